@@ -1,0 +1,105 @@
+//! What a check reports.
+
+use std::collections::BTreeMap;
+use std::fmt;
+
+use signal::Recording;
+
+/// The question that a check answers.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Kind {
+    /// Does one signal vanish, stick or jump for moments in a way the machine cannot?
+    Dropout,
+    /// Does one wheel disagree with the others after the turn is accounted for?
+    OddWheel,
+    /// Do two tracks of one sensor disagree, and at which position?
+    Pair,
+}
+
+impl fmt::Display for Kind {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.pad(match self {
+            Self::Dropout => "dropout",
+            Self::OddWheel => "odd-wheel",
+            Self::Pair => "pair",
+        })
+    }
+}
+
+/// The answer.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Verdict {
+    /// There is a fault: `log10_odds` is +2 or more.
+    Faulty,
+    /// There is none that this check could have overlooked: `log10_odds` is -1 or less.
+    Healthy,
+    /// The recording does not tell; the finding says what is lacking.
+    Undecided,
+}
+
+impl Verdict {
+    /// The verdict that odds and sufficiency allow.
+    #[must_use]
+    pub fn from_log10_odds(log10_odds: f64) -> Self {
+        if log10_odds >= 2.0 {
+            Self::Faulty
+        } else if log10_odds <= -1.0 {
+            Self::Healthy
+        } else {
+            Self::Undecided
+        }
+    }
+}
+
+impl fmt::Display for Verdict {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.pad(match self {
+            Self::Faulty => "faulty",
+            Self::Healthy => "healthy",
+            Self::Undecided => "undecided",
+        })
+    }
+}
+
+/// A stretch of the recording.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Span {
+    /// Start, seconds on the recording's time base.
+    pub from_s: f64,
+    /// End, seconds on the recording's time base.
+    pub to_s: f64,
+}
+
+/// One answer about one subject.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Finding {
+    /// Which question.
+    pub kind: Kind,
+    /// About what: signal names.
+    pub subject: Vec<String>,
+    /// The answer.
+    pub verdict: Verdict,
+    /// Evidence for a fault over no fault.
+    pub log10_odds: f64,
+    /// One plain sentence with its numbers.
+    pub statement: String,
+    /// The numbers by name; units in the names.
+    pub figures: BTreeMap<String, f64>,
+    /// Where in the recording.
+    pub spans: Vec<Span>,
+    /// What else could explain it.
+    pub alternatives: Vec<String>,
+    /// What would settle it.
+    pub next: Vec<String>,
+}
+
+/// A check: one question, asked of a whole recording.
+///
+/// `run` reports once per subject whose signals are there, also when it finds nothing; nothing when they are not.
+#[derive(Clone, Copy)]
+pub struct Check {
+    /// Which question.
+    pub kind: Kind,
+    /// Answers it.
+    pub run: fn(&Recording) -> Vec<Finding>,
+}

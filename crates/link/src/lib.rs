@@ -1,0 +1,145 @@
+//! Adapters: one folder per family. A link sends a request and brings back who answered what, and when.
+//!
+//! This crate must not know what a value means. Its main types are [`Port`] (bytes to and from an adapter), [`Dial`]
+//! (how to open that port, again and again) and [`Link`] (requests and replies, whatever the adapter).
+
+mod port;
+
+pub use port::{Dial, Port, PortError};
+
+use protocol::{Address, Bus, Nanos};
+
+/// Whom a request is for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Target {
+    /// Functional addressing: every emissions module that listens.
+    Everyone,
+    /// Physical addressing: this module alone.
+    Module(Address),
+}
+
+/// One request.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Request {
+    /// Whom it is for.
+    pub to: Target,
+    /// Service and parameters, without headers, lengths or checksums.
+    pub bytes: Vec<u8>,
+    /// How many modules will answer, where that is known from earlier exchanges; the link then need not wait for more.
+    pub n_replies: Option<usize>,
+}
+
+/// One complete reply message of one module.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Reply {
+    /// Who answered.
+    pub from: Address,
+    /// Service and data, reassembled, without headers, lengths or checksums.
+    pub bytes: Vec<u8>,
+    /// When its last byte had arrived here.
+    pub arrived_ns: Nanos,
+}
+
+/// What came back for one request.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Exchange {
+    /// When the first byte of the request left.
+    pub asked_ns: Nanos,
+    /// When the exchange was over (prompt, last expected reply or time-out).
+    pub over_ns: Nanos,
+    /// Replies in order of arrival. Empty: nobody answered, which is a normal answer to a functional request.
+    ///
+    /// Final replies only: "response pending" has been waited out. Negative replies are replies.
+    pub replies: Vec<Reply>,
+    /// What did not fit: adapter error texts, damaged lines, incomplete messages. They never become replies.
+    pub problems: Vec<String>,
+}
+
+/// What is known of the open adapter and the network behind it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct LinkInfo {
+    /// What the adapter says of itself, as text from outside.
+    pub adapter: String,
+    /// The network, once a vehicle has answered.
+    pub bus: Option<Bus>,
+    /// What start-up found missing or odd, one line each.
+    pub notes: Vec<String>,
+}
+
+/// Why a link could not do what it was asked.
+#[derive(Debug, thiserror::Error)]
+pub enum LinkError {
+    /// The port could not be opened or broke.
+    #[error(transparent)]
+    Port(#[from] PortError),
+    /// The adapter is there but did not answer within its time.
+    #[error("the adapter at {address} did not answer `{asked}` within {waited_ms} ms")]
+    AdapterSilent {
+        /// Address of the adapter.
+        address: String,
+        /// What was sent.
+        asked: String,
+        /// How long was waited, ms.
+        waited_ms: u64,
+    },
+    /// Something answers, but not as an adapter of this kind does.
+    #[error("what answers at {address} is not an AT-command adapter: it said `{said}`")]
+    NotAnAdapter {
+        /// Address of the adapter.
+        address: String,
+        /// What it said, escaped and shortened.
+        said: String,
+    },
+    /// The adapter found no vehicle on any protocol.
+    #[error("no vehicle answered through the adapter at {address}: `{said}`")]
+    NoVehicle {
+        /// Address of the adapter.
+        address: String,
+        /// The adapter's own words.
+        said: String,
+    },
+    /// The request cannot be sent over this network.
+    #[error("this request cannot be sent: {0}")]
+    Unsendable(String),
+}
+
+impl LinkError {
+    /// Whether the adapter is gone, so that only [`Link::reopen`] can help.
+    #[must_use]
+    pub fn is_lost(&self) -> bool {
+        matches!(self, Self::Port(_) | Self::AdapterSilent { .. } | Self::NotAnAdapter { .. })
+    }
+}
+
+/// An open adapter.
+///
+/// Every call ends within a bounded time, also when nothing answers. A reply is never attributed to a request other
+/// than the one it was sent for; where that cannot be told, it is dropped and reported in [`Exchange::problems`].
+pub trait Link: Send {
+    /// What is known of adapter and network.
+    fn info(&self) -> &LinkInfo;
+
+    /// The link's clock, which times every exchange.
+    fn now(&self) -> Nanos;
+
+    /// Lets time pass without traffic, on the link's clock.
+    fn pause(&mut self, nanos: Nanos);
+
+    /// Sends one request and collects what comes back.
+    ///
+    /// # Errors
+    /// [`LinkError`] when adapter or vehicle network fail; "nobody answered" is not an error.
+    fn exchange(&mut self, request: &Request) -> Result<Exchange, LinkError>;
+
+    /// Supply voltage at the connector in volts as the adapter measures it; `None` if it cannot.
+    ///
+    /// # Errors
+    /// As [`Link::exchange`].
+    fn supply_volts(&mut self) -> Result<Option<f64>, LinkError>;
+
+    /// Opens the port again after a loss and starts the adapter anew; one attempt, bounded time.
+    ///
+    /// # Errors
+    /// The attempt's own failure; it may be repeated.
+    fn reopen(&mut self) -> Result<(), LinkError>;
+}
