@@ -20,6 +20,9 @@ pub struct Known {
     pub min: f64,
     /// Greatest value that can be true, in `unit`.
     pub max: f64,
+    /// How often a new value is worth asking for, seconds; 0 for as often as the link allows. Thermal and other slow
+    /// quantities leave the link to the fast ones.
+    pub refresh_s: f64,
     /// Its counterpart in the open vehicle signal catalogue (COVESA VSS, release 6), where there is one.
     pub vss: Option<String>,
 }
@@ -61,6 +64,8 @@ struct Row {
     title: String,
     min: f64,
     max: f64,
+    #[serde(default)]
+    refresh_s: f64,
     vss: Option<String>,
     #[serde(default)]
     each: Vec<String>,
@@ -110,8 +115,12 @@ impl Catalogue {
                 if !row.min.is_finite() || !row.max.is_finite() || row.min >= row.max {
                     return Err(wrong(format!("the limits {} .. {} enclose nothing", row.min, row.max)));
                 }
+                if !(0.0..=60.0).contains(&row.refresh_s) {
+                    return Err(wrong(format!("refresh_s is 0 to 60 seconds, not {}", row.refresh_s)));
+                }
                 let title = row.title.replace("{}", &member.replace('_', " "));
-                let known = Known { id: id.clone(), unit, title, min: row.min, max: row.max, vss };
+                let known =
+                    Known { id: id.clone(), unit, title, min: row.min, max: row.max, refresh_s: row.refresh_s, vss };
                 if catalogue.by_id.insert(id, known).is_some() {
                     return Err(wrong("named twice".into()));
                 }
@@ -147,6 +156,7 @@ mod tests {
         for (text, expected) in [
             (row("min = 0.0\nmax = 1.0\nfoo = 1"), "line 7"),
             (row("min = 1.0\nmax = 1.0"), "enclose nothing"),
+            (row("min = 0.0\nmax = 1.0\nrefresh_s = 61.0"), "refresh_s is 0 to 60"),
             (row("min = nan\nmax = 1.0"), "enclose nothing"),
             (row("min = 0.0\nmax = 1.0\neach = [\"x\"]"), "go together"),
             (row("min = 0.0\nmax = 1.0").replace("km/h", "kmh"), "write the unit `kmh` as `km/h`"),
