@@ -3,13 +3,26 @@
 //! This crate must not know ports, clocks or threads. Everything in it can be run by a live car, by the stand-in and by
 //! a test alike. Bytes that come from outside can be anything: nothing here panics on them.
 //!
-//! - [`Address`]: who speaks, and how to reach it.
+//! - [`Address`]: who speaks, and how to reach it; [`exchange`]: one request and what came back.
+//! - [`isotp`]: messages longer than a CAN frame; [`at`]: the text of AT-command adapters.
+//! - [`obd`] and [`uds_read`]: requests and replies of the diagnostic services; [`Code`], [`Vin`]: what they bring.
 
 #![deny(clippy::indexing_slicing)]
 
 mod address;
+mod code;
+pub mod obd;
+mod reply;
+pub mod uds_read;
+mod vin;
+pub mod at;
+pub mod exchange;
+pub mod isotp;
 
 pub use address::{Address, AddressError, Bus};
+pub use code::{Code, CodeError, CodeStatus, Definer, System, failure_type_text};
+pub use reply::{Decoded, Hex, NEGATIVE, NegativeCode, Problem, ReplyError, reply_body};
+pub use vin::{Vin, VinError, VinWarning};
 
 /// Nanoseconds of a monotonic clock; the zero is the caller's.
 pub type Nanos = i64;

@@ -1,0 +1,404 @@
+//! How a PID's data bytes become values: the vocabulary in which the tables of [`super::pids`] are written.
+
+use super::pids;
+use super::readiness::{Period, Readiness};
+use super::support::numbers_in;
+use crate::{Code, Decoded, Hex, Problem};
+
+/// One parameter identifier: its length and the values in it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Pid {
+    /// The identifier.
+    pub id: u8,
+    /// Number of data bytes.
+    pub length: Length,
+    /// What it is, in a few words.
+    pub title: &'static str,
+    /// Its values; empty where the layout is not known to us.
+    pub fields: &'static [Field],
+}
+
+/// Number of data bytes of a PID.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Length {
+    /// Always this many.
+    Exactly(usize),
+    /// Grew with the editions of the standard: at least this many. Such a PID is asked alone.
+    AtLeast(usize),
+}
+
+/// One value in the data of a PID.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Field {
+    /// Name, unique in the whole table: lower-case words joined by `_`.
+    pub name: &'static str,
+    /// First byte, 0 = A.
+    pub byte: usize,
+    /// How many bytes, big-endian.
+    pub n_bytes: usize,
+    /// What they mean.
+    pub kind: Kind,
+    /// Symbol of the unit; `1` for plain numbers.
+    pub unit: &'static str,
+    /// Bit of byte A that must be set for the value to be there.
+    pub if_bit: Option<u8>,
+    /// Raw value that means "not used".
+    pub unused: Option<u32>,
+}
+
+/// What the bytes of a field mean.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Kind {
+    /// `raw * multiply / divide + offset`.
+    Number {
+        /// Two's complement.
+        signed: bool,
+        /// Factor.
+        multiply: f64,
+        /// Divisor.
+        divide: f64,
+        /// Added last.
+        offset: f64,
+    },
+    /// One bit: off or on.
+    Switch {
+        /// The bit, 0 = least significant.
+        bit: u8,
+    },
+    /// One of several texts.
+    Choice(&'static [(u8, &'static str)]),
+    /// Any of several texts, one per bit.
+    Flags(&'static [(u8, &'static str)]),
+    /// A two-byte trouble code, 0000 for none.
+    Code,
+    /// Monitor status (PID 01 and 41).
+    Readiness(Period),
+    /// A bitmap of what exists in the 32 numbers above this PID.
+    Support,
+}
+
+/// A value that was read.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Value {
+    /// The field's name.
+    pub name: &'static str,
+    /// The value.
+    pub content: Content,
+    /// Symbol of the unit.
+    pub unit: &'static str,
+}
+
+/// What a value can be.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Content {
+    /// A number in the value's unit.
+    Number(f64),
+    /// Off or on.
+    Switch(bool),
+    /// One of several.
+    Choice {
+        /// The byte.
+        raw: u8,
+        /// Its meaning, where the standard gives one.
+        text: Option<&'static str>,
+    },
+    /// All that are set.
+    Flags(Vec<&'static str>),
+    /// A trouble code or none.
+    Code(Option<Code>),
+    /// Monitor status.
+    Readiness(Readiness),
+    /// Numbers that exist.
+    Numbers(Vec<u8>),
+    /// Bytes whose layout is not known to us.
+    Bytes(Hex),
+}
+
+impl Content {
+    /// The value as a number that can be recorded: switches are 0 or 1, choices their raw byte.
+    #[must_use]
+    pub fn number(&self) -> Option<f64> {
+        match self {
+            Self::Number(number) => Some(*number),
+            Self::Switch(on) => Some(f64::from(u8::from(*on))),
+            Self::Choice { raw, .. } => Some(f64::from(*raw)),
+            _ => None,
+        }
+    }
+}
+
+impl Pid {
+    /// The table's row for a PID.
+    #[must_use]
+    pub fn find(id: u8) -> Option<&'static Self> {
+        pids::all().find(|pid| pid.id == id)
+    }
+
+    /// Every row of the table, by rising PID.
+    pub fn all() -> impl Iterator<Item = &'static Self> {
+        pids::all()
+    }
+
+    /// Number of data bytes if it never varies: only such a PID may share a request with others.
+    #[must_use]
+    pub fn fixed_length(&self) -> Option<usize> {
+        match self.length {
+            Length::Exactly(n) => Some(n),
+            Length::AtLeast(_) => None,
+        }
+    }
+
+    /// The field of that name.
+    #[must_use]
+    pub fn field(&self, name: &str) -> Option<&'static Field> {
+        self.fields.iter().find(|field| field.name == name)
+    }
+
+    /// All values in the data bytes (after the PID echo).
+    ///
+    /// Values that the support bits of byte A rule out are left out. Bytes that no field explains come as
+    /// [`Content::Bytes`]; too few or too many bytes are reported beside the values that can be read.
+    #[must_use]
+    pub fn values(&self, data: &[u8]) -> Decoded<Vec<Value>> {
+        let mut out = Decoded { value: Vec::new(), problems: Vec::new() };
+        let (Length::Exactly(need) | Length::AtLeast(need)) = self.length;
+        if data.len() < need {
+            let what = format!("PID {:02X}", self.id);
+            out.problems.push(Problem::Short { what, need, have: data.len() });
+        }
+        for field in self.fields {
+            if let Some(content) = field.content(data, self.id) {
+                out.value.push(Value { name: field.name, content, unit: field.unit });
+            }
+        }
+        let explained = if self.fields.is_empty() { 0 } else { need };
+        let rest = data.get(explained..).unwrap_or_default();
+        if explained == 0 || (self.fixed_length().is_none() && !rest.is_empty()) {
+            out.value.push(Value { name: "bytes", content: Content::Bytes(rest.into()), unit: "1" });
+        } else if !rest.is_empty() {
+            let what = format!("PID {:02X}", self.id);
+            out.problems.push(Problem::LeftOver { what, rest: rest.into() });
+        }
+        out
+    }
+}
+
+/// All values of a PID, also of one that the table does not know.
+#[must_use]
+pub fn values(pid: u8, data: &[u8]) -> Decoded<Vec<Value>> {
+    match Pid::find(pid) {
+        Some(pid) => pid.values(data),
+        None => Decoded {
+            value: vec![Value { name: "bytes", content: Content::Bytes(data.into()), unit: "1" }],
+            problems: Vec::new(),
+        },
+    }
+}
+
+impl Field {
+    /// Whether the value is a number, a switch or a choice and can be recorded over time.
+    #[must_use]
+    pub const fn is_recordable(&self) -> bool {
+        matches!(self.kind, Kind::Number { .. } | Kind::Switch { .. } | Kind::Choice(_))
+    }
+
+    /// Whether byte A says that the value is there.
+    #[must_use]
+    pub fn is_offered(&self, data: &[u8]) -> bool {
+        match (self.if_bit, data.first()) {
+            (None, _) => true,
+            (Some(bit), Some(a)) => a >> bit & 1 == 1,
+            (Some(_), None) => false,
+        }
+    }
+
+    /// The value in the data bytes of PID `pid`; `None` when it is not offered, not used, or cut off.
+    #[must_use]
+    pub fn content(&self, data: &[u8], pid: u8) -> Option<Content> {
+        if !self.is_offered(data) {
+            return None;
+        }
+        let bytes = data.get(self.byte..self.byte.checked_add(self.n_bytes)?)?;
+        let raw = bytes.iter().fold(0u32, |raw, byte| raw << 8 | u32::from(*byte));
+        if self.unused == Some(raw) {
+            return None;
+        }
+        let low = (raw & 0xFF) as u8;
+        Some(match self.kind {
+            Kind::Number { signed, multiply, divide, offset } => {
+                let unused_bits = 32 - 8 * self.n_bytes.clamp(1, 4) as u32;
+                let number =
+                    if signed { f64::from((raw << unused_bits).cast_signed() >> unused_bits) } else { f64::from(raw) };
+                Content::Number(number * multiply / divide + offset)
+            }
+            Kind::Switch { bit } => Content::Switch(raw.checked_shr(u32::from(bit)).unwrap_or(0) & 1 == 1),
+            Kind::Choice(texts) => {
+                Content::Choice { raw: low, text: texts.iter().find(|(value, _)| *value == low).map(|(_, text)| *text) }
+            }
+            Kind::Flags(texts) => Content::Flags(
+                texts
+                    .iter()
+                    .filter(|(bit, _)| low.checked_shr(u32::from(*bit)).unwrap_or(0) & 1 == 1)
+                    .map(|(_, t)| *t)
+                    .collect(),
+            ),
+            Kind::Code => match u16::try_from(raw) {
+                Ok(0) | Err(_) => Content::Code(None),
+                Ok(number) => Content::Code(Some(Code { number, failure_type: None })),
+            },
+            Kind::Readiness(period) => Content::Readiness(Readiness::from_bytes(raw.to_be_bytes(), period)),
+            Kind::Support => Content::Numbers(numbers_in(pid, raw.to_be_bytes()).collect()),
+        })
+    }
+}
+
+/// Byte positions as the standard writes them.
+pub(super) mod letters {
+    pub(in crate::obd) const A: usize = 0;
+    pub(in crate::obd) const B: usize = 1;
+    pub(in crate::obd) const C: usize = 2;
+    pub(in crate::obd) const D: usize = 3;
+    pub(in crate::obd) const E: usize = 4;
+    pub(in crate::obd) const F: usize = 5;
+    pub(in crate::obd) const G: usize = 6;
+    pub(in crate::obd) const H: usize = 7;
+    pub(in crate::obd) const I: usize = 8;
+}
+
+// The words that the tables are written in.
+
+pub(super) const fn pid(id: u8, n_bytes: usize, title: &'static str, fields: &'static [Field]) -> Pid {
+    Pid { id, length: Length::Exactly(n_bytes), title, fields }
+}
+
+pub(super) const fn growing(id: u8, n_bytes: usize, title: &'static str, fields: &'static [Field]) -> Pid {
+    Pid { id, length: Length::AtLeast(n_bytes), title, fields }
+}
+
+const fn field(name: &'static str, byte: usize, n_bytes: usize, unit: &'static str, kind: Kind) -> Field {
+    Field { name, byte, n_bytes, kind, unit, if_bit: None, unused: None }
+}
+
+const fn number(name: &'static str, byte: usize, n_bytes: usize, unit: &'static str) -> Field {
+    let kind = Kind::Number { signed: false, multiply: 1.0, divide: 1.0, offset: 0.0 };
+    field(name, byte, n_bytes, unit, kind)
+}
+
+/// One byte, as it is.
+pub(super) const fn byte(name: &'static str, at: usize, unit: &'static str) -> Field {
+    number(name, at, 1, unit)
+}
+
+/// Two bytes, high byte first, as they are.
+pub(super) const fn word(name: &'static str, at: usize, unit: &'static str) -> Field {
+    number(name, at, 2, unit)
+}
+
+/// Four bytes, high byte first, as they are.
+pub(super) const fn long(name: &'static str, at: usize, unit: &'static str) -> Field {
+    number(name, at, 4, unit)
+}
+
+/// One byte, 0 to 255 for 0 to 100 %.
+pub(super) const fn percent(name: &'static str, at: usize) -> Field {
+    byte(name, at, "%").times(100.0).over(255.0)
+}
+
+/// One byte, -100 % to +99.2 % around 128.
+pub(super) const fn trim(name: &'static str, at: usize) -> Field {
+    byte(name, at, "%").times(100.0).over(128.0).plus(-100.0)
+}
+
+/// One byte, -40 to 215 degC.
+pub(super) const fn celsius(name: &'static str, at: usize) -> Field {
+    byte(name, at, "degC").plus(-40.0)
+}
+
+/// Two bytes, tenths of a degree from -40 degC.
+pub(super) const fn celsius_wide(name: &'static str, at: usize) -> Field {
+    word(name, at, "degC").over(10.0).plus(-40.0)
+}
+
+/// Two bytes, 0 to just below 2.
+pub(super) const fn lambda(name: &'static str, at: usize) -> Field {
+    word(name, at, "1").times(2.0).over(65536.0)
+}
+
+/// One byte, percent torque from -125 %.
+pub(super) const fn torque(name: &'static str, at: usize) -> Field {
+    byte(name, at, "%").plus(-125.0)
+}
+
+/// One bit.
+pub(super) const fn switch(name: &'static str, at: usize, bit: u8) -> Field {
+    field(name, at, 1, "1", Kind::Switch { bit })
+}
+
+/// One byte that picks a text.
+pub(super) const fn choice(name: &'static str, at: usize, texts: &'static [(u8, &'static str)]) -> Field {
+    field(name, at, 1, "1", Kind::Choice(texts))
+}
+
+/// One byte with a text per bit.
+pub(super) const fn flags(name: &'static str, at: usize, texts: &'static [(u8, &'static str)]) -> Field {
+    field(name, at, 1, "1", Kind::Flags(texts))
+}
+
+/// Two bytes: a trouble code.
+pub(super) const fn code(name: &'static str) -> Field {
+    field(name, 0, 2, "1", Kind::Code)
+}
+
+/// Four bytes: monitor status.
+pub(super) const fn readiness(name: &'static str, period: Period) -> Field {
+    field(name, 0, 4, "1", Kind::Readiness(period))
+}
+
+/// The row of a support bitmap.
+pub(super) const fn bitmap(id: u8) -> Pid {
+    const FIELDS: &[Field] = &[field("supported", 0, 4, "1", Kind::Support)];
+    pid(id, 4, "what exists in the next 32 PIDs", FIELDS)
+}
+
+impl Field {
+    const fn scaled(self, times: f64, over: f64, plus: f64, is_signed: bool) -> Self {
+        match self.kind {
+            Kind::Number { signed, multiply, divide, offset } => Self {
+                kind: Kind::Number {
+                    signed: signed || is_signed,
+                    multiply: multiply * times,
+                    divide: divide * over,
+                    offset: offset + plus,
+                },
+                ..self
+            },
+            _ => self,
+        }
+    }
+
+    pub(super) const fn times(self, factor: f64) -> Self {
+        self.scaled(factor, 1.0, 0.0, false)
+    }
+
+    pub(super) const fn over(self, divisor: f64) -> Self {
+        self.scaled(1.0, divisor, 0.0, false)
+    }
+
+    pub(super) const fn plus(self, offset: f64) -> Self {
+        self.scaled(1.0, 1.0, offset, false)
+    }
+
+    pub(super) const fn signed(self) -> Self {
+        self.scaled(1.0, 1.0, 0.0, true)
+    }
+
+    /// Only there when this bit of byte A is set.
+    pub(super) const fn if_bit(self, bit: u8) -> Self {
+        Self { if_bit: Some(bit), ..self }
+    }
+
+    /// Not there when the raw value is this one.
+    pub(super) const fn unless(self, raw: u32) -> Self {
+        Self { unused: Some(raw), ..self }
+    }
+}
