@@ -1,1 +1,91 @@
-fn main() {}
+//! What is neither build nor test of one crate: setup, the whole check, the demo, the benches.
+//!
+//! It drives other programs and reads the workspace's text; it must not know anything of cars, and no crate depends on
+//! it. A task is a list of [`step`]s: each has a heading and a time, and the first that fails says what to do.
+
+mod audit;
+mod bench;
+mod house;
+mod oracles;
+mod step;
+mod testing;
+mod workspace;
+
+use std::ffi::OsString;
+use std::process::{Command, ExitCode};
+
+use step::{Failure, Steps, run};
+use workspace::Workspace;
+
+const USAGE: &str = "usage: cargo xtask TASK
+
+  demo [ARGUMENT ...]  build the release binary and run `witness demo`
+  test                 everything that must hold before a change is handed on; installs what it needs
+  bench                run every benchmark of the workspace in release and print what it says
+  house                the rules of the house alone: crates, headers, words, markdown
+  audit                licences, bans and sources of all dependencies (installs cargo-deny under target/tools)";
+
+fn main() -> ExitCode {
+    let mut arguments = std::env::args_os().skip(1);
+    let task = arguments.next().unwrap_or_default();
+    let rest: Vec<OsString> = arguments.collect();
+    let done = match task.to_str() {
+        Some("demo") => demo(&rest),
+        Some("test") if rest.is_empty() => test(),
+        Some("bench") if rest.is_empty() => Workspace::load().and_then(|workspace| bench::all(&workspace)),
+        Some("house") if rest.is_empty() => Workspace::load().and_then(|workspace| house::check(&workspace)),
+        Some("audit") if rest.is_empty() => Workspace::load().and_then(|workspace| audit::run_deny(&workspace)),
+        _ => {
+            eprintln!("{USAGE}");
+            return ExitCode::from(2);
+        }
+    };
+    match done {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(failure) => {
+            eprintln!("{failure}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+/// Builds the release binary and hands it `demo` and the arguments.
+fn demo(arguments: &[OsString]) -> Result<(), Failure> {
+    let workspace = Workspace::load()?;
+    let mut steps = Steps::of(2);
+    steps.step("build: cargo build --release --package witness", || {
+        run(workspace.cargo().args(["build", "--release", "--package", "witness"]), step::C_COMPILER)
+    })?;
+    let binary = workspace.target().join("release").join("witness");
+    steps.step("demo: witness demo", || {
+        run(Command::new(&binary).arg("demo").args(arguments), "the lines above say what the demo could not do")
+    })
+}
+
+/// The whole check, cheapest first.
+fn test() -> Result<(), Failure> {
+    let workspace = Workspace::load()?;
+    let mut steps = Steps::of(7);
+    steps.step("house: crates, headers, words, markdown", || house::check(&workspace))?;
+    steps.step("format: cargo fmt --all --check", || {
+        run(workspace.cargo().args(["fmt", "--all", "--check"]), "run `cargo fmt --all` and look at what it changed")
+    })?;
+    steps.step("audit: licences, bans and sources of dependencies", || audit::run_deny(&workspace))?;
+    steps.step("lints: cargo clippy --workspace --all-targets -- -D warnings", || {
+        run(
+            workspace.cargo().args(["clippy", "--workspace", "--all-targets", "--", "-D", "warnings"]),
+            "mend the first lint above, then `cargo clippy --workspace --all-targets`",
+        )
+    })?;
+    steps.step("docs: cargo doc --workspace --no-deps, warnings as errors", || {
+        run(
+            workspace.cargo().args(["doc", "--quiet", "--workspace", "--no-deps"]).env("RUSTDOCFLAGS", "-D warnings"),
+            "mend the first documentation warning above",
+        )
+    })?;
+    let python = steps.step("oracles: Python libraries that tests compare with", || oracles::install(&workspace))?;
+    let tally = steps.step("tests: cargo test --workspace", || testing::run(&workspace, &python))?;
+    steps.summary();
+    println!("{tally}");
+    Ok(())
+}
