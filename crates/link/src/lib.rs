@@ -3,57 +3,23 @@
 //! This crate must not know what a value means. Its main types are [`Port`] (bytes to and from an adapter), [`Dial`]
 //! (how to open that port, again and again) and [`Link`] (requests and replies, whatever the adapter).
 
+mod address;
+pub mod at;
+mod clock;
+mod hint;
 mod port;
+mod serial;
+mod tcp;
 
+pub use address::{AdapterAddress, AddressError};
+pub use at::AtLink;
 pub use port::{Dial, Port, PortError};
+pub use serial::SerialDial;
+pub use tcp::TcpDial;
 
-use protocol::{Address, Bus, Nanos};
+pub use protocol::exchange::{Exchange, Reply, Request, Target};
 
-/// Whom a request is for.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub enum Target {
-    /// Functional addressing: every emissions module that listens.
-    Everyone,
-    /// Physical addressing: this module alone.
-    Module(Address),
-}
-
-/// One request.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Request {
-    /// Whom it is for.
-    pub to: Target,
-    /// Service and parameters, without headers, lengths or checksums.
-    pub bytes: Vec<u8>,
-    /// How many modules will answer, where that is known from earlier exchanges; the link then need not wait for more.
-    pub n_replies: Option<usize>,
-}
-
-/// One complete reply message of one module.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Reply {
-    /// Who answered.
-    pub from: Address,
-    /// Service and data, reassembled, without headers, lengths or checksums.
-    pub bytes: Vec<u8>,
-    /// When its last byte had arrived here.
-    pub arrived_ns: Nanos,
-}
-
-/// What came back for one request.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Exchange {
-    /// When the first byte of the request left.
-    pub asked_ns: Nanos,
-    /// When the exchange was over (prompt, last expected reply or time-out).
-    pub over_ns: Nanos,
-    /// Replies in order of arrival. Empty: nobody answered, which is a normal answer to a functional request.
-    ///
-    /// Final replies only: "response pending" has been waited out. Negative replies are replies.
-    pub replies: Vec<Reply>,
-    /// What did not fit: adapter error texts, damaged lines, incomplete messages. They never become replies.
-    pub problems: Vec<String>,
-}
+use protocol::{Bus, Nanos};
 
 /// What is known of the open adapter and the network behind it.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -69,6 +35,9 @@ pub struct LinkInfo {
 /// Why a link could not do what it was asked.
 #[derive(Debug, thiserror::Error)]
 pub enum LinkError {
+    /// The address is not one of an adapter.
+    #[error(transparent)]
+    Address(#[from] AddressError),
     /// The port could not be opened or broke.
     #[error(transparent)]
     Port(#[from] PortError),
@@ -108,6 +77,37 @@ impl LinkError {
     #[must_use]
     pub fn is_lost(&self) -> bool {
         matches!(self, Self::Port(_) | Self::AdapterSilent { .. } | Self::NotAnAdapter { .. })
+    }
+}
+
+/// What is known before a link is opened, and how it is to be opened.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Settings {
+    /// The network that answered last time: tried first, and verified. `None`: search.
+    pub bus: Option<Bus>,
+    /// Whether opening fails with [`LinkError::NoVehicle`] when no vehicle answers. Otherwise the link opens with
+    /// [`LinkInfo::bus`] unknown, and the next exchange looks for the vehicle again.
+    pub need_vehicle: bool,
+}
+
+impl Default for Settings {
+    fn default() -> Self {
+        Self { bus: None, need_vehicle: true }
+    }
+}
+
+/// Opens the adapter at `address`, as the user wrote it.
+///
+/// # Errors
+/// [`LinkError`]; [`LinkError::hint`] says what to try.
+pub fn open(address: &str, settings: Settings) -> Result<Box<dyn Link>, LinkError> {
+    match address.parse()? {
+        AdapterAddress::AtTcp { host, port } => {
+            Ok(Box::new(AtLink::start(Box::new(TcpDial::new(&host, port, address)), settings)?))
+        }
+        AdapterAddress::AtSerial { path, baud } => {
+            Ok(Box::new(AtLink::start(Box::new(SerialDial::new(&path, baud, address)), settings)?))
+        }
     }
 }
 

@@ -56,6 +56,12 @@ pub trait Dial: Send {
     /// [`PortError::Open`] with the operating system's reason.
     fn dial(&mut self) -> Result<Box<dyn Port>, PortError>;
 
+    /// Moves on to another way of opening the same port (the next baud rate); false when all have been tried, which
+    /// also returns to the first.
+    fn try_next(&mut self) -> bool {
+        false
+    }
+
     /// Monotonic time while no port is open: the same clock as the ports'.
     fn now(&self) -> Nanos;
 

@@ -1,0 +1,105 @@
+//! What to try after an error.
+
+use std::io::ErrorKind;
+
+use crate::{AdapterAddress, LinkError, PortError};
+
+impl LinkError {
+    /// What to try next, in plain words; `None` when the message says it all.
+    #[must_use]
+    pub fn hint(&self) -> Option<String> {
+        let hint = match self {
+            Self::Address(_) | Self::Unsendable(_) => return None,
+            Self::Port(error) => return error.hint(),
+            Self::AdapterSilent { address, .. } => match address.parse() {
+                Ok(AdapterAddress::AtSerial { baud: Some(baud), .. }) => format!(
+                    "check the plug and the adapter's lamp; if it has power, {baud} baud may be wrong: leave `?baud=` away to try the usual rates"
+                ),
+                Ok(AdapterAddress::AtSerial { baud: None, .. }) => {
+                    "none of the usual baud rates brought an answer: check the plug, the adapter's lamp and that this is the adapter's port; if it uses another rate, give it as `?baud=N`".to_owned()
+                }
+                _ => "check that the adapter has power (its lamp) and that no other program is connected to it; then unplug it for ten seconds and try again".to_owned(),
+            },
+            Self::NotAnAdapter { address, .. } => match address.parse() {
+                Ok(AdapterAddress::AtSerial { baud: Some(_), .. }) => {
+                    "unreadable text usually means a wrong baud rate: leave `?baud=` away to try the usual ones".to_owned()
+                }
+                Ok(AdapterAddress::AtSerial { .. }) => {
+                    "this may be another device's port, or an unusual baud rate: give it as `?baud=N`".to_owned()
+                }
+                _ => "check host and port: something else listens there".to_owned(),
+            },
+            Self::NoVehicle { .. } => {
+                "switch the ignition on (engine may be off), push the plug fully in, wait five seconds and try again".to_owned()
+            }
+        };
+        Some(hint)
+    }
+}
+
+impl PortError {
+    /// What to try next, in plain words; `None` when the message says it all.
+    #[must_use]
+    pub fn hint(&self) -> Option<String> {
+        let (address, source) = match self {
+            Self::Open { address, source } => (address, source),
+            Self::Lost { .. } => {
+                return Some("the adapter was unplugged, lost power or went out of range: reconnect it".to_owned());
+            }
+        };
+        match address.parse() {
+            Ok(AdapterAddress::AtSerial { path, .. }) => serial_hint(&path, source),
+            Ok(AdapterAddress::AtTcp { host, port }) => tcp_hint(&host, port, source),
+            Err(_) => None,
+        }
+    }
+}
+
+fn serial_hint(path: &std::path::Path, source: &std::io::Error) -> Option<String> {
+    let shown = path.display();
+    Some(match source.kind() {
+        ErrorKind::PermissionDenied => match group_of(path) {
+            Some(group) => format!(
+                "your user may not use {shown}: run `sudo usermod -aG {group} \"$USER\"`, log out and in again; for now `sudo chmod o+rw {shown}` also does"
+            ),
+            None => format!("your user may not use {shown}: ask for permission to read and write it"),
+        },
+        ErrorKind::ResourceBusy => format!("another program uses {shown}: close it (`fuser {shown}` names it)"),
+        ErrorKind::NotFound => format!("{shown} does not exist: plug the adapter in and look at `ls /dev/serial/by-id`"),
+        // What a path that is no terminal answers to terminal settings.
+        _ if source.raw_os_error() == Some(25) => format!("{shown} is not a serial port"),
+        _ => return None,
+    })
+}
+
+fn tcp_hint(host: &str, port: u16, source: &std::io::Error) -> Option<String> {
+    Some(match source.kind() {
+        ErrorKind::ConnectionRefused => {
+            format!("{host} is there, but nothing listens on port {port}: check the port; many adapters allow one connection only")
+        }
+        ErrorKind::TimedOut | ErrorKind::HostUnreachable | ErrorKind::NetworkUnreachable => {
+            format!("{host} does not answer: join the adapter's wireless network, check the address")
+        }
+        _ if source.raw_os_error().is_none() => format!("the name `{host}` was not found: check it, or give the address in digits"),
+        _ => return None,
+    })
+}
+
+/// Name of the group that owns a device node, where its members may use it.
+#[cfg(unix)]
+fn group_of(path: &std::path::Path) -> Option<String> {
+    use std::os::unix::fs::MetadataExt;
+    let node = std::fs::metadata(path).ok().filter(|node| node.mode() & 0o060 == 0o060)?;
+    let id = node.gid().to_string();
+    let groups = std::fs::read_to_string("/etc/group").ok()?;
+    groups.lines().find_map(|line| {
+        let mut fields = line.split(':');
+        let name = fields.next()?;
+        (fields.nth(1) == Some(id.as_str())).then(|| name.to_owned())
+    })
+}
+
+#[cfg(not(unix))]
+fn group_of(_path: &std::path::Path) -> Option<String> {
+    None
+}

@@ -1,0 +1,155 @@
+//! One request and what came back for it, whatever carries them.
+
+use crate::{Address, Nanos};
+
+/// Whom a request is for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Target {
+    /// Functional addressing: every emissions module that listens.
+    Everyone,
+    /// Physical addressing: this module alone.
+    Module(Address),
+}
+
+/// One request.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Request {
+    /// Whom it is for.
+    pub to: Target,
+    /// Service and parameters, without headers, lengths or checksums.
+    pub bytes: Vec<u8>,
+    /// How many modules will answer, where that is known from earlier exchanges; the link then need not wait for more.
+    pub n_replies: Option<usize>,
+}
+
+/// One complete reply message of one module.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Reply {
+    /// Who answered.
+    pub from: Address,
+    /// Service and data, reassembled, without headers, lengths or checksums.
+    pub bytes: Vec<u8>,
+    /// When its last byte had arrived here.
+    pub arrived_ns: Nanos,
+}
+
+/// What came back for one request.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Exchange {
+    /// When the first byte of the request left.
+    pub asked_ns: Nanos,
+    /// When the exchange was over (prompt, last expected reply or time-out).
+    pub over_ns: Nanos,
+    /// Replies in order of arrival. Empty: nobody answered, which is a normal answer to a functional request.
+    ///
+    /// Final replies only: "response pending" has been waited out. Negative replies are replies.
+    pub replies: Vec<Reply>,
+    /// What did not fit: adapter error texts, damaged lines, incomplete messages. They never become replies.
+    pub problems: Vec<String>,
+}
+
+/// How a message relates to a request, judged by its first bytes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Fit {
+    /// A positive or negative answer to it.
+    Answer,
+    /// "Response pending" (negative code 78) to it: the answer is still to come.
+    Pending,
+    /// An answer to something else.
+    Foreign,
+}
+
+/// Negative response code "request correctly received, response pending" (ISO 14229-1).
+const PENDING: u8 = 0x78;
+
+/// How `message` relates to the request `asked` (both: service and data).
+///
+/// Compared are the service + 0x40 and the part of the request that its answer repeats: the parameter, identifier or
+/// sub-function. Two requests that differ only in what their answers do not repeat cannot be told apart here.
+///
+/// Source: ISO 14229-1 and SAE J1979 message layouts; the services of ISO 14230-3 from memory.
+///
+/// ```
+/// use protocol::exchange::{Fit, fit};
+/// assert_eq!(fit(&[0x01, 0x0C], &[0x41, 0x0C, 0x1A, 0xF8]), Fit::Answer);
+/// assert_eq!(fit(&[0x01, 0x0C], &[0x41, 0x0D, 0x32]), Fit::Foreign);
+/// assert_eq!(fit(&[0x22, 0xF1, 0x90], &[0x7F, 0x22, 0x78]), Fit::Pending);
+/// ```
+#[must_use]
+pub fn fit(asked: &[u8], message: &[u8]) -> Fit {
+    let (Some((&service, asked)), Some((&first, data))) = (asked.split_first(), message.split_first()) else {
+        return Fit::Foreign;
+    };
+    if first == 0x7F {
+        return match data {
+            [refused, PENDING] if *refused == service => Fit::Pending,
+            [refused, _] if *refused == service => Fit::Answer,
+            _ => Fit::Foreign,
+        };
+    }
+    if first != service.wrapping_add(0x40) || service & 0x40 != 0 {
+        return Fit::Foreign;
+    }
+    let repeated = match service {
+        // Several parameters or identifiers may be asked for at once; a module leaves out those that it lacks.
+        0x01 => data.first().is_some_and(|first| asked.contains(first)),
+        0x22 => data.get(..2).is_some_and(|first| asked.chunks(2).any(|one| one == first)),
+        0x02 => asked.get(..2).is_none_or(|asked| data.starts_with(asked)),
+        // The high bit of a sub-function only suppresses the positive response and is not part of its name.
+        0x10 | 0x11 | 0x19 | 0x27 | 0x28 | 0x29 | 0x2C | 0x3E | 0x83 | 0x85 | 0x87 => {
+            asked.first().is_none_or(|sub| data.first().is_some_and(|got| *got == sub & 0x7F))
+                // ISO 14230 answers these without the sub-function.
+                || (data.is_empty() && matches!(service, 0x10 | 0x11 | 0x28 | 0x3E | 0x85))
+        }
+        0x05 | 0x06 | 0x08 | 0x09 | 0x12 | 0x1A | 0x21 | 0x2A | 0x30 | 0x32 | 0x33 | 0x3B => {
+            asked.first() == data.first() || (service == 0x2A && data.is_empty())
+        }
+        0x2E | 0x2F => data.starts_with(asked.get(..2).unwrap_or(asked)),
+        // Routine: sub-function and identifier; ISO 14230 has an identifier of one byte instead.
+        0x31 => data.starts_with(asked.get(..3).unwrap_or(asked)) || asked.first() == data.first(),
+        _ => true,
+    };
+    if repeated { Fit::Answer } else { Fit::Foreign }
+}
+
+/// Whether asking again does no more than asking once: services that only read.
+#[must_use]
+pub fn only_reads(bytes: &[u8]) -> bool {
+    matches!(
+        bytes.first(),
+        Some(0x01..=0x03 | 0x05..=0x07 | 0x09 | 0x0A | 0x12 | 0x13 | 0x17..=0x1A | 0x21..=0x24 | 0x3E)
+    )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Layouts: SAE J1979 (services 01-0A) and ISO 14229-1, by their tables; from memory where no table is at hand.
+    #[test]
+    fn only_the_answer_to_this_request_fits() {
+        let cases: &[(&[u8], &[u8], Fit)] = &[
+            (&[0x01, 0x0C, 0x0D], &[0x41, 0x0D, 0x00], Fit::Answer),
+            (&[0x01, 0x0C, 0x0D], &[0x41, 0x05, 0x00], Fit::Foreign),
+            (&[0x02, 0x0C, 0x00], &[0x42, 0x0C, 0x00, 1, 2], Fit::Answer),
+            (&[0x02, 0x0C, 0x00], &[0x42, 0x0C, 0x01, 1, 2], Fit::Foreign),
+            (&[0x03], &[0x43, 0x00], Fit::Answer),
+            (&[0x03], &[0x47, 0x00], Fit::Foreign),
+            (&[0x09, 0x02], &[0x49, 0x04, 1], Fit::Foreign),
+            (&[0x22, 0xF1, 0x90], &[0x62, 0xF1, 0x90, 1], Fit::Answer),
+            (&[0x22, 0xF1, 0x90], &[0x62, 0xF1, 0x91, 1], Fit::Foreign),
+            (&[0x22, 0xF1, 0x90, 0xF1, 0x91], &[0x62, 0xF1, 0x91, 1], Fit::Answer),
+            (&[0x3E, 0x80], &[0x7E, 0x00], Fit::Answer),
+            (&[0x10, 0x03], &[0x50, 0x01, 0, 0, 0, 0], Fit::Foreign),
+            (&[0x01, 0x0C], &[0x7F, 0x01, 0x12], Fit::Answer),
+            (&[0x01, 0x0C], &[0x7F, 0x09, 0x12], Fit::Foreign),
+            (&[0x01, 0x0C], &[0x7F, 0x01, 0x78], Fit::Pending),
+            (&[0x01, 0x0C], &[0x7F, 0x01], Fit::Foreign),
+            (&[0x01, 0x0C], &[], Fit::Foreign),
+            (&[], &[0x41, 0x0C], Fit::Foreign),
+        ];
+        for (asked, message, expected) in cases {
+            assert_eq!(fit(asked, message), *expected, "{asked:02X?} {message:02X?}");
+        }
+    }
+}
