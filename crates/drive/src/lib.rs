@@ -1,1 +1,39 @@
-//! placeholder
+//! A drive on disk: record it, recover it, read it, make it from a table and write it as a table.
+//!
+//! This crate must not know cars or verdicts: it keeps samples, raw bytes, marks and gaps, and gives them back. Its main
+//! types are [`Recorder`] (append while the drive lasts) and [`Opened`] (what [`read`] found); [`import`] and [`export`]
+//! turn tables into drives and back. The file format is described in `docs/drive-format.md`.
+//!
+//! ```
+//! use signal::{Sample, SignalId, Unit};
+//!
+//! let folder = tempfile::tempdir().unwrap();
+//! let path = folder.path().join("drive.mcap");
+//! let mut recorder = drive::Recorder::create(&path, &drive::DriveInfo::default(), drive::Overwrite::Never).unwrap();
+//! let speed = recorder.add_signal(&SignalId::new("vehicle.speed").unwrap(), &Unit::named("km/h"), "").unwrap();
+//! recorder.push(speed, Sample { t_ns: 50_000_000, asked_ns: 42_000_000, exchange: 1, value: 81.0 }).unwrap();
+//! recorder.finish().unwrap();
+//! let opened = drive::read(&path).unwrap();
+//! assert_eq!(opened.recording.series("vehicle.speed").unwrap().value, [81.0]);
+//! assert!(opened.problems.is_empty());
+//! ```
+
+mod error;
+mod file;
+mod format;
+mod read;
+mod recorder;
+mod repair;
+mod table;
+mod walk;
+
+pub use error::{DriveError, Problem, ProblemKind};
+pub use file::Overwrite;
+pub use format::{DriveInfo, Exchange, Reply};
+pub use read::{Opened, read, read_exchanges};
+pub use recorder::{Finished, Recorder, SignalHandle};
+pub use repair::{Repaired, repair, write};
+pub use table::{
+    ExportOptions, Exported, ImportOptions, Imported, Layout, MapEntry, MapError, TableError, TableProblem, export,
+    export_table, import, import_table, read_table,
+};

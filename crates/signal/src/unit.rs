@@ -127,11 +127,27 @@ impl Unit {
     /// ```
     #[must_use]
     pub fn convert(&self, value: f64, to: &Unit) -> Option<f64> {
-        if self == to {
-            return Some(value);
+        self.conversion(to).map(|convert| convert(value))
+    }
+
+    /// [`Unit::convert`] for many values: finds the factors once.
+    #[must_use]
+    pub fn conversion(&self, to: &Unit) -> Option<impl Fn(f64) -> f64 + Copy + use<>> {
+        let rows = if self == to { None } else { Some((row_of(&self.0)?, row_of(&to.0)?)) };
+        if rows.is_some_and(|(from, to)| from.base != to.base) {
+            return None;
         }
-        let (from, to) = (row_of(&self.0)?, row_of(&to.0)?);
-        (from.base == to.base).then(|| (value * from.scale + from.offset - to.offset) / to.scale)
+        Some(move |value: f64| match rows {
+            None => value,
+            Some((from, to)) => (value * from.scale + from.offset - to.offset) / to.scale,
+        })
+    }
+
+    /// The symbols of all units that can be converted to this one, itself first; only itself if it is not a known one.
+    pub fn convertible(&self) -> impl Iterator<Item = &str> {
+        let base = row_of(&self.0).map(|row| row.base);
+        let others = ROWS.iter().filter(move |row| Some(row.base) == base).map(|row| row.symbol);
+        std::iter::once(self.symbol()).chain(others.filter(|symbol| *symbol != self.symbol()))
     }
 }
 

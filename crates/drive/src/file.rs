@@ -1,0 +1,348 @@
+//! Writing a drive file, whole chunks at a time.
+
+use std::collections::{BTreeMap, HashSet};
+use std::fs::File;
+use std::io::{self, BufWriter, Write};
+use std::ops::Range;
+use std::path::{Path, PathBuf};
+
+use mcap::records::{MessageHeader, Metadata};
+use mcap::write::NoSeek;
+use prost::Message as _;
+use signal::{Catalogue, Gap, Mark, Series, SignalId, Unit};
+use tempfile::NamedTempFile;
+
+use crate::DriveError;
+use crate::format::{self, DriveInfo, Exchange, Samples};
+
+/// What to do when the file to be written exists already.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Overwrite {
+    /// Leave it alone and report [`DriveError::Exists`].
+    Never,
+    /// Replace it, but only once the new file is complete; until then the old one stays where it is.
+    WhenDone,
+}
+
+/// Where the bytes go, and how to make them durable.
+pub(crate) trait Sink: Write + Send {
+    /// Returns when everything written is on the disk.
+    fn sync(&mut self) -> io::Result<()>;
+}
+
+impl Sink for File {
+    fn sync(&mut self) -> io::Result<()> {
+        self.sync_data()
+    }
+}
+
+/// Lets the container's writer and us share one sink: it writes, we sync.
+#[derive(Clone)]
+struct Shared(std::sync::Arc<std::sync::Mutex<Box<dyn Sink>>>);
+
+impl Shared {
+    fn with<T>(&self, act: impl FnOnce(&mut dyn Sink) -> io::Result<T>) -> io::Result<T> {
+        let mut sink = self.0.lock().map_err(|_| io::Error::other("an earlier write did not end"))?;
+        act(&mut **sink)
+    }
+}
+
+impl Write for Shared {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        self.with(|sink| sink.write(bytes))
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        self.with(|sink| sink.flush())
+    }
+}
+
+struct Column {
+    id: SignalId,
+    unit: Unit,
+    n_batches: u64,
+}
+
+/// A drive file that is being written.
+pub(crate) struct DriveFile {
+    mcap: mcap::Writer<NoSeek<BufWriter<Shared>>>,
+    sink: Shared,
+    samples_schema: u16,
+    columns: Vec<Column>,
+    samples: Samples,
+    bytes: Vec<u8>,
+}
+
+type McapResult<T> = Result<T, mcap::McapError>;
+
+impl DriveFile {
+    /// Starts a file: container header, description, and the channels that every drive has.
+    pub(crate) fn start(sink: Box<dyn Sink>, info: &DriveInfo) -> McapResult<Self> {
+        let sink = Shared(std::sync::Arc::new(std::sync::Mutex::new(sink)));
+        // The container's own index of every message would treble the size of a drive and nobody reads it: samples are
+        // read by the stretch.
+        let mut mcap = mcap::WriteOptions::new()
+            .profile(format::PROFILE)
+            .library(concat!("witness drive ", env!("CARGO_PKG_VERSION")))
+            .compression(Some(mcap::Compression::Zstd))
+            .compression_threads(0)
+            .chunk_size(Some(1 << 20))
+            .disable_seeking(true)
+            .emit_message_indexes(false)
+            .create(NoSeek::new(BufWriter::with_capacity(1 << 16, sink.clone())))?;
+        let descriptors = format::descriptor_set();
+        for (channel, name, topic) in [
+            (format::EXCHANGES, format::EXCHANGE_SCHEMA, "exchanges"),
+            (format::MARKS, format::MARK_SCHEMA, "marks"),
+            (format::GAPS, format::GAP_SCHEMA, "gaps"),
+        ] {
+            let schema = mcap.add_schema(name, "protobuf", &descriptors)?;
+            mcap.add_channel_with_id(channel, schema, topic, "protobuf", &BTreeMap::new())?;
+        }
+        let samples_schema = mcap.add_schema(format::SAMPLES_SCHEMA, "protobuf", &descriptors)?;
+        let mut file =
+            Self { mcap, sink, samples_schema, columns: Vec::new(), samples: Samples::default(), bytes: Vec::new() };
+        file.write_info(info)?;
+        file.save()?;
+        Ok(file)
+    }
+
+    /// (Re)writes the description; the last one in the file counts.
+    pub(crate) fn write_info(&mut self, info: &DriveInfo) -> McapResult<()> {
+        self.mcap.write_metadata(&Metadata { name: format::PROFILE.into(), metadata: info.to_pairs() })
+    }
+
+    /// Adds a signal. The caller has checked that it is new and that its unit is right.
+    pub(crate) fn add_signal(&mut self, id: &SignalId, unit: &Unit, definition: &str) -> McapResult<()> {
+        let mut metadata =
+            BTreeMap::from([("id".to_owned(), id.to_string()), ("unit".to_owned(), unit.symbol().to_owned())]);
+        if let Some(known) = Catalogue::standard().get(id) {
+            metadata.insert("title".into(), known.title.clone());
+            if let Some(vss) = &known.vss {
+                metadata.insert("vss".into(), vss.clone());
+            }
+        }
+        if !definition.is_empty() {
+            metadata.insert("definition".into(), definition.to_owned());
+        }
+        let channel = channel_of(self.columns.len())?;
+        let topic = format!("{}{id}", format::SIGNAL_TOPIC);
+        self.mcap.add_channel_with_id(channel, self.samples_schema, &topic, "protobuf", &metadata)?;
+        self.columns.push(Column { id: id.clone(), unit: unit.clone(), n_batches: 0 });
+        Ok(())
+    }
+
+    /// Appends a range of a series to the signal that was added as number `idx`.
+    pub(crate) fn write_samples(&mut self, idx: usize, series: &Series, range: Range<usize>) -> McapResult<()> {
+        for from in range.clone().step_by(format::MAX_BATCH) {
+            self.write_batch(idx, series, from, range.end.min(from + format::MAX_BATCH))?;
+        }
+        Ok(())
+    }
+
+    fn write_batch(&mut self, idx: usize, series: &Series, from: usize, to: usize) -> McapResult<()> {
+        let Some(column) = self.columns.get_mut(idx) else { return Ok(()) };
+        let batch = &mut self.samples;
+        batch.clear();
+        let mut previous = 0i64;
+        batch
+            .t_step_ns
+            .extend(series.t_ns[from..to].iter().map(|&t| t.wrapping_sub(std::mem::replace(&mut previous, t))));
+        batch.value.extend_from_slice(&series.value[from..to]);
+        if !series.asked_ns.is_empty() {
+            let pairs = series.t_ns[from..to].iter().zip(&series.asked_ns[from..to]);
+            batch.latency_ns.extend(pairs.map(|(t, asked)| t.wrapping_sub(*asked)));
+        }
+        if !series.exchange.is_empty() {
+            let mut previous = 0i64;
+            let numbers = series.exchange[from..to].iter().map(|&number| i64::from(number));
+            batch.exchange_step.extend(numbers.map(|number| number - std::mem::replace(&mut previous, number)));
+        }
+        // A name costs some 30 bytes: nothing beside a long batch, and once in 64 beside short ones.
+        if to - from >= 256 || column.n_batches.is_multiple_of(64) {
+            batch.signal.push_str(column.id.as_str());
+            batch.unit.push_str(column.unit.symbol());
+        }
+        column.n_batches += 1;
+        self.bytes.clear();
+        batch.encode_raw_into(&mut self.bytes);
+        let last_ns = series.t_ns[to - 1];
+        self.message(channel_of(idx)?, last_ns)
+    }
+
+    /// Appends a raw exchange.
+    pub(crate) fn write_exchange(&mut self, exchange: &Exchange) -> McapResult<()> {
+        self.encode(exchange);
+        self.message(format::EXCHANGES, exchange.over_ns)
+    }
+
+    /// Appends a mark.
+    pub(crate) fn write_mark(&mut self, mark: &Mark) -> McapResult<()> {
+        self.encode(&format::Mark { t_ns: mark.t_ns, text: mark.text.clone() });
+        self.message(format::MARKS, mark.t_ns)
+    }
+
+    /// Appends a gap.
+    pub(crate) fn write_gap(&mut self, gap: &Gap) -> McapResult<()> {
+        self.encode(&format::Gap { from_ns: gap.from_ns, to_ns: gap.to_ns, reason: gap.reason.clone() });
+        self.message(format::GAPS, gap.to_ns)
+    }
+
+    fn encode(&mut self, message: &impl prost::Message) {
+        self.bytes.clear();
+        message.encode_raw_into(&mut self.bytes);
+    }
+
+    fn message(&mut self, channel_id: u16, t_ns: i64) -> McapResult<()> {
+        // The container knows no time before its zero; the message itself holds the true one.
+        let log_time = u64::try_from(t_ns).unwrap_or(0);
+        let header = MessageHeader { channel_id, sequence: 0, log_time, publish_time: log_time };
+        self.mcap.write_to_known_channel(&header, &self.bytes)
+    }
+
+    /// Ends the chunk and returns once it is on the disk.
+    pub(crate) fn save(&mut self) -> McapResult<()> {
+        self.mcap.flush()?;
+        Ok(self.sink.with(|sink| sink.sync())?)
+    }
+
+    /// Writes the summary; the file is complete and on the disk when this returns.
+    pub(crate) fn finish(mut self) -> McapResult<()> {
+        self.mcap.finish()?;
+        let mut out = self.mcap.into_inner().into_inner();
+        out.flush()?;
+        Ok(self.sink.with(|sink| sink.sync())?)
+    }
+}
+
+/// Number of the container's channel for signal `idx`.
+fn channel_of(idx: usize) -> McapResult<u16> {
+    u16::try_from(idx + usize::from(format::FIRST_SIGNAL)).map_err(|_| mcap::McapError::TooManyChannels)
+}
+
+trait EncodeInto {
+    /// Appends the message; a `Vec` grows as needed, so this cannot fail.
+    fn encode_raw_into(&self, bytes: &mut Vec<u8>);
+}
+
+impl<M: prost::Message> EncodeInto for M {
+    fn encode_raw_into(&self, bytes: &mut Vec<u8>) {
+        bytes.reserve(self.encoded_len());
+        self.encode_raw(bytes);
+    }
+}
+
+/// Checks that a signal may be added to a drive, and remembers it.
+pub(crate) fn check_signal(seen: &mut HashSet<SignalId>, id: &SignalId, unit: &Unit) -> Result<(), DriveError> {
+    let refuse = |problem: String| Err(DriveError::Signal { signal: id.to_string(), problem });
+    if let Some(known) = Catalogue::standard().get(id)
+        && known.unit != *unit
+    {
+        return refuse(format!("its unit is `{}`, not `{unit}`; convert the values first", known.unit));
+    }
+    if seen.len() >= usize::from(u16::MAX - format::FIRST_SIGNAL) {
+        return refuse("a drive holds at most 65519 signals".into());
+    }
+    if !seen.insert(id.clone()) {
+        return refuse("it is there already".into());
+    }
+    Ok(())
+}
+
+/// The place of a new file: nobody sees it under its final name before [`Place::keep`] unless it is `open`ed in place.
+pub(crate) struct Place {
+    target: PathBuf,
+    overwrite: Overwrite,
+    temporary: Option<NamedTempFile>,
+}
+
+impl Place {
+    /// A file that appears under its name only once it is complete, and otherwise leaves nothing behind.
+    pub(crate) fn beside(target: &Path, overwrite: Overwrite) -> Result<(Self, File), DriveError> {
+        if overwrite == Overwrite::Never && target.symlink_metadata().is_ok() {
+            return Err(DriveError::Exists(target.to_owned()));
+        }
+        let error = || DriveError::io("cannot create a file beside", target);
+        let name = target.file_name().unwrap_or_default().to_string_lossy().into_owned();
+        let temporary = tempfile::Builder::new()
+            .prefix(&format!(".{name}."))
+            .suffix(".partial")
+            .permissions_if_unix()
+            .tempfile_in(folder_of(target))
+            .map_err(error())?;
+        let file = temporary.as_file().try_clone().map_err(error())?;
+        Ok((Self { target: target.to_owned(), overwrite, temporary: Some(temporary) }, file))
+    }
+
+    /// A file under its final name from the start if that name is free; otherwise, if it may be overwritten, as
+    /// [`Place::beside`], but kept under its temporary name if it is never completed.
+    pub(crate) fn open(target: &Path, overwrite: Overwrite) -> Result<(Self, File), DriveError> {
+        match File::options().write(true).create_new(true).open(target) {
+            Ok(file) => {
+                sync_folder(target);
+                Ok((Self { target: target.to_owned(), overwrite, temporary: None }, file))
+            }
+            Err(error) if error.kind() == io::ErrorKind::AlreadyExists => match overwrite {
+                Overwrite::Never => Err(DriveError::Exists(target.to_owned())),
+                Overwrite::WhenDone => {
+                    let (mut place, file) = Self::beside(target, overwrite)?;
+                    if let Some(temporary) = &mut place.temporary {
+                        temporary.disable_cleanup(true);
+                    }
+                    sync_folder(target);
+                    Ok((place, file))
+                }
+            },
+            Err(error) => Err(DriveError::io("cannot create", target)(error)),
+        }
+    }
+
+    /// Where the bytes are until [`Place::keep`].
+    pub(crate) fn current(&self) -> &Path {
+        self.temporary.as_ref().map_or(&self.target, |temporary| temporary.path())
+    }
+
+    /// Gives the complete file its name.
+    pub(crate) fn keep(self) -> Result<PathBuf, DriveError> {
+        let Some(temporary) = self.temporary else { return Ok(self.target) };
+        let result = match self.overwrite {
+            Overwrite::Never => temporary.persist_noclobber(&self.target),
+            Overwrite::WhenDone => temporary.persist(&self.target),
+        };
+        match result {
+            Ok(_) => {
+                sync_folder(&self.target);
+                Ok(self.target)
+            }
+            Err(error) if error.error.kind() == io::ErrorKind::AlreadyExists => Err(DriveError::Exists(self.target)),
+            Err(error) => Err(DriveError::io("cannot create", &self.target)(error.error)),
+        }
+    }
+}
+
+fn folder_of(path: &Path) -> &Path {
+    path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."))
+}
+
+/// Makes a new name durable. Not every file system can sync a folder; then the name is as safe as it gets.
+fn sync_folder(path: &Path) {
+    if let Ok(folder) = File::open(folder_of(path)) {
+        let _ = folder.sync_all();
+    }
+}
+
+trait BuilderExt {
+    /// A drive is as readable for others as any file its owner makes; temporary files are private by default.
+    fn permissions_if_unix(&mut self) -> &mut Self;
+}
+
+impl BuilderExt for tempfile::Builder<'_, '_> {
+    fn permissions_if_unix(&mut self) -> &mut Self {
+        #[cfg(unix)]
+        {
+            use std::os::unix::fs::PermissionsExt as _;
+            self.permissions(std::fs::Permissions::from_mode(0o666));
+        }
+        self
+    }
+}

@@ -1,0 +1,119 @@
+//! A whole recording into a file at once; a good copy of a damaged or unfinished drive.
+
+use std::collections::{BTreeMap, HashSet};
+use std::path::{Path, PathBuf};
+
+use signal::{Recording, Series, SignalId};
+
+use crate::file::{DriveFile, Overwrite, Place, check_signal};
+use crate::format::is_time;
+use crate::{DriveError, DriveInfo, Problem, read, read_exchanges};
+
+/// Stretches in which the signals of a recording follow each other in the file, nanoseconds: long enough to pack well,
+/// short enough for other programs to read by time.
+const STRETCH_NS: i64 = 60_000_000_000;
+
+/// What [`repair`] made.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Repaired {
+    /// The good copy.
+    pub path: PathBuf,
+    /// What was wrong with the original and is therefore missing in the copy.
+    pub problems: Vec<Problem>,
+}
+
+/// Writes a finished copy of everything readable in a damaged or unfinished drive beside it, as `NAME.repaired.mcap`.
+/// The original is never touched, and neither is an earlier copy.
+///
+/// # Errors
+/// As [`read`]; [`DriveError::Exists`] if there is a copy already.
+pub fn repair(path: &Path) -> Result<Repaired, DriveError> {
+    let copy = path.with_extension("repaired.mcap");
+    let opened = read(path)?;
+    let (place, file) = Place::beside(&copy, Overwrite::Never)?;
+    let failed = DriveError::write(&copy);
+    let mut file = DriveFile::start(Box::new(file), &opened.info).map_err(&failed)?;
+    write_recording(&mut file, &opened.recording, &opened.definitions).map_err(&failed)?;
+    let mut failure = None;
+    read_exchanges(path, |exchange| {
+        if failure.is_none() {
+            failure = file.write_exchange(&exchange).err();
+        }
+    })?;
+    failure.map_or(Ok(()), Err).and_then(|()| file.finish()).map_err(&failed)?;
+    Ok(Repaired { path: place.keep()?, problems: opened.problems })
+}
+
+/// Writes a recording that is in memory as a drive. The file appears when it is complete; on an error nothing is left.
+///
+/// # Errors
+/// [`DriveError::Exists`], [`DriveError::Io`], [`DriveError::Write`]; [`DriveError::Signal`] or
+/// [`DriveError::Sample`] if the recording holds what a drive must not.
+pub fn write(path: &Path, recording: &Recording, info: &DriveInfo, overwrite: Overwrite) -> Result<(), DriveError> {
+    let mut seen = HashSet::new();
+    for series in &recording.series {
+        check_signal(&mut seen, &series.id, &series.unit)?;
+        check_samples(series)?;
+    }
+    let (place, file) = Place::beside(path, overwrite)?;
+    let info = DriveInfo { start_unix_ns: recording.start_unix_ns.or(info.start_unix_ns), ..info.clone() };
+    DriveFile::start(Box::new(file), &info)
+        .and_then(|mut file| {
+            write_recording(&mut file, recording, &BTreeMap::new())?;
+            file.finish()
+        })
+        .map_err(DriveError::write(path))?;
+    place.keep()?;
+    Ok(())
+}
+
+fn check_samples(series: &Series) -> Result<(), DriveError> {
+    let refuse = |idx: usize, problem| {
+        let t_ns = series.t_ns.get(idx).copied().unwrap_or_default();
+        Err(DriveError::Sample { signal: series.id.clone(), t_ns, problem })
+    };
+    let (n_samples, fits) = (series.len(), |length: usize| length == 0 || length == series.len());
+    if series.value.len() != n_samples || !fits(series.asked_ns.len()) || !fits(series.exchange.len()) {
+        return refuse(0, "the columns of its series have different lengths");
+    }
+    if let Some(idx) = series.value.iter().position(|value| !value.is_finite()) {
+        return refuse(idx, "its value is not a number");
+    }
+    if let Some(idx) = series.t_ns.iter().position(|t_ns| !is_time(*t_ns)) {
+        return refuse(idx, "its time is beyond all limits");
+    }
+    match series.t_ns.windows(2).position(|pair| pair[1] < pair[0]) {
+        Some(idx) => refuse(idx + 1, "it is older than the sample before it"),
+        None => Ok(()),
+    }
+}
+
+fn write_recording(
+    file: &mut DriveFile,
+    recording: &Recording,
+    definitions: &BTreeMap<SignalId, String>,
+) -> Result<(), mcap::McapError> {
+    for series in &recording.series {
+        let definition = definitions.get(&series.id).map_or("", String::as_str);
+        file.add_signal(&series.id, &series.unit, definition)?;
+    }
+    let mut starts = vec![0; recording.series.len()];
+    loop {
+        let heads = recording.series.iter().zip(&starts).filter_map(|(series, from)| series.t_ns.get(*from));
+        let Some(first_ns) = heads.min() else { break };
+        let until_ns = first_ns.saturating_add(STRETCH_NS);
+        for (idx, series) in recording.series.iter().enumerate() {
+            let from = starts[idx];
+            let to = from + series.t_ns[from..].partition_point(|t_ns| *t_ns < until_ns);
+            file.write_samples(idx, series, from..to)?;
+            starts[idx] = to;
+        }
+    }
+    for mark in &recording.marks {
+        file.write_mark(mark)?;
+    }
+    for gap in &recording.gaps {
+        file.write_gap(gap)?;
+    }
+    Ok(())
+}
