@@ -1,1 +1,87 @@
-//! placeholder
+//! An invented car to test against and to show things with: the Tarnwick Fell 1.6, a petrol four-cylinder.
+//!
+//! Physics, faults, control modules and the adapter faces that the car can wear. It must not know the analysis: it only
+//! behaves as a car would, and whoever judges it sees bytes alone. Its encoders are its own, so that an error in the
+//! project's decoders cannot hide.
+//!
+//! - [`dial`]: the car behind an AT-command adapter on a virtual clock, inside this process.
+
+mod bus;
+mod car;
+mod dial;
+mod face;
+mod faults;
+mod modules;
+mod physics;
+mod rig;
+mod rng;
+mod road;
+mod spec;
+
+pub use dial::dial;
+pub use faults::FAULT_FORMS;
+pub use modules::VIN;
+pub use rig::Rig;
+pub use spec::OPTIONS;
+
+/// Why a stand-in could not be set up.
+#[derive(Debug, thiserror::Error)]
+pub enum StandinError {
+    /// No such car.
+    #[error("there is no stand-in car `{0}`; there is: fell")]
+    Car(String),
+    /// No such option.
+    #[error("the stand-in has no option `{option}`; it has: {known}")]
+    Option {
+        /// What was asked for.
+        option: String,
+        /// What there is.
+        known: String,
+    },
+    /// An option with an impossible value.
+    #[error("stand-in option `{option}={value}`: expected {expected}")]
+    Value {
+        /// The option.
+        option: String,
+        /// Its value.
+        value: String,
+        /// What it should look like.
+        expected: String,
+    },
+    /// A fault that does not exist or is not written right.
+    #[error("stand-in fault `{fault}`: {what}; faults are: {known}")]
+    Fault {
+        /// What was asked for.
+        fault: String,
+        /// What is wrong.
+        what: String,
+        /// What there is.
+        known: String,
+    },
+    /// A road script that cannot be driven.
+    #[error("road script `{script}`, line {line}: {what}")]
+    Script {
+        /// Its name.
+        script: String,
+        /// Line, from 1.
+        line: usize,
+        /// What is wrong.
+        what: String,
+    },
+    /// No road script of that name.
+    #[error("there is no road script `{script}`; there are: {known}")]
+    NoScript {
+        /// What was asked for.
+        script: String,
+        /// What there is.
+        known: String,
+    },
+    /// A socket or terminal failed.
+    #[error("cannot serve the stand-in at {address}: {source}")]
+    Serve {
+        /// Where.
+        address: String,
+        /// The operating system's reason.
+        source: std::io::Error,
+    },
+}

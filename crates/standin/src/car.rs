@@ -1,0 +1,187 @@
+//! The whole car: physics, modules and the bus between them, moved on by time alone.
+
+use crate::bus::{BusKind, CanBus, CanFrame, CanId, Delivery, Node, NodeTiming, Sender};
+use crate::modules::{self, Module, Reply};
+use crate::physics::Physics;
+use crate::rng::Rng;
+use protocol::Nanos;
+
+/// Seconds between two looks of the modules' monitors.
+const OBSERVE_S: f64 = 0.1;
+
+/// How a module behaves on the bus.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Manner {
+    pub(crate) timing: NodeTiming,
+    /// Probability of answering "busy, repeat the request".
+    pub(crate) busy: f64,
+    /// Probability of answering "response pending" first, and how long the real answer then takes, ms.
+    pub(crate) pending: f64,
+    pub(crate) pending_ms: f64,
+    /// Spans of silence: from and to, seconds of the car's own time.
+    pub(crate) silent_s: Option<(f64, f64)>,
+}
+
+impl Manner {
+    pub(crate) fn new(base_ms: f64, jitter_ms: f64) -> Self {
+        let timing = NodeTiming { base_ms, jitter_ms, flow_ms: 0.2 };
+        Self { timing, busy: 0.0, pending: 0.0, pending_ms: 300.0, silent_s: None }
+    }
+}
+
+#[derive(Debug)]
+struct Ecu {
+    node: Node,
+    module: Box<dyn Module>,
+    manner: Manner,
+    rng: Rng,
+    /// The request in hand has been answered with "pending" already.
+    promised: bool,
+}
+
+/// The car as a tester finds it at the connector.
+#[derive(Debug)]
+pub(crate) struct Car {
+    physics: Physics,
+    kind: BusKind,
+    bus: CanBus,
+    ecus: Vec<Ecu>,
+    /// Seconds driven before time zero of the bus.
+    start_s: f64,
+    observed_s: f64,
+    starts: u32,
+}
+
+impl Car {
+    pub(crate) fn new(
+        physics: Physics,
+        kind: BusKind,
+        manners: [Manner; 4],
+        memory: &modules::Start,
+        seed: u64,
+        start_s: f64,
+    ) -> Self {
+        let ecus = modules::all(memory)
+            .into_iter()
+            .zip(manners)
+            .enumerate()
+            .map(|(index, (module, manner))| {
+                let rng = Rng::new(seed, &format!("module {index}"));
+                let node = Node::new(index, ids(kind, index), manner.timing, rng.clone());
+                Ecu { node, module, manner, rng, promised: false }
+            })
+            .collect();
+        let mut car = Self { physics, kind, bus: CanBus::new(kind.kbit_s), ecus, start_s, observed_s: 0.0, starts: 0 };
+        car.drive_to(0);
+        car
+    }
+
+    /// Moves the physics and the modules' monitors on to a time of the bus.
+    fn drive_to(&mut self, at: Nanos) {
+        let to_s = self.start_s + at as f64 / 1e9;
+        loop {
+            let next_s = self.observed_s + OBSERVE_S;
+            if next_s > to_s {
+                break;
+            }
+            self.physics.advance(next_s);
+            self.observed_s = next_s;
+            let state = self.physics.state();
+            let started = self.physics.starts() != self.starts;
+            self.starts = self.physics.starts();
+            for ecu in &mut self.ecus {
+                if started {
+                    ecu.module.new_cycle(state);
+                }
+                ecu.module.observe(state, OBSERVE_S);
+            }
+        }
+        self.physics.advance(to_s);
+    }
+
+    /// Puts the tester's frame on the bus; false if the bit rate is not this bus's.
+    pub(crate) fn transmit(&mut self, at: Nanos, bus: BusKind, frame: CanFrame) -> bool {
+        let fits = bus.kbit_s == self.kind.kbit_s;
+        if fits {
+            self.bus.send(at, Sender::Tester, frame);
+        }
+        fits
+    }
+
+    /// Supply voltage at the connector, V.
+    pub(crate) fn volts(&mut self, at: Nanos) -> f64 {
+        self.drive_to(at);
+        self.physics.state().battery_v
+    }
+
+    /// When something will happen next.
+    pub(crate) fn next_event(&self) -> Option<Nanos> {
+        self.ecus.iter().filter_map(|ecu| ecu.node.due()).chain(self.bus.next_event()).min()
+    }
+
+    /// Runs until `to`; returns the first frame of a module that the tester sees, if any. Call again until `None`.
+    pub(crate) fn advance(&mut self, to: Nanos) -> Option<(Nanos, CanFrame)> {
+        while let Some(next) = self.next_event().filter(|&next| next <= to) {
+            self.answer_due(next);
+            if let Some(Delivery { at, from, frame }) = self.bus.advance(next) {
+                match from {
+                    Sender::Tester => {
+                        for ecu in &mut self.ecus {
+                            ecu.node.receive(at, &frame, &mut self.bus);
+                        }
+                    }
+                    Sender::Module(index) => {
+                        if let Some(ecu) = self.ecus.get_mut(index) {
+                            ecu.node.sent(at, &frame, &mut self.bus);
+                        }
+                        return Some((at, frame));
+                    }
+                }
+            }
+        }
+        None
+    }
+
+    fn answer_due(&mut self, now: Nanos) {
+        for idx in 0..self.ecus.len() {
+            let Some(incoming) = self.ecus[idx].node.take_due(now) else { continue };
+            self.drive_to(now);
+            let state = self.physics.state();
+            let ecu = &mut self.ecus[idx];
+            let Manner { busy, pending, pending_ms, silent_s, .. } = ecu.manner;
+            if silent_s.is_some_and(|(from, to)| (from..to).contains(&state.time_s)) {
+                continue;
+            }
+            let service = incoming.bytes.first().copied().unwrap_or(0);
+            let promised = std::mem::take(&mut ecu.promised);
+            if !promised && !incoming.functional {
+                if ecu.rng.chance(busy) {
+                    ecu.node.answer(now, &[0x7F, service, 0x21], &mut self.bus);
+                    continue;
+                }
+                if ecu.rng.chance(pending) {
+                    ecu.node.answer(now, &[0x7F, service, 0x78], &mut self.bus);
+                    ecu.promised = true;
+                    let due = now + (pending_ms * 1e6) as Nanos;
+                    ecu.node.postpone(crate::bus::Incoming { due, ..incoming });
+                    continue;
+                }
+            }
+            if let Reply::Message(bytes) = ecu.module.answer(&incoming.bytes, incoming.functional, state) {
+                ecu.node.answer(now, &bytes, &mut self.bus);
+            }
+        }
+    }
+}
+
+/// Functional, request and reply identifier of the module with this index (ISO 15765-4).
+fn ids(kind: BusKind, index: usize) -> [CanId; 3] {
+    let [request, reply] = if kind.wide {
+        let node = [0x10, 0x18, 0x28, 0x40][index % 4];
+        [CanId::Extended(0x18DA_00F1 | node << 8), CanId::Extended(0x18DA_F100 | node)]
+    } else {
+        let index = index as u16 % 8;
+        [CanId::Standard(0x7E0 + index), CanId::Standard(0x7E8 + index)]
+    };
+    [kind.functional(), request, reply]
+}

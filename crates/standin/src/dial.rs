@@ -1,0 +1,121 @@
+//! The stand-in inside this process, on a virtual clock: as fast as it is asked.
+
+use crate::StandinError;
+use crate::rig::Rig;
+use crate::spec::Spec;
+use link::{Dial, Port, PortError};
+use protocol::Nanos;
+use std::io::{Error, ErrorKind};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+
+/// Opens the stand-in named `spec` (what follows `standin:` in an adapter address) on a virtual clock: time passes only
+/// while somebody waits for it.
+///
+/// # Errors
+/// [`StandinError`] when `spec` has a name, an option or a value that does not exist; it says which there are.
+pub fn dial(spec: &str) -> Result<Box<dyn Dial>, StandinError> {
+    let parsed: Spec = spec.parse()?;
+    let gone = parsed.gone_s.iter().map(|&(from, length)| (ns(from), ns(from + length))).collect();
+    Ok(Box::new(StandinDial { address: format!("standin:{spec}"), shared: Shared::new(parsed.rig()?), gone }))
+}
+
+fn ns(seconds: f64) -> Nanos {
+    (seconds * 1e9) as Nanos
+}
+
+#[derive(Debug, Clone)]
+struct Shared(Arc<Mutex<Rig>>);
+
+impl Shared {
+    fn new(rig: Rig) -> Self {
+        Self(Arc::new(Mutex::new(rig)))
+    }
+
+    fn rig(&self) -> MutexGuard<'_, Rig> {
+        // A panic elsewhere while holding the lock leaves a rig that is still whole.
+        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+#[derive(Debug)]
+struct StandinDial {
+    address: String,
+    shared: Shared,
+    /// Spans in which the adapter is unplugged.
+    gone: Arc<[(Nanos, Nanos)]>,
+}
+
+#[derive(Debug)]
+struct StandinPort {
+    address: String,
+    shared: Shared,
+    gone: Arc<[(Nanos, Nanos)]>,
+}
+
+fn is_gone(gone: &[(Nanos, Nanos)], now: Nanos) -> bool {
+    gone.iter().any(|&(from, to)| (from..to).contains(&now))
+}
+
+impl Dial for StandinDial {
+    fn address(&self) -> &str {
+        &self.address
+    }
+
+    fn dial(&mut self) -> Result<Box<dyn Port>, PortError> {
+        if is_gone(&self.gone, self.now()) {
+            let source = Error::new(ErrorKind::NotFound, "the stand-in's adapter is unplugged");
+            return Err(PortError::Open { address: self.address.clone(), source });
+        }
+        self.shared.rig().hang_up();
+        let (address, shared, gone) = (self.address.clone(), self.shared.clone(), self.gone.clone());
+        Ok(Box::new(StandinPort { address, shared, gone }))
+    }
+
+    fn now(&self) -> Nanos {
+        self.shared.rig().now()
+    }
+
+    fn pause(&mut self, nanos: Nanos) {
+        let mut rig = self.shared.rig();
+        let to = rig.now().saturating_add(nanos.max(0));
+        rig.advance(to);
+    }
+}
+
+impl StandinPort {
+    fn lost(&self) -> PortError {
+        let source = Error::new(ErrorKind::BrokenPipe, "the stand-in's adapter was unplugged");
+        PortError::Lost { address: self.address.clone(), source }
+    }
+}
+
+impl Port for StandinPort {
+    fn now(&self) -> Nanos {
+        self.shared.rig().now()
+    }
+
+    fn write_all(&mut self, bytes: &[u8]) -> Result<(), PortError> {
+        let mut rig = self.shared.rig();
+        if is_gone(&self.gone, rig.now()) {
+            return Err(self.lost());
+        }
+        rig.write(bytes);
+        Ok(())
+    }
+
+    fn read_until(&mut self, buffer: &mut [u8], deadline: Nanos) -> Result<usize, PortError> {
+        let mut rig = self.shared.rig();
+        let now = rig.now();
+        if is_gone(&self.gone, now) {
+            return Err(self.lost());
+        }
+        let unplugged = self.gone.iter().map(|&(from, _)| from).filter(|&from| from > now).min();
+        let deadline = deadline.max(now);
+        let until = unplugged.map_or(deadline, |from| deadline.min(from));
+        let n = rig.read(until, buffer);
+        if n == 0 && is_gone(&self.gone, rig.now()) {
+            return Err(self.lost());
+        }
+        Ok(n)
+    }
+}

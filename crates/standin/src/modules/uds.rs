@@ -1,0 +1,122 @@
+//! The ISO 14229 services that the modules share: sessions, tester present, data by identifier, trouble codes.
+
+use super::Reply;
+use super::codes::Codes;
+use crate::physics::State;
+
+/// What a module offers over ISO 14229.
+pub(super) trait Diagnostics {
+    /// Services offered.
+    fn services(&self) -> &'static [u8];
+    /// Session state.
+    fn session(&mut self) -> &mut Session;
+    /// Data of an identifier.
+    fn data(&self, did: u16, state: &State) -> Option<Vec<u8>>;
+    /// Its trouble codes.
+    fn codes(&mut self) -> &mut Codes;
+    /// Clears codes.
+    fn clear(&mut self, state: &State);
+}
+
+/// The diagnostic session; falls back to the default session after S3 without a request.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Session {
+    extended_until_s: f64,
+}
+
+/// S3 server, s (reference page 3.3).
+const S3_S: f64 = 5.0;
+const SERVICE_NOT_SUPPORTED: u8 = 0x11;
+const SUB_FUNCTION_NOT_SUPPORTED: u8 = 0x12;
+const WRONG_LENGTH: u8 = 0x13;
+const RESPONSE_TOO_LONG: u8 = 0x14;
+const OUT_OF_RANGE: u8 = 0x31;
+/// Lists of identifiers longer than this are refused.
+const MOST_IDENTIFIERS: usize = 16;
+
+/// Answers a request.
+pub(super) fn answer(ecu: &mut dyn Diagnostics, request: &[u8], functional: bool, state: &State) -> Reply {
+    let Some((&service, rest)) = request.split_first() else { return Reply::Silent };
+    let session = ecu.session();
+    if session.extended_until_s > state.time_s {
+        session.extended_until_s = state.time_s + S3_S;
+    }
+    let result =
+        if ecu.services().contains(&service) { serve(ecu, service, rest, state) } else { Err(SERVICE_NOT_SUPPORTED) };
+    match result {
+        Ok(None) => Reply::Silent,
+        Ok(Some(data)) => {
+            let mut bytes = vec![service | 0x40];
+            bytes.extend(data);
+            Reply::Message(bytes)
+        }
+        // On functional requests these refusals are not sent (reference page 3.2).
+        Err(SERVICE_NOT_SUPPORTED | SUB_FUNCTION_NOT_SUPPORTED | OUT_OF_RANGE) if functional => Reply::Silent,
+        Err(code) => Reply::Message(vec![0x7F, service, code]),
+    }
+}
+
+fn serve(ecu: &mut dyn Diagnostics, service: u8, rest: &[u8], state: &State) -> Result<Option<Vec<u8>>, u8> {
+    match (service, rest) {
+        (0x10 | 0x3E, [sub]) => {
+            let wanted = sub & 0x7F;
+            let mut data = vec![wanted];
+            match (service, wanted) {
+                (0x10, 1) => ecu.session().extended_until_s = 0.0,
+                (0x10, 3) => ecu.session().extended_until_s = state.time_s + S3_S,
+                (0x3E, 0) => {}
+                _ => return Err(SUB_FUNCTION_NOT_SUPPORTED),
+            }
+            if service == 0x10 {
+                // P2 50 ms, P2* 500 x 10 ms.
+                data.extend([0x00, 0x32, 0x01, 0xF4]);
+            }
+            Ok((sub & 0x80 == 0).then_some(data))
+        }
+        (0x14, &[high, mid, low]) => match u32::from_be_bytes([0, high, mid, low]) {
+            0xFF_FFFF => {
+                ecu.clear(state);
+                Ok(Some(Vec::new()))
+            }
+            _ => Err(OUT_OF_RANGE),
+        },
+        (0x19, &[sub, ref rest @ ..]) => trouble_codes(ecu, sub, rest),
+        (0x22, list) if !list.is_empty() && list.len().is_multiple_of(2) => {
+            if list.len() / 2 > MOST_IDENTIFIERS {
+                return Err(RESPONSE_TOO_LONG);
+            }
+            let mut data = Vec::new();
+            for did in list.as_chunks::<2>().0 {
+                if let Some(value) = ecu.data(u16::from_be_bytes(*did), state) {
+                    data.extend(did);
+                    data.extend(value);
+                }
+            }
+            if data.is_empty() { Err(OUT_OF_RANGE) } else { Ok(Some(data)) }
+        }
+        _ => Err(WRONG_LENGTH),
+    }
+}
+
+fn trouble_codes(ecu: &mut dyn Diagnostics, sub: u8, rest: &[u8]) -> Result<Option<Vec<u8>>, u8> {
+    const AVAILABLE: u8 = 0xFF;
+    let mask = match (sub, rest) {
+        (0x01 | 0x02, &[mask]) => mask,
+        (0x0A, []) => 0,
+        (0x01 | 0x02 | 0x0A, _) => return Err(WRONG_LENGTH),
+        _ => return Err(SUB_FUNCTION_NOT_SUPPORTED),
+    };
+    let matching: Vec<_> = ecu.codes().all().iter().filter(|c| sub == 0x0A || c.status & mask != 0).collect();
+    let mut data = vec![sub, AVAILABLE];
+    if sub == 0x01 {
+        // Format 01: ISO 14229-1 codes.
+        data.push(0x01);
+        data.extend((matching.len() as u16).to_be_bytes());
+    } else {
+        for code in matching {
+            data.extend(code.code.to_be_bytes());
+            data.extend([code.failure_type, code.status]);
+        }
+    }
+    Ok(Some(data))
+}

@@ -1,0 +1,264 @@
+//! The name of a stand-in car: `fell?fault=wheel-dropout:rear_left:0.5&baud=115200`.
+
+use crate::StandinError;
+use crate::bus::BusKind;
+use crate::car::{Car, Manner};
+use crate::face::at::{AtFace, AtSettings, CountMode};
+use crate::faults::{Fault, Placement};
+use crate::modules::Start;
+use crate::physics::{Physics, Setup};
+use crate::rig::Rig;
+use crate::road::Road;
+use std::str::FromStr;
+
+/// Options, their values and what they do; shown in errors and in help texts.
+pub const OPTIONS: [(&str, &str); 25] = [
+    ("fault", "a fault with its severity from 0 to 1, e.g. `wheel-dropout:rear_left:0.5`; may be repeated"),
+    ("script", "road script by name: town, mixed, cruise, idle, warmup, pedal, corners; default mixed"),
+    ("seed", "whole number that all noise and chance follow from; default 1"),
+    ("start", "seconds of the script already driven when the first byte is exchanged; default 0"),
+    ("warm", "1: the engine is warm at the start, 0: it is at outside temperature; default: as the script says"),
+    ("coils", "which coil sits on cylinders 1 to 4, e.g. `4,2,3,1`; numbered by where each sat at first"),
+    ("plugs", "the same for spark plugs"),
+    ("injectors", "the same for injectors"),
+    ("cleared", "1: codes were cleared just before the start"),
+    ("bus", "can11-500, can29-500, can11-250 or can29-250; default can11-500"),
+    ("baud", "serial rate, 10 bits per character; default 115200"),
+    ("overhead_ms", "adapter: from the end of a command to the start of what it does; default 0"),
+    ("rtt_ms", "what converter or radio add to a round trip; default 0"),
+    ("count", "digit after a request: lines, messages or refused; default lines"),
+    (
+        "quirk",
+        "adapter habit: echo, spaces, noheaders, padding, unknown:TEXT, lose:P, garbage:P, rxerror:P, reset:S; may be repeated",
+    ),
+    ("gone", "FROM:LENGTH in seconds: the adapter is unplugged for that time (virtual clock only); may be repeated"),
+    ("engine_ms", "base answer time of the engine module; default 4"),
+    ("gearbox_ms", "the same for the gearbox module; default 8"),
+    ("brake_ms", "the same for the brake module; default 6"),
+    ("body_ms", "the same for the body module; default 12"),
+    ("jitter", "random part of every answer time as a share of its base; default 0.2"),
+    ("flow_ms", "all modules: from a flow control to the next frame; default 0.2"),
+    ("busy", "MODULE:P, probability of the answer `busy, repeat` (21)"),
+    ("pending", "MODULE:P[:MS], probability of `response pending` (78), and for how long; default 300 ms"),
+    ("silent", "MODULE:FROM:TO, seconds of the drive during which the module says nothing"),
+];
+
+/// Everything that a stand-in's name says.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Spec {
+    setup: Setup,
+    script: String,
+    warm: Option<bool>,
+    start_s: f64,
+    memory: Start,
+    bus: BusKind,
+    at: AtSettings,
+    rtt_ms: f64,
+    pub(crate) gone_s: Vec<(f64, f64)>,
+    manners: [Manner; 4],
+}
+
+const MODULES: [&str; 4] = ["engine", "gearbox", "brake", "body"];
+
+impl Default for Spec {
+    fn default() -> Self {
+        Self {
+            setup: Setup { seed: 1, faults: Vec::new(), placement: Placement::default() },
+            script: "mixed".to_owned(),
+            warm: None,
+            start_s: 0.0,
+            memory: Start::default(),
+            bus: BusKind { wide: false, kbit_s: 500 },
+            at: AtSettings::default(),
+            rtt_ms: 0.0,
+            gone_s: Vec::new(),
+            manners: [4.0, 8.0, 6.0, 12.0].map(|base_ms| Manner::new(base_ms, 0.2 * base_ms)),
+        }
+    }
+}
+
+impl FromStr for Spec {
+    type Err = StandinError;
+
+    fn from_str(text: &str) -> Result<Self, StandinError> {
+        let (name, query) = text.split_once('?').unwrap_or((text, ""));
+        if name != "fell" {
+            return Err(StandinError::Car(name.escape_debug().to_string()));
+        }
+        let mut spec = Self::default();
+        let mut jitter = 0.2;
+        for pair in query.split('&').filter(|pair| !pair.is_empty()) {
+            let (key, value) = pair.split_once('=').unwrap_or((pair, ""));
+            let option = Option_ { key, value };
+            match key {
+                "jitter" => jitter = option.number(0.0, 10.0)?,
+                _ => spec.set(&option)?,
+            }
+        }
+        for manner in &mut spec.manners {
+            manner.timing.jitter_ms = jitter * manner.timing.base_ms;
+        }
+        Ok(spec)
+    }
+}
+
+/// One `key=value` while it is read.
+struct Option_<'a> {
+    key: &'a str,
+    value: &'a str,
+}
+
+impl Option_<'_> {
+    fn wrong(&self, expected: impl Into<String>) -> StandinError {
+        let [option, value] = [self.key, self.value].map(|t| t.escape_debug().to_string());
+        StandinError::Value { option, value, expected: expected.into() }
+    }
+
+    fn parsed(&self, text: &str, low: f64, high: f64) -> Result<f64, StandinError> {
+        let number = text.parse::<f64>().ok().filter(|n| (low..=high).contains(n));
+        number.ok_or_else(|| self.wrong(format!("a number from {low} to {high}")))
+    }
+
+    fn number(&self, low: f64, high: f64) -> Result<f64, StandinError> {
+        self.parsed(self.value, low, high)
+    }
+
+    fn flag(&self) -> Result<bool, StandinError> {
+        match self.value {
+            "0" => Ok(false),
+            "1" => Ok(true),
+            _ => Err(self.wrong("0 or 1")),
+        }
+    }
+
+    fn order(&self) -> Result<[usize; 4], StandinError> {
+        let numbers: Vec<usize> = self.value.split(',').filter_map(|n| n.trim().parse().ok()).collect();
+        let mut sorted = numbers.clone();
+        sorted.sort_unstable();
+        let order = <[usize; 4]>::try_from(numbers).ok().filter(|_| sorted == [1, 2, 3, 4]);
+        order.ok_or_else(|| self.wrong("the numbers 1 to 4 in any order, with commas, e.g. `4,2,3,1`"))
+    }
+
+    fn module(&self) -> Result<(usize, Vec<&str>), StandinError> {
+        let mut fields = self.value.split(':');
+        let name = fields.next().unwrap_or("");
+        let index = MODULES.iter().position(|module| *module == name);
+        let index = index.ok_or_else(|| self.wrong(format!("MODULE:..., MODULE one of {}", MODULES.join(", "))))?;
+        Ok((index, fields.collect()))
+    }
+}
+
+impl Spec {
+    fn set(&mut self, option: &Option_<'_>) -> Result<(), StandinError> {
+        match option.key {
+            "fault" => self.setup.faults.push(option.value.parse::<Fault>()?),
+            "script" => {
+                Road::named(option.value)?;
+                self.script = option.value.to_owned();
+            }
+            "seed" => {
+                let seed = option.value.parse().ok();
+                self.setup.seed = seed.ok_or_else(|| option.wrong("a whole number from 0"))?;
+            }
+            "start" => self.start_s = option.number(0.0, 86_400.0)?,
+            "warm" => self.warm = Some(option.flag()?),
+            "coils" => self.setup.placement.coils = option.order()?,
+            "plugs" => self.setup.placement.plugs = option.order()?,
+            "injectors" => self.setup.placement.injectors = option.order()?,
+            "cleared" => self.memory.cleared = option.flag()?,
+            "bus" => {
+                self.bus = match option.value {
+                    "can11-500" => BusKind { wide: false, kbit_s: 500 },
+                    "can29-500" => BusKind { wide: true, kbit_s: 500 },
+                    "can11-250" => BusKind { wide: false, kbit_s: 250 },
+                    "can29-250" => BusKind { wide: true, kbit_s: 250 },
+                    _ => return Err(option.wrong("can11-500, can29-500, can11-250 or can29-250")),
+                }
+            }
+            "baud" => self.at.baud = option.number(1200.0, 10_000_000.0)? as u32,
+            "overhead_ms" => self.at.overhead_ms = option.number(0.0, 1000.0)?,
+            "rtt_ms" => self.rtt_ms = option.number(0.0, 5000.0)?,
+            "count" => {
+                self.at.count = match option.value {
+                    "lines" => CountMode::Lines,
+                    "messages" => CountMode::Messages,
+                    "refused" => CountMode::Refused,
+                    _ => return Err(option.wrong("lines, messages or refused")),
+                }
+            }
+            "quirk" => self.quirk(option)?,
+            "gone" => {
+                let (from, length) = option.value.split_once(':').ok_or_else(|| option.wrong("FROM:LENGTH"))?;
+                self.gone_s.push((option.parsed(from, 0.0, 1e6)?, option.parsed(length, 0.0, 1e6)?));
+            }
+            "engine_ms" => self.manners[0].timing.base_ms = option.number(0.0, 5000.0)?,
+            "gearbox_ms" => self.manners[1].timing.base_ms = option.number(0.0, 5000.0)?,
+            "brake_ms" => self.manners[2].timing.base_ms = option.number(0.0, 5000.0)?,
+            "body_ms" => self.manners[3].timing.base_ms = option.number(0.0, 5000.0)?,
+            "flow_ms" => {
+                let flow_ms = option.number(0.0, 1000.0)?;
+                self.manners.iter_mut().for_each(|manner| manner.timing.flow_ms = flow_ms);
+            }
+            "busy" | "pending" | "silent" => self.manner(option)?,
+            _ => {
+                let known: Vec<&str> = OPTIONS.iter().map(|(name, _)| *name).collect();
+                let option = option.key.escape_debug().to_string();
+                return Err(StandinError::Option { option, known: known.join(", ") });
+            }
+        }
+        Ok(())
+    }
+
+    fn manner(&mut self, option: &Option_<'_>) -> Result<(), StandinError> {
+        let (index, fields) = option.module()?;
+        let manner = &mut self.manners[index];
+        match (option.key, fields.as_slice()) {
+            ("busy", [p]) => manner.busy = option.parsed(p, 0.0, 1.0)?,
+            ("pending", [p]) => manner.pending = option.parsed(p, 0.0, 1.0)?,
+            ("pending", [p, ms]) => {
+                manner.pending = option.parsed(p, 0.0, 1.0)?;
+                manner.pending_ms = option.parsed(ms, 0.0, 60_000.0)?;
+            }
+            ("silent", [from, to]) => {
+                manner.silent_s = Some((option.parsed(from, 0.0, 1e6)?, option.parsed(to, 0.0, 1e6)?));
+            }
+            _ => return Err(option.wrong("MODULE:P for busy, MODULE:P[:MS] for pending, MODULE:FROM:TO for silent")),
+        }
+        Ok(())
+    }
+
+    fn quirk(&mut self, option: &Option_<'_>) -> Result<(), StandinError> {
+        let quirks = &mut self.at.quirks;
+        match option.value.split_once(':') {
+            None => match option.value {
+                "echo" => quirks.echo_stuck = true,
+                "spaces" => quirks.spaces_stuck = true,
+                "noheaders" => quirks.headers_refused = true,
+                "padding" => quirks.padding_shown = true,
+                _ => return Err(option.wrong("a habit from the list of options")),
+            },
+            Some(("unknown", text)) if !text.is_empty() => {
+                let text = text.to_ascii_uppercase();
+                quirks.unknown.push(text.strip_prefix("AT").filter(|t| !t.is_empty()).unwrap_or(&text).to_owned());
+            }
+            Some(("lose", p)) => quirks.lose = option.parsed(p, 0.0, 1.0)?,
+            Some(("garbage", p)) => quirks.garbage = option.parsed(p, 0.0, 1.0)?,
+            Some(("rxerror", p)) => quirks.rx_error = option.parsed(p, 0.0, 1.0)?,
+            Some(("reset", s)) => quirks.reset_every_s = option.parsed(s, 0.0, 1e6)?,
+            Some(_) => return Err(option.wrong("a habit from the list of options")),
+        }
+        Ok(())
+    }
+
+    /// Builds the car and its adapter.
+    pub(crate) fn rig(&self) -> Result<Rig, StandinError> {
+        let mut road = Road::named(&self.script)?;
+        if let Some(warm) = self.warm {
+            road.warm = warm;
+        }
+        let physics = Physics::new(&self.setup, road);
+        let car = Car::new(physics, self.bus, self.manners, &self.memory, self.setup.seed, self.start_s);
+        let face = AtFace::new(self.at.clone(), self.setup.seed);
+        Ok(Rig::new(car, face, (self.rtt_ms * 0.5e6) as protocol::Nanos))
+    }
+}
