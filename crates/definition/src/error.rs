@@ -1,0 +1,118 @@
+//! What can be wrong with a definition file.
+
+/// A definition file that cannot be used, and where.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("{file} line {line}: {problem}")]
+pub struct DefinitionError {
+    /// The file, as it was named by the caller.
+    pub file: String,
+    /// Line, from 1.
+    pub line: usize,
+    /// What is wrong there.
+    pub problem: FileProblem,
+}
+
+/// What is wrong in a line of a definition file.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum FileProblem {
+    /// Not TOML, or a key that the format does not have or misses.
+    #[error("{0}")]
+    Format(String),
+    /// Not a module address.
+    #[error("a module has `request` and `reply` as 3 or 8 hex digits each, or `node` as 2: {0}")]
+    Address(String),
+    /// Not an identifier.
+    #[error("a data identifier has 4 hex digits: `{0}`")]
+    Identifier(String),
+    /// A name that neither the catalogue knows nor stands under `custom.`.
+    #[error("the catalogue has no signal `{0}`: use one of its names, or `custom.` and your own")]
+    UnknownSignal(String),
+    /// Not a signal name at all.
+    #[error(transparent)]
+    SignalName(#[from] signal::IdError),
+    /// A unit that does not convert to the one the catalogue fixes.
+    #[error("`{id}` is in `{want}`, which `{have}` does not convert to")]
+    Unit {
+        /// The signal.
+        id: String,
+        /// The file's unit.
+        have: String,
+        /// The catalogue's unit.
+        want: String,
+    },
+    /// The value does not lie within the data.
+    #[error("byte {byte}, bit {bit}, {bits} bits do not fit the {length} bytes of the identifier")]
+    OutsideData {
+        /// First byte.
+        byte: usize,
+        /// Lowest bit.
+        bit: u32,
+        /// Number of bits.
+        bits: u32,
+        /// Bytes that there are.
+        length: usize,
+    },
+    /// Bits outside 1 to 32, or a lowest bit outside 0 to 7.
+    #[error("a value has 1 to 32 bits, and its lowest bit is 0 to 7: {bits} bits from bit {bit}")]
+    Bits {
+        /// Lowest bit.
+        bit: u32,
+        /// Number of bits.
+        bits: u32,
+    },
+    /// A raw value that the bits cannot hold.
+    #[error("raw value {raw} does not fit into {bits} bits")]
+    Raw {
+        /// The raw value.
+        raw: i64,
+        /// Number of bits.
+        bits: u32,
+    },
+    /// A scaling that maps everything to one value, or to none.
+    #[error("multiply and divide must be numbers other than 0, and offset a number")]
+    Scaling,
+    /// Limits that enclose nothing.
+    #[error("the limits {0} enclose nothing")]
+    Limits(String),
+    /// The same signal, module or identifier twice.
+    #[error("{0} is defined twice")]
+    Twice(String),
+    /// A VIN prefix that no VIN can begin with.
+    #[error("`{0}` cannot begin a VIN")]
+    VinPrefix(String),
+    /// A PID or a value of it that the table of the standard does not have.
+    #[error("the PID table has no value `{value}` in PID {pid:02X} that could be recorded")]
+    NoSuchValue {
+        /// The PID.
+        pid: u8,
+        /// The value.
+        value: String,
+    },
+    /// Text without a letter or digit.
+    #[error("`{0}` must not be empty")]
+    Empty(&'static str),
+}
+
+/// Line of a byte of a text, from 1.
+pub(crate) fn line_of(text: &str, byte: usize) -> usize {
+    1 + text.bytes().take(byte).filter(|byte| *byte == b'\n').count()
+}
+
+/// Names the file and the line of a problem found in `text`.
+pub(crate) struct Place<'t> {
+    pub(crate) text: &'t str,
+    pub(crate) file: &'t str,
+}
+
+impl Place<'_> {
+    pub(crate) fn error(&self, at: std::ops::Range<usize>, problem: FileProblem) -> DefinitionError {
+        DefinitionError { file: self.file.to_owned(), line: line_of(self.text, at.start), problem }
+    }
+
+    pub(crate) fn parse<T: serde::de::DeserializeOwned>(&self) -> Result<T, DefinitionError> {
+        toml::from_str(self.text).map_err(|error| {
+            let at = error.span().unwrap_or(0..0);
+            self.error(at, FileProblem::Format(error.message().trim().to_owned()))
+        })
+    }
+}

@@ -1,0 +1,320 @@
+//! A maker's modules, in a TOML file of our own.
+//!
+//! ```toml
+//! title = "invented hatchback, brake module"
+//! origin = "measured on the bench, 2024"
+//! fits_vin = ["2ZZ"]            # beginnings of VINs; empty: any vehicle
+//!
+//! [[module]]
+//! name = "brake"
+//! request = "760"               # CAN identifiers, 3 or 8 hex digits; or `node = "28"` on a K-line
+//! reply = "768"
+//!
+//! [[module.did]]
+//! did = "D010"                  # read with service 22
+//! n_bytes = 8                   # data bytes after the identifier
+//!
+//! [[module.did.signal]]
+//! id = "wheel.speed.front_left" # a name of the catalogue, or `custom.` and your own
+//! unit = "km/h"                 # converted to the catalogue's unit
+//! byte = 0                      # first byte of the value
+//! bits = 16                     # 1 to 32; the default is 8
+//! multiply = 1                  # value = raw * multiply / divide + offset
+//! divide = 100
+//! invalid = [0xFFFF]            # raw values that mean "no value"
+//! ```
+//!
+//! Further keys of a signal: `title`; `bit` (lowest bit, 0 to 7, of the whole number that the bytes make; 0);
+//! `byte_order` (`"big"` or `"little"`); `signed` (false); `offset` (0); `min` and `max` (values outside are not
+//! believed; the catalogue's where it has the signal); `texts` (`{ 0 = "off", 1 = "on" }`).
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use protocol::Address;
+use serde::Deserialize;
+use signal::{Catalogue, Unit};
+use toml::Spanned;
+
+use crate::bits::Bits;
+use crate::error::{DefinitionError, FileProblem, Place};
+use crate::signals::{Decode, Read, SignalDefinition};
+use crate::standard::{catalogue_id, catalogue_unit};
+
+/// What one file describes.
+#[derive(Debug, Clone)]
+pub struct MakerFile {
+    /// The file, as it was named by the caller.
+    pub file: String,
+    /// What it describes.
+    pub title: String,
+    /// Where the knowledge comes from.
+    pub origin: String,
+    /// Beginnings of the VINs it fits; empty: any vehicle.
+    pub vin_prefixes: Vec<String>,
+    /// The modules it names.
+    pub modules: Vec<ModuleName>,
+    pub(crate) signals: Vec<SignalDefinition>,
+}
+
+/// A module's name.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ModuleName {
+    /// Its name.
+    pub name: String,
+    /// Where it answers.
+    pub address: Address,
+}
+
+impl MakerFile {
+    /// Whether the file is for this vehicle. A file that names VINs fits no vehicle that reports none.
+    #[must_use]
+    pub fn fits_vin(&self, vin: Option<&str>) -> bool {
+        self.vin_prefixes.is_empty()
+            || vin.is_some_and(|vin| self.vin_prefixes.iter().any(|prefix| vin.starts_with(prefix.as_str())))
+    }
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct File {
+    title: Spanned<String>,
+    origin: Spanned<String>,
+    #[serde(default)]
+    fits_vin: Vec<Spanned<String>>,
+    module: Vec<ModuleRow>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct ModuleRow {
+    name: Spanned<String>,
+    request: Option<String>,
+    reply: Option<String>,
+    node: Option<String>,
+    #[serde(default)]
+    did: Vec<DidRow>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct DidRow {
+    did: Spanned<String>,
+    n_bytes: usize,
+    signal: Vec<SignalRow>,
+}
+
+#[derive(Deserialize, Default, Clone, Copy, PartialEq)]
+#[serde(rename_all = "lowercase")]
+enum ByteOrder {
+    #[default]
+    Big,
+    Little,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct SignalRow {
+    id: Spanned<String>,
+    unit: Spanned<String>,
+    title: Option<String>,
+    byte: Spanned<usize>,
+    #[serde(default)]
+    bit: u32,
+    #[serde(default = "eight")]
+    bits: u32,
+    #[serde(default)]
+    byte_order: ByteOrder,
+    #[serde(default)]
+    signed: bool,
+    #[serde(default = "one")]
+    multiply: f64,
+    #[serde(default = "one")]
+    divide: f64,
+    #[serde(default)]
+    offset: f64,
+    min: Option<f64>,
+    max: Option<f64>,
+    #[serde(default)]
+    invalid: Vec<Spanned<i64>>,
+    #[serde(default)]
+    texts: BTreeMap<Spanned<String>, String>,
+}
+
+const fn eight() -> u32 {
+    8
+}
+
+const fn one() -> f64 {
+    1.0
+}
+
+/// Reads a file.
+pub(crate) fn parse(text: &str, file: &str) -> Result<MakerFile, DefinitionError> {
+    let place = Place { text, file };
+    let read: File = place.parse()?;
+    for (key, value) in [("title", &read.title), ("origin", &read.origin)] {
+        if value.get_ref().trim().is_empty() {
+            return Err(place.error(value.span(), FileProblem::Empty(key)));
+        }
+    }
+    for prefix in &read.fits_vin {
+        let text = prefix.get_ref();
+        let is_vin = |c: char| matches!(c, '0'..='9' | 'A'..='H' | 'J'..='N' | 'P' | 'R'..='Z');
+        if text.is_empty() || text.len() > 17 || !text.chars().all(is_vin) {
+            return Err(place.error(prefix.span(), FileProblem::VinPrefix(text.clone())));
+        }
+    }
+    let mut out = MakerFile {
+        file: file.to_owned(),
+        title: read.title.get_ref().trim().to_owned(),
+        origin: read.origin.get_ref().trim().to_owned(),
+        vin_prefixes: read.fits_vin.iter().map(|prefix| prefix.get_ref().clone()).collect(),
+        modules: Vec::new(),
+        signals: Vec::new(),
+    };
+    let mut ids = BTreeSet::new();
+    for row in &read.module {
+        let address = address(&place, row)?;
+        let name = row.name.get_ref().trim().to_owned();
+        if name.is_empty() {
+            return Err(place.error(row.name.span(), FileProblem::Empty("name")));
+        }
+        if out.modules.iter().any(|module| module.address == address || module.name == name) {
+            return Err(place.error(row.name.span(), FileProblem::Twice(format!("module `{name}` or its address"))));
+        }
+        let mut dids = BTreeSet::new();
+        for did_row in &row.did {
+            let did = did(&place, did_row)?;
+            if !dids.insert(did) {
+                let problem = FileProblem::Twice(format!("identifier {did:04X} of this module"));
+                return Err(place.error(did_row.did.span(), problem));
+            }
+            for signal in &did_row.signal {
+                let definition = definition(&place, signal, did, did_row.n_bytes, address)?;
+                if !ids.insert(definition.id.clone()) {
+                    return Err(
+                        place.error(signal.id.span(), FileProblem::Twice(format!("signal `{}`", definition.id)))
+                    );
+                }
+                out.signals.push(definition);
+            }
+        }
+        out.modules.push(ModuleName { name, address });
+    }
+    Ok(out)
+}
+
+fn address(place: &Place<'_>, row: &ModuleRow) -> Result<Address, DefinitionError> {
+    let wrong = |problem: &str| place.error(row.name.span(), FileProblem::Address(problem.to_owned()));
+    let hex = |text: &str, n_digits: usize, max: u32| {
+        let honest = text.len() == n_digits && text.bytes().all(|byte| byte.is_ascii_hexdigit());
+        let number = if honest { u32::from_str_radix(text, 16).ok() } else { None };
+        number.filter(|number| *number <= max).ok_or_else(|| wrong(&format!("`{}`", text.escape_debug())))
+    };
+    match (&row.request, &row.reply, &row.node) {
+        (Some(request), Some(reply), None) if request.len() == 3 => {
+            let (request, reply) = (hex(request, 3, 0x7FF)?, hex(reply, 3, 0x7FF)?);
+            Ok(Address::Can11 { request: request as u16, reply: reply as u16 })
+        }
+        (Some(request), Some(reply), None) => {
+            let (request, reply) = (hex(request, 8, 0x1FFF_FFFF)?, hex(reply, 8, 0x1FFF_FFFF)?);
+            Ok(Address::Can29 { request, reply })
+        }
+        (None, None, Some(node)) => Ok(Address::Node(hex(node, 2, 0xFF)? as u8)),
+        _ => Err(wrong("the keys do not go together")),
+    }
+}
+
+fn did(place: &Place<'_>, row: &DidRow) -> Result<u16, DefinitionError> {
+    let text = row.did.get_ref();
+    let honest = text.len() == 4 && text.bytes().all(|byte| byte.is_ascii_hexdigit());
+    let number = if honest { u16::from_str_radix(text, 16).ok() } else { None };
+    number.ok_or_else(|| place.error(row.did.span(), FileProblem::Identifier(text.escape_debug().to_string())))
+}
+
+fn definition(
+    place: &Place<'_>,
+    row: &SignalRow,
+    did: u16,
+    n_bytes: usize,
+    module: Address,
+) -> Result<SignalDefinition, DefinitionError> {
+    let id = catalogue_id(place, row.id.get_ref(), row.id.span())?;
+    let at_byte = |problem| place.error(row.byte.span(), problem);
+    let (byte, bit, n_bits) = (*row.byte.get_ref(), row.bit, row.bits);
+    if bit > 7 || !(1..=32).contains(&n_bits) {
+        return Err(at_byte(FileProblem::Bits { bit, bits: n_bits }));
+    }
+    let usable = |number: f64| number.is_finite() && number != 0.0;
+    if !usable(row.multiply) || !usable(row.divide) || !row.offset.is_finite() {
+        return Err(at_byte(FileProblem::Scaling));
+    }
+
+    let own = Unit::named(row.unit.get_ref());
+    let unit = catalogue_unit(&id).cloned().unwrap_or_else(|| own.clone());
+    if own.convert(1.0, &unit).is_none() {
+        let problem = FileProblem::Unit { id: id.to_string(), have: own.to_string(), want: unit.to_string() };
+        return Err(place.error(row.unit.span(), problem));
+    }
+
+    let mut bits = Bits {
+        byte,
+        bit,
+        bits: n_bits,
+        little_endian: row.byte_order == ByteOrder::Little,
+        signed: row.signed,
+        multiply: row.multiply,
+        divide: row.divide,
+        offset: row.offset,
+        convert: (own != unit).then(|| (own.clone(), unit.clone())),
+        invalid: Vec::new(),
+        texts: Vec::new(),
+    };
+    if byte.checked_add(bits.n_bytes()).is_none_or(|end| end > n_bytes) {
+        return Err(at_byte(FileProblem::OutsideData { byte, bit, bits: n_bits, length: n_bytes }));
+    }
+    let held = |raw: i64, at| {
+        if bits.holds(raw) { Ok(raw) } else { Err(place.error(at, FileProblem::Raw { raw, bits: n_bits })) }
+    };
+    let invalid = row.invalid.iter().map(|raw| held(*raw.get_ref(), raw.span())).collect::<Result<_, _>>()?;
+    let texts = row.texts.iter().map(|(raw, text)| {
+        let number = raw.get_ref().parse().map_err(|_| {
+            place.error(
+                raw.span(),
+                FileProblem::Format(format!("`{}` is no whole number", raw.get_ref().escape_debug())),
+            )
+        })?;
+        Ok((held(number, raw.span())?, text.clone()))
+    });
+    let texts = texts.collect::<Result<_, _>>()?;
+    bits.invalid = invalid;
+    bits.texts = texts;
+
+    let known = Catalogue::standard().get(&id);
+    let in_unit = |limit: f64| own.convert(limit, &unit).unwrap_or(limit);
+    let limits = match (row.min, row.max) {
+        (None, None) => known.map(|known| (known.min, known.max)),
+        (min, max) => {
+            let of_known = known.map_or((f64::NEG_INFINITY, f64::INFINITY), |known| (known.min, known.max));
+            Some((min.map_or(of_known.0, in_unit), max.map_or(of_known.1, in_unit)))
+        }
+    };
+    // Written so that NaN limits are refused too.
+    if let Some((min, max)) = limits
+        && !matches!(min.partial_cmp(&max), Some(std::cmp::Ordering::Less))
+    {
+        return Err(place.error(row.id.span(), FileProblem::Limits(format!("{min} .. {max}"))));
+    }
+    let title = row.title.clone().or_else(|| known.map(|known| known.title.clone()));
+    Ok(SignalDefinition {
+        title: title.unwrap_or_else(|| id.as_str().trim_start_matches("custom.").replace(['_', '.'], " ")),
+        id,
+        unit,
+        module: Some(module),
+        read: Read::Did(did),
+        n_bytes: Some(n_bytes),
+        oxygen_layout: None,
+        limits,
+        decode: Decode::Bits(bits),
+    })
+}
