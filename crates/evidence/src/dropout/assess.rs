@@ -1,0 +1,188 @@
+//! How strongly one excursion speaks for a lost value.
+
+use super::excursion::Excursion;
+use super::track::Track;
+use crate::physics::{
+    EDGE_SHARE_FAST, EDGE_SHARE_SLOW, EDGE_SLOW_KMH, Family, GRAVITY_M_S2, KMH_PER_M_S, SENSOR_ALIVE_KMH, WHEEL_GRIP_M_S2,
+    WHEEL_LIMIT_M_S2, WHEEL_SLIP_GAIN, WHEEL_SPIN_M_S2,
+};
+use crate::stats::robust;
+
+/// Most that one event may count, log10 of the likelihood ratio. However impossible it looks, one in three hundred such
+/// events may be something that this model does not know.
+pub(super) const STRONGEST: f64 = 2.5;
+/// A value that no working sensor can give.
+const DEAD_VALUE: f64 = 2.4;
+/// Something that a healthy machine does seldom, but can do: about one in five.
+const UNUSUAL: f64 = 0.7;
+/// A redundant track that did not move.
+const CONTRADICTED: f64 = 1.5;
+/// Above this the brakes may well be on, m/s²: coasting in gear stays below it (common practice, no source).
+const BRAKING_M_S2: f64 = 0.7;
+/// Longest absence, seconds, within which a lone slow sample counts at all: stop and start again take longer.
+const LONE_SAMPLE_S: f64 = 2.5;
+/// Longest time that a curb or pothole shakes a wheel, seconds (wheel hop at 10-15 Hz dies out within two or three
+/// cycles; common practice, no source).
+const EDGE_LASTS_S: f64 = 0.25;
+
+/// What an excursion is worth.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Weight {
+    /// log10 of the likelihood ratio of a lost value over a healthy machine.
+    pub(super) log10_lr: f64,
+    /// Whether the machine cannot do it; otherwise it is merely seldom, and neighbours in time share one cause.
+    pub(super) is_impossible: bool,
+    /// The rate it took and the rate allowed, in the signal's unit per second; infinite where none is known.
+    pub(super) allowed_per_s: f64,
+}
+
+/// `None` when a healthy machine does this.
+pub(super) fn assess(track: &Track<'_>, tracks: &[Track<'_>], event: &Excursion) -> Option<Weight> {
+    match track.family() {
+        Some(Family::Speed) => speed(track, event),
+        Some(_) => limited(track, tracks, event),
+        None => {
+            (track.is_quantity && stands_out(track, event)).then_some(Weight {
+                log10_lr: 0.5,
+                is_impossible: false,
+                allowed_per_s: track.exceptional_change / track.interval_s.max(1e-3),
+            })
+        }
+    }
+}
+
+/// Beyond a limit the odds of a healthy machine fall with the square of the excess for each of the two edges: heavy tails,
+/// because the limits are for ordinary cars.
+fn beyond(ratio: f64) -> f64 {
+    (4.0 * ratio.log10()).min(STRONGEST)
+}
+
+fn impossible(log10_lr: f64, allowed_per_s: f64) -> Option<Weight> {
+    Some(Weight { log10_lr, is_impossible: true, allowed_per_s })
+}
+
+fn speed(track: &Track<'_>, event: &Excursion) -> Option<Weight> {
+    let limits = track.dynamics?;
+    let (before, after) = (track.value(event.before), track.value(event.after));
+    let depth = event.depth(track);
+    let is_down = depth < 0.0;
+    if is_down && before.min(after) < SENSOR_ALIVE_KMH {
+        return None;
+    }
+    let rate_m_s2 = event.rate_per_s / KMH_PER_M_S;
+    let car_m_s2 = acceleration_m_s2(track, event);
+    let mut allowed_m_s2 = (WHEEL_GRIP_M_S2 + WHEEL_SLIP_GAIN * car_m_s2).min(WHEEL_LIMIT_M_S2);
+    if !is_down {
+        allowed_m_s2 = allowed_m_s2.max(WHEEL_SPIN_M_S2);
+    }
+    if event.level > limits.living.1 && before.max(after) < 0.6 * limits.living.1 {
+        return impossible(DEAD_VALUE, allowed_m_s2 * KMH_PER_M_S);
+    }
+    let share = if before < EDGE_SLOW_KMH { EDGE_SHARE_SLOW } else { EDGE_SHARE_FAST };
+    if depth.abs() < share * before && event.away_s(track) < EDGE_LASTS_S {
+        return None;
+    }
+    if rate_m_s2 > allowed_m_s2 {
+        return impossible(beyond(rate_m_s2 / allowed_m_s2), allowed_m_s2 * KMH_PER_M_S);
+    }
+    // Too slow a sampling to exclude a wheel that locked and ran up again: but nobody was braking.
+    let is_lone = is_down && event.away_s(track) <= LONE_SAMPLE_S && car_m_s2 < BRAKING_M_S2;
+    (is_lone && depth.abs() > 0.5 * before && rate_m_s2 > GRAVITY_M_S2).then_some(Weight {
+        log10_lr: UNUSUAL,
+        is_impossible: false,
+        allowed_per_s: GRAVITY_M_S2 * KMH_PER_M_S,
+    })
+}
+
+/// Greatest acceleration, either sign, of the speed itself around an event, m/s²; from medians over stretches of 0.75 s on
+/// both sides, so that neighbouring losses do not pass for motion.
+fn acceleration_m_s2(track: &Track<'_>, event: &Excursion) -> f64 {
+    const STRETCH_S: f64 = 0.75;
+    let stretch_s = STRETCH_S.max(2.0 * track.interval_s);
+    let (t_before, t_after) = (track.t_s(event.before), track.t_s(event.after));
+    let middle_of = |from: usize, to: usize| {
+        let mut speeds: Vec<f64> = (from..to).map(|idx| track.value(idx)).filter(|v| v.is_finite()).take(256).collect();
+        let mut times: Vec<f64> = (from..to).take(256).map(|idx| track.t_s(idx)).collect();
+        Some((robust::median(&mut times)?, robust::median(&mut speeds)?))
+    };
+    let near = (track.after(t_before - stretch_s).min(event.before), event.before + 1);
+    let far = (track.after(t_before - 2.0 * stretch_s).min(near.0), near.0);
+    let then = (event.after, track.after(t_after + stretch_s).max(event.after + 1));
+    let later = (then.1, track.after(t_after + 2.0 * stretch_s).max(then.1));
+    let points: Vec<(f64, f64)> = [far, near, then, later].into_iter().filter_map(|(a, b)| middle_of(a, b)).collect();
+    let over_stretches = points
+        .windows(2)
+        .map(|pair| (pair[1].1 - pair[0].1).abs() / KMH_PER_M_S / (pair[1].0 - pair[0].0).max(0.1))
+        .fold(0.0, f64::max);
+    // A short stab at the brake shows in the event itself only.
+    let lost = (track.value(event.after) - track.value(event.before)).abs() - track.step - 2.0 * track.usual_change;
+    over_stretches.max(lost.max(0.0) / KMH_PER_M_S / event.away_s(track).max(1e-3))
+}
+
+/// Signals with a limit of their own.
+fn limited(track: &Track<'_>, tracks: &[Track<'_>], event: &Excursion) -> Option<Weight> {
+    let limits = track.dynamics?;
+    let (before, depth) = (track.value(event.before), event.depth(track));
+    let is_engine = limits.family == Family::Engine;
+    // Analogue tracks rest above zero; what lies clearly below their stop is no position.
+    let stop = track.stop.unwrap_or(limits.living.0);
+    if event.level < stop - 1e-9 || event.level > limits.living.1 + track.step + 1e-9 {
+        return impossible(DEAD_VALUE, limits.fastest_per_s);
+    }
+    let mut ratio = event.rate_per_s / limits.fastest_per_s;
+    // An engine that speeds up and slows down has no least time, one that stops and starts again has.
+    let has_least_time = limits.shortest_return_s > 0.0 && (!is_engine || event.level < 0.1 * before);
+    if has_least_time {
+        let away_s = event.away_s(track) + track.age_s();
+        ratio = ratio.max(limits.shortest_return_s / away_s.max(1e-3));
+    }
+    let contradiction = if is_contradicted(track, tracks, event) { CONTRADICTED } else { 0.0 };
+    if ratio > 1.0 {
+        return impossible((beyond(ratio) + contradiction).min(STRONGEST), limits.fastest_per_s);
+    }
+    if contradiction > 0.0 {
+        return impossible(contradiction, limits.fastest_per_s);
+    }
+    // An engine that stops on purpose stays off for more than one slow sample, and does not come back as it went.
+    let missed = (track.value(event.after) - before).abs();
+    let is_stopped_at_speed = is_engine && before > 1300.0 && event.level < 50.0 && depth < 0.0 && missed < 0.15 * before;
+    (is_stopped_at_speed && event.first == event.last && event.away_s(track) <= LONE_SAMPLE_S).then_some(Weight {
+        log10_lr: UNUSUAL,
+        is_impossible: false,
+        allowed_per_s: limits.fastest_per_s,
+    })
+}
+
+/// Whether another track of the same sensor stayed where it was while this one was away: a sample of it in the middle of
+/// the event, or two around it closer together than the sensor can go and return.
+fn is_contradicted(track: &Track<'_>, tracks: &[Track<'_>], event: &Excursion) -> bool {
+    let Some(limits) = track.dynamics else { return false };
+    if !matches!(limits.family, Family::Pedal | Family::Throttle) {
+        return false;
+    }
+    let depth = event.depth(track).abs();
+    let (first, last) = (track.t_s(event.first), track.t_s(event.last));
+    tracks.iter().filter(|other| other.family() == Some(limits.family) && other.id() != track.id()).any(|other| {
+        let reference_idx = other.after(track.t_s(event.before));
+        let Some(level) = reference_idx.checked_sub(1).map(|idx| other.value(idx)) else { return false };
+        // Tracks move at least 0.4 times as far as each other (half-slope sensors, with a margin).
+        let stays = |idx: usize| idx < other.len() && (other.value(idx) - level).abs() < 0.1 * depth;
+        let from = other.after(first - 1e-9);
+        let to = other.after(last);
+        let reaches_back_s = other.age_s().min(0.1);
+        let inside = from < to && (from..to.min(from + 256)).all(stays) && last - first >= reaches_back_s;
+        let around = from.checked_sub(1).is_some_and(|idx| {
+            stays(idx) && stays(to) && to < other.len() && other.t_s(to) - other.t_s(idx) < limits.shortest_return_s
+                && (idx + 1..to).all(stays)
+        });
+        (inside || around) && stays(from.min(other.len() - 1))
+    })
+}
+
+/// For signals of unknown physics: the levels on both sides lie inside what the signal does otherwise (an angle that wraps
+/// sits at one end of it), and the excursion is far larger than any usual change.
+fn stands_out(track: &Track<'_>, event: &Excursion) -> bool {
+    let depth = event.depth(track).abs();
+    let missed = (track.value(event.after) - track.value(event.before)).abs();
+    event.is_flat && missed < 0.1 * depth && depth > track.exceptional_change
+}

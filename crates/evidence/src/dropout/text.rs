@@ -1,0 +1,167 @@
+//! What the finding says to a technician.
+
+use super::exposure::Exposure;
+use super::track::Track;
+use super::{Event, REFERENCE_LOSS_S, Shape};
+use crate::Verdict;
+use crate::physics::Family;
+
+/// Everything that the texts need.
+pub(super) struct Told<'a> {
+    pub(super) track: &'a Track<'a>,
+    pub(super) own: &'a [Event],
+    pub(super) n_common: usize,
+    pub(super) is_wild: bool,
+    pub(super) exposure: &'a Exposure,
+    pub(super) verdict: Verdict,
+}
+
+/// The event that speaks loudest, the deepest of equals.
+pub(super) fn worst(events: &[Event]) -> Option<&Event> {
+    let depth = |event: &Event| (event.level - event.before).abs();
+    events.iter().max_by(|a, b| a.log10_lr.total_cmp(&b.log10_lr).then(depth(a).total_cmp(&depth(b))))
+}
+
+/// A number with as many digits as it deserves.
+fn short(value: f64) -> String {
+    let digits = if value.abs() >= 100.0 { 0 } else if value.abs() >= 1.0 { 1 } else { 2 };
+    format!("{value:.digits$}")
+}
+
+fn times(n: usize) -> String {
+    match n {
+        1 => "once".into(),
+        2 => "twice".into(),
+        _ => format!("{n} times"),
+    }
+}
+
+impl Told<'_> {
+    pub(super) fn statement(&self) -> String {
+        let (id, unit) = (self.track.id(), &self.track.unit);
+        if self.is_wild {
+            return format!("{id} jumps so often that it behaves like no measured quantity; this check cannot judge it.");
+        }
+        let Some(worst) = worst(self.own) else { return self.quiet() };
+        let what = match worst.shape {
+            Shape::Zero => "fell to zero",
+            Shape::EndOfScale => "showed a value that no working sensor gives",
+            Shape::Jump => "jumped away and came back",
+            Shape::Stuck => "stood still while the machine moved on",
+        };
+        let shortest_ms = self.own.iter().map(|event| event.at_most_s).fold(f64::INFINITY, f64::min) * 1e3;
+        let longest_ms = self.own.iter().map(|event| event.at_most_s).fold(0.0, f64::max) * 1e3;
+        let lasted = if self.own.len() == 1 {
+            format!("for at most {longest_ms:.0} ms")
+        } else {
+            format!("for at most {shortest_ms:.0} to {longest_ms:.0} ms")
+        };
+        let at = worst.span.from_s;
+        let example = match worst.shape {
+            Shape::Stuck => {
+                let meanwhile = if worst.allowed_per_s > 0.0 {
+                    format!("while its partners moved by {} {unit}", short(worst.allowed_per_s))
+                } else {
+                    "although it otherwise changes with nearly every sample".into()
+                };
+                format!("the clearest at {at:.2} s at {} {unit}, {meanwhile}", short(worst.level))
+            }
+            _ => {
+                let (before, level, rate) = (short(worst.before), short(worst.level), short(worst.rate_per_s));
+                let limit = if worst.allowed_per_s.is_finite() {
+                    format!(", where about {} is possible", short(worst.allowed_per_s))
+                } else {
+                    String::new()
+                };
+                format!("the clearest at {at:.2} s from {before} to {level} {unit} and back, at least {rate} {unit} per second{limit}")
+            }
+        };
+        format!("{id} {what} {} {lasted}; {example}.", times(self.own.len()))
+    }
+
+    fn quiet(&self) -> String {
+        let id = self.track.id();
+        if self.n_common > 0 {
+            return format!("{id} was lost {}, but every other signal at the same moment: that is the recorder.", times(self.n_common));
+        }
+        if !self.track.moves {
+            return format!("{id} kept one value throughout: nothing shows whether it is alive.");
+        }
+        let (seen_s, p) = (self.exposure.visible_s, self.exposure.p_catch);
+        format!(
+            "{id} never left its course in {seen_s:.0} s in which a loss would have shown; a loss of 100 ms is caught with odds of {p:.2}, one of {} ms surely.",
+            short(self.exposure.always_caught_s * 1e3)
+        )
+    }
+
+    pub(super) fn alternatives(&self) -> Vec<String> {
+        if self.own.is_empty() {
+            return Vec::new();
+        }
+        let mut found = vec![
+            "plug, wiring or ground with a loose contact".to_owned(),
+            "the module that sends the value restarted or filled in a substitute".to_owned(),
+            "the adapter gave the answer to another request".to_owned(),
+        ];
+        if self.track.id().as_str().starts_with("wheel.speed.") {
+            found.push("sensor too far from its ring, dirt on it, or worn bearing".to_owned());
+        }
+        if self.own.iter().any(|event| event.shape == Shape::Stuck) {
+            found.push("a refresh that stalls in the module or in the recorder".to_owned());
+        }
+        found
+    }
+
+    pub(super) fn next(&self) -> Vec<String> {
+        let mut next = Vec::new();
+        if self.verdict == Verdict::Healthy {
+            return next;
+        }
+        if self.is_wild || (self.n_common > 0 && self.own.is_empty()) {
+            next.push("record again with another adapter or fewer signals: at the moments in question all signals jump together".to_owned());
+            return next;
+        }
+        if self.track.dynamics.is_none() {
+            next.push(format!("record beside {} a signal that must agree with it: its physics are not known here", self.track.id()));
+            return next;
+        }
+        if self.verdict == Verdict::Faulty {
+            next.push("record again while the plug and the wiring are moved by hand, then with the part's connection renewed".to_owned());
+            return next;
+        }
+        if !self.own.is_empty() {
+            next.push(format!(
+                "record {} at an interval of {:.0} ms or less until it happens again: one more clear loss decides",
+                self.track.id(),
+                (self.wanted_interval_s() * 1e3).max(10.0)
+            ));
+            return next;
+        }
+        let condition = match self.track.family() {
+            Some(Family::Speed) => " above 30 km/h",
+            Some(Family::Engine) => " with the engine above 1500 rpm",
+            Some(Family::Pedal | Family::Throttle) => " with the pedal pressed",
+            _ => "",
+        };
+        let lacking_s = self.exposure.lacking_s();
+        let yields = self.exposure.effective_s / self.exposure.visible_s.max(1e-9);
+        if self.exposure.visible_s > 0.0 && lacking_s / yields < 3600.0 {
+            next.push(format!("{:.0} more seconds{condition} at the same rate", (lacking_s / yields).ceil()));
+        }
+        let wanted_s = self.wanted_interval_s();
+        if yields < 0.9 {
+            next.push(format!("or {:.0} s{condition} at an interval of {:.0} ms or less", lacking_s.ceil(), wanted_s * 1e3));
+        }
+        next
+    }
+
+    /// Interval at which one loss of the reference length is caught and proves itself.
+    fn wanted_interval_s(&self) -> f64 {
+        let for_proof_s = match self.track.family() {
+            Some(Family::Pedal | Family::Throttle) => 0.02,
+            Some(Family::Engine | Family::Speed) => 0.05,
+            _ => REFERENCE_LOSS_S,
+        };
+        self.track.interval_s.min(for_proof_s)
+    }
+}

@@ -1,0 +1,195 @@
+//! One signal made ready: its values in the catalogue's unit, its cadence, and what its physics allow.
+
+use signal::{Catalogue, NANOS_PER_SECOND, Series, SignalId};
+
+use crate::physics::{Dynamics, Family, dynamics};
+use crate::stats::{quantum, robust};
+
+/// At most this many numbers are kept to learn a quantile from: enough for 1 % of accuracy, whatever the drive's length.
+const KEPT: usize = 8192;
+/// Signals with no more different values than this are counted as states (gear, on and off), not as quantities.
+const STATES: usize = 12;
+/// Slowest refresh inside a module that is reckoned with when a signal is polled more slowly than that, seconds
+/// (common practice, no source).
+const SLOWEST_REFRESH_S: f64 = 0.1;
+
+/// Levels at which analogue tracks rest, % (typical: 7-40, common practice, no source).
+const STOP_RANGE: std::ops::RangeInclusive<f64> = 5.0..=45.0;
+/// How far below its usual rest a track may come to lie (temperature, an idle stop that gives), % (common practice, no
+/// source).
+const STOP_PLAY: f64 = 3.0;
+
+/// A signal as this check sees it.
+pub(super) struct Track<'a> {
+    pub(super) series: &'a Series,
+    /// Factor and offset from the series' unit to the catalogue's.
+    scale: f64,
+    offset: f64,
+    /// Unit of all values below.
+    pub(super) unit: String,
+    /// What its physics allow; `None` for signals of unknown physics.
+    pub(super) dynamics: Option<Dynamics>,
+    /// Median interval between samples, seconds.
+    pub(super) interval_s: f64,
+    /// Cadence at which the value itself is renewed, seconds; the interval when every sample may be new.
+    pub(super) hold_s: f64,
+    /// Step between neighbouring values.
+    pub(super) step: f64,
+    /// Median size of a change.
+    pub(super) usual_change: f64,
+    /// Change between samples that its own statistics call exceptional.
+    pub(super) exceptional_change: f64,
+    /// Lowest level at which it ever rested for a second.
+    pub(super) rest: Option<f64>,
+    /// For analogue pedal and throttle tracks that rest above zero: below this no position of the part can be.
+    pub(super) stop: Option<f64>,
+    /// Whether it has many values, as a quantity has.
+    pub(super) is_quantity: bool,
+    /// Whether it changes at all.
+    pub(super) moves: bool,
+}
+
+impl<'a> Track<'a> {
+    /// `None` for a series with fewer than three samples: there is nothing to leave and come back to.
+    pub(super) fn new(series: &'a Series) -> Option<Self> {
+        let interval_s = series.median_interval_s()?;
+        if series.len() < 3 {
+            return None;
+        }
+        let known = dynamics(&series.id).and_then(|limits| {
+            let to = &Catalogue::standard().get(&series.id)?.unit;
+            let offset = series.unit.convert(0.0, to)?;
+            Some((limits, series.unit.convert(1.0, to)? - offset, offset, to.symbol().to_owned()))
+        });
+        let (dynamics, scale, offset, unit) = match known {
+            Some((limits, scale, offset, unit)) => (Some(limits), scale, offset, unit),
+            None => (None, 1.0, 0.0, series.unit.symbol().to_owned()),
+        };
+        let mut track = Self {
+            series,
+            scale,
+            offset,
+            unit,
+            dynamics,
+            interval_s,
+            hold_s: interval_s,
+            step: quantum::step_of(&series.value) * scale.abs(),
+            usual_change: 0.0,
+            exceptional_change: f64::INFINITY,
+            rest: None,
+            stop: None,
+            is_quantity: false,
+            moves: false,
+        };
+        track.learn();
+        Some(track)
+    }
+
+    pub(super) fn id(&self) -> &SignalId {
+        &self.series.id
+    }
+
+    pub(super) fn len(&self) -> usize {
+        self.series.len()
+    }
+
+    pub(super) fn t_s(&self, idx: usize) -> f64 {
+        self.series.t_ns[idx] as f64 / NANOS_PER_SECOND
+    }
+
+    pub(super) fn value(&self, idx: usize) -> f64 {
+        self.series.value[idx] * self.scale + self.offset
+    }
+
+    pub(super) fn family(&self) -> Option<Family> {
+        self.dynamics.map(|limits| limits.family)
+    }
+
+    /// Index of the first sample after `t_s`.
+    pub(super) fn after(&self, t_s: f64) -> usize {
+        let t_ns = signal::nanos_from_seconds(t_s);
+        self.series.t_ns.partition_point(|&t| t <= t_ns)
+    }
+
+    /// How old a value may be when its sample arrives, beyond what the stamps say.
+    ///
+    /// A held value is as old as its cadence; otherwise the stamp may be off by one interval (batches of messages read
+    /// at once), or by the refresh inside the module if that is quicker.
+    pub(super) fn age_s(&self) -> f64 {
+        if self.hold_s > 1.5 * self.interval_s { self.hold_s } else { self.interval_s.min(SLOWEST_REFRESH_S) }
+    }
+
+    /// Longest time that the truth may have had between two samples.
+    ///
+    /// With request times it is the time from the earlier request to the later answer.
+    pub(super) fn longest_between_s(&self, from: usize, to: usize) -> f64 {
+        let asked = self.series.asked_ns.get(from).copied().unwrap_or(self.series.t_ns[from]);
+        (self.series.t_ns[to] - asked).max(0) as f64 / NANOS_PER_SECOND + self.age_s()
+    }
+
+    /// Longest silence across which two samples still belong together.
+    pub(super) fn longest_gap_s(&self) -> f64 {
+        (10.0 * self.interval_s).clamp(1.0, 10.0).max(1.5 * self.interval_s)
+    }
+
+    /// Cadence, usual changes, rest level: one pass over the samples.
+    fn learn(&mut self) {
+        let n = self.len();
+        let (mut intervals, mut changes) = (Vec::with_capacity(KEPT), Vec::with_capacity(KEPT));
+        let mut values: Vec<f64> = Vec::with_capacity(STATES + 1);
+        let keep_every = (n / KEPT).max(1);
+        let (mut run_start, mut n_changes, mut rest) = (0, 0_usize, f64::INFINITY);
+        for idx in 1..n {
+            let (was, is) = (self.series.value[idx - 1], self.series.value[idx]);
+            if was == is {
+                continue;
+            }
+            if idx - run_start >= 3 && self.t_s(idx - 1) - self.t_s(run_start) >= 1.0 {
+                rest = rest.min(was * self.scale + self.offset);
+            }
+            if n_changes % keep_every == 0 {
+                changes.push((is - was).abs());
+                // The first run began before the recording.
+                if n_changes > 0 {
+                    intervals.push(self.t_s(idx) - self.t_s(run_start));
+                }
+            }
+            if values.len() <= STATES && is.is_finite() && !values.contains(&is) {
+                values.push(is);
+            }
+            n_changes += 1;
+            run_start = idx;
+        }
+        self.rest = rest.is_finite().then_some(rest);
+        self.stop = self.rest.filter(|rest| STOP_RANGE.contains(rest)).and_then(|rest| self.stop_below(rest));
+        self.is_quantity = values.len() > STATES;
+        self.moves = !values.is_empty() && n_changes > 0;
+        let held = robust::quantile(&mut intervals, 0.05).unwrap_or(self.interval_s);
+        self.hold_s = held.clamp(self.interval_s, self.interval_s.max(2.0));
+        changes.retain(|change| change.is_finite());
+        self.usual_change = robust::median(&mut changes).unwrap_or(0.0) * self.scale.abs();
+        // Eight times what all but 0.5 % of the changes keep: with exponential tails that is 42 times the mean change.
+        if let Some(large) = robust::quantile(&mut changes, 0.995) {
+            self.exceptional_change = 8.0 * large * self.scale.abs();
+        }
+    }
+
+    /// The stop that a rest level shows: the part came back to it again and again, and was never seen on the way further
+    /// down. A foot that holds still somewhere else passes the values below when it moves on.
+    fn stop_below(&self, rest: f64) -> Option<f64> {
+        if !matches!(self.family(), Some(Family::Pedal | Family::Throttle)) {
+            return None;
+        }
+        let (mut visits, mut at_rest, mut below) = (0, 0_usize, 0_usize);
+        let mut was_resting = false;
+        for idx in 0..self.len() {
+            let value = self.value(idx);
+            let rests = (value - rest).abs() <= self.step.max(0.5) + 1e-9;
+            visits += usize::from(rests && !was_resting);
+            at_rest += usize::from(rests);
+            below += usize::from(value > 0.2 * rest && value < rest - STOP_PLAY);
+            was_resting = rests;
+        }
+        (visits >= 3 && 20 * at_rest > self.len() && below == 0).then_some(rest - STOP_PLAY)
+    }
+}

@@ -1,0 +1,139 @@
+//! What the machine can do: limits of motion of the signals whose physics is known.
+//!
+//! Every limit names its source. "Derived" means derived here from the quantities named; where a limit is common
+//! practice it is set so wide that only gross impossibilities pass it.
+
+use signal::SignalId;
+
+/// Standard gravity, m/s².
+pub(crate) const GRAVITY_M_S2: f64 = 9.806_65;
+/// km/h per m/s.
+pub(crate) const KMH_PER_M_S: f64 = 3.6;
+
+/// How much faster one wheel can slow down or speed up than the car, per m/s² of the car's own acceleration.
+///
+/// Derived: the torque that brakes a car of mass m at a acts on wheels of inertia J and radius r that may lose their grip:
+/// (m/4) a r² / J, with m = 1500 kg, r = 0.30 m, J = 1.0 kg m² (wheel, tyre and brake disc) 34 a, and 1.45 times that on the
+/// axle that carries more in braking. The other way round the grip that spins it up again is bounded by what slows the
+/// car. Masses and inertia: common practice, no source.
+pub(crate) const WHEEL_SLIP_GAIN: f64 = 50.0;
+/// Fastest change of a wheel's circumferential speed while its tyre grips, m/s². Source: handbook values of 15 m/s² with
+/// grip (common practice, no source).
+pub(crate) const WHEEL_GRIP_M_S2: f64 = 15.0;
+/// Fastest change of a wheel's circumferential speed at all, m/s²: full grip on a free wheel, 0.9 * 4000 N * (0.30 m)² /
+/// 1.0 kg m² = 324 m/s² (derived); published slip events are 30-100 m/s² (common practice, no source).
+pub(crate) const WHEEL_LIMIT_M_S2: f64 = 350.0;
+/// Fastest spin-up by the drive, m/s²: 1500 N m at one wheel with 2.2 kg m² of wheel and geared motor, 0.30 m (derived).
+pub(crate) const WHEEL_SPIN_M_S2: f64 = 200.0;
+/// Largest short change of a wheel's speed when it rolls over an edge, as a share of its speed, below
+/// [`EDGE_SLOW_KMH`]: 1/cos of the angle at an edge of 0.1 m and a wheel of 0.3 m is 1.5 (derived), with a margin.
+pub(crate) const EDGE_SHARE_SLOW: f64 = 0.55;
+/// The same above it: an edge that does not destroy the wheel (0.05 m: 1/cos = 1.2), with a margin.
+pub(crate) const EDGE_SHARE_FAST: f64 = 0.30;
+/// Where the two shares meet, km/h.
+pub(crate) const EDGE_SLOW_KMH: f64 = 30.0;
+/// Passive wheel sensors go silent below 3-8 km/h (common practice, no source): nothing is judged below this speed.
+pub(crate) const SENSOR_ALIVE_KMH: f64 = 10.0;
+
+/// What kind of quantity a signal is: members of one family can stand in for each other as witnesses.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub(crate) enum Family {
+    /// Speed of a wheel or of the car, km/h.
+    Speed,
+    /// Engine speed, rpm.
+    Engine,
+    /// A track of the accelerator pedal, %.
+    Pedal,
+    /// A track of the throttle, %.
+    Throttle,
+    /// Any other signal whose limits are known.
+    Other,
+}
+
+/// Limits of motion of one signal, in its catalogue unit.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Dynamics {
+    /// Its family.
+    pub(crate) family: Family,
+    /// Amplitude that ordinary disturbances reach; smaller excursions are never judged.
+    pub(crate) smallest: f64,
+    /// Fastest there-and-back, per second: one of the two edges is always slower. Infinite where it is not known.
+    pub(crate) fastest_per_s: f64,
+    /// Edges slower than this are not looked at.
+    pub(crate) notable_per_s: f64,
+    /// Shortest time in which the quantity can leave, and come back to, its level; 0 where it is not known.
+    pub(crate) shortest_return_s: f64,
+    /// Least and greatest value that a working sensor in a working machine can show.
+    pub(crate) living: (f64, f64),
+}
+
+/// The limits of a signal; `None` where nothing is known that would hold for every car.
+pub(crate) fn dynamics(id: &SignalId) -> Option<Dynamics> {
+    let id = id.as_str();
+    let is = |prefix: &str| id.starts_with(prefix);
+    let other = |smallest, fastest_per_s, notable_per_s, living| Dynamics {
+        family: Family::Other,
+        smallest,
+        fastest_per_s,
+        notable_per_s,
+        shortest_return_s: 0.0,
+        living,
+    };
+    Some(match id {
+        // The car itself: at most 1 g (from memory); the wheel limits above apply with the context of each event, also to
+        // the car's speed, which many cars take from one driven axle. 250 km/h: no car jumps there from below 150.
+        _ if is("wheel.speed.") || id == "vehicle.speed" => Dynamics {
+            family: Family::Speed,
+            smallest: SENSOR_ALIVE_KMH,
+            fastest_per_s: WHEEL_LIMIT_M_S2 * KMH_PER_M_S,
+            notable_per_s: GRAVITY_M_S2 * KMH_PER_M_S,
+            shortest_return_s: 0.0,
+            living: (-1.0, 250.0),
+        },
+        // 300 N m on 0.15 kg m² are 2000 rad/s² = 19 000 rpm/s (derived); a start from standstill needs at least half a
+        // second of run-down, engagement and cranking (common practice, no source); engines of cars end at 9000 rpm.
+        "engine.speed" => Dynamics {
+            family: Family::Engine,
+            smallest: 400.0,
+            fastest_per_s: 20_000.0,
+            notable_per_s: 1500.0,
+            shortest_return_s: 0.5,
+            living: (0.0, 12_000.0),
+        },
+        // A foot crosses the whole travel in 60-100 ms and taps at most 6 times a second (common practice, no source).
+        _ if is("pedal.position_") => Dynamics {
+            family: Family::Pedal,
+            smallest: 10.0,
+            fastest_per_s: 1500.0,
+            notable_per_s: 150.0,
+            shortest_return_s: 0.17,
+            living: (0.0, 100.0),
+        },
+        // Electric throttles cross the whole travel in about 100 ms (common practice, no source).
+        _ if is("throttle.position_") => Dynamics {
+            family: Family::Throttle,
+            smallest: 10.0,
+            fastest_per_s: 1500.0,
+            notable_per_s: 150.0,
+            shortest_return_s: 0.12,
+            living: (0.0, 100.0),
+        },
+        // A 3 l manifold filled by a 2 l engine at 6000 rpm: time constant 33 ms, so 100 kPa change at 3000 kPa/s at most
+        // (derived); no engine pulls below 5 kPa.
+        "intake.manifold_pressure" => other(20.0, 3000.0, 60.0, (5.0, 2048.0)),
+        // Weather, hills and tunnels change it by a few kPa per minute; 40 kPa is the air at 7 km (standard atmosphere).
+        "barometric.pressure" => other(10.0, 10.0, 5.0, (40.0, 115.0)),
+        // A sensor in water needs seconds: 10 K/s is never reached (common practice, no source). The ends of the
+        // scale of the one-byte temperature (-40, 215) are what an open or shorted sensor reads.
+        "coolant.temperature" => other(15.0, 10.0, 5.0, (-39.5, 200.0)),
+        // A bare air sensor in a charge pipe is quick: only the ends of the scale are impossible.
+        "intake.air_temperature" => other(30.0, f64::INFINITY, 10.0, (-39.5, 214.5)),
+        // Cranking pulls a weak battery to 6 V within milliseconds; a module that still answers has more than 4 V.
+        "battery.voltage" => other(3.0, f64::INFINITY, 0.5, (4.0, 60.0)),
+        // Quick hands turn the wheel at 1000 to 1500 deg/s (common practice, no source).
+        "steering.angle" => other(30.0, 2500.0, 1500.0, (-1500.0, 1500.0)),
+        // A car of 2500 kg m² turned by 10 kN at 1.5 m: 6 rad/s² = 340 deg/s² (derived); doubled, and noise aside.
+        "yaw.rate" => other(20.0, 700.0, 350.0, (-300.0, 300.0)),
+        _ => return None,
+    })
+}
