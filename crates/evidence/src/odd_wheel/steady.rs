@@ -1,0 +1,180 @@
+//! The part of a wheel's disagreement that is there all the time.
+
+use super::model::{self, Nuisance, Sizes, TYRE_SIGMA, Weighing, axle_share, side_share};
+use super::road::Reference;
+use crate::stats::robust;
+use crate::wheels::{Block, MIN_SPEED_KMH, Rig, TRACK_M};
+
+/// Blocks braked or driven harder than this say little of a wheel's size: slip is no longer small against 1 %.
+const MAX_ACCEL_M_S2: f64 = 3.0;
+
+/// Tighter than this (radius 12 m) tyres scrub, and equal tracks in front and at the rear are no longer good enough.
+const MAX_TURN: f64 = 0.12;
+
+/// Share of a turn by which the diagonal contrast may be wrong: tracks of the two axles differ by up to 5 % (common practice,
+/// no source).
+pub(crate) const TRACK_MISMATCH: f64 = 0.05;
+
+/// Samples of unlike wheels may be this far apart in time without saying so: the spread of polling one after another.
+pub(crate) const HIDDEN_SKEW_S: f64 = 0.06;
+
+/// Least number of blocks that a verdict rests on.
+pub(crate) const LEAST_BLOCKS: usize = 20;
+
+/// What the whole drive says of the wheels.
+pub(crate) struct Steady {
+    /// Contrasts that could be formed.
+    pub(crate) rows: Vec<[f64; 4]>,
+    /// Their values.
+    pub(crate) seen: Vec<f64>,
+    /// Their standard errors.
+    pub(crate) errors: Vec<f64>,
+    /// Bounds of the quantities that are not of interest.
+    pub(crate) nuisance: Nuisance,
+    /// What follows.
+    pub(crate) weighing: Weighing,
+    /// Which blocks were used.
+    pub(crate) used: Vec<bool>,
+    /// Metres driven in the blocks used.
+    pub(crate) distance_m: f64,
+    /// Mean speed of the blocks used, those that tell left from right counted most.
+    pub(crate) speed_m_s: f64,
+}
+
+/// Whether a block can speak of a wheel's size.
+pub(crate) fn is_ordinary(block: &Block) -> bool {
+    block.accel_m_s2.abs() <= MAX_ACCEL_M_S2 && block.turn.abs() <= MAX_TURN
+}
+
+/// Value of a contrast in a block, with the turn taken out where a sensor told it.
+pub(crate) fn contrast(row: &[f64; 4], block: &Block, turn: f64) -> f64 {
+    let plain: f64 = row.iter().zip(block.relative).map(|(weight, relative)| weight * relative).sum();
+    if turn.is_finite() { plain + side_share(row) * turn } else { plain }
+}
+
+/// Spread of the axle difference within a block: 0.3 % at rest, 0.6 % of slip per m/s2 (tyres slip about 1 % per 0.1 g on
+/// the driven axle, half of it taken since the sign alternates; from memory), and a quarter of the front wheels' wider arc.
+pub(crate) fn axle_sigma(block: &Block) -> f64 {
+    let arc = 0.5 * (crate::wheels::WHEELBASE_PER_TRACK * block.turn).powi(2);
+    0.003 + 0.006 * block.accel_m_s2.abs() + 0.25 * arc
+}
+
+/// Spread of the side difference within a block without a sensor: a lateral acceleration of 1 m/s2.
+fn side_sigma(block: &Block) -> f64 {
+    0.001 + TRACK_M / block.speed_m_s.powi(2)
+}
+
+/// Variance of the diagonal contrast within a block from everything but the scatter of its samples.
+pub(crate) fn diagonal_sigma(block: &Block) -> f64 {
+    TRACK_MISMATCH * block.turn.abs()
+        + HIDDEN_SKEW_S * block.accel_m_s2.abs() / block.speed_m_s
+        + 0.003 * block.accel_m_s2.abs()
+}
+
+impl Steady {
+    /// `None` when no contrast can be formed at all.
+    pub(crate) fn of(rig: &Rig, reference: Option<&Reference>) -> Option<Self> {
+        let turn = |k: usize| reference.map_or(f64::NAN, |r| r.turn[k]);
+        let used: Vec<bool> = rig
+            .blocks
+            .iter()
+            .enumerate()
+            .map(|(k, block)| is_ordinary(block) && (reference.is_none() || turn(k).is_finite()))
+            .collect();
+        let rows = model::contrasts(rig.present);
+        let blocks: Vec<(usize, &Block)> = rig.blocks.iter().enumerate().filter(|(k, _)| used[*k]).collect();
+        let n = blocks.len();
+        let speeds = blocks.iter().map(|(_, block)| block.speed_m_s);
+        let (slowest, fastest) = speeds.clone().fold((f64::INFINITY, 0.0_f64), |(a, b), v| (a.min(v), b.max(v)));
+        let weight_sum: f64 = speeds.clone().map(|v| v.powi(4)).sum();
+        let speed_m_s = speeds.clone().map(|v| v.powi(5)).sum::<f64>() / weight_sum.max(1e-9);
+        let distance_m: f64 = blocks.iter().map(|(_, block)| block.speed_m_s * (block.to_s - block.from_s)).sum();
+        // Steps: one wheel's rounding is uniform within half a step, and independent again at each step that the speed
+        // crosses; longer driving at one speed does not average it away.
+        let steps_crossed = ((fastest - slowest) * 3.6 / rig.step_kmh.max(1e-9)).max(1.0);
+        let rounding = rig.step_kmh / 3.6 / 12f64.sqrt() / steps_crossed.sqrt() / speed_m_s.max(MIN_SPEED_KMH / 3.6);
+        let mut seen = Vec::new();
+        let mut errors = Vec::new();
+        for row in &rows {
+            let norm = row.iter().map(|w| w * w).sum::<f64>().sqrt();
+            let mut pairs: Vec<(f64, f64)> = blocks
+                .iter()
+                .map(|&(k, block)| {
+                    let side = reference.map_or_else(|| side_sigma(block), |r| r.sigma);
+                    let variance = (norm * (block.noise + 0.0005)).powi(2)
+                        + diagonal_sigma(block).powi(2)
+                        + (axle_share(row) * axle_sigma(block)).powi(2)
+                        + (side_share(row) * side).powi(2);
+                    (contrast(row, block, turn(k)), variance.recip())
+                })
+                .collect();
+            let value = robust::weighted_median(&mut pairs).unwrap_or(0.0);
+            seen.push(value);
+            errors.push((standard_error(&mut pairs, value).powi(2) + (norm * rounding).powi(2)).sqrt());
+        }
+        let nuisance = nuisance(reference.map(|r| r.sigma), distance_m, speed_m_s);
+        let weighing = model::weigh(&rows, rig.present, &seen, &errors, &nuisance, Sizes::SCALE)?;
+        let errors = if n == 0 { vec![1.0; rows.len()] } else { errors };
+        Some(Self { rows, seen, errors, nuisance, weighing, used, distance_m, speed_m_s })
+    }
+
+    /// Blocks used.
+    pub(crate) fn n_used(&self) -> usize {
+        self.used.iter().filter(|used| **used).count()
+    }
+
+    /// log10 odds of each wheel, and of any, if `wheel` were off by `size`, after `more_blocks` more of `block_s` seconds at
+    /// `speed_m_s`. `None` for `wheel`: as measured.
+    pub(crate) fn foresee(
+        &self,
+        present: [bool; 4],
+        wheel: Option<(usize, f64)>,
+        more: (usize, f64, f64),
+        reference_sigma: Option<f64>,
+    ) -> Option<Weighing> {
+        let (more_blocks, block_s, speed_m_s) = more;
+        let n = self.n_used() as f64;
+        let shrink = (n.max(1.0) / (n + more_blocks as f64).max(1.0)).sqrt();
+        let errors: Vec<f64> = self.errors.iter().map(|e| e * shrink).collect();
+        let seen = match wheel {
+            None => vec![0.0; self.rows.len()],
+            Some((wheel, size)) => self.rows.iter().map(|row| row[wheel] * size).collect(),
+        };
+        let distance_m = self.distance_m + more_blocks as f64 * block_s * speed_m_s;
+        let nuisance = nuisance(reference_sigma, distance_m, self.speed_m_s.max(speed_m_s));
+        model::weigh(&self.rows, present, &seen, &errors, &nuisance, Sizes::SCALE)
+    }
+}
+
+/// Standard error of a weighted median: 1.25 sigma / sqrt(n), with half as many independent blocks as there are, and no fewer
+/// than the weights allow.
+fn standard_error(pairs: &mut [(f64, f64)], value: f64) -> f64 {
+    let total: f64 = pairs.iter().map(|p| p.1).sum();
+    let squares: f64 = pairs.iter().map(|p| p.1 * p.1).sum();
+    if total <= 0.0 {
+        return 1.0;
+    }
+    let effective = (total * total / squares / 2.0).max(1.0);
+    for pair in pairs.iter_mut() {
+        pair.0 = (pair.0 - value).abs();
+    }
+    let sigma = robust::SIGMA_PER_MAD * robust::weighted_median(pairs).unwrap_or(1.0);
+    1.25 * sigma / effective.sqrt()
+}
+
+/// Bounds of what is not of interest.
+///
+/// Axles: tyres of both sizes and wear, 1 %, rarely 3 % (staggered sizes, one axle worn: 2.1 %). Sides without a sensor: the
+/// heading changes by about one full turn more to one side than to the other over a drive, so the mean curvature is
+/// 2 pi / distance; rarely (ring roads, multi-storey car parks) it is whatever 1 m/s2 of lateral acceleration allows.
+fn nuisance(reference_sigma: Option<f64>, distance_m: f64, speed_m_s: f64) -> Nuisance {
+    let side = reference_sigma.map_or_else(
+        || {
+            let ring = 0.001 + TRACK_M / speed_m_s.max(1.0).powi(2);
+            let heading = 0.001 + TRACK_M * std::f64::consts::TAU / distance_m.max(1.0);
+            [(heading.min(ring), 0.85), (ring, 0.15)]
+        },
+        |sigma| [(sigma, 0.95), (3.0 * sigma, 0.05)],
+    );
+    Nuisance { axle: [(0.01, 0.85), (0.03, 0.15)], side, wheel: TYRE_SIGMA }
+}

@@ -1,0 +1,103 @@
+//! Two tracks at common moments, each with how far the pedal may have moved between their readings.
+
+use signal::Series;
+
+use crate::skew::{Cursor, longest_join_s, taken_ns};
+use crate::stats::quantum;
+
+/// One reading of the second track, and what the first read at that moment.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Point {
+    /// When, seconds on the drive's time base.
+    pub(crate) t_s: f64,
+    /// First track, on the line between its neighbours.
+    pub(crate) x: f64,
+    /// Second track.
+    pub(crate) y: f64,
+    /// Speed of the first track there, its unit per second.
+    pub(crate) rate_x: f64,
+    /// How far the first track may lie from the line between its neighbours, in its own unit.
+    pub(crate) bend_x: f64,
+    /// The same judged from the second track, in its unit.
+    pub(crate) bend_y: f64,
+}
+
+/// Two tracks side by side.
+pub(crate) struct Aligned {
+    /// All moments at which both are known.
+    pub(crate) points: Vec<Point>,
+    /// Steps of the two tracks.
+    pub(crate) step: [f64; 2],
+    /// Error of the time between the two readings that the recording leaves open, seconds.
+    pub(crate) hidden_s: f64,
+    /// The longer median interval of the two, seconds.
+    pub(crate) interval_s: f64,
+    /// Samples of the second track.
+    pub(crate) n_samples: usize,
+}
+
+/// Readings that carry one common time may be this far apart: a round of answers of an ordinary adapter.
+const COMMON_STAMP_S: f64 = 0.1;
+
+/// Time stamps of answers vary by this much against the moment of measurement (adapter and operating system buffers; common
+/// practice, no source).
+const STAMP_S: f64 = 0.01;
+
+/// A track bends between two samples by up to this many times what its neighbours' second difference says. A parabola
+/// bends s (1 - s) / 2 of it; a foot that moves at once between two samples four times as much.
+const BEND: f64 = 2.0;
+
+/// Lines the tracks up; `None` without samples.
+pub(crate) fn align(first: &Series, second: &Series) -> Option<Aligned> {
+    let (ta, tb) = (taken_ns(first), taken_ns(second));
+    let intervals = [first.median_interval_s()?, second.median_interval_s()?];
+    let mut cursor = Cursor::new(&ta, &first.value, longest_join_s(intervals[0]));
+    let mut points = Vec::with_capacity(second.len());
+    let mut n_common = 0usize;
+    for k in 0..second.len() {
+        let y = second.value[k];
+        let Some(between) = cursor.at(tb[k]) else { continue };
+        if !y.is_finite() {
+            continue;
+        }
+        let at = between.before;
+        let value = |i: usize| first.value.get(i).copied().filter(|v| v.is_finite());
+        let differences = [at.wrapping_sub(1), at, at + 1].map(|i| Some(value(i + 1)? - value(i)?));
+        let second_difference = |a: Option<f64>, b: Option<f64>| (a.unwrap_or(0.0) - b.unwrap_or(0.0)).abs();
+        let bend = second_difference(differences[0], differences[1]).max(second_difference(differences[1], differences[2]));
+        // On a sample of the first track nothing is bent; half way between two all of it is.
+        let share = if between.gap_s > 0.0 { between.nearest_s / between.gap_s } else { 0.0 };
+        let own = |i: usize| second.value.get(i).copied().filter(|v| v.is_finite()).unwrap_or(y);
+        let bend_y = (own(k.wrapping_sub(1)) - 2.0 * y + own(k + 1)).abs();
+        let bent = BEND * share * (1.0 - share);
+        let is_simultaneous = match (first.exchange.get(at), second.exchange.get(k)) {
+            (Some(&a), Some(&b)) => a == b && a != 0,
+            _ => false,
+        };
+        n_common += usize::from(between.nearest_s == 0.0 && !is_simultaneous);
+        let step_s = signal::seconds_from_nanos(ta.get(at + 1).map_or(0, |next| next - ta[at]));
+        let step_s = step_s.min(longest_join_s(intervals[0])).max(1e-3);
+        let rate_x = differences[1].or(differences[0]).unwrap_or(0.0) / step_s;
+        points.push(Point {
+            t_s: signal::seconds_from_nanos(tb[k]),
+            x: between.value,
+            y,
+            rate_x: if is_simultaneous { 0.0 } else { rate_x },
+            bend_x: bent * bend,
+            bend_y: bent * bend_y,
+        });
+    }
+    let is_common = 2 * n_common > points.len();
+    let window_s = if second.asked_ns.len() == second.len() && !second.is_empty() {
+        (0..second.len()).map(|k| signal::seconds_from_nanos(second.t_ns[k] - second.asked_ns[k])).sum::<f64>() / second.len() as f64 / 2.0
+    } else {
+        0.0
+    };
+    (!points.is_empty()).then(|| Aligned {
+        points,
+        step: [quantum::step_of(&first.value), quantum::step_of(&second.value)],
+        hidden_s: if is_common { COMMON_STAMP_S } else { STAMP_S.max(window_s) },
+        interval_s: intervals[0].max(intervals[1]),
+        n_samples: second.len(),
+    })
+}

@@ -1,0 +1,324 @@
+//! `pair`: do two tracks of one sensor disagree, and at which position?
+//!
+//! The tracks are read at common moments with a bound on how far the pedal may have moved in between ([`align`]), a
+//! robust straight line relates them ([`relation`]: equal, scaled, offset or inverse), and what remains is looked at over
+//! the position ([`spot`]) and over time ([`moments`]).
+
+mod align;
+mod culprit;
+mod moments;
+mod relation;
+mod spot;
+
+use std::collections::BTreeMap;
+
+use signal::{Recording, Series};
+
+use crate::finding::{Check, Finding, Kind, Verdict};
+use align::Aligned;
+use moments::Moments;
+use relation::Relation;
+use spot::{Sign, Spot, Visits};
+
+/// The check.
+pub(crate) const CHECK: Check = Check { kind: Kind::Pair, run };
+
+/// Sensors with several tracks, and what to move to see the whole travel.
+const FAMILIES: [Family; 2] = [
+    Family { prefix: "pedal.position_", part: "pedal", move_it: "with the ignition on and the engine off press the pedal slowly from rest to the floor and let it come back, ten seconds each way" },
+    Family { prefix: "throttle.position_", part: "throttle", move_it: "with the ignition on and the engine off let the throttle travel slowly from stop to stop, ten seconds each way" },
+];
+
+struct Family {
+    prefix: &'static str,
+    part: &'static str,
+    move_it: &'static str,
+}
+
+/// Prior odds of a worn place against none: drives are examined because somebody complains.
+const PRIOR: f64 = 0.2;
+
+/// Odds are not reported beyond this.
+const MAX_LOG10_ODDS: f64 = 6.0;
+
+/// Travel that a healthy verdict must have seen, points of the track that moves more: half of a pedal's usual 60 to 70.
+const LEAST_TRAVEL: f64 = 30.0;
+
+/// Parts of the travel in which visits are counted: the width of the spot that a healthy verdict excludes.
+const PARTS: usize = 10;
+
+/// Share of readings off the line beyond which there is no line.
+const MOST_OFF: f64 = 0.3;
+
+/// What one pair of tracks showed.
+struct Judged<'a> {
+    family: &'static Family,
+    tracks: [&'a Series; 2],
+    number: [usize; 2],
+    aligned: Option<Aligned>,
+    seen: Option<Seen>,
+    log10_odds: f64,
+}
+
+struct Seen {
+    relation: Relation,
+    spot: Option<Spot>,
+    moments: Moments,
+    parts: Vec<Visits>,
+    is_line: bool,
+    spot_odds: f64,
+}
+
+fn run(recording: &Recording) -> Vec<Finding> {
+    let mut findings = Vec::new();
+    for family in &FAMILIES {
+        let tracks: Vec<(usize, &Series)> =
+            (1..=3).filter_map(|n| Some((n, recording.series(&format!("{}{n}", family.prefix))?))).collect();
+        let mut judged = Vec::new();
+        for (k, &(i, first)) in tracks.iter().enumerate() {
+            for &(j, second) in &tracks[k + 1..] {
+                judged.push(judge(family, [first, second], [i, j]));
+            }
+        }
+        let outvoted = outvoted(&judged);
+        findings.extend(judged.iter().map(|pair| pair.finding(outvoted)));
+    }
+    findings
+}
+
+/// The track that disagrees with both others while they agree.
+fn outvoted(judged: &[Judged<'_>]) -> Option<usize> {
+    let with = |verdict: Verdict| {
+        judged.iter().filter(move |pair| Verdict::from_log10_odds(pair.log10_odds) == verdict).map(|pair| pair.number)
+    };
+    let healthy = with(Verdict::Healthy).next()?;
+    let faulty: Vec<_> = with(Verdict::Faulty).collect();
+    let odd = (1..=3).find(|n| !healthy.contains(n))?;
+    (judged.len() == 3 && faulty.len() == 2 && faulty.iter().all(|pair| pair.contains(&odd))).then_some(odd)
+}
+
+fn judge<'a>(family: &'static Family, tracks: [&'a Series; 2], number: [usize; 2]) -> Judged<'a> {
+    let aligned = align::align(tracks[0], tracks[1]);
+    let relation = aligned.as_ref().and_then(Relation::of);
+    let (Some(aligned), Some(relation)) = (aligned, relation) else {
+        return Judged { family, tracks, number, aligned: None, seen: None, log10_odds: PRIOR.log10() };
+    };
+    let spot = spot::find(&relation);
+    let spot_odds = spot.as_ref().map_or(f64::NEG_INFINITY, |spot| PRIOR.log10() + spot.log10_lr);
+    let place = spot.as_ref().filter(|_| spot_odds > 0.0).map(|spot| (spot.from, spot.to));
+    let moments = moments::find(&relation, place);
+    let parts = spot::visits_per_part(&relation, PARTS);
+    let total = parts.iter().fold(Visits::default(), |a, b| Visits { all: a.all + b.all, bad: a.bad + b.bad });
+    let unseen = parts.iter().map(|&here| {
+        let elsewhere = Visits { all: total.all - here.all, bad: total.bad - here.bad };
+        10f64.powf(spot::log10_lr(here, elsewhere).min(0.0))
+    });
+    let floor = (PRIOR * unseen.sum::<f64>() / PARTS as f64).log10();
+    let is_outside = |x: f64| place.is_none_or(|(from, to)| x < from || x > to);
+    let off = relation.usable.iter().filter(|r| r.off.abs() > r.allowed && is_outside(r.x)).count();
+    let is_line = off as f64 <= MOST_OFF * relation.usable.len() as f64;
+    let mut log10_odds = floor.max(spot_odds).max(moments.log10_odds);
+    let travel = (relation.visited.1 - relation.visited.0) * relation.slope.abs().max(1.0);
+    if travel < LEAST_TRAVEL {
+        log10_odds = log10_odds.max(-0.9);
+    }
+    if !is_line {
+        log10_odds = log10_odds.clamp(-0.9, 1.9);
+    }
+    let log10_odds = log10_odds.clamp(-MAX_LOG10_ODDS, MAX_LOG10_ODDS);
+    let seen = Seen { relation, spot, moments, parts, is_line, spot_odds };
+    Judged { family, tracks, number, aligned: Some(aligned), seen: Some(seen), log10_odds }
+}
+
+/// Percent with one decimal.
+fn percent(value: f64) -> String {
+    format!("{value:.1} %")
+}
+
+impl Seen {
+    /// Whether the place is what speaks most.
+    fn is_about_place(&self) -> bool {
+        self.spot.is_some() && self.spot_odds >= self.moments.log10_odds
+    }
+
+    /// Readings of the first track where the travel was hardly visited: fewer than three visits in a tenth.
+    fn unvisited(&self) -> Vec<(f64, f64)> {
+        let (from, to) = self.relation.visited;
+        let width = (to - from) / PARTS as f64;
+        let mut list: Vec<(f64, f64)> = Vec::new();
+        for (k, _) in self.parts.iter().enumerate().filter(|(_, visits)| visits.all < 3.0) {
+            let part = (from + width * k as f64, from + width * (k + 1) as f64);
+            match list.last_mut().filter(|last| (last.1 - part.0).abs() < 1e-9) {
+                Some(last) => last.1 = part.1,
+                None => list.push(part),
+            }
+        }
+        list
+    }
+}
+
+impl Judged<'_> {
+    fn finding(&self, outvoted: Option<usize>) -> Finding {
+        let verdict = Verdict::from_log10_odds(self.log10_odds);
+        let culprit = self.culprit(verdict, outvoted);
+        let spans = match &self.seen {
+            Some(seen) if verdict != Verdict::Healthy && seen.is_line => match &seen.spot {
+                Some(spot) if seen.is_about_place() && seen.spot_odds > PRIOR.log10() => spot.spans.clone(),
+                _ => seen.moments.spans.clone(),
+            },
+            _ => Vec::new(),
+        };
+        Finding {
+            kind: Kind::Pair,
+            subject: self.tracks.iter().map(|track| track.id.as_str().to_owned()).collect(),
+            verdict,
+            log10_odds: self.log10_odds,
+            statement: self.statement(verdict, culprit),
+            figures: self.figures(culprit),
+            spans,
+            alternatives: self.alternatives(verdict),
+            next: self.next(verdict, culprit),
+        }
+    }
+
+    /// Number of the track at fault where the recording shows it.
+    fn culprit(&self, verdict: Verdict, outvoted: Option<usize>) -> Option<usize> {
+        if verdict != Verdict::Faulty {
+            return None;
+        }
+        if let Some(odd) = outvoted.filter(|odd| self.number.contains(odd)) {
+            return Some(odd);
+        }
+        let (seen, aligned) = (self.seen.as_ref()?, self.aligned.as_ref()?);
+        let spot = seen.spot.as_ref().filter(|_| seen.is_about_place())?;
+        culprit::jumps(&seen.relation, spot, aligned.interval_s).map(|k| self.number[k])
+    }
+
+    fn names(&self) -> String {
+        format!("{} tracks {} and {}", self.family.part, self.number[0], self.number[1])
+    }
+
+    /// Part of the travel in readings of the first track.
+    fn place(&self, from: f64, to: f64) -> String {
+        format!("{from:.0} to {to:.0} % on track {}", self.number[0])
+    }
+
+    fn statement(&self, verdict: Verdict, culprit: Option<usize>) -> String {
+        let names = self.names();
+        let Some(seen) = &self.seen else {
+            return format!("The {names} did not move together far enough to be compared.");
+        };
+        let relation = &seen.relation;
+        if !seen.is_line {
+            return format!("The {names} follow no common straight line: {} of the comparable readings lie off it.", percent(100.0 * self.share_off()));
+        }
+        let line = format!("track {} = {:.3} x track {} {:+.1} %", self.number[1], relation.slope, self.number[0], relation.offset);
+        let whose = culprit.map_or_else(String::new, |n| format!("; track {n} is the one at fault"));
+        match (verdict, &seen.spot) {
+            (Verdict::Healthy, _) => format!(
+                "The {names} agree within {} over the visited travel of {} ({line}); a place worn by 4 % over a tenth of it would have shown.",
+                percent(2.0 * relation.sigma.max(relation::FLOOR_PERCENT * relation.scale / 2.0)),
+                self.place(relation.visited.0, relation.visited.1)
+            ),
+            (_, Some(spot)) if seen.is_about_place() && seen.spot_odds > PRIOR.log10() => format!(
+                "The {names} disagree by {} between {}, in {:.0} of {:.0} visits there and in {:.0} of {:.0} elsewhere{whose}.",
+                match spot.sign {
+                    Sign::Both => format!("{} either way", percent(spot.depth)),
+                    Sign::Low | Sign::High => format!("{:+.1} %", spot.depth),
+                },
+                self.place(spot.from, spot.to),
+                spot.visits.bad,
+                spot.visits.all,
+                spot.elsewhere.bad,
+                spot.elsewhere.all
+            ),
+            _ if !seen.moments.spans.is_empty() => format!(
+                "The {names} disagree by up to {:+.1} % in {} moment{} at no one position{whose}.",
+                seen.moments.worst,
+                seen.moments.spans.len(),
+                if seen.moments.spans.len() == 1 { "" } else { "s" }
+            ),
+            _ => format!(
+                "The {names} agree where they could be compared ({}, {line}), but that was too little of the travel or too seldom to tell.",
+                self.place(relation.visited.0, relation.visited.1)
+            ),
+        }
+    }
+
+    fn share_off(&self) -> f64 {
+        let Some(seen) = &self.seen else { return 0.0 };
+        let usable = &seen.relation.usable;
+        usable.iter().filter(|r| r.off.abs() > r.allowed).count() as f64 / usable.len().max(1) as f64
+    }
+
+    fn figures(&self, culprit: Option<usize>) -> BTreeMap<String, f64> {
+        let mut figures = BTreeMap::new();
+        let mut put = |name: &str, value: f64| {
+            if value.is_finite() {
+                figures.insert(name.to_owned(), value);
+            }
+        };
+        let (Some(seen), Some(aligned)) = (&self.seen, &self.aligned) else { return figures };
+        let relation = &seen.relation;
+        put("slope", relation.slope);
+        put("offset_percent", relation.offset);
+        put("residual_sigma_percent", relation.sigma);
+        put("skew_s", relation.skew_s);
+        put("skew_bound_s", aligned.hidden_s);
+        put("usable_share", relation.usable.len() as f64 / aligned.n_samples.max(1) as f64);
+        put("visited_from_percent", relation.visited.0);
+        put("visited_to_percent", relation.visited.1);
+        put("share_off", self.share_off());
+        for (k, visits) in seen.parts.iter().enumerate() {
+            put(&format!("visits_in_tenth_{}", k + 1), visits.all);
+        }
+        put("moments", seen.moments.spans.len() as f64);
+        if let Some(spot) = seen.spot.as_ref().filter(|_| seen.spot_odds > PRIOR.log10()) {
+            put("spot_from_percent", spot.from);
+            put("spot_to_percent", spot.to);
+            put("spot_centre_percent", f64::midpoint(spot.from, spot.to));
+            put("spot_width_percent", spot.to - spot.from);
+            put("spot_from_percent_of_visited_travel", relation.share_of_travel(spot.from));
+            put("spot_to_percent_of_visited_travel", relation.share_of_travel(spot.to));
+            put("spot_depth_percent", spot.depth);
+            put("spot_visits", spot.visits.all);
+            put("spot_bad_visits", spot.visits.bad);
+        }
+        if let Some(n) = culprit {
+            put("track_at_fault", n as f64);
+        }
+        figures
+    }
+
+    fn alternatives(&self, verdict: Verdict) -> Vec<String> {
+        let Some(seen) = &self.seen else { return Vec::new() };
+        if verdict == Verdict::Healthy {
+            return Vec::new();
+        }
+        if !seen.is_line {
+            return vec!["a relation that is bent by design, or signals that are not two tracks of one sensor".to_owned()];
+        }
+        if seen.is_about_place() {
+            vec!["one track bent by design at that place: the same part of another car shows it".to_owned()]
+        } else {
+            vec!["a poor contact in plug or ground of one track".to_owned()]
+        }
+    }
+
+    fn next(&self, verdict: Verdict, culprit: Option<usize>) -> Vec<String> {
+        let move_it = format!("{}, while tracks {} and {} are recorded as fast as the link allows", self.family.move_it, self.number[0], self.number[1]);
+        let Some(seen) = &self.seen else { return vec![move_it] };
+        let unvisited = seen.unvisited();
+        let named = || unvisited.iter().map(|(from, to)| self.place(*from, *to)).collect::<Vec<_>>().join(", ");
+        match verdict {
+            Verdict::Faulty => {
+                let track = culprit.map_or_else(|| "both tracks".to_owned(), |n| format!("track {n}"));
+                vec![format!("measure the voltage of {track} at the sensor while it is moved slowly through the place")]
+            }
+            Verdict::Healthy if unvisited.is_empty() => vec![format!("only {} was visited; for the rest {move_it}", self.place(seen.relation.visited.0, seen.relation.visited.1))],
+            Verdict::Healthy => vec![format!("hardly visited: {}; for these {move_it}", named())],
+            Verdict::Undecided if unvisited.is_empty() => vec![move_it],
+            Verdict::Undecided => vec![format!("hardly visited: {}", named()), move_it],
+        }
+    }
+}

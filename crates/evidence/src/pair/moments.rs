@@ -1,0 +1,59 @@
+//! Disagreement that belongs to a time and not to a place.
+
+use super::relation::{Relation, Residual};
+use crate::finding::Span;
+
+/// Shortest disagreement that counts: control units tolerate less than 0.24 s (published thresholds of two makes).
+const SHORTEST_S: f64 = 0.24;
+
+/// Holes longer than this end a run, seconds.
+const HOLE_S: f64 = 2.5;
+
+/// log10 prior odds of a contact that comes and goes.
+const LOG10_PRIOR: f64 = -1.5;
+
+/// What one run is worth, log10: one in ten may be a movement that fooled the alignment three readings long.
+const PER_RUN: f64 = 1.0;
+
+/// What each further second of it is worth, and the most that one run counts.
+const PER_SECOND: f64 = 0.3;
+const MOST_PER_RUN: f64 = 2.2;
+
+/// Runs of disagreement.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Moments {
+    /// Where.
+    pub(crate) spans: Vec<Span>,
+    /// Greatest difference, in units of the second track.
+    pub(crate) worst: f64,
+    /// log10 odds of a contact that comes and goes.
+    pub(crate) log10_odds: f64,
+}
+
+/// Finds runs of three and more neighbouring readings that are off the same way, outside the place `spot`.
+pub(crate) fn find(relation: &Relation, spot: Option<(f64, f64)>) -> Moments {
+    let usable = &relation.usable;
+    let excused = |r: &Residual| spot.is_some_and(|(from, to)| r.x >= from - 1.0 && r.x <= to + 1.0);
+    let sign = |r: &Residual| if r.off.abs() > r.allowed && !excused(r) { r.off.signum() } else { 0.0 };
+    let mut moments = Moments { log10_odds: LOG10_PRIOR, ..Moments::default() };
+    let mut k = 0;
+    while k < usable.len() {
+        let (from, way) = (k, sign(&usable[k]));
+        k += 1;
+        if way == 0.0 {
+            continue;
+        }
+        while k < usable.len() && sign(&usable[k]) == way && usable[k].t_s - usable[k - 1].t_s <= HOLE_S {
+            k += 1;
+        }
+        let run = &usable[from..k];
+        let lasts_s = run[run.len() - 1].t_s - run[0].t_s;
+        if run.len() < 3 || lasts_s < SHORTEST_S {
+            continue;
+        }
+        moments.spans.push(Span { from_s: run[0].t_s, to_s: run[run.len() - 1].t_s });
+        moments.log10_odds += (PER_RUN + PER_SECOND * lasts_s).min(MOST_PER_RUN);
+        moments.worst = run.iter().map(|r| r.off).fold(moments.worst, |a, b| if b.abs() > a.abs() { b } else { a });
+    }
+    moments
+}

@@ -1,0 +1,164 @@
+//! What one track should read when the other is known: a straight line, and how far off a sound pair may be.
+
+use super::align::{Aligned, Point};
+use crate::stats::robust;
+
+/// Difference that a sound pair may show at rest: four steps of an 8-bit value (1.6 %; working tolerance, common practice, no
+/// source), in points of the steeper track.
+pub(crate) const FLOOR_PERCENT: f64 = 1.6;
+
+/// A reading tells nothing when the pedal may have moved further than this between the two tracks: half of the stated
+/// fault.
+const MAX_MOVED_PERCENT: f64 = 2.0;
+
+/// Cells of the travel in which the line is fitted: each counts once, so that hours with the foot off do not outweigh the
+/// travel, and a spot over a tenth of it is four cells of forty.
+pub(crate) const CELLS: usize = 40;
+
+/// A reading compared with the line.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Residual {
+    /// When, seconds.
+    pub(crate) t_s: f64,
+    /// Position: reading of the first track.
+    pub(crate) x: f64,
+    /// Reading of the second track.
+    pub(crate) y: f64,
+    /// Second track less the line, in its unit.
+    pub(crate) off: f64,
+    /// How far off a sound pair may be at that moment.
+    pub(crate) allowed: f64,
+}
+
+/// The straight line between two tracks and all readings compared with it.
+pub(crate) struct Relation {
+    /// Change of the second track per change of the first.
+    pub(crate) slope: f64,
+    /// Second track where the first reads zero.
+    pub(crate) offset: f64,
+    /// Delay of the second track that the recording did not state, seconds (negative: it is early).
+    pub(crate) skew_s: f64,
+    /// Readings during which the tracks could be compared.
+    pub(crate) usable: Vec<Residual>,
+    /// Standard deviation of those, robust.
+    pub(crate) sigma: f64,
+    /// Unit of "one percent" on the second track's scale.
+    pub(crate) scale: f64,
+    /// Least and greatest position of usable readings.
+    pub(crate) visited: (f64, f64),
+}
+
+fn range(values: impl Iterator<Item = f64>) -> (f64, f64) {
+    values.fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), v| (a.min(v), b.max(v)))
+}
+
+/// Index of the cell of `x` within `visited`.
+pub(crate) fn cell(x: f64, visited: (f64, f64), n_cells: usize) -> usize {
+    let share = (x - visited.0) / (visited.1 - visited.0).max(1e-9);
+    ((share * n_cells as f64).max(0.0) as usize).min(n_cells - 1)
+}
+
+/// Theil-Sen line through the medians of the cells of the travel; breaks down only when 29 % of the travel is off.
+fn line<'a>(points: impl Iterator<Item = &'a Point>, visited: (f64, f64)) -> Option<(f64, f64)> {
+    let mut cells = vec![(Vec::new(), Vec::new()); CELLS];
+    for point in points {
+        let (xs, ys) = &mut cells[cell(point.x, visited, CELLS)];
+        xs.push(point.x);
+        ys.push(point.y);
+    }
+    let least = if cells.iter().filter(|c| c.0.len() >= 3).count() >= 8 { 3 } else { 1 };
+    let middles: Vec<(f64, f64)> = cells
+        .iter_mut()
+        .filter(|c| c.0.len() >= least)
+        .filter_map(|(xs, ys)| Some((robust::median(xs)?, robust::median(ys)?)))
+        .collect();
+    let mut slopes: Vec<f64> = middles
+        .iter()
+        .enumerate()
+        .flat_map(|(i, a)| middles[i + 1..].iter().filter(|b| b.0 > a.0 + 1e-9).map(|b| (b.1 - a.1) / (b.0 - a.0)))
+        .collect();
+    let slope = robust::median(&mut slopes)?;
+    let offset = robust::median(&mut middles.iter().map(|(x, y)| y - slope * x).collect::<Vec<_>>())?;
+    Some((slope, offset))
+}
+
+/// Huber slope of the residual over the rate: the delay that nobody stated, and its standard error.
+fn skew(points: &[Point], slope: f64, offset: f64, step_y: f64) -> (f64, f64) {
+    let pairs: Vec<(f64, f64)> = points
+        .iter()
+        .filter(|p| p.rate_x != 0.0 && p.bend_x * slope.abs() < 5.0)
+        .map(|p| (-slope * p.rate_x, p.y - offset - slope * p.x))
+        .collect();
+    if pairs.len() < 20 {
+        return (0.0, f64::INFINITY);
+    }
+    let mut value = 0.0;
+    let mut error = f64::INFINITY;
+    for _ in 0..8 {
+        let Some((_, sigma)) = robust::median_and_sigma(&mut pairs.iter().map(|p| p.1 - value * p.0).collect::<Vec<_>>()) else {
+            return (0.0, f64::INFINITY);
+        };
+        let sigma = sigma.max(step_y / 12f64.sqrt()).max(1e-6);
+        let (mut xy, mut xx) = (0.0, 0.0);
+        for (x, y) in &pairs {
+            let weight = (1.345 * sigma / (y - value * x).abs().max(1e-12)).min(1.0);
+            xy += weight * x * y;
+            xx += weight * x * x;
+        }
+        if xx <= 1e-12 {
+            return (0.0, f64::INFINITY);
+        }
+        value = xy / xx;
+        error = sigma * (2.0 / xx).sqrt();
+    }
+    (value, error)
+}
+
+impl Relation {
+    /// `None` when the tracks did not move enough to fit a line.
+    pub(crate) fn of(aligned: &Aligned) -> Option<Self> {
+        let all = &aligned.points;
+        // A reading at the very end of the scale may be clipped.
+        let inside = |p: &&Point| [p.x, p.y].into_iter().all(|v| v < 99.5);
+        let span = range(all.iter().filter(inside).map(|p| p.x));
+        let span_y = range(all.iter().filter(inside).map(|p| p.y));
+        if !(span.1 - span.0 >= 5.0 && span_y.1 - span_y.0 >= 1.0) {
+            return None;
+        }
+        let (slope, offset) = line(all.iter().filter(inside), span)?;
+        let is_still = |p: &&Point| p.bend_x * slope.abs() <= 2.0 && p.bend_y <= 2.0;
+        let (slope, offset) = line(all.iter().filter(inside).filter(is_still), span).unwrap_or((slope, offset));
+        if slope.abs() < 0.05 {
+            return None;
+        }
+        let (skew_s, skew_error_s) = skew(all, slope, offset, aligned.step[1]);
+        let limit_s = aligned.hidden_s + 0.05;
+        let (skew_s, left_s) = if skew_error_s < aligned.hidden_s / 2.0 {
+            (skew_s.clamp(-limit_s, limit_s), (aligned.hidden_s / 4.0).max(2.0 * skew_error_s))
+        } else {
+            (0.0, aligned.hidden_s)
+        };
+        let scale = slope.abs().min(1.0);
+        let steps = slope.abs() * aligned.step[0] + aligned.step[1];
+        let floor = (FLOOR_PERCENT * scale).max(steps);
+        let usable: Vec<Residual> = all
+            .iter()
+            .filter(inside)
+            .filter_map(|p| {
+                let moved = (slope.abs() * p.bend_x).max(p.bend_y) + slope.abs() * p.rate_x.abs() * left_s;
+                let off = p.y - offset - slope * (p.x - skew_s * p.rate_x);
+                let residual = Residual { t_s: p.t_s, x: p.x, y: p.y, off, allowed: floor + moved };
+                (moved <= MAX_MOVED_PERCENT * scale).then_some(residual)
+            })
+            .collect();
+        let (centre, sigma) = robust::median_and_sigma(&mut usable.iter().map(|r| r.off).collect::<Vec<_>>())?;
+        debug_assert!(centre.is_finite());
+        let visited = range(usable.iter().map(|r| r.x));
+        Some(Self { slope, offset, skew_s, usable, sigma, scale, visited })
+    }
+
+    /// Positions in percent of the visited travel.
+    pub(crate) fn share_of_travel(&self, x: f64) -> f64 {
+        100.0 * (x - self.visited.0) / (self.visited.1 - self.visited.0).max(1e-9)
+    }
+}

@@ -1,0 +1,220 @@
+//! Disagreement that belongs to a place in the travel.
+
+use statrs::function::beta::ln_beta;
+
+use super::relation::{CELLS, Relation, Residual, cell};
+use crate::finding::Span;
+
+/// Widest part of the visited travel that is still a spot and not another shape of the line.
+const WIDEST_SHARE: f64 = 0.4;
+
+/// A visit is counted anew after this long, seconds: skew lasts as long as a movement of the foot.
+const VISIT_S: f64 = 5.0;
+
+/// Which way the second track is off.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Sign {
+    /// Reads too little there.
+    Low,
+    /// Reads too much there.
+    High,
+    /// Scatters both ways.
+    Both,
+}
+
+impl Sign {
+    fn is_bad(self, r: &Residual) -> bool {
+        match self {
+            Self::Low => r.off < -r.allowed,
+            Self::High => r.off > r.allowed,
+            Self::Both => r.off.abs() > r.allowed,
+        }
+    }
+}
+
+/// Visits to a part of the travel, and how many of them were bad.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub(crate) struct Visits {
+    pub(crate) all: f64,
+    pub(crate) bad: f64,
+}
+
+/// A place where the tracks disagree.
+#[derive(Debug, Clone)]
+pub(crate) struct Spot {
+    /// From which to which reading of the first track.
+    pub(crate) from: f64,
+    /// See `from`.
+    pub(crate) to: f64,
+    /// Median difference there, in units of the second track; root mean square for [`Sign::Both`].
+    pub(crate) depth: f64,
+    /// Which way.
+    pub(crate) sign: Sign,
+    /// Visits to it.
+    pub(crate) visits: Visits,
+    /// Visits to other places.
+    pub(crate) elsewhere: Visits,
+    /// log10 of the likelihood ratio, after the price for having looked everywhere.
+    pub(crate) log10_lr: f64,
+    /// The bad visits.
+    pub(crate) spans: Vec<Span>,
+}
+
+/// Natural logarithm of the beta-binomial probability of one sequence of visits under a Beta(a, b) prior of their rate.
+fn ln_beta_binomial(visits: Visits, a: f64, b: f64) -> f64 {
+    ln_beta(a + visits.bad, b + visits.all - visits.bad) - ln_beta(a, b)
+}
+
+/// log10 likelihood ratio of "bad visits belong to this place" over "bad visits happen anywhere".
+///
+/// With a spot most visits are bad: Beta(2, 1). Without one the rate is that of the other places: Beta(1, 20) (one movement
+/// in twenty may fool the alignment) plus half of what was seen there, since movements come in groups.
+pub(crate) fn log10_lr(here: Visits, elsewhere: Visits) -> f64 {
+    let (good, bad) = (0.5 * (elsewhere.all - elsewhere.bad), 0.5 * elsewhere.bad);
+    (ln_beta_binomial(here, 2.0, 1.0) - ln_beta_binomial(here, 1.0 + bad, 20.0 + good)) / std::f64::consts::LN_10
+}
+
+/// Counts visits to each zone; `zone` gives the zone of a reading, `f` is called with zone, span and badness of each visit.
+fn each_visit(usable: &[Residual], zone: impl Fn(f64) -> usize, sign: Sign, mut f: impl FnMut(usize, Span, bool)) {
+    let mut k = 0;
+    while k < usable.len() {
+        let from = &usable[k];
+        let here = zone(from.x);
+        let (mut n, mut n_bad) = (0usize, 0usize);
+        let mut to_s = from.t_s;
+        while k < usable.len() && zone(usable[k].x) == here && usable[k].t_s - from.t_s <= VISIT_S {
+            n += 1;
+            n_bad += usize::from(sign.is_bad(&usable[k]));
+            to_s = usable[k].t_s;
+            k += 1;
+        }
+        f(here, Span { from_s: from.t_s, to_s }, 2 * n_bad > n);
+    }
+}
+
+/// Visits per equal part of the visited travel.
+pub(crate) fn visits_per_part(relation: &Relation, n_parts: usize) -> Vec<Visits> {
+    let mut parts = vec![Visits::default(); n_parts];
+    each_visit(&relation.usable, |x| cell(x, relation.visited, n_parts), Sign::Both, |zone, _, bad| {
+        parts[zone].all += 1.0;
+        parts[zone].bad += f64::from(u8::from(bad));
+    });
+    parts
+}
+
+/// The interval of values with the greatest sum of weights. `None` when no sum is positive.
+fn best_run(weights: impl Iterator<Item = f64>) -> Option<(usize, usize)> {
+    let (mut best, mut best_run) = (0.0, None);
+    let (mut sum, mut from) = (0.0, 0);
+    for (k, weight) in weights.enumerate() {
+        if sum <= 0.0 {
+            (sum, from) = (0.0, k);
+        }
+        sum += weight;
+        if sum > best {
+            (best, best_run) = (sum, Some((from, k)));
+        }
+    }
+    best_run
+}
+
+/// The most suspicious place, if any reading at all is off.
+pub(crate) fn find(relation: &Relation) -> Option<Spot> {
+    [Sign::Low, Sign::High, Sign::Both]
+        .into_iter()
+        .filter_map(|sign| with_sign(relation, sign))
+        .max_by(|a, b| a.log10_lr.total_cmp(&b.log10_lr))
+}
+
+fn with_sign(relation: &Relation, sign: Sign) -> Option<Spot> {
+    let usable = &relation.usable;
+    let visited = relation.visited;
+    let mut cells = vec![Visits::default(); CELLS];
+    each_visit(usable, |x| cell(x, visited, CELLS), sign, |zone, _, bad| {
+        cells[zone].all += 1.0;
+        cells[zone].bad += f64::from(u8::from(bad));
+    });
+    // Half of the visits bad is worth it, a third is not: the middle between nothing (0) and a spot (most).
+    let (first, last) = best_run(cells.iter().map(|v| v.bad - 0.4 * v.all))?;
+    let cell_width = (visited.1 - visited.0) / CELLS as f64;
+    let rough = (visited.0 + cell_width * (first as f64 - 1.0), visited.0 + cell_width * (last as f64 + 2.0));
+    let (from, to) = refine(usable, rough, sign)?;
+    if to - from > WIDEST_SHARE * (visited.1 - visited.0) {
+        return None;
+    }
+    let is_in = |x: f64| x >= from && x <= to;
+    let mut visits = Visits::default();
+    let mut spans = Vec::new();
+    each_visit(usable, |x| usize::from(is_in(x)), sign, |zone, span, bad| {
+        if zone == 1 {
+            visits.all += 1.0;
+            if bad {
+                visits.bad += 1.0;
+                spans.push(span);
+            }
+        }
+    });
+    let mut elsewhere = Visits::default();
+    for (k, v) in cells.iter().enumerate() {
+        let centre = visited.0 + cell_width * (k as f64 + 0.5);
+        // The cells at the rims of the spot belong to neither.
+        if centre < from - cell_width || centre > to + cell_width {
+            elsewhere.all += v.all;
+            elsewhere.bad += v.bad;
+        }
+    }
+    let mut inside: Vec<f64> = usable.iter().filter(|r| is_in(r.x)).map(|r| r.off).collect();
+    let depth = if sign == Sign::Both {
+        (inside.iter().map(|off| off * off).sum::<f64>() / inside.len().max(1) as f64).sqrt()
+    } else {
+        crate::stats::robust::median(&mut inside)?
+    };
+    // As many places as fit side by side, times three signs, were looked at.
+    let n_places = ((visited.1 - visited.0) / (to - from).max(cell_width)).max(1.0);
+    let log10_lr = log10_lr(visits, elsewhere) - (3.0 * n_places).log10();
+    Some(Spot { from, to, depth, sign, visits, elsewhere, log10_lr, spans })
+}
+
+/// Edges of a spot to the reading: the interval within `rough` that holds most bad and fewest good readings.
+fn refine(usable: &[Residual], rough: (f64, f64), sign: Sign) -> Option<(f64, f64)> {
+    let mut near: Vec<(f64, bool)> =
+        usable.iter().filter(|r| r.x >= rough.0 && r.x <= rough.1).map(|r| (r.x, sign.is_bad(r))).collect();
+    near.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
+    // Readings of the same value count by their share, else a held pedal decides where the edge is.
+    let mut values: Vec<(f64, f64, f64)> = Vec::new();
+    for (x, bad) in near {
+        match values.last_mut().filter(|last| x - last.0 < 0.2) {
+            Some(last) => {
+                last.1 += f64::from(u8::from(bad));
+                last.2 += 1.0;
+            }
+            None => values.push((x, f64::from(u8::from(bad)), 1.0)),
+        }
+    }
+    let (first, last) = best_run(values.iter().map(|(_, bad, all)| (bad / all - 0.4) * all.sqrt()))?;
+    Some((values[first].0, values[last].0))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn beta_binomial_by_hand() {
+        // Beta(1, 1): k of n in one order has probability k! (n - k)! / (n + 1)!: 2 of 3 -> 2 / 24.
+        let p = ln_beta_binomial(Visits { all: 3.0, bad: 2.0 }, 1.0, 1.0).exp();
+        assert!((p - 2.0 / 24.0).abs() < 1e-12);
+        let none = Visits { all: 50.0, bad: 0.0 };
+        assert!(log10_lr(Visits { all: 10.0, bad: 0.0 }, none) < -1.0);
+        assert!(log10_lr(Visits { all: 5.0, bad: 5.0 }, none) > 3.0);
+        assert!(log10_lr(Visits { all: 1.0, bad: 1.0 }, none) < 2.0, "one visit proves nothing");
+        let wild = Visits { all: 50.0, bad: 25.0 };
+        assert!(log10_lr(Visits { all: 5.0, bad: 5.0 }, wild) < 2.0, "no spot when it is as bad elsewhere");
+    }
+
+    #[test]
+    fn the_heaviest_run() {
+        assert_eq!(best_run([-1.0, 2.0, -0.5, 3.0, -9.0, 1.0].into_iter()), Some((1, 3)));
+        assert_eq!(best_run([-1.0, -2.0].into_iter()), None);
+    }
+}

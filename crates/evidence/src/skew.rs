@@ -1,0 +1,113 @@
+//! Reading two series at one moment although they were sampled one after the other.
+
+use std::borrow::Cow;
+
+use signal::Series;
+
+/// When the samples of a series were taken, nanoseconds, never decreasing.
+///
+/// The truth lies between request and answer; the middle is the best guess, and half the distance bounds its error.
+/// Where the request times are unknown the arrival times stand alone.
+pub(crate) fn taken_ns(series: &Series) -> Cow<'_, [i64]> {
+    if series.asked_ns.len() != series.t_ns.len() {
+        return Cow::Borrowed(&series.t_ns);
+    }
+    let mut latest = i64::MIN;
+    let middle = series.t_ns.iter().zip(&series.asked_ns).map(|(&t, &asked)| {
+        latest = latest.max(asked.saturating_add(t.saturating_sub(asked) / 2));
+        latest
+    });
+    Cow::Owned(middle.collect())
+}
+
+/// How two neighbours of a moment see it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Between {
+    /// Value on the straight line between the neighbours.
+    pub(crate) value: f64,
+    /// Distance to the nearer neighbour in seconds.
+    pub(crate) nearest_s: f64,
+    /// Distance between the neighbours in seconds.
+    pub(crate) gap_s: f64,
+    /// Index of the neighbour before the moment, or at it.
+    pub(crate) before: usize,
+}
+
+/// Walks along a series once while the moments asked for go forward.
+pub(crate) struct Cursor<'a> {
+    t_ns: &'a [i64],
+    value: &'a [f64],
+    longest_ns: i64,
+    before: usize,
+}
+
+impl<'a> Cursor<'a> {
+    /// `longest_s`: neighbours further apart than this do not tell what happened between them.
+    pub(crate) fn new(t_ns: &'a [i64], value: &'a [f64], longest_s: f64) -> Self {
+        Self { t_ns, value, longest_ns: signal::nanos_from_seconds(longest_s), before: 0 }
+    }
+
+    /// The value at `t_ns`, which must not lie before the last moment asked for.
+    ///
+    /// `None` outside the series, in a hole, and beside a value that is not a finite number.
+    pub(crate) fn at(&mut self, t_ns: i64) -> Option<Between> {
+        while self.before + 1 < self.t_ns.len() && self.t_ns[self.before + 1] <= t_ns {
+            self.before += 1;
+        }
+        let (from, low) = (*self.t_ns.get(self.before)?, *self.value.get(self.before)?);
+        if from > t_ns || !low.is_finite() {
+            return None;
+        }
+        if from == t_ns {
+            return Some(Between { value: low, nearest_s: 0.0, gap_s: 0.0, before: self.before });
+        }
+        let (to, high) = (*self.t_ns.get(self.before + 1)?, *self.value.get(self.before + 1)?);
+        let gap = to.saturating_sub(from);
+        if gap > self.longest_ns || !high.is_finite() {
+            return None;
+        }
+        let share = (t_ns - from) as f64 / gap as f64;
+        let nearest = (t_ns - from).min(to - t_ns);
+        Some(Between {
+            value: low + share * (high - low),
+            nearest_s: signal::seconds_from_nanos(nearest),
+            gap_s: signal::seconds_from_nanos(gap),
+            before: self.before,
+        })
+    }
+}
+
+/// Neighbours that may still be joined by a straight line: four usual intervals, so that a lost sample or two do not
+/// cut a series, but at least 0.1 s and at most 2.5 s, in which a car can stop, turn and start again.
+pub(crate) fn longest_join_s(median_interval_s: f64) -> f64 {
+    (4.0 * median_interval_s).clamp(0.1, 2.5)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use signal::{Sample, SignalId, Unit};
+
+    #[test]
+    fn between_neighbours_and_not_beyond() {
+        let (t, v) = ([0, 100, 200, 1000, 1100], [0.0, 10.0, f64::NAN, 3.0, 4.0]);
+        let mut cursor = Cursor::new(&t, &v, 150e-9);
+        let quarter = cursor.at(25).unwrap();
+        assert!((quarter.value - 2.5).abs() < 1e-12 && (quarter.nearest_s - 25e-9).abs() < 1e-15);
+        assert_eq!(cursor.at(100).unwrap().value, 10.0);
+        assert_eq!(cursor.at(150), None, "beside a value that is not a number");
+        assert_eq!(cursor.at(600), None, "in a hole");
+        assert!((cursor.at(1050).unwrap().value - 3.5).abs() < 1e-12);
+        assert_eq!(cursor.at(1200), None, "behind the end");
+        assert_eq!(Cursor::new(&t, &v, 1.0).at(-5), None, "before the start");
+        assert_eq!(Cursor::new(&[], &[], 1.0).at(0), None);
+    }
+
+    #[test]
+    fn the_middle_between_request_and_answer() {
+        let mut series = Series::new(SignalId::new("pedal.position_1").unwrap(), Unit::named("%"));
+        series.push(Sample { t_ns: 100, asked_ns: 60, exchange: 0, value: 0.0 });
+        series.push(Sample { t_ns: 110, asked_ns: 10, exchange: 0, value: 0.0 });
+        assert_eq!(taken_ns(&series).as_ref(), [80, 80]);
+    }
+}

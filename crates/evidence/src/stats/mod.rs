@@ -1,0 +1,5 @@
+//! Statistics that more than one check needs; pure functions of numbers.
+
+pub(crate) mod gauss;
+pub(crate) mod quantum;
+pub(crate) mod robust;

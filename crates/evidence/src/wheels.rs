@@ -1,0 +1,247 @@
+//! The four wheels of a drive, brought to common moments and condensed to blocks of about a second.
+//!
+//! In a turn without slip the wheels of a car with wheelbase L and track t, whose rear axle moves at v and which turns at
+//! w (left positive), roll at
+//!
+//! ```text
+//! rear  left, right:  v - w t/2,  v + w t/2
+//! front left, right:  sqrt((v - w t/2)^2 + (w L)^2),  sqrt((v + w t/2)^2 + (w L)^2)
+//! ```
+//!
+//! (rigid body, rolling directions square to the radius; the formulas of the turn table that the tests check). In the
+//! *squares* of the speeds a turn therefore moves left against right by the same amount on both axles, lifts both front
+//! wheels by the same amount, and does nothing else. The diagonal contrast FL^2 + RR^2 - FR^2 - RL^2 is zero in every
+//! turn, whatever L and t are. So a block holds the squares, divided by twice their mean: one part in a hundred more
+//! speed on a wheel is 0.01 more there.
+
+use signal::{Recording, Series, Unit, seconds_from_nanos};
+
+use crate::skew::{Cursor, longest_join_s, taken_ns};
+use crate::stats::{quantum, robust};
+
+/// Names of the wheels, always in the order FL, FR, RL, RR.
+pub(crate) const WHEELS: [&str; 4] =
+    ["wheel.speed.front_left", "wheel.speed.front_right", "wheel.speed.rear_left", "wheel.speed.rear_right"];
+
+/// The wheels in words.
+pub(crate) const WORDS: [&str; 4] = ["front left", "front right", "rear left", "rear right"];
+
+/// Slowest speed at which a wheel is compared: passive sensors fall silent below 3 to 8 km/h (common practice, no
+/// source), and 10 km/h leaves them a margin.
+pub(crate) const MIN_SPEED_KMH: f64 = 10.0;
+
+/// Usual track width in metres; passenger cars lie within 1.4 to 1.65 m (common practice, no source).
+pub(crate) const TRACK_M: f64 = 1.5;
+
+/// Usual wheelbase over track; passenger cars lie within 1.6 to 2.0 (common practice, no source).
+pub(crate) const WHEELBASE_PER_TRACK: f64 = 1.8;
+
+/// About a second of rolling.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Block {
+    /// First sample, seconds on the drive's time base.
+    pub(crate) from_s: f64,
+    /// Last sample, seconds on the drive's time base.
+    pub(crate) to_s: f64,
+    /// Median of the wheels, m/s.
+    pub(crate) speed_m_s: f64,
+    /// Change of that speed, m/s2.
+    pub(crate) accel_m_s2: f64,
+    /// Relative speed of each wheel: square over twice the mean square, less one half. A front wheel's extra way in a
+    /// turn is taken out. Zero for a wheel that was not recorded.
+    pub(crate) relative: [f64; 4],
+    /// (right - left) / speed, which is path curvature times track: that of the calmer axle, so that one odd wheel
+    /// cannot feign a turn. 0 when no axle is complete.
+    pub(crate) turn: f64,
+    /// The same, each axle on its own; NaN when the axle is not complete.
+    pub(crate) turn_of_axle: [f64; 2],
+    /// Standard error of one wheel's relative speed from the scatter of the samples.
+    pub(crate) noise: f64,
+    /// Yaw rate in rad/s, if recorded.
+    pub(crate) yaw_rad_s: Option<f64>,
+    /// Steering wheel angle in degrees, if recorded.
+    pub(crate) steering_deg: Option<f64>,
+}
+
+/// The wheels of one drive.
+#[derive(Debug)]
+pub(crate) struct Rig {
+    /// Which wheels were recorded.
+    pub(crate) present: [bool; 4],
+    /// Blocks in which the car rolled, in order of time.
+    pub(crate) blocks: Vec<Block>,
+    /// The coarsest step of a wheel speed, km/h.
+    pub(crate) step_kmh: f64,
+    /// The longest of the wheels' median sampling intervals, seconds.
+    pub(crate) interval_s: f64,
+}
+
+/// One wheel (or helper signal) ready for reading at any time.
+struct Track<'a> {
+    t_ns: std::borrow::Cow<'a, [i64]>,
+    series: &'a Series,
+    scale: f64,
+    longest_s: f64,
+}
+
+impl<'a> Track<'a> {
+    fn of(recording: &'a Recording, id: &str, unit: &str) -> Option<Self> {
+        let series = recording.series(id)?;
+        let scale = series.unit.convert(1.0, &Unit::named(unit))?;
+        let longest_s = longest_join_s(series.median_interval_s()?);
+        Some(Self { t_ns: taken_ns(series), series, scale, longest_s })
+    }
+
+    fn cursor(&self) -> Cursor<'_> {
+        Cursor::new(&self.t_ns, &self.series.value, self.longest_s)
+    }
+}
+
+/// One moment: speeds of the wheels in km/h.
+#[derive(Clone, Copy)]
+struct Row {
+    t_ns: i64,
+    kmh: [f64; 4],
+    yaw: Option<f64>,
+    steering: Option<f64>,
+}
+
+impl Rig {
+    /// Reads the wheels of a drive; `None` with fewer than two wheels.
+    pub(crate) fn of(recording: &Recording) -> Option<Self> {
+        let wheels = WHEELS.map(|id| Track::of(recording, id, "km/h"));
+        let present = wheels.each_ref().map(Option::is_some);
+        // The slowest wheel gives the moments: reading the others between their samples invents nothing.
+        let (slowest, clock) =
+            wheels.iter().enumerate().filter_map(|(i, w)| Some((i, w.as_ref()?))).min_by_key(|(_, w)| w.series.len())?;
+        if present.iter().filter(|there| **there).count() < 2 {
+            return None;
+        }
+        let interval_s = wheels.iter().flatten().filter_map(|w| w.series.median_interval_s()).fold(0.0, f64::max);
+        let step_kmh = wheels.iter().flatten().map(|w| w.scale * quantum::step_of(&w.series.value)).fold(0.0, f64::max);
+        let yaw = Track::of(recording, "yaw.rate", "rad/s");
+        let steering = Track::of(recording, "steering.angle", "deg");
+        let mut cursors = wheels.each_ref().map(|w| w.as_ref().map(Track::cursor));
+        let mut yaw_cursor = yaw.as_ref().map(Track::cursor);
+        let mut steering_cursor = steering.as_ref().map(Track::cursor);
+
+        // Five moments at least, so that a single wild one can be told; one second at least, so that a block
+        // spans a wheel turn (about 2 m) at the least speed.
+        let length_ns = signal::nanos_from_seconds((5.0 * interval_s).max(1.0));
+        let hole_ns = signal::nanos_from_seconds(clock.longest_s);
+        let mut rig = Self { present, blocks: Vec::new(), step_kmh, interval_s };
+        let mut rows: Vec<Row> = Vec::new();
+        for &t_ns in clock.t_ns.iter() {
+            let mut kmh = [0.0; 4];
+            let mut complete = true;
+            for (i, cursor) in cursors.iter_mut().enumerate() {
+                let (Some(cursor), Some(wheel)) = (cursor.as_mut(), wheels[i].as_ref()) else { continue };
+                match cursor.at(t_ns) {
+                    Some(between) => kmh[i] = between.value * wheel.scale,
+                    None => complete = false,
+                }
+            }
+            let ended = rows.first().is_some_and(|first| t_ns - first.t_ns >= length_ns)
+                || rows.last().is_some_and(|last| t_ns - last.t_ns > hole_ns);
+            if ended {
+                rig.blocks.extend(rig.block(&rows));
+                rows.clear();
+            }
+            if complete {
+                let read = |cursor: Option<&mut Cursor<'_>>, track: Option<&Track<'_>>| {
+                    Some(cursor?.at(t_ns)?.value * track?.scale)
+                };
+                let yaw = read(yaw_cursor.as_mut(), yaw.as_ref());
+                let steering = read(steering_cursor.as_mut(), steering.as_ref());
+                rows.push(Row { t_ns, kmh, yaw, steering });
+            }
+        }
+        rig.blocks.extend(rig.block(&rows));
+        debug_assert!(present[slowest]);
+        Some(rig)
+    }
+
+    /// Condenses the rows of a block; `None` when the car did not roll on its wheels, or with too few rows.
+    fn block(&self, rows: &[Row]) -> Option<Block> {
+        let there: Vec<usize> = (0..4).filter(|&i| self.present[i]).collect();
+        if rows.len() < 4 {
+            return None;
+        }
+        let middles: Vec<f64> =
+            rows.iter().filter_map(|row| robust::median(&mut there.iter().map(|&i| row.kmh[i]).collect::<Vec<_>>())).collect();
+        let keep = self.calm_rows(rows, &middles, &there);
+        let kept = || (0..rows.len()).filter(|&k| keep[k]);
+        let n = kept().count();
+        // More than half thrown away: nothing steady is left to compare.
+        if 2 * n < rows.len() || n < 4 {
+            return None;
+        }
+        let mean = |of: &dyn Fn(usize) -> f64| kept().map(of).sum::<f64>() / n as f64;
+        let speed_kmh = mean(&|k| middles[k]);
+        let squares = [0, 1, 2, 3].map(|i| mean(&|k| rows[k].kmh[i] * rows[k].kmh[i]));
+        let fastest = there.iter().map(|&i| squares[i]).fold(0.0, f64::max).sqrt();
+        // Two wheels at rest while others turn: an axle on a lift or on ice. One alone may be a dead sensor.
+        let at_rest = there.iter().filter(|&&i| squares[i].sqrt() < 0.2 * fastest).count();
+        if speed_kmh < MIN_SPEED_KMH || at_rest > 1 || at_rest + 1 >= there.len() {
+            return None;
+        }
+        let mean_square = there.iter().map(|&i| squares[i]).sum::<f64>() / there.len() as f64;
+        let mut relative = [0.0; 4];
+        for &i in &there {
+            relative[i] = squares[i] / (2.0 * mean_square) - 0.5;
+        }
+        let turn_of_axle = [(0, 1), (2, 3)].map(|(left, right)| {
+            if self.present[left] && self.present[right] { relative[right] - relative[left] } else { f64::NAN }
+        });
+        let turn = turn_of_axle.into_iter().filter(|x| x.is_finite()).min_by(|a, b| a.abs().total_cmp(&b.abs())).unwrap_or(0.0);
+        let lift = 0.5 * (WHEELBASE_PER_TRACK * turn).powi(2);
+        for i in there.iter().copied().filter(|&i| i < 2) {
+            relative[i] -= lift;
+        }
+        let scatter = there
+            .iter()
+            .map(|&i| {
+                let offset = mean(&|k| rows[k].kmh[i] - middles[k]);
+                mean(&|k| (rows[k].kmh[i] - middles[k] - offset).powi(2))
+            })
+            .sum::<f64>()
+            / there.len() as f64;
+        let t_mean = mean(&|k| seconds_from_nanos(rows[k].t_ns));
+        let slope = mean(&|k| (seconds_from_nanos(rows[k].t_ns) - t_mean) * middles[k])
+            / mean(&|k| (seconds_from_nanos(rows[k].t_ns) - t_mean).powi(2)).max(1e-9);
+        let helper = |of: &dyn Fn(&Row) -> Option<f64>| {
+            let values: Vec<f64> = kept().filter_map(|k| of(&rows[k])).collect();
+            (2 * values.len() >= n).then(|| values.iter().sum::<f64>() / values.len() as f64)
+        };
+        Some(Block {
+            from_s: seconds_from_nanos(rows[0].t_ns),
+            to_s: seconds_from_nanos(rows[rows.len() - 1].t_ns),
+            speed_m_s: speed_kmh / 3.6,
+            accel_m_s2: slope / 3.6,
+            relative,
+            turn,
+            turn_of_axle,
+            noise: (scatter / n as f64).sqrt() / speed_kmh,
+            yaw_rad_s: helper(&|row| row.yaw),
+            steering_deg: helper(&|row| row.steering),
+        })
+    }
+
+    /// Which rows of a block go together: a wheel that vanishes or jumps for a moment is no statement about its size.
+    fn calm_rows(&self, rows: &[Row], middles: &[f64], there: &[usize]) -> Vec<bool> {
+        let mut keep = vec![true; rows.len()];
+        let mut sorted = Vec::with_capacity(rows.len());
+        for &i in there {
+            let off = |k: usize| rows[k].kmh[i] - middles[k];
+            sorted.clear();
+            sorted.extend((0..rows.len()).map(off));
+            let Some((middle, sigma)) = robust::median_and_sigma(&mut sorted) else { continue };
+            // 4 sigma of the block's own scatter, but never less than two steps or 2 % (a turn begins within a block).
+            let limit = (4.0 * sigma).max(2.0 * self.step_kmh).max(0.02 * middles[0].abs());
+            for (k, keep) in keep.iter_mut().enumerate() {
+                *keep &= (off(k) - middle).abs() <= limit;
+            }
+        }
+        keep
+    }
+}
