@@ -225,6 +225,7 @@ pub mod tester_present {
 }
 
 #[cfg(test)]
+#[allow(clippy::indexing_slicing, reason = "a test may fail")]
 mod tests {
     use super::*;
 

@@ -206,11 +206,8 @@ fn content(
     let what = || title(kind).map_or_else(|| format!("information type {kind:02X}"), str::to_owned);
     let short = |need| ReplyError::malformed(request, data, Problem::Short { what: what(), need, have: data.len() });
     let items = |size: usize, problems: &mut Vec<Problem>| {
-        let data = if is_can { counted(data, size, what, problems) } else { data };
-        // Without CAN the padding stands in front and fills up the first message.
-        let padding = if is_can { 0 } else { data.len() % size };
-        let items = data.get(padding..).unwrap_or_default().chunks(size);
-        items.map(<[u8]>::to_vec).collect::<Vec<_>>()
+        let items = if is_can { counted(data, size, what, problems) } else { padded(data, size, what, problems) };
+        items.into_iter().map(<[u8]>::to_vec).collect::<Vec<_>>()
     };
     match layout(kind) {
         Layout::Bitmap => match data.first_chunk::<4>() {
@@ -250,16 +247,27 @@ fn content(
 }
 
 /// The items after the count byte of a CAN reply. Some modules leave the byte out: then the length tells.
-fn counted<'d>(data: &'d [u8], size: usize, what: impl Fn() -> String, problems: &mut Vec<Problem>) -> &'d [u8] {
-    let Some((count, items)) = data.split_first() else { return data };
+fn counted<'d>(data: &'d [u8], size: usize, what: impl Fn() -> String, problems: &mut Vec<Problem>) -> Vec<&'d [u8]> {
+    let Some((count, items)) = data.split_first() else { return Vec::new() };
     if data.len().is_multiple_of(size) && !items.len().is_multiple_of(size) {
-        return data;
+        return data.chunks(size).collect();
     }
     let (said, have) = (usize::from(*count), items.len() / size);
     if said != have || !items.len().is_multiple_of(size) {
         problems.push(Problem::Count { what: what(), said, have });
     }
-    items
+    items.chunks(size).collect()
+}
+
+/// The items of a reply in several messages: each fills whole messages of four bytes, with its padding in front.
+fn padded<'d>(data: &'d [u8], size: usize, what: impl Fn() -> String, problems: &mut Vec<Problem>) -> Vec<&'d [u8]> {
+    // Words of in-use performance come two to a message; they are the only items below four bytes.
+    let full = if size < 4 { size } else { size.next_multiple_of(4) };
+    let have = data.len() % full;
+    if have != 0 {
+        problems.push(Problem::Short { what: what(), need: full, have });
+    }
+    data.chunks(full).filter_map(|item| item.get((full - size).min(item.len())..)).collect()
 }
 
 /// Text without its padding: 00 anywhere, blanks at the ends. Bytes that are no printable ASCII are shown as `\xNN`.

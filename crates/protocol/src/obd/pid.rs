@@ -148,6 +148,14 @@ impl Pid {
         }
     }
 
+    /// Number of data bytes that every edition of the standard has.
+    #[must_use]
+    pub const fn least_length(&self) -> usize {
+        match self.length {
+            Length::Exactly(n) | Length::AtLeast(n) => n,
+        }
+    }
+
     /// The field of that name.
     #[must_use]
     pub fn field(&self, name: &str) -> Option<&'static Field> {
@@ -161,7 +169,7 @@ impl Pid {
     #[must_use]
     pub fn values(&self, data: &[u8]) -> Decoded<Vec<Value>> {
         let mut out = Decoded { value: Vec::new(), problems: Vec::new() };
-        let (Length::Exactly(need) | Length::AtLeast(need)) = self.length;
+        let need = self.least_length();
         if data.len() < need {
             let what = format!("PID {:02X}", self.id);
             out.problems.push(Problem::Short { what, need, have: data.len() });
