@@ -1,0 +1,101 @@
+//! Asking modules, one request at a time, with everything written down.
+
+use link::{Exchange, Link, LinkError, LinkInfo, Reply, Request, Target};
+use protocol::{Address, Bus, Nanos};
+
+use crate::Module;
+
+/// A request with all that came back, as it will be kept.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct RawExchange {
+    /// Whom it was for.
+    pub to: Target,
+    /// Service and parameters.
+    pub request: Vec<u8>,
+    /// What came back.
+    pub exchange: Exchange,
+}
+
+/// A connected car: the link and the modules that were found behind it.
+pub struct Vehicle {
+    pub(crate) link: Box<dyn Link>,
+    pub(crate) modules: Vec<Module>,
+    pub(crate) log: Vec<RawExchange>,
+    pub(crate) problems: Vec<String>,
+    /// `None` until it was asked.
+    pub(crate) vin: Option<Option<protocol::Vin>>,
+}
+
+/// How often a survey opens a lost adapter again before it gives up.
+const MAX_REOPENINGS: usize = 3;
+/// Pause before an adapter that was lost is opened again.
+const REOPEN_PAUSE_NS: Nanos = 500_000_000;
+
+impl Vehicle {
+    /// The modules that were found, by rising address.
+    #[must_use]
+    pub fn modules(&self) -> &[Module] {
+        &self.modules
+    }
+
+    /// What is known of adapter and network.
+    #[must_use]
+    pub fn link_info(&self) -> &LinkInfo {
+        self.link.info()
+    }
+
+    /// What went wrong while the modules were looked for.
+    #[must_use]
+    pub fn problems(&self) -> &[String] {
+        &self.problems
+    }
+
+    pub(crate) fn is_can(&self) -> bool {
+        self.link.info().bus.is_none_or(Bus::is_can)
+    }
+
+    /// One request, written down. A link that is lost on the way is opened again and the request repeated.
+    pub(crate) fn ask(&mut self, to: Target, bytes: &[u8], n_replies: Option<usize>) -> Result<Vec<Reply>, LinkError> {
+        let request = Request { to, bytes: bytes.to_vec(), n_replies };
+        let mut attempt = 0;
+        loop {
+            let error = match self.link.exchange(&request) {
+                Ok(exchange) => {
+                    self.problems.extend(exchange.problems.iter().map(|problem| format!("{}: {problem}", hex(bytes))));
+                    self.log.push(RawExchange { to, request: bytes.to_vec(), exchange: exchange.clone() });
+                    return Ok(exchange.replies);
+                }
+                Err(error) => error,
+            };
+            attempt += 1;
+            if !error.is_lost() || attempt > MAX_REOPENINGS {
+                return Err(error);
+            }
+            self.problems.push(format!("{error}; opened again"));
+            self.link.pause(REOPEN_PAUSE_NS);
+            match self.link.reopen() {
+                Ok(()) => {}
+                Err(again) if attempt == MAX_REOPENINGS => return Err(again),
+                Err(_) => {}
+            }
+        }
+    }
+
+    /// One request to one module: all messages that this module sent back, in order.
+    ///
+    /// On CAN the module is addressed alone. The other networks of the legislated kind are asked functionally, as
+    /// ISO 9141-2 knows no other way, and the replies of others are left out.
+    pub(crate) fn ask_module(&mut self, address: Address, bytes: &[u8]) -> Result<Vec<Vec<u8>>, LinkError> {
+        let replies = if matches!(address, Address::Node(_)) {
+            self.ask(Target::Everyone, bytes, None)?
+        } else {
+            self.ask(Target::Module(address), bytes, Some(1))?
+        };
+        Ok(replies.into_iter().filter(|reply| reply.from == address).map(|reply| reply.bytes).collect())
+    }
+}
+
+/// Bytes as they are printed everywhere: `22 F1 90`.
+pub(crate) fn hex(bytes: &[u8]) -> protocol::Hex {
+    protocol::Hex::from(bytes)
+}

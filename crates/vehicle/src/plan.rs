@@ -1,0 +1,307 @@
+//! Which requests bring the wanted signals, and how many signals share one.
+
+use definition::{Definitions, Read, SignalDefinition};
+use link::{LinkError, Target};
+use protocol::obd::monitors;
+use protocol::obd::{Supported, current, info};
+use protocol::uds_read::identifiers;
+use protocol::{Address, Nanos};
+use signal::{Catalogue, SignalId, Unit};
+
+use crate::Vehicle;
+
+/// The signal that the adapter measures itself.
+const SUPPLY: &str = "adapter.voltage";
+/// Most identifiers in one request: with three the request still is a single CAN frame (1 + 3 * 2 bytes, ISO 15765-2).
+const MAX_DIDS: usize = 3;
+
+/// What will be asked for the wanted signals.
+#[derive(Debug, Clone, Default)]
+pub struct Plan {
+    /// The wanted signals that can be had, in the order of the wish.
+    pub signals: Vec<PlannedSignal>,
+    /// The wanted signals that cannot be had.
+    pub unavailable: Vec<Unavailable>,
+    /// The requests.
+    pub(crate) polls: Vec<Poll>,
+}
+
+/// A signal that will be recorded.
+#[derive(Debug, Clone)]
+pub struct PlannedSignal {
+    /// Its name.
+    pub id: SignalId,
+    /// The unit of its values.
+    pub unit: Unit,
+    /// What it is, in a few words.
+    pub title: String,
+    /// Where it comes from, such as `7E8 01 0C`.
+    pub source: String,
+    /// How it is read; `None` for what the adapter measures itself.
+    definition: Option<(Address, SignalDefinition)>,
+    period_ns: Nanos,
+}
+
+/// A wanted signal that cannot be had, and why.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Unavailable {
+    /// The signal.
+    pub id: SignalId,
+    /// Why not, and what to do about it.
+    pub reason: String,
+}
+
+/// One request, again and again.
+#[derive(Debug, Clone)]
+pub(crate) enum Poll {
+    /// A request to a module.
+    Module {
+        /// Which module.
+        address: Address,
+        /// What to read, each with the signals (indices into the plan) that are in it.
+        reads: Vec<(Read, Vec<usize>)>,
+        /// How often it is worth asking, 0 for as often as possible.
+        period_ns: Nanos,
+    },
+    /// The adapter's own measurement of its supply.
+    Supply {
+        /// Index into the plan.
+        signal: usize,
+        /// How often it is worth asking.
+        period_ns: Nanos,
+    },
+}
+
+impl Plan {
+    /// How a signal's bytes become its value, for signals that come from a module.
+    pub(crate) fn definition(&self, signal: usize) -> Option<&SignalDefinition> {
+        self.signals.get(signal)?.definition.as_ref().map(|(_, definition)| definition)
+    }
+
+    /// Number of data bytes of a read, where it never varies.
+    pub(crate) fn n_bytes(&self, read: Read, signals: &[usize]) -> Option<usize> {
+        signals
+            .first()
+            .and_then(|signal| self.definition(*signal))
+            .filter(|it| it.read == read)
+            .and_then(|it| it.n_bytes)
+    }
+}
+
+impl Poll {
+    pub(crate) fn period_ns(&self) -> Nanos {
+        match self {
+            Self::Module { period_ns, .. } | Self::Supply { period_ns, .. } => *period_ns,
+        }
+    }
+
+    /// Service and parameters.
+    pub(crate) fn request(&self) -> Vec<u8> {
+        let Self::Module { reads, .. } = self else { return Vec::new() };
+        let pids = reads.iter().filter_map(|(read, _)| match read {
+            Read::Pid(pid) => Some(*pid),
+            _ => None,
+        });
+        let dids = reads.iter().filter_map(|(read, _)| match read {
+            Read::Did(did) => Some(*did),
+            _ => None,
+        });
+        match reads.first() {
+            Some((Read::Pid(_), _)) => current::request(&pids.collect::<Vec<_>>()),
+            Some((Read::Did(_), _)) => identifiers::request(&dids.collect::<Vec<_>>()),
+            Some((Read::MonitorResult { mid, .. }, _)) => monitors::request(*mid),
+            None => Vec::new(),
+        }
+    }
+
+    /// The same reads in two requests; `None` when there is only one.
+    pub(crate) fn split(&self) -> Option<(Self, Self)> {
+        match self {
+            Self::Module { address, reads, period_ns } if reads.len() > 1 => {
+                let (first, second) = reads.split_at(reads.len() / 2);
+                let part = |reads: &[(Read, Vec<usize>)]| Self::Module {
+                    address: *address,
+                    reads: reads.to_vec(),
+                    period_ns: *period_ns,
+                };
+                Some((part(first), part(second)))
+            }
+            _ => None,
+        }
+    }
+}
+
+impl Vehicle {
+    /// The VIN, from the first module that reports one; asked once, `None` when no module has one.
+    ///
+    /// # Errors
+    /// [`LinkError`] when the link fails.
+    pub fn vin(&mut self) -> Result<Option<protocol::Vin>, LinkError> {
+        if self.vin.is_none() {
+            self.vin = Some(self.read_vin()?);
+        }
+        Ok(self.vin.clone().flatten())
+    }
+
+    fn read_vin(&mut self) -> Result<Option<protocol::Vin>, LinkError> {
+        for module in self.modules.clone() {
+            let is_can = self.is_can();
+            let texts = match module.speaks {
+                crate::Speaks::Obd => {
+                    let asked = info::request(info::VIN);
+                    let replies = self.ask_module(module.address, &asked)?;
+                    let replies: Vec<&[u8]> = replies.iter().map(Vec::as_slice).collect();
+                    match info::interpret(&asked, &replies, is_can).map(|decoded| decoded.value) {
+                        Ok(info::Info::Texts(texts)) => texts,
+                        _ => Vec::new(),
+                    }
+                }
+                crate::Speaks::Uds => {
+                    let asked = identifiers::request(&[identifiers::VIN]);
+                    let replies = self.ask_module(module.address, &asked)?;
+                    let reply = replies.first().map(Vec::as_slice).unwrap_or_default();
+                    let read = identifiers::interpret(&asked, reply, |_| None).map(|decoded| decoded.value);
+                    let data = read.ok().and_then(|items| items.into_iter().next()).map(|item| item.data);
+                    data.into_iter().map(|data| String::from_utf8_lossy(&data).into_owned()).collect()
+                }
+            };
+            if let Some(vin) = texts.iter().find_map(|text| protocol::Vin::new(text).ok()) {
+                return Ok(Some(vin));
+            }
+        }
+        Ok(None)
+    }
+
+    /// Plans the requests for the wanted signals: who has each, and which share a request.
+    ///
+    /// A maker's definition that fits the vehicle's VIN is preferred to the standard one, for it is finer.
+    ///
+    /// # Errors
+    /// [`LinkError`] when the link fails. A signal that cannot be had is no error, see [`Plan::unavailable`].
+    pub fn plan(&mut self, wanted: &[SignalId], definitions: &Definitions) -> Result<Plan, LinkError> {
+        let vin = if definitions.files().is_empty() { None } else { self.vin()? };
+        let vin = vin.as_ref().map(protocol::Vin::as_str);
+        let maker: Vec<(Address, SignalDefinition)> = definitions
+            .maker_signals(vin)
+            .filter_map(|definition| Some((definition.module?, definition.clone())))
+            .filter(|(address, _)| self.modules.iter().any(|module| module.address == *address))
+            .collect();
+        let needs_results = |id: &SignalId| {
+            definitions.of(id).any(|definition| matches!(definition.read, Read::MonitorResult { .. }))
+                && maker.iter().all(|(_, definition)| definition.id != *id)
+        };
+        let is_can = self.is_can();
+        let mut standard: Vec<(Address, SignalDefinition)> = Vec::new();
+        for module in self.modules.clone() {
+            let monitors = if is_can && module.speaks == crate::Speaks::Obd && wanted.iter().any(needs_results) {
+                self.numbers(module.address, monitors::request)?
+            } else {
+                Supported::default()
+            };
+            let offered = definitions.obd_signals(&module.pids, &monitors);
+            standard.extend(offered.into_iter().map(|definition| (module.address, definition.clone())));
+        }
+        let mut plan = Plan::default();
+        for id in wanted {
+            let found = maker.iter().chain(&standard).find(|(_, definition)| definition.id == *id);
+            let known = Catalogue::standard().get(id);
+            let period_ns = known.map_or(0, |known| signal::nanos_from_seconds(known.refresh_s));
+            if let Some((address, definition)) = found {
+                plan.signals.push(PlannedSignal {
+                    id: id.clone(),
+                    unit: definition.unit.clone(),
+                    title: definition.title.clone(),
+                    source: format!("{address} {}", protocol::Hex(definition.read.request())),
+                    definition: Some((*address, definition.clone())),
+                    period_ns,
+                });
+            } else if id.as_str() == SUPPLY {
+                plan.signals.push(PlannedSignal {
+                    id: id.clone(),
+                    unit: Unit::named("V"),
+                    title: known.map(|known| known.title.clone()).unwrap_or_default(),
+                    source: "adapter".to_owned(),
+                    definition: None,
+                    period_ns,
+                });
+            } else {
+                let reason = if definitions.of(id).next().is_some() {
+                    "no module of this car offers it"
+                } else if known.is_some() {
+                    "no definition says how to read it from this car; give a file of its maker with --definitions"
+                } else {
+                    "no such signal is known; `witness signals` lists the names"
+                };
+                plan.unavailable.push(Unavailable { id: id.clone(), reason: reason.to_owned() });
+            }
+        }
+        plan.polls = polls(&plan.signals, is_can);
+        Ok(plan)
+    }
+
+    /// Whom to address for a module, and how many replies will come to this request if that is known.
+    ///
+    /// Networks without physical addressing in the legislated part are asked functionally: every module that has the PID
+    /// answers then.
+    pub(crate) fn target(&self, address: Address, request: &[u8]) -> (Target, Option<usize>) {
+        match (address, request) {
+            (Address::Node(_), [0x01, pid, ..]) => {
+                (Target::Everyone, Some(self.modules.iter().filter(|module| module.pids.has(*pid)).count()))
+            }
+            (Address::Node(_), _) => (Target::Everyone, None),
+            _ => (Target::Module(address), Some(1)),
+        }
+    }
+}
+
+/// Groups signals into requests: what is in one answer first, then reads of one module that may share a request.
+fn polls(signals: &[PlannedSignal], is_can: bool) -> Vec<Poll> {
+    let mut polls: Vec<Poll> = Vec::new();
+    for (idx, signal) in signals.iter().enumerate() {
+        let Some((address, definition)) = &signal.definition else {
+            polls.push(Poll::Supply { signal: idx, period_ns: signal.period_ns });
+            continue;
+        };
+        // A result of a self-test comes with all results of its monitor.
+        let same_answer = |read: &Read| match (read, definition.read) {
+            (Read::MonitorResult { mid, .. }, Read::MonitorResult { mid: own, .. }) => *mid == own,
+            (read, own) => *read == own,
+        };
+        let shares = |poll: &&mut Poll| {
+            let Poll::Module { address: other, reads, period_ns } = poll else { return false };
+            other == address
+                && (reads.iter().any(|(read, _)| same_answer(read))
+                    || (is_can && *period_ns == signal.period_ns && may_share(reads, definition, signals)))
+        };
+        match polls.iter_mut().find(shares) {
+            Some(Poll::Module { reads, period_ns, .. }) => {
+                *period_ns = (*period_ns).min(signal.period_ns);
+                match reads.iter_mut().find(|(read, _)| *read == definition.read) {
+                    Some((_, members)) => members.push(idx),
+                    None => reads.push((definition.read, vec![idx])),
+                }
+            }
+            _ => polls.push(Poll::Module {
+                address: *address,
+                reads: vec![(definition.read, vec![idx])],
+                period_ns: signal.period_ns,
+            }),
+        }
+    }
+    polls
+}
+
+/// Whether a read may join the reads of a request: the same service, room left, and every length known, since the
+/// answer is taken apart by lengths.
+fn may_share(reads: &[(Read, Vec<usize>)], definition: &SignalDefinition, signals: &[PlannedSignal]) -> bool {
+    let room = match (reads.first(), definition.read) {
+        (Some((Read::Pid(_), _)), Read::Pid(_)) => current::MAX_PIDS,
+        (Some((Read::Did(_), _)), Read::Did(_)) => MAX_DIDS,
+        _ => return false,
+    };
+    let known = |member: &usize| {
+        let definition = signals.get(*member).and_then(|signal| signal.definition.as_ref());
+        definition.is_some_and(|(_, definition)| definition.n_bytes.is_some())
+    };
+    reads.len() < room && definition.n_bytes.is_some() && reads.iter().all(|(_, members)| members.iter().all(known))
+}
