@@ -5,6 +5,17 @@
 //! project's decoders cannot hide.
 //!
 //! - [`dial`]: the car behind an AT-command adapter on a virtual clock, inside this process.
+//! - [`serve_tcp`], [`serve_pty`]: the same for other programs, in real time or faster.
+//! - [`OPTIONS`] and [`FAULT_FORMS`]: what a stand-in's name can say.
+//!
+//! ```
+//! let mut dial = standin::dial("fell?script=idle")?;
+//! let mut port = dial.dial()?;
+//! port.write_all(b"ATI\r")?;
+//! let mut said = [0; 64];
+//! assert!(port.read_until(&mut said, 1_000_000_000)? > 0);
+//! # Ok::<(), Box<dyn std::error::Error>>(())
+//! ```
 
 mod bus;
 mod car;
@@ -16,13 +27,20 @@ mod physics;
 mod rig;
 mod rng;
 mod road;
+mod serve;
 mod spec;
+mod trace;
 
 pub use dial::dial;
 pub use faults::FAULT_FORMS;
 pub use modules::VIN;
 pub use rig::Rig;
+pub use serve::{Terminal, serve_pty, serve_tcp};
 pub use spec::OPTIONS;
+pub use trace::trace;
+
+/// What the modules of the car offer beyond the standard, as a maker's definition file.
+pub const DEFINITIONS: &str = include_str!("../data/tarnwick.toml");
 
 /// Why a stand-in could not be set up.
 #[derive(Debug, thiserror::Error)]

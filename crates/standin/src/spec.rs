@@ -250,13 +250,18 @@ impl Spec {
         Ok(())
     }
 
-    /// Builds the car and its adapter.
-    pub(crate) fn rig(&self) -> Result<Rig, StandinError> {
+    /// Builds the car's mechanical part.
+    pub(crate) fn physics(&self) -> Result<Physics, StandinError> {
         let mut road = Road::named(&self.script)?;
         if let Some(warm) = self.warm {
             road.warm = warm;
         }
-        let physics = Physics::new(&self.setup, road);
+        Ok(Physics::new(&self.setup, road))
+    }
+
+    /// Builds the car and its adapter.
+    pub(crate) fn rig(&self) -> Result<Rig, StandinError> {
+        let physics = self.physics()?;
         let car = Car::new(physics, self.bus, self.manners, &self.memory, self.setup.seed, self.start_s);
         let face = AtFace::new(self.at.clone(), self.setup.seed);
         Ok(Rig::new(car, face, (self.rtt_ms * 0.5e6) as protocol::Nanos))

@@ -1,0 +1,187 @@
+//! The stand-in for other programs: over TCP or on a pseudo terminal, in real time or faster.
+
+use crate::StandinError;
+use crate::rig::Rig;
+use crate::spec::Spec;
+use protocol::Nanos;
+use std::fs::File;
+use std::io::{ErrorKind, Read, Write};
+use std::net::{TcpListener, TcpStream};
+use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::{Duration, Instant};
+
+/// Longest sleep before looking for bytes and for the wish to stop.
+const NAP: Duration = Duration::from_millis(1);
+
+/// A byte stream that does not block.
+trait Line: Read + Write {}
+impl Line for TcpStream {}
+impl Line for File {}
+
+/// The car with a clock that runs on its own.
+struct Live {
+    rig: Rig,
+    speed: f64,
+    started: Instant,
+}
+
+impl Live {
+    fn new(spec: &str, speed: f64) -> Result<Self, StandinError> {
+        if !(speed.is_finite() && speed > 0.0 && speed <= 1000.0) {
+            return Err(StandinError::Value {
+                option: "speed".to_owned(),
+                value: speed.to_string(),
+                expected: "a number above 0, up to 1000; 1 is real time".to_owned(),
+            });
+        }
+        Ok(Self { rig: spec.parse::<Spec>()?.rig()?, speed, started: Instant::now() })
+    }
+
+    fn now(&self) -> Nanos {
+        (self.started.elapsed().as_secs_f64() * self.speed * 1e9) as Nanos
+    }
+
+    /// How long nothing will happen, at most a nap.
+    fn idle_for(&self) -> Duration {
+        let until = self.rig.next_event().map_or(f64::MAX, |at| (at - self.now()).max(0) as f64 / 1e9 / self.speed);
+        Duration::from_secs_f64(until.min(NAP.as_secs_f64()))
+    }
+
+    /// Talks to one client until it leaves (true) or `stop` is set (false).
+    fn talk(&mut self, line: &mut dyn Line, stop: &AtomicBool) -> bool {
+        self.rig.advance(self.now());
+        self.rig.hang_up();
+        let mut buffer = [0; 4096];
+        while !stop.load(Ordering::Relaxed) {
+            let mut busy = false;
+            match line.read(&mut buffer) {
+                Ok(0) => return true,
+                Ok(n) => {
+                    self.rig.advance(self.now());
+                    self.rig.write(&buffer[..n]);
+                    busy = true;
+                }
+                Err(error) if matches!(error.kind(), ErrorKind::WouldBlock | ErrorKind::Interrupted) => {}
+                Err(_) => return true,
+            }
+            let now = self.now();
+            let n = self.rig.read(now, &mut buffer);
+            if n > 0 {
+                busy = true;
+                if !send(line, &buffer[..n], stop) {
+                    return true;
+                }
+            }
+            if !busy {
+                std::thread::sleep(self.idle_for());
+            }
+        }
+        false
+    }
+}
+
+/// Writes everything, also when the other side reads slowly; false when it has gone.
+fn send(line: &mut dyn Line, mut bytes: &[u8], stop: &AtomicBool) -> bool {
+    while !bytes.is_empty() {
+        match line.write(bytes) {
+            Ok(0) => return false,
+            Ok(n) => bytes = &bytes[n..],
+            Err(error) if matches!(error.kind(), ErrorKind::WouldBlock | ErrorKind::Interrupted) => {
+                if stop.load(Ordering::Relaxed) {
+                    return false;
+                }
+                std::thread::sleep(NAP);
+            }
+            Err(_) => return false,
+        }
+    }
+    true
+}
+
+/// Serves the stand-in named `spec` to one TCP client after another until `stop` is set. `speed` 1 is real time.
+///
+/// The car drives on while nobody is connected, and the adapter keeps its settings, as one does that stays plugged in.
+///
+/// # Errors
+/// As [`crate::dial`]; [`StandinError::Serve`] when the socket fails; [`StandinError::Value`] for an impossible `speed`.
+pub fn serve_tcp(listener: &TcpListener, spec: &str, speed: f64, stop: &AtomicBool) -> Result<(), StandinError> {
+    let address = listener.local_addr().map_or_else(|_| "a TCP port".to_owned(), |address| address.to_string());
+    let failed = |source| StandinError::Serve { address: address.clone(), source };
+    let mut live = Live::new(spec, speed)?;
+    listener.set_nonblocking(true).map_err(failed)?;
+    while !stop.load(Ordering::Relaxed) {
+        match listener.accept() {
+            Ok((mut stream, _)) => {
+                // A client that leaves before it is set up is no reason to stop serving.
+                if stream.set_nonblocking(true).is_ok() && stream.set_nodelay(true).is_ok() {
+                    live.talk(&mut stream, stop);
+                }
+            }
+            Err(error)
+                if matches!(
+                    error.kind(),
+                    ErrorKind::WouldBlock | ErrorKind::Interrupted | ErrorKind::ConnectionAborted
+                ) =>
+            {
+                std::thread::sleep(10 * NAP);
+            }
+            Err(source) => return Err(failed(source)),
+        }
+    }
+    Ok(())
+}
+
+/// A pseudo terminal that a tester can open like a serial port.
+#[derive(Debug)]
+pub struct Terminal {
+    controller: File,
+    path: PathBuf,
+}
+
+impl Terminal {
+    /// Creates one, without line editing or echo.
+    ///
+    /// # Errors
+    /// [`StandinError::Serve`] when the system has none to give.
+    pub fn open() -> Result<Self, StandinError> {
+        let failed = |source: rustix::io::Errno| StandinError::Serve {
+            address: "a pseudo terminal".to_owned(),
+            source: source.into(),
+        };
+        use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
+        let controller = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY | OpenptFlags::CLOEXEC).map_err(failed)?;
+        grantpt(&controller).map_err(failed)?;
+        unlockpt(&controller).map_err(failed)?;
+        let path = ptsname(&controller, Vec::new()).map_err(failed)?;
+        let path = PathBuf::from(path.to_string_lossy().into_owned());
+        // The settings of the line belong to the pair and outlive every client.
+        let mut mode = rustix::termios::tcgetattr(&controller).map_err(failed)?;
+        mode.make_raw();
+        rustix::termios::tcsetattr(&controller, rustix::termios::OptionalActions::Now, &mode).map_err(failed)?;
+        let flags = rustix::fs::fcntl_getfl(&controller).map_err(failed)?;
+        rustix::fs::fcntl_setfl(&controller, flags | rustix::fs::OFlags::NONBLOCK).map_err(failed)?;
+        Ok(Self { controller: File::from(controller), path })
+    }
+
+    /// What the tester opens.
+    #[must_use]
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+}
+
+/// Serves the stand-in named `spec` on a pseudo terminal to one client after another until `stop` is set.
+///
+/// # Errors
+/// As [`serve_tcp`].
+pub fn serve_pty(terminal: &mut Terminal, spec: &str, speed: f64, stop: &AtomicBool) -> Result<(), StandinError> {
+    let mut live = Live::new(spec, speed)?;
+    while !stop.load(Ordering::Relaxed) {
+        // Nobody at the other end reads as an error (EIO); somebody who opens it ends that.
+        if live.talk(&mut terminal.controller, stop) {
+            std::thread::sleep(10 * NAP);
+        }
+    }
+    Ok(())
+}
