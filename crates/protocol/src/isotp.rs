@@ -115,7 +115,7 @@ impl<'a> Frame<'a> {
                 if payload.len() == 6 && length >= 8 {
                     Ok(Self::First { length, data: payload })
                 } else {
-                    Err(wrong(length))
+                    Err(IsoTpError::Length { stated: length, carried: payload.len() })
                 }
             }
             (2, [_, ..]) if data.len() <= 7 => Ok(Self::Consecutive { index: low, data }),

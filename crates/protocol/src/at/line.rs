@@ -65,11 +65,11 @@ fn bytes(plain: &str) -> Result<Vec<u8>, LineError> {
 fn read_frame(plain: &str, wide: bool) -> Result<Printed, LineError> {
     let id_digits = if wide { 8 } else { 3 };
     let wrong = LineError::Digits { digits: plain.len() };
-    let (id, data) = plain.split_at_checked(id_digits).ok_or(wrong)?;
-    let data = bytes(data).map_err(|error| if error == LineError::NotHex { error } else { wrong })?;
-    if id.bytes().any(|b| !b.is_ascii_hexdigit()) {
+    if !plain.bytes().all(|b| b.is_ascii_hexdigit()) {
         return Err(LineError::NotHex);
     }
+    let (id, data) = plain.split_at_checked(id_digits).ok_or(wrong)?;
+    let data = bytes(data).map_err(|_| wrong)?;
     let id = u32::from_str_radix(id, 16).map_err(|_| LineError::NotHex)?;
     let from = match u16::try_from(id) {
         Ok(id) if !wide && id <= 0x7FF => Address::from_reply11(id),

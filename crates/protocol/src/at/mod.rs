@@ -1,7 +1,28 @@
 //! The text conversation with an AT-command serial adapter, as a state machine: text in, commands out.
 
-use crate::exchange::{Exchange, Request};
+mod ask;
+mod collect;
+mod count;
+mod detect;
+mod line;
+mod resync;
+mod start;
+mod state;
+mod turn;
+mod words;
+
+use std::collections::VecDeque;
+
+pub use words::Word;
+
+use crate::exchange::{Exchange, Request, Target};
 use crate::{Bus, Nanos};
+use ask::Ask;
+use detect::Detect;
+use resync::{Resync, Resynced};
+use start::Start;
+use state::State;
+use turn::{Answer, Say, Turn};
 
 /// What start-up and the conversation have shown of the adapter.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
@@ -63,50 +84,298 @@ pub enum Failure {
 }
 
 /// The conversation with one adapter.
+///
+/// One operation at a time: begin it ([`start`](Self::start), [`ask`](Self::ask), ...), then do what
+/// [`poll`](Self::poll) says until it is done.
 #[derive(Debug)]
 pub struct Adapter {
-    known: Known,
+    state: State,
+    /// What the operation still takes, the first one running.
+    tasks: VecDeque<Task>,
+    phase: Phase,
+    /// While it runs, the first task's command waits.
+    resync: Option<(Resync, Say)>,
+    n_restarts: u8,
+    n_resyncs: u8,
+    result: Option<Result<Outcome, Failure>>,
+    /// Text that came while nothing was asked.
+    stray: String,
+}
+
+/// Most resynchronisations within one operation.
+const MAX_RESYNCS: u8 = 6;
+
+/// One part of an operation.
+#[derive(Debug)]
+enum Task {
+    Start(Start),
+    Detect(Detect),
+    Ask(Ask),
+    Volts,
+}
+
+/// What a task does next.
+#[derive(Debug)]
+enum Step {
+    Say(Say),
+    Done(Result<Outcome, Failure>),
+}
+
+#[derive(Debug)]
+enum Phase {
+    Idle,
+    /// Before a command: is there text that nobody asked for?
+    Listening(Say),
+    Ready(Say),
+    Turn(Turn),
 }
 
 impl Adapter {
-    /// `remembered`: the network that answered last time.
+    /// `remembered`: the network that answered last time. It is tried first and verified.
     #[must_use]
     pub fn new(remembered: Option<Bus>) -> Self {
-        Self { known: Known { bus: remembered, ..Known::default() } }
+        Self {
+            state: State::new(remembered),
+            tasks: VecDeque::new(),
+            phase: Phase::Idle,
+            resync: None,
+            n_restarts: 0,
+            n_resyncs: 0,
+            result: None,
+            stray: String::new(),
+        }
     }
 
     /// What is known by now.
     #[must_use]
     pub fn known(&self) -> &Known {
-        &self.known
+        &self.state.known
     }
 
-    /// Begins start-up.
-    pub fn start(&mut self, _need_vehicle: bool) {}
+    /// Begins start-up; with `need_vehicle` it ends well only when a vehicle answers.
+    pub fn start(&mut self, need_vehicle: bool) {
+        self.begin([Some(Task::Start(Start::new())), need_vehicle.then(|| self.detect())]);
+    }
 
-    /// Begins a request.
-    pub fn ask(&mut self, _request: &Request) {}
+    /// Begins a request. Looks for the vehicle first if none has answered yet.
+    pub fn ask(&mut self, request: &Request) {
+        self.begin([Some(Task::Ask(Ask::new(request.clone())))]);
+    }
 
     /// Begins to read the supply voltage.
-    pub fn ask_volts(&mut self) {}
+    pub fn ask_volts(&mut self) {
+        self.begin([Some(Task::Volts)]);
+    }
 
     /// When the network needs a sign of life at the latest; `None` if it needs none.
     #[must_use]
     pub fn keep_alive_at(&self) -> Option<Nanos> {
-        None
+        let needs = matches!(self.state.known.bus, Some(Bus::Iso9141 | Bus::Kwp5Baud | Bus::KwpFast));
+        // Four fifths of the limit, so that the request itself is in time.
+        self.state.traffic_ns.filter(|_| needs).map(|traffic| traffic.saturating_add(ask::P3_MAX_NS / 5 * 4))
     }
 
     /// Begins a sign of life; ends with [`Outcome::Answered`].
-    pub fn keep_alive(&mut self) {}
+    pub fn keep_alive(&mut self) {
+        self.ask(&Request { to: Target::Everyone, bytes: vec![0x01, 0x00], n_replies: None });
+    }
 
     /// What to do at `now`.
-    pub fn poll(&mut self, _now: Nanos) -> Action {
-        Action::Idle
+    pub fn poll(&mut self, now: Nanos) -> Action {
+        if matches!(&self.phase, Phase::Turn(turn) if turn.deadline() <= now) {
+            self.end_turn(now, false);
+        }
+        loop {
+            if let Some(result) = self.result.take() {
+                self.tasks.clear();
+                self.phase = Phase::Idle;
+                self.resync = None;
+                return Action::Done(result);
+            }
+            match std::mem::replace(&mut self.phase, Phase::Idle) {
+                Phase::Turn(turn) => {
+                    let deadline = turn.deadline();
+                    self.phase = Phase::Turn(turn);
+                    return Action::Wait(deadline);
+                }
+                Phase::Listening(say) => {
+                    self.phase = Phase::Listening(say);
+                    return Action::Wait(now);
+                }
+                Phase::Ready(say) => {
+                    let bytes = (!say.text.is_empty()).then(|| [say.text.as_bytes(), b"\r"].concat());
+                    self.state.last_sent.clone_from(&say.text);
+                    self.phase = Phase::Turn(Turn::new(say, now));
+                    if let Some(bytes) = bytes {
+                        return Action::Send(bytes);
+                    }
+                }
+                Phase::Idle if self.tasks.is_empty() => return Action::Idle,
+                Phase::Idle => self.step(None, now),
+            }
+        }
     }
 
     /// Takes bytes that arrived by `now`.
-    pub fn receive(&mut self, _now: Nanos, _bytes: &[u8]) {}
+    pub fn receive(&mut self, now: Nanos, bytes: &[u8]) {
+        for byte in bytes {
+            match &mut self.phase {
+                Phase::Turn(turn) => {
+                    if turn.receive(now, *byte) {
+                        self.end_turn(now, true);
+                    }
+                }
+                Phase::Idle | Phase::Listening(_) | Phase::Ready(_) => self.take_stray(*byte),
+            }
+        }
+    }
 
     /// Nothing arrived until `now`.
-    pub fn elapsed(&mut self, _now: Nanos) {}
+    pub fn elapsed(&mut self, now: Nanos) {
+        match std::mem::replace(&mut self.phase, Phase::Idle) {
+            Phase::Listening(say) => self.phase = Phase::Ready(say),
+            phase => self.phase = phase,
+        }
+        if matches!(&self.phase, Phase::Turn(turn) if turn.deadline() <= now) {
+            self.end_turn(now, false);
+        }
+    }
+
+    fn begin<const N: usize>(&mut self, tasks: [Option<Task>; N]) {
+        self.tasks = tasks.into_iter().flatten().collect();
+        self.phase = Phase::Idle;
+        self.resync = None;
+        self.result = None;
+        self.n_restarts = 0;
+        self.n_resyncs = 0;
+    }
+
+    fn detect(&self) -> Task {
+        Task::Detect(Detect::new(self.state.remembered))
+    }
+
+    /// Text between two commands: line ends and empty prompts say nothing, anything else may be half an answer.
+    fn take_stray(&mut self, byte: u8) {
+        if matches!(byte, 0 | b'\r' | b'\n' | b' ') {
+            return;
+        }
+        if self.stray.len() < 100 {
+            self.stray.push(char::from(byte));
+        }
+        self.state.desync = true;
+        if let Phase::Listening(say) = std::mem::replace(&mut self.phase, Phase::Idle) {
+            self.say(say);
+        }
+    }
+
+    fn end_turn(&mut self, now: Nanos, prompt: bool) {
+        let Phase::Turn(turn) = std::mem::replace(&mut self.phase, Phase::Idle) else {
+            return;
+        };
+        let said_nothing = self.state.last_sent.is_empty();
+        let answer = turn.finish(now, prompt);
+        // A prompt in the middle of a line, or without the empty line that this adapter always puts before it, may be
+        // a stray character with the real answer behind it.
+        let doubtful = prompt && self.state.blank_prompts && !answer.blank_before_prompt;
+        if self.resync.is_none() && !said_nothing {
+            self.state.desync |= !prompt || doubtful;
+        }
+        self.step(Some(&answer), now);
+    }
+
+    /// Gives an answer to whoever asked, or begins the first task.
+    fn step(&mut self, answer: Option<&Answer>, now: Nanos) {
+        if let Some((resync, say)) = self.resync.take() {
+            return self.resync_step(resync, say, answer);
+        }
+        if answer.is_none() && !matches!(self.tasks.front(), Some(Task::Start(_))) && self.prepare() {
+            return;
+        }
+        let state = &mut self.state;
+        let step = match self.tasks.front_mut() {
+            Some(Task::Start(start)) => start.step(answer, state),
+            Some(Task::Detect(detect)) => detect.step(answer, state),
+            Some(Task::Ask(ask)) => ask.step(answer, now, state),
+            Some(Task::Volts) => volts_step(answer, state),
+            None => return,
+        };
+        match step {
+            Step::Say(say) => self.say(say),
+            Step::Done(Ok(outcome)) => {
+                self.tasks.pop_front();
+                if self.tasks.is_empty() {
+                    self.result = Some(Ok(outcome));
+                }
+            }
+            Step::Done(Err(failure)) => self.result = Some(Err(failure)),
+        }
+    }
+
+    /// Puts tasks in front of one that cannot begin yet; true if there were any.
+    fn prepare(&mut self) -> bool {
+        if self.state.restart {
+            self.state.restart = false;
+            self.state.known.bus = None;
+            self.tasks.push_front(Task::Start(Start::new()));
+            return true;
+        }
+        if self.state.known.bus.is_none() && matches!(self.tasks.front(), Some(Task::Ask(_))) {
+            let detect = self.detect();
+            self.tasks.push_front(detect);
+            return true;
+        }
+        false
+    }
+
+    /// Sends a command as soon as it is sure that no older text can follow.
+    fn say(&mut self, say: Say) {
+        // Start-up has no command yet whose answer it could know.
+        if matches!(self.tasks.front(), Some(Task::Start(_))) {
+            self.phase = Phase::Ready(say);
+        } else if self.state.desync {
+            let stray = std::mem::take(&mut self.stray);
+            self.n_resyncs += 1;
+            self.resync_step(Resync::new(&self.state, &stray), say, None);
+        } else {
+            self.phase = Phase::Listening(say);
+        }
+    }
+
+    fn resync_step(&mut self, mut resync: Resync, waiting: Say, answer: Option<&Answer>) {
+        match resync.step(answer, &mut self.state) {
+            Resynced::Say(say) => {
+                self.phase = Phase::Ready(say);
+                self.resync = Some((resync, waiting));
+            }
+            // An adapter that never stops talking is not waited for.
+            Resynced::Done if self.n_resyncs < MAX_RESYNCS => {
+                self.state.desync = false;
+                self.say(waiting);
+            }
+            Resynced::Done | Resynced::Failed if self.n_restarts == 0 => {
+                self.n_restarts += 1;
+                self.state.desync = false;
+                self.state.known.bus = None;
+                // The waiting task begins again once the adapter is ready.
+                self.tasks.push_front(Task::Start(Start::new()));
+                self.phase = Phase::Idle;
+            }
+            Resynced::Done | Resynced::Failed => {
+                let asked = self.state.last_sent.clone();
+                let waited_ms = u64::try_from(self.state.trip.margin_ns() / 1_000_000).unwrap_or(0);
+                self.result = Some(Err(Failure::Silent { asked, waited_ms }));
+            }
+        }
+    }
+}
+
+fn volts_step(answer: Option<&Answer>, state: &mut State) -> Step {
+    match answer {
+        None if !state.has_volts => Step::Done(Ok(Outcome::Volts(None))),
+        None => Step::Say(state.command("ATRV")),
+        Some(answer) => {
+            let volts = answer.lines.last().and_then(|line| state::volts(&line.text));
+            Step::Done(Ok(Outcome::Volts(volts)))
+        }
+    }
 }

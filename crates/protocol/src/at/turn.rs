@@ -18,6 +18,21 @@ pub(super) struct Say {
     pub(super) progress_ns: Nanos,
     /// Longest time in all, also when text keeps coming.
     pub(super) total_ns: Nanos,
+    /// Longest silence after a complete line, for commands that bring no prompt.
+    pub(super) after_line_ns: Option<Nanos>,
+}
+
+impl Say {
+    /// To be answered within `ns`; a text that keeps coming may take twice that.
+    pub(super) fn within(text: &str, ns: Nanos) -> Self {
+        let total_ns = ns.saturating_mul(2);
+        Self { text: text.to_owned(), quiet_ns: ns, progress_ns: ns, total_ns, after_line_ns: None }
+    }
+
+    /// Says nothing: takes what comes until it is quiet for `ns`.
+    pub(super) fn nothing(ns: Nanos) -> Self {
+        Self::within("", ns)
+    }
 }
 
 /// One line of text from the adapter; never empty.
@@ -100,7 +115,11 @@ impl Turn {
     }
 
     pub(super) fn deadline(&self) -> Nanos {
-        let quiet = if self.progress { self.say.progress_ns } else { self.say.quiet_ns };
+        let quiet = match self.say.after_line_ns {
+            Some(ns) if !self.lines.is_empty() => ns,
+            _ if self.progress => self.say.progress_ns,
+            _ => self.say.quiet_ns,
+        };
         self.heard_ns.saturating_add(quiet).min(self.sent_ns.saturating_add(self.say.total_ns))
     }
 

@@ -1,0 +1,214 @@
+//! How many lines a request brings, so that the adapter need not wait for more.
+
+use std::collections::{BTreeMap, HashMap};
+
+use crate::exchange::{Request, Target};
+use crate::{Address, Nanos};
+
+/// Exchanges without a count after one that did not come as counted.
+const REST: u8 = 20;
+/// Requests remembered; a watchlist is far shorter.
+const MAX_SHAPES: usize = 1024;
+/// Equal answers from everyone before they are counted on: a module may have been slow once.
+const SEEN_EVERYONE: u8 = 3;
+/// After this long one request to everyone goes without a count, so that a module that woke up is noticed.
+const RECHECK_NS: Nanos = 15_000_000_000;
+
+/// Lines per sender.
+pub(super) type Lines = BTreeMap<Address, usize>;
+
+#[derive(Debug, Clone, Default)]
+struct Shape {
+    lines: Lines,
+    seen: u8,
+    rest: u8,
+    checked_ns: Nanos,
+}
+
+/// What the adapter takes the digit behind a request for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+enum Meaning {
+    #[default]
+    Lines,
+    Messages,
+    /// Neither worked for answers of several lines; with single lines both are the same.
+    SingleLines,
+    Refused,
+}
+
+/// How an answer to a counted request compares with the count.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Verdict {
+    /// All lines came.
+    AsCounted,
+    /// Fewer came, after the adapter's full time-out: somebody fell silent.
+    Fewer,
+    /// Other or fewer lines came although the adapter saw enough: text was lost, or somebody else answered.
+    Suspect,
+}
+
+/// The shapes of answers seen so far.
+#[derive(Debug, Default)]
+pub(super) struct Counts {
+    shapes: HashMap<Target, HashMap<Vec<u8>, Shape>>,
+    n_shapes: usize,
+    meaning: Meaning,
+    late_prompts: u8,
+}
+
+impl Counts {
+    /// The digit to append to this request at `now`; `None`: not known, or better not.
+    pub(super) fn digit(&self, request: &Request, now: Nanos) -> Option<u8> {
+        let shape = self.shapes.get(&request.to)?.get(request.bytes.as_slice())?;
+        if shape.rest > 0 || !has_fixed_length(&request.bytes) {
+            return None;
+        }
+        let n_senders = shape.lines.len();
+        let known = match request.to {
+            Target::Module(_) => shape.seen >= 1,
+            Target::Everyone if request.n_replies.is_some() => {
+                request.n_replies == Some(n_senders) && shape.seen >= 1
+            }
+            Target::Everyone => shape.seen >= SEEN_EVERYONE && now.saturating_sub(shape.checked_ns) < RECHECK_NS,
+        };
+        let n_lines: usize = shape.lines.values().sum();
+        let number = match self.meaning {
+            Meaning::Lines => n_lines,
+            Meaning::Messages => n_senders,
+            Meaning::SingleLines if n_lines == n_senders => n_lines,
+            Meaning::SingleLines | Meaning::Refused => return None,
+        };
+        u8::try_from(number).ok().filter(|number| known && (1..=15).contains(number))
+    }
+
+    /// The adapter does not understand a request with a digit.
+    pub(super) fn refuse(&mut self) {
+        self.meaning = Meaning::Refused;
+    }
+
+    /// Learns from an answer without count; `sound`: complete and without any problem.
+    pub(super) fn learn(&mut self, request: &Request, lines: &Lines, sound: bool, now: Nanos) {
+        if self.n_shapes >= MAX_SHAPES {
+            self.shapes.clear();
+            self.n_shapes = 0;
+        }
+        let of_target = self.shapes.entry(request.to).or_default();
+        if !of_target.contains_key(&request.bytes) {
+            self.n_shapes += 1;
+            of_target.insert(request.bytes.clone(), Shape::default());
+        }
+        let Some(shape) = of_target.get_mut(&request.bytes) else {
+            return;
+        };
+        shape.checked_ns = now;
+        shape.rest = shape.rest.saturating_sub(1);
+        if !sound || lines.is_empty() {
+            shape.seen = 0;
+        } else if shape.lines == *lines {
+            shape.seen = shape.seen.saturating_add(1);
+        } else {
+            shape.lines.clone_from(lines);
+            shape.seen = 1;
+        }
+    }
+
+    /// Judges an answer to a counted request; `early`: the prompt came before the adapter's time-out could have ended.
+    pub(super) fn judge(&mut self, request: &Request, lines: &Lines, early: bool) -> Verdict {
+        let Some(shape) = self.shapes.get_mut(&request.to).and_then(|shapes| shapes.get_mut(&request.bytes)) else {
+            return Verdict::Suspect;
+        };
+        let has_long = shape.lines.values().any(|n| *n > 1);
+        if shape.lines == *lines {
+            // All lines came, and still the adapter waited: it counts something else.
+            self.late_prompts = if early { 0 } else { self.late_prompts + 1 };
+            if self.late_prompts >= 2 {
+                self.late_prompts = 0;
+                self.meaning = match self.meaning {
+                    Meaning::Lines if has_long => Meaning::Messages,
+                    Meaning::Messages if has_long => Meaning::SingleLines,
+                    _ => Meaning::Refused,
+                };
+            }
+            return Verdict::AsCounted;
+        }
+        if early && has_long && self.meaning == Meaning::Messages {
+            self.meaning = Meaning::SingleLines;
+        }
+        shape.seen = 0;
+        shape.rest = REST;
+        let known = lines.iter().all(|(from, n)| shape.lines.get(from).is_some_and(|due| n <= due));
+        if early || !known { Verdict::Suspect } else { Verdict::Fewer }
+    }
+}
+
+/// Services whose answers to the same request have the same length every time; lists of codes do not.
+fn has_fixed_length(bytes: &[u8]) -> bool {
+    matches!(bytes.first(), Some(0x01 | 0x02 | 0x05 | 0x08 | 0x09 | 0x1A | 0x21 | 0x22 | 0x3E))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn request(to: Target, n_replies: Option<usize>) -> Request {
+        Request { to, bytes: vec![0x01, 0x0C], n_replies }
+    }
+
+    fn lines(ids: &[(u16, usize)]) -> Lines {
+        ids.iter().map(|(id, n)| (Address::from_reply11(*id), *n)).collect()
+    }
+
+    #[test]
+    fn counted_once_known() {
+        let mut counts = Counts::default();
+        let one = request(Target::Module(Address::from_reply11(0x7E8)), None);
+        assert_eq!(counts.digit(&one, 0), None);
+        counts.learn(&one, &lines(&[(0x7E8, 3)]), true, 0);
+        assert_eq!(counts.digit(&one, 0), Some(3));
+
+        let all = request(Target::Everyone, None);
+        for _ in 0..SEEN_EVERYONE {
+            assert_eq!(counts.digit(&all, 0), None);
+            counts.learn(&all, &lines(&[(0x7E8, 1), (0x7E9, 1)]), true, 0);
+        }
+        assert_eq!(counts.digit(&all, 0), Some(2));
+        assert_eq!(counts.digit(&all, RECHECK_NS), None);
+        assert_eq!(counts.digit(&request(Target::Everyone, Some(2)), 0), Some(2));
+        assert_eq!(counts.digit(&request(Target::Everyone, Some(3)), 0), None);
+    }
+
+    #[test]
+    fn a_module_that_falls_silent_stops_the_counting_for_a_while() {
+        let mut counts = Counts::default();
+        let all = request(Target::Everyone, Some(2));
+        let both = lines(&[(0x7E8, 1), (0x7E9, 1)]);
+        counts.learn(&all, &both, true, 0);
+        assert_eq!(counts.judge(&all, &lines(&[(0x7E8, 1)]), false), Verdict::Fewer);
+        for _ in 0..REST {
+            assert_eq!(counts.digit(&all, 0), None);
+            counts.learn(&all, &both, true, 0);
+        }
+        assert_eq!(counts.digit(&all, 0), Some(2));
+        assert_eq!(counts.judge(&all, &lines(&[(0x7E8, 1)]), true), Verdict::Suspect);
+    }
+
+    #[test]
+    fn an_adapter_that_counts_messages() {
+        let mut counts = Counts::default();
+        let one = request(Target::Module(Address::from_reply11(0x7E8)), None);
+        let long = lines(&[(0x7E8, 3)]);
+        counts.learn(&one, &long, true, 0);
+        for _ in 0..2 {
+            assert_eq!(counts.digit(&one, 0), Some(3));
+            assert_eq!(counts.judge(&one, &long, false), Verdict::AsCounted);
+        }
+        assert_eq!(counts.digit(&one, 0), Some(1));
+        assert_eq!(counts.judge(&one, &long, true), Verdict::AsCounted);
+        // And one that took neither meaning is only given counts where both agree.
+        assert_eq!(counts.judge(&one, &lines(&[(0x7E8, 1)]), true), Verdict::Suspect);
+        for _ in 0..=REST {
+            counts.learn(&one, &long, true, 0);
+        }
+        assert_eq!(counts.digit(&one, 0), None);
+    }
+}

@@ -1,0 +1,187 @@
+//! Which network leads to the vehicle.
+
+use std::collections::VecDeque;
+
+use super::collect::Collector;
+use super::line::Form;
+use super::state::{NUMBERS, State, protocol};
+use super::turn::Answer;
+use super::words::{Word, plain};
+use super::{Failure, Outcome, Step};
+use crate::Bus;
+use crate::exchange::Target;
+
+/// "Which parameters do you support?": every vehicle with this kind of connector answers (SAE J1979).
+const QUESTION: &str = "0100";
+const QUESTION_BYTES: [u8; 2] = [0x01, 0x00];
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Phase {
+    Select,
+    Ask,
+    Number,
+    Name,
+}
+
+/// Tries the remembered network, then lets the adapter search, then each network by itself if it cannot.
+#[derive(Debug)]
+pub(super) struct Detect {
+    /// Adapter numbers to try; 0 lets it search.
+    left: VecDeque<u8>,
+    trying: u8,
+    phase: Phase,
+    heard: Option<Answer>,
+    said: String,
+    n_asked: u8,
+}
+
+impl Detect {
+    pub(super) fn new(remembered: Option<Bus>) -> Self {
+        let number = remembered.and_then(|bus| NUMBERS.iter().find(|(_, known)| *known == bus));
+        let left = number.map(|(number, _)| *number).into_iter().chain([0]).collect();
+        Self { left, trying: 0, phase: Phase::Select, heard: None, said: String::new(), n_asked: 0 }
+    }
+
+    pub(super) fn step(&mut self, answer: Option<&Answer>, state: &mut State) -> Step {
+        let Some(answer) = answer else {
+            return self.next(state);
+        };
+        match self.phase {
+            Phase::Select => {
+                if !answer.has("OK") {
+                    if self.trying == 0 && self.left.is_empty() {
+                        state.note("the adapter cannot search for the network: tried one by one");
+                        self.left.extend(NUMBERS.iter().map(|(number, _)| *number));
+                    }
+                    return self.next(state);
+                }
+                self.phase = Phase::Ask;
+                self.n_asked = 0;
+                Step::Say(state.to_vehicle(QUESTION))
+            }
+            Phase::Ask => {
+                state.traffic_ns = Some(answer.over_ns);
+                self.n_asked += 1;
+                if !self.any_answer(answer, state) {
+                    // Damaged text or an interruption: the adapter was willing.
+                    let silent = answer.lines.iter().all(|line| is_refusal(&line.text));
+                    if !silent && self.n_asked < 3 {
+                        return Step::Say(state.to_vehicle(QUESTION));
+                    }
+                    self.said = said(answer);
+                    return self.next(state);
+                }
+                self.heard = Some(answer.clone());
+                self.phase = Phase::Number;
+                Step::Say(state.command("ATDPN"))
+            }
+            Phase::Number => {
+                let number = answer.lines.last().and_then(|line| protocol(&line.text));
+                match number.and_then(bus_of) {
+                    Some(bus) => self.verify(Some(bus), state),
+                    None => {
+                        self.phase = Phase::Name;
+                        Step::Say(state.command("ATDP"))
+                    }
+                }
+            }
+            Phase::Name => {
+                let named = answer.lines.last().and_then(|line| bus_named(&line.text));
+                self.verify(named.or_else(|| bus_of(self.trying)), state)
+            }
+        }
+    }
+
+    fn next(&mut self, state: &State) -> Step {
+        match self.left.pop_front() {
+            Some(number) => {
+                self.trying = number;
+                self.phase = Phase::Select;
+                Step::Say(state.command(&format!("ATSP{number}")))
+            }
+            None => Step::Done(Err(Failure::NoVehicle { said: self.said.clone() })),
+        }
+    }
+
+    /// Whether the text contains an answer in any form that the network could have.
+    fn any_answer(&self, answer: &Answer, state: &State) -> bool {
+        forms(bus_of(self.trying), state.headers).into_iter().any(|form| !replies(answer, form).is_empty())
+    }
+
+    /// Reads the answer again as the network prints it.
+    fn verify(&mut self, bus: Option<Bus>, state: &mut State) -> Step {
+        let Some(heard) = self.heard.take() else {
+            return self.next(state);
+        };
+        for form in forms(bus, state.headers) {
+            if replies(&heard, form).is_empty() {
+                continue;
+            }
+            if state.headers && !form.headers {
+                state.note("headers stay off: answers of several modules cannot be told apart");
+            }
+            if bus.is_none() {
+                state.note(format!("the adapter does not name the network: taken for {} by its answers", form.bus));
+            }
+            state.headers = form.headers;
+            state.known.bus = Some(form.bus);
+            state.remembered = Some(form.bus);
+            state.target = Some(Target::Everyone);
+            return Step::Done(Ok(Outcome::Started));
+        }
+        self.said = said(&heard);
+        self.next(state)
+    }
+}
+
+fn replies(answer: &Answer, form: Form) -> Vec<crate::exchange::Reply> {
+    let mut collector = Collector::new(form, Target::Everyone, &QUESTION_BYTES);
+    collector.take(answer);
+    collector.finish();
+    collector.replies.retain(|reply| reply.bytes.first() == Some(&0x41) || reply.bytes.first() == Some(&0x7F));
+    collector.replies
+}
+
+/// The forms that an answer may have: on the given network or any, as set or with headers left off.
+fn forms(bus: Option<Bus>, headers: bool) -> Vec<Form> {
+    let buses: Vec<Bus> = bus.map_or_else(|| NUMBERS.iter().map(|(_, bus)| *bus).collect(), |bus| vec![bus]);
+    let with = buses.iter().filter(|_| headers).map(|bus| Form { bus: *bus, headers: true });
+    with.chain(buses.iter().map(|bus| Form { bus: *bus, headers: false })).collect()
+}
+
+fn bus_of(number: u8) -> Option<Bus> {
+    NUMBERS.iter().find(|(known, _)| *known == number).map(|(_, bus)| *bus)
+}
+
+/// The network of a description such as `AUTO, ISO 15765-4 (CAN 11/500)`.
+fn bus_named(text: &str) -> Option<Bus> {
+    let plain = plain(text);
+    let has = |part| plain.contains(part);
+    if has("CAN") {
+        let kbit_s = if has("/250") { 250 } else { 500 };
+        return Some(Bus::Can { wide: has("29/"), kbit_s });
+    }
+    [
+        ("PWM", Bus::J1850Pwm),
+        ("VPW", Bus::J1850Vpw),
+        ("9141", Bus::Iso9141),
+        ("KWPFAST", Bus::KwpFast),
+        ("FAST)", Bus::KwpFast),
+        ("14230", Bus::Kwp5Baud),
+    ]
+    .into_iter()
+    .find(|(part, _)| has(*part))
+    .map(|(_, bus)| bus)
+}
+
+fn is_refusal(text: &str) -> bool {
+    let plain = plain(text);
+    plain.starts_with("SEARCHING") || plain.starts_with("BUSINIT") || Word::read(&plain).is_some_and(|w| w != Word::Stopped)
+}
+
+fn said(answer: &Answer) -> String {
+    match answer.lines.last() {
+        Some(line) => super::turn::shown(&line.text),
+        None => "nothing".to_owned(),
+    }
+}

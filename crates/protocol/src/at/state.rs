@@ -1,0 +1,328 @@
+//! What is known of the adapter and how it is set now.
+
+use std::collections::VecDeque;
+
+use super::count::Counts;
+use super::turn::{Answer, Say};
+use super::words::plain;
+use super::Known;
+use crate::exchange::Target;
+use crate::{Address, Bus, Nanos};
+
+const MS: Nanos = 1_000_000;
+/// The adapter's time-out counts in steps of 4 ms (from memory).
+const WAIT_STEP_NS: Nanos = 4 * MS;
+/// 200 ms, what such adapters start with (from memory).
+const WAIT_USUAL: u8 = 0x32;
+/// 100 ms: twice the 50 ms within which a module must begin to answer on CAN (P2 max, ISO 15765-4 from memory).
+const WAIT_LEAST: u8 = 0x19;
+/// Answers measured before the time-out is shortened: modules not heard from yet have had as many chances.
+const N_MEASURED: u32 = 10;
+
+/// A command whose answer cannot be mistaken for anything else.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Barrier {
+    Volts,
+    Protocol,
+    Identity,
+}
+
+impl Barrier {
+    pub(super) const ALL: [Self; 3] = [Self::Volts, Self::Protocol, Self::Identity];
+
+    pub(super) fn command(self) -> &'static str {
+        match self {
+            Self::Volts => "ATRV",
+            Self::Protocol => "ATDPN",
+            Self::Identity => "ATI",
+        }
+    }
+
+    /// Whether `answer` ends with what this command brings, and with the prompt.
+    pub(super) fn closes(self, answer: &Answer, known: &Known) -> bool {
+        let Some(last) = answer.lines.last().filter(|_| answer.prompt_ns.is_some()) else {
+            return false;
+        };
+        match self {
+            Self::Volts => volts(&last.text).is_some(),
+            Self::Protocol => protocol(&last.text).is_some(),
+            Self::Identity => !known.adapter.is_empty() && last.text == known.adapter,
+        }
+    }
+}
+
+/// Supply voltage of `12.4V`, V; a comma as decimal sign and a missing unit are accepted.
+pub(super) fn volts(text: &str) -> Option<f64> {
+    let plain = plain(text).replace(',', ".");
+    let number = plain.strip_suffix('V').unwrap_or(&plain);
+    let digits = number.bytes().all(|b| b.is_ascii_digit() || b == b'.');
+    number.parse().ok().filter(|volts| digits && number.contains('.') && (0.0..100.0).contains(volts))
+}
+
+/// The adapter's number of a network, with or without the `A` of automatic search.
+pub(super) fn protocol(text: &str) -> Option<u8> {
+    let plain = plain(text);
+    let digit = match plain.as_bytes() {
+        [digit] | [b'A', digit] => char::from(*digit),
+        _ => return None,
+    };
+    digit.to_digit(16).and_then(|number| u8::try_from(number).ok())
+}
+
+/// The adapter's numbers for networks (from memory).
+pub(super) const NUMBERS: [(u8, Bus); 9] = [
+    (6, Bus::Can { wide: false, kbit_s: 500 }),
+    (7, Bus::Can { wide: true, kbit_s: 500 }),
+    (8, Bus::Can { wide: false, kbit_s: 250 }),
+    (9, Bus::Can { wide: true, kbit_s: 250 }),
+    (5, Bus::KwpFast),
+    (4, Bus::Kwp5Baud),
+    (3, Bus::Iso9141),
+    (2, Bus::J1850Vpw),
+    (1, Bus::J1850Pwm),
+];
+
+/// Smoothed round trip of a command that the adapter answers by itself (the estimator of RFC 6298).
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct RoundTrip(Option<(Nanos, Nanos)>);
+
+impl RoundTrip {
+    pub(super) fn measured(&mut self, ns: Nanos) {
+        self.0 = Some(match self.0 {
+            None => (ns, ns / 2),
+            Some((mean, spread)) => (mean + (ns - mean) / 8, spread + ((ns - mean).abs() - spread) / 4),
+        });
+    }
+
+    /// How long an answer may take to come through beyond what the adapter itself needs.
+    pub(super) fn margin_ns(self) -> Nanos {
+        // Wireless hops stall for some tenths of a second now and then (common practice, no source): a resynchronisation
+        // costs more than waiting for them.
+        self.0.map_or(1_000 * MS, |(mean, spread)| (mean + 4 * spread + 200 * MS).clamp(250 * MS, 2_000 * MS))
+    }
+}
+
+/// What a setting command changes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Effect {
+    /// Whom requests go to: without it nothing can be sent.
+    Header,
+    /// Whether one module's replies alone are passed on: a help only, senders are checked here too.
+    Filter(bool),
+    /// The adapter's time-out.
+    Wait(u8),
+    /// Whether flow control goes where we say instead of where the rule of ISO 15765-4 says.
+    FlowControl(bool),
+    /// Anything that the link can do without.
+    Nicety,
+}
+
+/// One setting, with other spellings for adapters that do not know the first.
+#[derive(Debug, Clone)]
+pub(super) struct Setting {
+    pub(super) spellings: VecDeque<String>,
+    pub(super) effect: Effect,
+}
+
+fn setting<const N: usize>(effect: Effect, spellings: [String; N]) -> Setting {
+    Setting { spellings: VecDeque::from(spellings), effect }
+}
+
+#[derive(Debug)]
+pub(super) struct State {
+    pub(super) known: Known,
+    /// Tried first when the network is unknown.
+    pub(super) remembered: Option<Bus>,
+    pub(super) headers: bool,
+    pub(super) echo: bool,
+    /// The adapter puts an empty line before its prompt: a prompt without one is not trusted.
+    pub(super) blank_prompts: bool,
+    pub(super) barriers: Vec<Barrier>,
+    pub(super) has_volts: bool,
+    pub(super) has_filter: bool,
+    pub(super) is_filtering: bool,
+    /// The time-out can be set and the adapter keeps to it.
+    pub(super) sets_wait: bool,
+    pub(super) exact_wait: bool,
+    pub(super) wait: u8,
+    pub(super) own_flow_control: bool,
+    /// Whom header and filter are set for.
+    pub(super) target: Option<Target>,
+    pub(super) counts: Counts,
+    pub(super) trip: RoundTrip,
+    n_measured: u32,
+    slowest_ns: Nanos,
+    /// Last traffic on the vehicle's network.
+    pub(super) traffic_ns: Option<Nanos>,
+    /// Text of an earlier command may still come.
+    pub(super) desync: bool,
+    /// The adapter has forgotten its settings.
+    pub(super) restart: bool,
+    /// Last command sent.
+    pub(super) last_sent: String,
+    /// What happened between exchanges, to be reported with the next one.
+    pub(super) problems: Vec<String>,
+}
+
+impl State {
+    pub(super) fn new(remembered: Option<Bus>) -> Self {
+        Self {
+            known: Known::default(),
+            remembered,
+            headers: true,
+            echo: false,
+            blank_prompts: false,
+            barriers: Vec::new(),
+            has_volts: false,
+            has_filter: true,
+            is_filtering: false,
+            sets_wait: true,
+            exact_wait: true,
+            wait: WAIT_USUAL,
+            own_flow_control: false,
+            target: None,
+            counts: Counts::default(),
+            trip: RoundTrip::default(),
+            n_measured: 0,
+            slowest_ns: 0,
+            traffic_ns: None,
+            desync: false,
+            restart: false,
+            last_sent: String::new(),
+            problems: Vec::new(),
+        }
+    }
+
+    /// The adapter starts anew: its settings are those of a reset.
+    pub(super) fn forget_settings(&mut self) {
+        self.headers = true;
+        self.echo = false;
+        self.target = None;
+        self.is_filtering = false;
+        self.own_flow_control = false;
+        self.wait = WAIT_USUAL;
+        self.restart = false;
+        self.known.notes.clear();
+    }
+
+    pub(super) fn note(&mut self, note: impl Into<String>) {
+        let note = note.into();
+        if !self.known.notes.contains(&note) && self.known.notes.len() < 100 {
+            self.known.notes.push(note);
+        }
+    }
+
+    /// A command that the adapter answers by itself.
+    pub(super) fn command(&self, text: &str) -> Say {
+        Say::within(text, self.trip.margin_ns() * 2)
+    }
+
+    /// A request that goes to the vehicle.
+    pub(super) fn to_vehicle(&self, text: &str) -> Say {
+        let characters = Nanos::try_from(text.len()).unwrap_or(0);
+        // 1 ms per character: 9600 baud, the slowest usual rate.
+        let quiet_ns = self.wait_ns() + characters * MS + self.trip.margin_ns();
+        Say { progress_ns: 15_000 * MS, total_ns: 40_000 * MS, ..Say::within(text, quiet_ns) }
+    }
+
+    pub(super) fn wait_ns(&self) -> Nanos {
+        Nanos::from(self.wait) * WAIT_STEP_NS
+    }
+
+    /// How long after the last line a prompt shows that the adapter has waited its time-out, not counted lines.
+    pub(super) fn waited_ns(&self) -> Nanos {
+        self.wait_ns() * 3 / 4
+    }
+
+    /// Takes the time from request to last line of an uncounted answer.
+    pub(super) fn answered_after(&mut self, ns: Nanos) {
+        self.n_measured = self.n_measured.saturating_add(1);
+        self.slowest_ns = self.slowest_ns.max(ns);
+    }
+
+    /// Somebody who had answered did not: back to the usual time-out, and measure again.
+    pub(super) fn fell_silent(&mut self) {
+        self.n_measured = 0;
+    }
+
+    /// The time-out that fits what has been measured.
+    fn fitting_wait(&self, bus: Bus) -> u8 {
+        if self.n_measured < N_MEASURED || !bus.is_can() {
+            return WAIT_USUAL;
+        }
+        // Twice the slowest answer, with its way through the adapter counted in: longer than needed, never shorter.
+        u8::try_from(self.slowest_ns * 2 / WAIT_STEP_NS).unwrap_or(u8::MAX).max(WAIT_LEAST)
+    }
+
+    /// The settings to change before a request to `to`; `Err`: it cannot be sent here.
+    pub(super) fn settings_for(&self, to: Target, bus: Bus) -> Result<VecDeque<Setting>, String> {
+        let mut todo = VecDeque::new();
+        if self.target != Some(to) {
+            self.header(to, bus, &mut todo)?;
+        }
+        let wait = self.fitting_wait(bus);
+        if self.sets_wait && wait != self.wait {
+            todo.push_back(setting(Effect::Wait(wait), [format!("ATST{wait:02X}")]));
+        }
+        Ok(todo)
+    }
+
+    fn header(&self, to: Target, bus: Bus, todo: &mut VecDeque<Setting>) -> Result<(), String> {
+        let wide = matches!(bus, Bus::Can { wide: true, .. });
+        let (request, reply) = match (to, bus) {
+            (Target::Everyone, Bus::Can { wide: false, .. }) => (0x7DF, None),
+            (Target::Everyone, Bus::Can { wide: true, .. }) => (0x18DB_33F1, None),
+            (Target::Module(Address::Can11 { request, reply }), Bus::Can { wide: false, .. }) => {
+                (u32::from(request), Some(u32::from(reply)))
+            }
+            (Target::Module(Address::Can29 { request, reply }), Bus::Can { wide: true, .. }) => (request, Some(reply)),
+            (Target::Module(Address::Node(node)), Bus::Kwp5Baud | Bus::KwpFast) => {
+                todo.push_back(setting(Effect::Header, [format!("ATSH81{node:02X}F1"), format!("ATSH 81 {node:02X} F1")]));
+                return Ok(());
+            }
+            (Target::Everyone, Bus::Kwp5Baud | Bus::KwpFast) => {
+                todo.push_back(setting(Effect::Header, ["ATSHC133F1".to_owned(), "ATSH C1 33 F1".to_owned()]));
+                return Ok(());
+            }
+            // These networks know functional requests only; the sender of a reply tells whose it is.
+            (Target::Everyone | Target::Module(Address::Node(_)), Bus::Iso9141 | Bus::J1850Pwm | Bus::J1850Vpw) => {
+                return Ok(());
+            }
+            (Target::Module(address), bus) => return Err(format!("module {address} is not on this network ({bus})")),
+        };
+        let digits = if wide { 8 } else { 3 };
+        if wide {
+            todo.push_back(setting(Effect::Nicety, [format!("ATCP{:02X}", request >> 24)]));
+            todo.push_back(setting(Effect::Header, [format!("ATSH{:06X}", request & 0xFF_FFFF), format!("ATSH{request:08X}")]));
+        } else {
+            todo.push_back(setting(Effect::Header, [format!("ATSH{request:03X}"), format!("ATSH{request:06X}")]));
+        }
+        match reply {
+            Some(reply) => {
+                if self.has_filter {
+                    todo.push_back(setting(Effect::Filter(true), [format!("ATCRA{reply:0digits$X}")]));
+                }
+                let by_rule = if wide {
+                    Address::from_reply29(reply) == Address::Can29 { request, reply }
+                } else {
+                    reply == request + 8
+                };
+                if by_rule {
+                    if self.own_flow_control {
+                        todo.push_back(setting(Effect::FlowControl(false), ["ATFCSM0".to_owned()]));
+                    }
+                } else {
+                    // The adapter would send its flow control where the rule says, which is not this module.
+                    todo.push_back(setting(Effect::Nicety, [format!("ATFCSH{request:0digits$X}")]));
+                    todo.push_back(setting(Effect::Nicety, ["ATFCSD300000".to_owned()]));
+                    todo.push_back(setting(Effect::FlowControl(true), ["ATFCSM1".to_owned()]));
+                }
+            }
+            None if self.is_filtering => {
+                todo.push_back(setting(Effect::Filter(false), ["ATCRA".to_owned(), "ATAR".to_owned()]));
+            }
+            None => {}
+        }
+        Ok(())
+    }
+}
