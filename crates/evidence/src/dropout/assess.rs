@@ -16,11 +16,21 @@ const DEAD_VALUE: f64 = 2.4;
 /// Something that a healthy machine does seldom, but can do: about one in five.
 const UNUSUAL: f64 = 0.7;
 /// A redundant track that did not move.
-const CONTRADICTED: f64 = 1.5;
+const CONTRADICTED: f64 = 2.0;
+/// Slowest cadence of two tracks that can contradict each other, seconds: nobody lifts a foot and puts it back between.
+const SLOWEST_WITNESS_S: f64 = 0.1;
+/// How long a position must have been held to count as held, seconds.
+const PLATEAU_S: f64 = 0.1;
+/// Limits are exceeded only when they are by this factor: they are for ordinary cars, and times are read off samples.
+const CLEARLY: f64 = 1.5;
 /// Above this the brakes may well be on, m/s²: coasting in gear stays below it (common practice, no source).
 const BRAKING_M_S2: f64 = 0.7;
+/// Above this speed wheels do not spin while the car hardly accelerates, km/h (common practice, no source).
+const SPIN_KMH: f64 = 40.0;
 /// Longest absence, seconds, within which a lone slow sample counts at all: stop and start again take longer.
 const LONE_SAMPLE_S: f64 = 2.5;
+/// Shortest cranking before an engine runs up, seconds (belt-driven starters; common practice, no source).
+const CRANKING_S: f64 = 0.25;
 /// Longest time that a curb or pothole shakes a wheel, seconds (wheel hop at 10-15 Hz dies out within two or three
 /// cycles; common practice, no source).
 const EDGE_LASTS_S: f64 = 0.25;
@@ -82,12 +92,14 @@ fn speed(track: &Track<'_>, event: &Excursion) -> Option<Weight> {
     if depth.abs() < share * before && event.away_s(track) < EDGE_LASTS_S {
         return None;
     }
-    if rate_m_s2 > allowed_m_s2 {
+    if rate_m_s2 > CLEARLY * allowed_m_s2 {
         return impossible(beyond(rate_m_s2 / allowed_m_s2), allowed_m_s2 * KMH_PER_M_S);
     }
-    // Too slow a sampling to exclude a wheel that locked and ran up again: but nobody was braking.
-    let is_lone = is_down && event.away_s(track) <= LONE_SAMPLE_S && car_m_s2 < BRAKING_M_S2;
-    (is_lone && depth.abs() > 0.5 * before && rate_m_s2 > GRAVITY_M_S2).then_some(Weight {
+    // Too slow a sampling to exclude a wheel that locked, or spun, and gripped again: but nobody was braking, and the car
+    // was faster than cars spin their wheels.
+    let is_brief = event.away_s(track) <= LONE_SAMPLE_S && rate_m_s2 > GRAVITY_M_S2;
+    let is_calm = car_m_s2 < BRAKING_M_S2 && (is_down || before > SPIN_KMH);
+    (is_brief && is_calm && depth.abs() > 0.5 * before).then_some(Weight {
         log10_lr: UNUSUAL,
         is_impossible: false,
         allowed_per_s: GRAVITY_M_S2 * KMH_PER_M_S,
@@ -131,13 +143,18 @@ fn limited(track: &Track<'_>, tracks: &[Track<'_>], event: &Excursion) -> Option
     }
     let mut ratio = event.rate_per_s / limits.fastest_per_s;
     // An engine that speeds up and slows down has no least time, one that stops and starts again has.
-    let has_least_time = limits.shortest_return_s > 0.0 && (!is_engine || event.level < 0.1 * before);
+    let has_least_time = limits.shortest_return_s > 0.0
+        && if is_engine { event.level < 0.1 * before } else { is_from_plateau(track, event) };
     if has_least_time {
         let away_s = event.away_s(track) + track.age_s();
         ratio = ratio.max(limits.shortest_return_s / away_s.max(1e-3));
+        if is_engine {
+            let start_s = CRANKING_S + track.value(event.after) / limits.fastest_per_s;
+            ratio = ratio.max(start_s / track.longest_between_s(event.last, event.after).max(1e-3));
+        }
     }
     let contradiction = if is_contradicted(track, tracks, event) { CONTRADICTED } else { 0.0 };
-    if ratio > 1.0 {
+    if ratio > CLEARLY {
         return impossible((beyond(ratio) + contradiction).min(STRONGEST), limits.fastest_per_s);
     }
     if contradiction > 0.0 {
@@ -153,30 +170,37 @@ fn limited(track: &Track<'_>, tracks: &[Track<'_>], event: &Excursion) -> Option
     })
 }
 
-/// Whether another track of the same sensor stayed where it was while this one was away: a sample of it in the middle of
-/// the event, or two around it closer together than the sensor can go and return.
+/// Whether another track of the same sensor stayed where it was while this one was away.
+///
+/// Stamps may be off by a cadence on either side (answers of one round often carry one common stamp), so the event must be
+/// longer than two of them, and the sampling quick enough that nothing can go and return between two samples.
 fn is_contradicted(track: &Track<'_>, tracks: &[Track<'_>], event: &Excursion) -> bool {
     let Some(limits) = track.dynamics else { return false };
     if !matches!(limits.family, Family::Pedal | Family::Throttle) {
         return false;
     }
     let depth = event.depth(track).abs();
-    let (first, last) = (track.t_s(event.first), track.t_s(event.last));
-    tracks.iter().filter(|other| other.family() == Some(limits.family) && other.id() != track.id()).any(|other| {
-        let reference_idx = other.after(track.t_s(event.before));
-        let Some(level) = reference_idx.checked_sub(1).map(|idx| other.value(idx)) else { return false };
+    let lost_s = track.t_s(event.last) - track.t_s(event.first);
+    tracks.iter().filter(|other| other.family() == track.family() && other.id() != track.id()).any(|other| {
+        let cadence_s = track.hold_s.max(other.hold_s);
+        if cadence_s > SLOWEST_WITNESS_S || lost_s < 2.0 * cadence_s {
+            return false;
+        }
+        let from = other.after(track.t_s(event.before) - 1.5 * cadence_s);
+        let to = other.after(track.t_s(event.after) + 1.5 * cadence_s);
         // Tracks move at least 0.4 times as far as each other (half-slope sensors, with a margin).
-        let stays = |idx: usize| idx < other.len() && (other.value(idx) - level).abs() < 0.1 * depth;
-        let from = other.after(first - 1e-9);
-        let to = other.after(last);
-        let reaches_back_s = other.age_s().min(0.1);
-        let inside = from < to && (from..to.min(from + 256)).all(stays) && last - first >= reaches_back_s;
-        let around = from.checked_sub(1).is_some_and(|idx| {
-            stays(idx) && stays(to) && to < other.len() && other.t_s(to) - other.t_s(idx) < limits.shortest_return_s
-                && (idx + 1..to).all(stays)
-        });
-        (inside || around) && stays(from.min(other.len() - 1))
+        let stays = |idx: usize| (other.value(idx) - other.value(from)).abs() < 0.1 * depth;
+        to > from + 3 && (from..to.min(from + 4096)).all(stays)
     })
+}
+
+/// Whether the value stood still before and after, at one level: a steady foot that left and came back, not one that taps.
+fn is_from_plateau(track: &Track<'_>, event: &Excursion) -> bool {
+    let (before, depth) = (track.value(event.before), event.depth(track).abs());
+    let n = ((PLATEAU_S / track.interval_s.max(1e-3)).ceil() as usize).clamp(2, 64);
+    let mut around =
+        (event.before.saturating_sub(n)..event.before).chain(event.after..(event.after + n + 1).min(track.len()));
+    around.all(|idx| (track.value(idx) - before).abs() <= 0.1 * depth)
 }
 
 /// For signals of unknown physics: the levels on both sides lie inside what the signal does otherwise (an angle that wraps

@@ -29,8 +29,8 @@ use track::Track;
 /// The check's entry in the registry.
 pub(crate) const CHECK: Check = Check { kind: Kind::Dropout, run };
 
-/// Odds before the recording is looked at: one signal in three that a technician records has the fault.
-const PRIOR_LOG10_ODDS: f64 = -0.3;
+/// Odds before the recording is looked at: even, because a drive is recorded for a complaint.
+const PRIOR_LOG10_ODDS: f64 = 0.0;
 /// The loss that a verdict "healthy" must have been able to see, seconds.
 const REFERENCE_LOSS_S: f64 = 0.1;
 /// How often it comes, per second of drive: four times a minute.

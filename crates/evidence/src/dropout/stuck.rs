@@ -11,8 +11,17 @@ const NEIGHBOURHOOD: usize = 40;
 const STRONGEST: f64 = 2.0;
 /// With one witness only, which may be the wrong one.
 const ONE_WITNESS: f64 = 1.2;
-/// Polled more slowly than this a signal repeats by chance too often for its habits to tell, seconds.
-const SLOWEST_INTERVAL_S: f64 = 0.25;
+/// Movement of all witnesses that is just too much for a healthy signal to miss.
+const AT_LIMIT: f64 = 0.3;
+/// Wheels, and the car, change their speeds differently by this much when a turn begins (common practice, no source).
+const SPEEDS_DIFFER_KMH: f64 = 0.5;
+const SPEEDS_DIFFER_SHARE: f64 = 0.02;
+/// Tracks of one pedal may differ by this much, % (workshop limits are 3-5 % of full scale; common practice, no source).
+const TRACKS_DIFFER: f64 = 5.0;
+/// A value that stayed on a slope and made up for it in one step: the module or the adapter may have stalled as well.
+const CAUGHT_UP: f64 = 1.0;
+/// A signal renewed more slowly than this repeats by chance too often for its own habits to tell, seconds.
+const SLOWEST_S: f64 = 0.25;
 
 /// The value stayed although the machine moved on.
 #[derive(Debug, Clone, Copy)]
@@ -53,10 +62,12 @@ pub(super) fn find(track: &Track<'_>, tracks: &[Track<'_>]) -> Vec<Stuck> {
         first = next;
         if next - run.first >= 3 && is_long(track, run) && !rests(track, family, run) {
             let by_witness = beside_witnesses(track, &witnesses, run);
-            let by_habit = against_habit(track, tracks, family, run);
+            let is_quick = matches!(family, Family::Speed | Family::Engine) && track.hold_s <= SLOWEST_S;
+            let alone = if is_quick { against_habit(track, run).max(catches_up(track, run)) } else { 0.0 };
+            let by_itself = if alone > 0.0 && others_live(track, tracks, run) { alone } else { 0.0 };
             let (log10_lr, moved) = match by_witness {
-                Some((lr, moved)) => ((lr + by_habit).min(STRONGEST), moved),
-                None => (by_habit, 0.0),
+                Some((lr, moved)) => ((lr + by_itself).min(STRONGEST), moved),
+                None => (by_itself, 0.0),
             };
             if log10_lr > 0.0 {
                 found.push(Stuck { first: run.first, last: next - 1, log10_lr, moved });
@@ -90,7 +101,8 @@ fn rests(track: &Track<'_>, family: Family, run: Run) -> bool {
 fn beside_witnesses(track: &Track<'_>, witnesses: &[&Track<'_>], run: Run) -> Option<(f64, f64)> {
     let is_speed = track.family() == Some(Family::Speed);
     let (from_s, to_s) = (track.t_s(run.first), track.t_s(run.next - 1) - track.hold_s);
-    let noise = |t: &Track<'_>| t.step + 3.0 * t.usual_change;
+    // A change of one step is no noise; what goes beyond it may be.
+    let noise = |t: &Track<'_>| t.step + 3.0 * (t.usual_change - t.step).max(0.0);
     // The run may end with a sample that was already on its way: only what lies a refresh inside it is compared.
     let (mut least, mut direction, mut n, mut tolerance) = (f64::INFINITY, 0.0, 0, 0.0_f64);
     for witness in witnesses {
@@ -114,9 +126,10 @@ fn beside_witnesses(track: &Track<'_>, witnesses: &[&Track<'_>], run: Run) -> Op
     if caught_up < 0.5 * least || (is_speed && least > GRAVITY_M_S2 * KMH_PER_M_S * lasted_s + tolerance) {
         return None;
     }
-    let ratio = least / (tolerance + noise(track));
+    let floor = if is_speed { SPEEDS_DIFFER_KMH + SPEEDS_DIFFER_SHARE * track.value(run.first) } else { TRACKS_DIFFER };
+    let ratio = least / (tolerance + noise(track)).max(floor);
     let most = if n >= 2 { STRONGEST } else { ONE_WITNESS };
-    (n > 0 && ratio > 1.0).then(|| ((0.7 + 3.0 * ratio.log10()).min(most), least))
+    (n > 0 && ratio > 1.0).then(|| ((AT_LIMIT + 3.0 * ratio.log10()).min(most), least))
 }
 
 /// The middle one of three neighbouring values.
@@ -129,75 +142,95 @@ fn middle(track: &Track<'_>, idx: usize) -> f64 {
 ///
 /// With the share p of repeats in the neighbourhood of a run of L equal steps, a healthy signal of N steps is expected to
 /// show N p^L such runs. That holds for noise only; a coarse value on a slope also changes with every sample, and rightly
-/// stays when the car reaches its cruising speed. Noise turns back two times out of three, a slope never. Something else in
-/// the recording must have changed meanwhile: otherwise the recorder repeated.
-fn against_habit(track: &Track<'_>, tracks: &[Track<'_>], family: Family, run: Run) -> f64 {
-    if matches!(family, Family::Pedal | Family::Throttle) || track.hold_s > SLOWEST_INTERVAL_S {
+/// stays when the car reaches its cruising speed. Noise turns back two times out of three, a slope never.
+fn against_habit(track: &Track<'_>, run: Run) -> f64 {
+    // Coarse steps repeat while the noise stays between two of them, and that lasts: only noise of several steps forgets.
+    if track.usual_change < 2.5 * track.step {
         return 0.0;
     }
-    let (from, to) = (run.first.saturating_sub(NEIGHBOURHOOD), (run.next + NEIGHBOURHOOD).min(track.len()));
-    let (before, after) = (habit(track, from, run.first + 1), habit(track, run.next, to));
-    let length = run.next - 1 - run.first;
+    let samples_per_refresh = (track.hold_s / track.interval_s.max(1e-6)).max(1.0);
+    let reach = (NEIGHBOURHOOD as f64 * samples_per_refresh) as usize;
+    let (from, to) = (run.first.saturating_sub(reach), (run.next + reach).min(track.len()));
+    let before = habit(track, from, run.first + 1, samples_per_refresh);
+    let after = habit(track, run.next, to, samples_per_refresh);
+    let length = (run.next - run.first) as f64 / samples_per_refresh - 1.0;
     // Habits change along a drive; a run that is not far longer than its neighbours is no event.
-    if !before.is_noise() || !after.is_noise() || length < 3 * before.longest.max(after.longest).max(1) {
+    if !before.is_noise() || !after.is_noise() || length < 3.0 * before.longest.max(after.longest).max(1.0) {
         return 0.0;
     }
-    let log10_expected = (track.len() as f64).log10() + length as f64 * before.repeats().max(after.repeats()).log10();
-    let evidence = (-log10_expected).clamp(0.0, STRONGEST);
-    let (from_s, to_s) = (track.t_s(run.first), track.t_s(run.next - 1));
-    let mut others = tracks.iter().filter(|other| other.id() != track.id() && other.moves);
-    if others.any(|other| changes_within(other, from_s, to_s)) { evidence } else { 0.0 }
+    let n_refreshes = track.len() as f64 / samples_per_refresh;
+    let log10_expected = n_refreshes.log10() + length * before.repeats().max(after.repeats()).log10();
+    (-log10_expected).clamp(0.0, STRONGEST)
 }
 
-/// How a stretch of samples changes.
+/// How a stretch of samples changes, counted in refreshes of the value.
 #[derive(Default)]
 struct Habit {
-    steps: usize,
-    repeated: usize,
+    refreshes: f64,
+    changes: f64,
     /// Longest row of repeats.
-    longest: usize,
+    longest: f64,
     /// Changes that went against the change before, out of those with a change before.
-    turns: usize,
-    pairs: usize,
+    turns: f64,
+    pairs: f64,
 }
 
 impl Habit {
     /// Half-way between a slope (no turns) and noise (two of three), and enough of it to tell.
     fn is_noise(&self) -> bool {
-        2 * self.steps > NEIGHBOURHOOD && 3 * self.turns > self.pairs && 2 * self.pairs > NEIGHBOURHOOD / 2
+        2.0 * self.refreshes > NEIGHBOURHOOD as f64 && 3.0 * self.turns > self.pairs && 2.0 * self.pairs > self.refreshes
     }
 
     /// Share of repeats, after Laplace.
     fn repeats(&self) -> f64 {
-        (self.repeated as f64 + 1.0) / (self.steps as f64 + 2.0)
+        ((self.refreshes - self.changes).max(0.0) + 1.0) / (self.refreshes + 2.0)
     }
 }
 
 /// The habit of the samples `from..to`.
-fn habit(track: &Track<'_>, from: usize, to: usize) -> Habit {
-    let mut habit = Habit::default();
-    let (mut row, mut last) = (0, 0.0_f64);
+fn habit(track: &Track<'_>, from: usize, to: usize, samples_per_refresh: f64) -> Habit {
+    let mut habit = Habit { refreshes: (to - from) as f64 / samples_per_refresh, ..Habit::default() };
+    let (mut row, mut last) = (1.0, 0.0_f64);
     for pair in track.series.value[from..to].windows(2) {
         let change = pair[1] - pair[0];
-        habit.steps += 1;
         if change == 0.0 {
-            habit.repeated += 1;
-            row += 1;
-            habit.longest = habit.longest.max(row);
+            row += 1.0;
+            habit.longest = habit.longest.max(row / samples_per_refresh - 1.0);
             continue;
         }
-        row = 0;
+        row = 1.0;
+        habit.changes += 1.0;
         if last != 0.0 {
-            habit.pairs += 1;
-            habit.turns += usize::from(change * last < 0.0);
+            habit.pairs += 1.0;
+            habit.turns += f64::from(u8::from(change * last < 0.0));
         }
         last = change;
     }
     habit
 }
 
-/// Whether a signal took at least two new values between two moments.
-pub(super) fn changes_within(track: &Track<'_>, from_s: f64, to_s: f64) -> bool {
-    let (a, b) = (track.after(from_s), track.after(to_s));
-    a < b && track.series.value[a..b.min(a + 4096)].windows(2).filter(|pair| pair[0] != pair[1]).count() >= 2
+/// On a slope the value stays, and then is at once where the slope would have brought it: 0 or [`CAUGHT_UP`].
+///
+/// A coarse value on a slope also stays, but then moves by one step only.
+fn catches_up(track: &Track<'_>, run: Run) -> f64 {
+    let (from_s, to_s) = (track.t_s(run.first), track.t_s(run.next));
+    let lasted_s = to_s - from_s;
+    let (ago, ahead) = (track.after(from_s - lasted_s), track.after(to_s + lasted_s));
+    if ago == 0 || ago >= run.first || ahead >= track.len() || ahead <= run.next + 1 {
+        return 0.0;
+    }
+    let jump = track.value(run.next) - track.value(run.first);
+    let slope = |a: usize, b: usize| (track.value(b) - track.value(a)) / (track.t_s(b) - track.t_s(a)).max(1e-6);
+    let fits = |slope: f64| (0.5..=2.0).contains(&(slope * lasted_s / jump));
+    let is_jump = jump.abs() >= 3.0 * track.step.max(track.usual_change);
+    if is_jump && fits(slope(ago, run.first)) && fits(slope(run.next, ahead)) { CAUGHT_UP } else { 0.0 }
+}
+
+/// Whether another signal took new values meanwhile: otherwise it was the recorder that repeated.
+fn others_live(track: &Track<'_>, tracks: &[Track<'_>], run: Run) -> bool {
+    let (from_s, to_s) = (track.t_s(run.first), track.t_s(run.next - 1));
+    tracks.iter().filter(|other| other.id() != track.id() && other.moves).any(|other| {
+        let (a, b) = (other.after(from_s), other.after(to_s));
+        a < b && other.series.value[a..b.min(a + 4096)].windows(2).filter(|pair| pair[0] != pair[1]).count() >= 2
+    })
 }
