@@ -1,0 +1,235 @@
+//! Every command and option of the command line; help texts come from here.
+
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+
+/// A diagnostic workbench that judges what it records: which part, how sure, and where in the recording.
+#[derive(Debug, Parser)]
+#[command(name = "witness", version, propagate_version = true, arg_required_else_help = true)]
+pub(crate) struct Cli {
+    /// Print exactly one JSON object on standard output; progress goes to standard error.
+    #[arg(long, global = true)]
+    pub(crate) json: bool,
+    #[command(subcommand)]
+    pub(crate) command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum Command {
+    /// Read identity, modules, codes, freeze frames, readiness and monitor results; save all of it; change nothing.
+    Survey(SurveyArgs),
+    /// Record a drive with live numbers; space bar sets a mark, q ends it.
+    #[command(args_conflicts_with_subcommands = true)]
+    Drive(DriveArgs),
+    /// Show the rate that each signal would get, and the odds of catching a short event.
+    Plan(PlanArgs),
+    /// Make a drive from a table (CSV, plain or gzipped).
+    Import(ImportArgs),
+    /// Write a drive as a table (CSV).
+    Export(ExportArgs),
+    /// Examine a drive: what is faulty, how sure, where in the recording, what else could explain it.
+    Examine(ExamineArgs),
+    /// Keep lists of signals under a name.
+    Watchlist(WatchlistArgs),
+    /// List the signals that can be asked for by name.
+    Signals(SignalsArgs),
+    /// Serve the invented car for anyone to connect to.
+    Standin(StandinArgs),
+    /// The whole pass on the invented car: survey, drive, findings, in under a minute.
+    Demo(DemoArgs),
+}
+
+/// How to reach the car.
+#[derive(Debug, Args)]
+pub(crate) struct AdapterArgs {
+    /// The adapter: at+serial:PATH?baud=N, at+tcp://HOST:PORT or standin:NAME.
+    #[arg(long, value_name = "ADDRESS", env = "WITNESS_ADAPTER")]
+    pub(crate) adapter: String,
+    /// A file that describes a maker's modules; repeatable.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) definitions: Vec<PathBuf>,
+}
+
+/// Which signals.
+#[derive(Debug, Args)]
+#[group(required = true, multiple = true)]
+pub(crate) struct SignalChoice {
+    /// Signals by name, separated by commas.
+    #[arg(long, value_delimiter = ',', value_name = "ID,ID,...")]
+    pub(crate) signals: Vec<String>,
+    /// A saved watchlist; see `witness watchlist`.
+    #[arg(long, value_name = "NAME")]
+    pub(crate) watchlist: Option<String>,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct SurveyArgs {
+    #[command(flatten)]
+    pub(crate) adapter: AdapterArgs,
+    /// Where to save it; by default a new file in the data folder, named after time and vehicle.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) out: Option<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct DriveArgs {
+    #[command(subcommand)]
+    pub(crate) command: Option<DriveCommand>,
+    #[command(flatten)]
+    pub(crate) options: Option<DriveOptions>,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum DriveCommand {
+    /// Record without a terminal.
+    Record(DriveOptions),
+    /// Write a good copy of a drive that was cut short or damaged; the original stays as it is.
+    Repair(RepairArgs),
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct DriveOptions {
+    #[command(flatten)]
+    pub(crate) adapter: AdapterArgs,
+    #[command(flatten)]
+    pub(crate) choice: SignalChoice,
+    /// How long to record, in seconds of car time; without it until it is stopped.
+    #[arg(long, value_name = "N")]
+    pub(crate) seconds: Option<f64>,
+    /// The drive file; by default a new file in the data folder.
+    #[arg(long, value_name = "DRIVE.mcap")]
+    pub(crate) out: Option<PathBuf>,
+    /// Replace an existing drive.
+    #[arg(long)]
+    pub(crate) force: bool,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct RepairArgs {
+    /// The damaged drive; the copy is named NAME.repaired.mcap.
+    #[arg(value_name = "DRIVE.mcap")]
+    pub(crate) drive: PathBuf,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct PlanArgs {
+    #[command(flatten)]
+    pub(crate) adapter: AdapterArgs,
+    #[command(flatten)]
+    pub(crate) choice: SignalChoice,
+    /// Length of the event to be caught, in milliseconds.
+    #[arg(long, value_name = "MS", default_value_t = 100.0)]
+    pub(crate) event_ms: f64,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct ImportArgs {
+    /// The table: first column time_s, other headers `SIGNAL [UNIT]`; or time_s,signal,value[,unit].
+    #[arg(value_name = "FILE.csv")]
+    pub(crate) table: PathBuf,
+    /// The drive to be made.
+    #[arg(long, value_name = "DRIVE.mcap")]
+    pub(crate) out: PathBuf,
+    /// What a foreign column or name means; repeatable.
+    #[arg(long, value_name = "COLUMN=SIGNAL [UNIT]")]
+    pub(crate) map: Vec<String>,
+    /// Replace an existing drive.
+    #[arg(long)]
+    pub(crate) force: bool,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(crate) enum Shape {
+    /// One row per time, one column per signal.
+    Wide,
+    /// One row per sample.
+    Long,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct ExportArgs {
+    /// The drive.
+    #[arg(value_name = "DRIVE.mcap")]
+    pub(crate) drive: PathBuf,
+    /// The table to be written; the ending says the format.
+    #[arg(long, value_name = "FILE.csv")]
+    pub(crate) out: PathBuf,
+    /// One row per time or one row per sample.
+    #[arg(long, value_enum, default_value_t = Shape::Wide)]
+    pub(crate) shape: Shape,
+    /// Replace an existing file.
+    #[arg(long)]
+    pub(crate) force: bool,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct ExamineArgs {
+    /// The drive.
+    #[arg(value_name = "DRIVE.mcap")]
+    pub(crate) drive: PathBuf,
+    /// Show healthy findings in full too.
+    #[arg(long)]
+    pub(crate) all: bool,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct WatchlistArgs {
+    #[command(subcommand)]
+    pub(crate) command: WatchlistCommand,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum WatchlistCommand {
+    /// Save signals under a name.
+    Save {
+        /// Name of the list.
+        name: String,
+        /// Signals by name, separated by commas.
+        #[arg(long, value_delimiter = ',', value_name = "ID,ID,...", required = true)]
+        signals: Vec<String>,
+    },
+    /// Show all lists.
+    List,
+    /// Forget a list.
+    Remove {
+        /// Name of the list.
+        name: String,
+    },
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct SignalsArgs {
+    /// Only names or titles that contain this text.
+    #[arg(value_name = "TEXT")]
+    pub(crate) search: Option<String>,
+    /// A file that describes a maker's modules; repeatable.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) definitions: Vec<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct StandinArgs {
+    /// The car and its faults, as behind `standin:`; `witness standin --help-cars` explains them.
+    #[arg(value_name = "NAME", default_value = "fell")]
+    pub(crate) name: String,
+    /// Listen on this TCP address.
+    #[arg(long, value_name = "HOST:PORT", conflicts_with = "pty")]
+    pub(crate) tcp: Option<String>,
+    /// Offer a serial device (pty); its path is printed.
+    #[arg(long)]
+    pub(crate) pty: bool,
+    /// How fast its clock runs; 1 is real time.
+    #[arg(long, value_name = "FACTOR", default_value_t = 1.0)]
+    pub(crate) speed: f64,
+    /// Explain names, faults and settings, and end.
+    #[arg(long)]
+    pub(crate) help_cars: bool,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct DemoArgs {
+    /// Where to leave the files; by default `demo` in the current folder.
+    #[arg(long, value_name = "FOLDER", default_value = "demo")]
+    pub(crate) out: PathBuf,
+}

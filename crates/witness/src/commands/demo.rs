@@ -1,0 +1,112 @@
+//! `witness demo`: the whole pass on the invented car.
+
+use std::path::{Path, PathBuf};
+use std::time::Instant;
+
+use evidence::Verdict;
+use serde::Serialize;
+
+use crate::cli::{AdapterArgs, DemoArgs, DriveOptions, SignalChoice};
+use crate::connect;
+use crate::failure::{Exit, Failure, cannot_write};
+use crate::output::{print_json, print_text, progress};
+use crate::wire::{DriveSummary, Examined};
+
+/// The invented car of the demo, with two faults that its driver would complain about.
+const CAR: &str = "standin:fell?script=mixed&seed=7&fault=wheel-dropout:rear_left:0.6&fault=pedal-wear:1:0.8:30:10";
+/// What is recorded: enough for the wheels and the pedal, and no more, for every signal costs the others time.
+const SIGNALS: [&str; 8] = [
+    "wheel.speed.front_left",
+    "wheel.speed.front_right",
+    "wheel.speed.rear_left",
+    "wheel.speed.rear_right",
+    "pedal.position_1",
+    "pedal.position_2",
+    "vehicle.speed",
+    "engine.speed",
+];
+/// Length of the drive, seconds of car time.
+const DRIVE_S: f64 = 600.0;
+
+#[derive(Serialize)]
+struct DemoJson {
+    folder: String,
+    files: Vec<String>,
+    wall_s: f64,
+    codes: Vec<String>,
+    examined: Examined,
+}
+
+pub(crate) fn run(args: &DemoArgs, json: bool) -> Result<Exit, Failure> {
+    let began = Instant::now();
+    let folder = &args.out;
+    std::fs::create_dir_all(folder).map_err(|source| cannot_write(folder, &source))?;
+    let [survey_file, drive_file, table_file] =
+        ["survey.json", "drive.mcap", "drive.csv"].map(|name| folder.join(name));
+    // Files of an earlier demo, and nothing else, make room.
+    for file in [&survey_file, &drive_file, &table_file] {
+        match std::fs::remove_file(file) {
+            Err(source) if source.kind() != std::io::ErrorKind::NotFound => return Err(cannot_write(file, &source)),
+            _ => {}
+        }
+    }
+    progress("An invented car, a Tarnwick Fell 1.6. Its driver says: the ABS lamp comes and goes, and now and then");
+    progress("the engine stumbles when the pedal is pressed only a little. Nothing here is a real car or customer.");
+    let adapter = || AdapterArgs { adapter: CAR.to_owned(), definitions: Vec::new() };
+
+    progress("\n1. Survey: everything is read and saved before anything else happens");
+    let mut car = connect::vehicle(&adapter())?;
+    let (survey, _) = super::survey::take(&mut car.vehicle, Some(&survey_file))?;
+    if !json {
+        print_text(&super::survey::page(&survey));
+    }
+
+    progress(&format!("\n2. Drive: {} minutes of road on a clock that runs as fast as the link asks", DRIVE_S / 60.0));
+    let recorded = super::drive::run(
+        &DriveOptions {
+            adapter: adapter(),
+            choice: SignalChoice { signals: SIGNALS.map(str::to_owned).to_vec(), watchlist: None },
+            seconds: Some(DRIVE_S),
+            out: Some(drive_file.clone()),
+            force: false,
+        },
+        None,
+    )?;
+    progress(&format!("recorded {:.0} s in {:.1} s", recorded.drive.duration_s, began.elapsed().as_secs_f64()));
+
+    progress("\n3. Examine: what the recording proves");
+    let opened = super::open_drive(&drive_file)?;
+    let mut findings = evidence::examine(&opened.recording);
+    findings.sort_by(|a, b| b.log10_odds.total_cmp(&a.log10_odds));
+    let problems = super::drive_problems(&opened);
+    let summary = || DriveSummary::new(&drive_file, &opened.recording);
+    if !json {
+        print_text(&super::examine::page(&summary(), &findings, &problems, false));
+    }
+    drive::export(&drive_file, &table_file, drive::ExportOptions::default())?;
+
+    let shown = |path: &Path| path.canonicalize().unwrap_or_else(|_| path.to_owned()).display().to_string();
+    let files: Vec<PathBuf> = vec![survey_file, drive_file.clone(), table_file];
+    let faulty = findings.iter().filter(|finding| finding.verdict == Verdict::Faulty).count();
+    let wall_s = began.elapsed().as_secs_f64();
+    if json {
+        print_json(&DemoJson {
+            folder: shown(folder),
+            files: files.iter().map(|file| shown(file)).collect(),
+            wall_s,
+            codes: survey.modules.iter().flat_map(|module| &module.codes).map(|code| code.code.clone()).collect(),
+            examined: Examined { drive: summary(), findings: findings.iter().map(Into::into).collect(), problems },
+        })?;
+    } else {
+        let mut text =
+            format!("\n{faulty} findings of a fault, {} checks in all, {wall_s:.1} s. Files:\n", findings.len());
+        for file in &files {
+            text += &format!("  {}\n", shown(file));
+        }
+        text += "Look again: witness examine --all demo/drive.mcap\n"
+            .replace("demo", &folder.display().to_string())
+            .as_str();
+        print_text(&text);
+    }
+    Ok(Exit::Done)
+}

@@ -1,0 +1,67 @@
+//! `witness standin`: serves the invented car for anyone to connect to.
+
+use serde::Serialize;
+
+use crate::cli::StandinArgs;
+use crate::failure::{Exit, Failure};
+use crate::output::{print_json, print_text, wrapped};
+
+/// Where it listens when nothing else is said.
+const DEFAULT_TCP: &str = "127.0.0.1:35000";
+
+#[derive(Serialize)]
+struct ServingJson {
+    adapter: String,
+}
+
+pub(crate) fn run(args: &StandinArgs, json: bool) -> Result<Exit, Failure> {
+    if args.help_cars {
+        print_text(&help());
+        return Ok(Exit::Done);
+    }
+    let announce = |adapter: String| {
+        if json {
+            print_json(&ServingJson { adapter })
+        } else {
+            print_text(&format!(
+                "{adapter}\nserving until Ctrl-C; connect with: witness survey --adapter '{adapter}'\n"
+            ));
+            Ok(())
+        }
+    };
+    let failed = |error: standin::StandinError| Failure::input(error).hint("`witness standin --help-cars` explains");
+    let stop = crate::stop::flag()?;
+    if args.pty {
+        let mut terminal = standin::Terminal::open().map_err(failed)?;
+        announce(format!("at+serial:{}", terminal.path().display()))?;
+        standin::serve_pty(&mut terminal, &args.name, args.speed, &stop).map_err(failed)?;
+    } else {
+        let address = args.tcp.as_deref().unwrap_or(DEFAULT_TCP);
+        let listener = std::net::TcpListener::bind(address).map_err(|source| {
+            Failure::new(Exit::Failed, format!("cannot listen on {address}: {source}"))
+                .hint("another program may use this port: choose one with --tcp 127.0.0.1:0")
+        })?;
+        let bound = listener.local_addr().map_or_else(|_| address.to_owned(), |bound| bound.to_string());
+        announce(format!("at+tcp://{bound}"))?;
+        standin::serve_tcp(&listener, &args.name, args.speed, &stop).map_err(failed)?;
+    }
+    Ok(Exit::Done)
+}
+
+fn help() -> String {
+    let width = crate::output::width();
+    let mut text = "A stand-in is named NAME or NAME?option=value&option=value. The car: fell\n\nOptions:\n".to_owned();
+    for (name, meaning) in standin::OPTIONS {
+        let lines = wrapped(meaning, &" ".repeat(16), width);
+        text += &format!("  {name:14}{}", lines.trim_start());
+        if !text.ends_with('\n') {
+            text.push('\n');
+        }
+    }
+    text += "\nFaults:\n";
+    for form in standin::FAULT_FORMS {
+        text += &format!("  {form}\n");
+    }
+    text += "\nExample: standin:fell?script=town&fault=wheel-dropout:rear_left:0.5&fault=misfire-coil:1:0.6\n";
+    text
+}

@@ -1,0 +1,210 @@
+//! `witness survey`: reads everything, saves it, then shows it.
+
+use std::path::{Path, PathBuf};
+
+use crate::cli::SurveyArgs;
+use crate::connect;
+use crate::failure::{Exit, Failure, cannot_write};
+use crate::output::{clean, print_json, print_text, progress, width, wrapped};
+use crate::places::{data_folder, time_for_name, unix_now_ns};
+use crate::wire::{ModuleJson, MonitorStateJson, SurveyJson, ValueJson};
+
+pub(crate) fn run(args: &SurveyArgs, json: bool) -> Result<Exit, Failure> {
+    let mut car = connect::vehicle(&args.adapter)?;
+    let (survey, _) = take(&mut car.vehicle, args.out.as_deref())?;
+    if json {
+        print_json(&survey)?;
+    } else {
+        print_text(&page(&survey));
+    }
+    let complete = survey.problems.is_empty() && survey.modules.iter().all(|module| module.problems.is_empty());
+    Ok(if complete { Exit::Done } else { Exit::Lost })
+}
+
+/// Surveys a car and saves everything, raw bytes included, before anything else may happen. Gives the survey as it is
+/// shown (without the raw bytes) and the file.
+pub(crate) fn take(vehicle: &mut vehicle::Vehicle, out: Option<&Path>) -> Result<(SurveyJson, PathBuf), Failure> {
+    let taken = unix_now_ns();
+    let survey = vehicle.survey(|line| progress(&format!("reading {line}")));
+    let mut survey = SurveyJson::new(&survey, taken);
+    let path = match out {
+        Some(path) => path.to_owned(),
+        None => {
+            let folder = data_folder()?.join("surveys");
+            std::fs::create_dir_all(&folder).map_err(|source| cannot_write(&folder, &source))?;
+            // From outside, but a VIN has only letters and digits.
+            let vin = survey.vehicle.vin.as_deref().unwrap_or("no-vin");
+            folder.join(format!("{}-{vin}.json", time_for_name(taken)))
+        }
+    };
+    survey.file = Some(path.display().to_string());
+    save(&path, &survey)?;
+    survey.raw.clear();
+    Ok((survey, path))
+}
+
+/// Writes the file in one piece: it is there whole or not at all. An existing one is never replaced.
+fn save(path: &Path, survey: &SurveyJson) -> Result<(), Failure> {
+    use std::io::Write;
+    let failed = |source: std::io::Error| cannot_write(path, &source);
+    let mut file = std::fs::File::create_new(path).map_err(failed)?;
+    let written = serde_json::to_vec_pretty(survey)
+        .map_err(std::io::Error::from)
+        .and_then(|text| file.write_all(&text))
+        .and_then(|()| file.sync_all());
+    written.map_err(|source| {
+        let _ = std::fs::remove_file(path); // half a survey would pass for a whole one
+        failed(source)
+    })
+}
+
+/// The survey as a page of text.
+pub(crate) fn page(survey: &SurveyJson) -> String {
+    let width = width();
+    let car = &survey.vehicle;
+    let mut page = String::new();
+    let mut line = |label: &str, text: String| page += &wrapped_behind(label, &clean(&text), width);
+    line(
+        "Car",
+        match (&car.vin, car.model_year) {
+            (Some(vin), Some(year)) => format!("VIN {vin}, read as model year {year}"),
+            (Some(vin), None) => format!("VIN {vin}"),
+            (None, _) => "no VIN reported, which is normal on older cars".to_owned(),
+        },
+    );
+    for note in &car.vin_notes {
+        line("", note.clone());
+    }
+    line("Network", car.protocol.clone().unwrap_or_else(|| "unknown".to_owned()));
+    let supply = car.supply_volts.map_or_else(String::new, |volts| format!(", {volts:.1} V at the connector"));
+    line("Adapter", format!("{}{supply}", car.adapter));
+    if let Some(file) = &survey.file {
+        line("Saved", file.clone());
+    }
+    for problem in &survey.problems {
+        line("Problem", problem.clone());
+    }
+    for module in &survey.modules {
+        page += "\n";
+        page += &module_page(module, width);
+    }
+    page += "\n";
+    page += &readiness_page(survey, width);
+    page
+}
+
+fn wrapped_behind(label: &str, text: &str, width: usize) -> String {
+    let lines = wrapped(text, "          ", width);
+    format!("{label:10}{}", lines.trim_start_matches(' '))
+}
+
+fn module_page(module: &ModuleJson, width: usize) -> String {
+    let name = module.name.as_deref().unwrap_or("(no name given)");
+    let count = match module.codes.len() {
+        0 => "no codes".to_owned(),
+        1 => "1 code".to_owned(),
+        n => format!("{n} codes"),
+    };
+    let lamp = match module.readiness.as_ref().and_then(|readiness| readiness.lamp) {
+        Some(true) => ", lamp on",
+        _ => "",
+    };
+    let mut page = format!("{}  {}: {count}{lamp}\n", module.address, clean(name));
+    for code in &module.codes {
+        let state: Vec<&str> = if code.kinds.is_empty() { code.status_words.clone() } else { code.kinds.clone() };
+        let text = code.text.map_or_else(|| format!("no text known; {}", code.structure), str::to_owned);
+        page += &wrapped(&format!("{}  {}: {text}", code.code, state.join(", ")), "  ", width);
+        if code.status.is_some() && !code.status_words.is_empty() {
+            page += &wrapped(&code.status_words.join(", "), "           ", width);
+        }
+    }
+    for frame in &module.freeze_frames {
+        page += &format!("  Freeze frame {} of {}\n", frame.frame, frame.code);
+        let values: Vec<String> = frame.values.iter().map(value_text).collect();
+        page += &wrapped(&clean(&values.join(" · ")), "    ", width);
+    }
+    if !module.monitors.is_empty() {
+        let of = |verdict: &str| module.monitors.iter().filter(|monitor| monitor.verdict == verdict).count();
+        page += &format!(
+            "  Self-tests: {} passed, {} failed, {} not run since codes were cleared\n",
+            of("passed"),
+            of("failed"),
+            of("not run")
+        );
+        for monitor in module.monitors.iter().filter(|monitor| monitor.verdict == "failed") {
+            let number = |value: Option<f64>| value.map_or_else(|| "?".to_owned(), |value| short(value));
+            let title = monitor.title.clone().unwrap_or_else(|| format!("{} {}", monitor.monitor, monitor.test));
+            let limits = format!("{} .. {}", number(monitor.min), number(monitor.max));
+            let text = format!("failed: {title}: {} {} (limits {limits})", number(monitor.value), monitor.unit);
+            page += &wrapped(&text, "    ", width);
+        }
+        let misfires: Vec<String> = module
+            .monitors
+            .iter()
+            .filter(|monitor| monitor.test == "0C" && ("A2"..="AD").contains(&monitor.monitor.as_str()))
+            .filter_map(|monitor| {
+                let cylinder = u8::from_str_radix(&monitor.monitor, 16).ok()?.checked_sub(0xA1)?;
+                Some(format!("cylinder {cylinder}: {}", short(monitor.value?)))
+            })
+            .collect();
+        if !misfires.is_empty() {
+            page += &wrapped(&format!("misfires counted in this drive cycle: {}", misfires.join(", ")), "    ", width);
+        }
+    }
+    for item in &module.info {
+        let ratios = item
+            .performance
+            .iter()
+            .filter(|monitor| monitor.conditions > 0)
+            .map(|monitor| format!("{} {} of {}", monitor.name, monitor.completions, monitor.conditions));
+        let values: Vec<String> = item.values.iter().cloned().chain(ratios).collect();
+        page += &wrapped(&format!("{}: {}", item.title, clean(&values.join(", "))), "  ", width);
+    }
+    for problem in &module.problems {
+        page += &wrapped(&format!("problem: {}", clean(problem)), "  ", width);
+    }
+    page
+}
+
+fn value_text(value: &ValueJson) -> String {
+    let shown = match &value.value {
+        serde_json::Value::Number(number) => short(number.as_f64().unwrap_or(f64::NAN)),
+        serde_json::Value::String(text) => text.clone(),
+        other => other.to_string(),
+    };
+    let unit = if value.unit == "1" { String::new() } else { format!(" {}", value.unit) };
+    format!("{} {shown}{unit}", value.name.replace('_', " "))
+}
+
+/// A number with no more digits than a reader wants.
+fn short(value: f64) -> String {
+    let text = format!("{value:.3}");
+    text.trim_end_matches('0').trim_end_matches('.').to_owned()
+}
+
+fn readiness_page(survey: &SurveyJson, width: usize) -> String {
+    let readiness = &survey.readiness;
+    let Some(module) = &readiness.module else {
+        return "Readiness  not reported\n".to_owned();
+    };
+    let names = |state: &str| {
+        let chosen: Vec<&str> = readiness
+            .monitors
+            .iter()
+            .filter(|monitor: &&MonitorStateJson| monitor.state == state)
+            .map(|m| m.name)
+            .collect();
+        if chosen.is_empty() { "none".to_owned() } else { chosen.join(", ") }
+    };
+    let mut page = format!("Readiness, as {module} reports it\n");
+    page += &wrapped(&format!("complete: {}", names("complete")), "  ", width);
+    page += &wrapped(&format!("not complete: {}", names("incomplete")), "  ", width);
+    page += &wrapped(&format!("not fitted: {}", names("not fitted")), "  ", width);
+    page += &wrapped(
+        "Inspection programmes differ in how many incomplete monitors they accept: check yours. Clearing codes would make \
+         the monitors incomplete again; permanent codes would stay.",
+        "  ",
+        width,
+    );
+    page
+}

@@ -1,0 +1,96 @@
+//! What people read on the terminal.
+
+use std::io::{IsTerminal, Write};
+
+/// Prints the one JSON object of a command.
+pub(crate) fn print_json<T: serde::Serialize>(value: &T) -> Result<(), crate::failure::Failure> {
+    let mut out = std::io::stdout().lock();
+    serde_json::to_writer(&mut out, value).map_err(std::io::Error::from).and_then(|()| writeln!(out)).or_else(|error| {
+        match error.kind() {
+            // The reader went away (`| head`): it has what it wanted.
+            std::io::ErrorKind::BrokenPipe => Ok(()),
+            _ => Err(crate::failure::Failure::new(crate::failure::Exit::Failed, format!("cannot print: {error}"))),
+        }
+    })
+}
+
+/// Prints text for people; a reader that goes away early is no error.
+pub(crate) fn print_text(text: &str) {
+    let mut out = std::io::stdout().lock();
+    let _ = out.write_all(text.as_bytes()).and_then(|()| out.flush());
+}
+
+/// A line of progress on standard error.
+pub(crate) fn progress(line: &str) {
+    eprintln!("{line}");
+}
+
+/// Width to wrap text at.
+pub(crate) fn width() -> usize {
+    if std::io::stdout().is_terminal() {
+        crossterm::terminal::size().map_or(100, |(columns, _)| usize::from(columns).clamp(40, 120))
+    } else {
+        100
+    }
+}
+
+/// Text from a car or file without control characters, so that it cannot steer the terminal.
+pub(crate) fn clean(text: &str) -> String {
+    text.chars().map(|c| if c.is_control() { '\u{FFFD}' } else { c }).collect()
+}
+
+/// `text` wrapped to `width` columns, each line behind `indent`.
+pub(crate) fn wrapped(text: &str, indent: &str, width: usize) -> String {
+    let room = width.saturating_sub(indent.chars().count()).max(20);
+    let mut lines = String::new();
+    let mut line = String::new();
+    for word in text.split_whitespace() {
+        if !line.is_empty() && line.chars().count() + 1 + word.chars().count() > room {
+            lines += &format!("{indent}{line}\n");
+            line.clear();
+        }
+        if !line.is_empty() {
+            line.push(' ');
+        }
+        line += word;
+    }
+    if !line.is_empty() {
+        lines += &format!("{indent}{line}\n");
+    }
+    lines
+}
+
+/// Seconds as `m:ss.s` from the start of the drive, which is how marks are found again.
+pub(crate) fn clock(t_s: f64) -> String {
+    let sign = if t_s < 0.0 { "-" } else { "" };
+    let tenths = (t_s.abs() * 10.0).round() as u64;
+    format!("{sign}{}:{:02}.{}", tenths / 600, tenths / 10 % 60, tenths % 10)
+}
+
+/// Whom a request was for, as it is kept in files: a module's address, or `everyone`.
+pub(crate) fn target(to: &link::Target) -> String {
+    match to {
+        link::Target::Everyone => "everyone".to_owned(),
+        link::Target::Module(address) => address.to_string(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn times_of_a_drive() {
+        for (t_s, expected) in
+            [(0.0, "0:00.0"), (59.96, "1:00.0"), (83.25, "1:23.3"), (3723.0, "62:03.0"), (-1.5, "-0:01.5")]
+        {
+            assert_eq!(clock(t_s), expected);
+        }
+    }
+
+    #[test]
+    fn text_wraps_between_words() {
+        assert_eq!(wrapped("one two three four five six", "  ", 22), "  one two three four\n  five six\n");
+        assert_eq!(wrapped("", "  ", 20), "");
+    }
+}
