@@ -52,9 +52,8 @@ impl Rig {
         }
     }
 
-    /// The tester has gone: what was under way in either direction is lost.
+    /// The tester has gone: what was on its way to it is lost. What it has sent still arrives, and is answered.
     pub fn hang_up(&mut self) {
-        self.inbox.clear();
         self.face.drop_output();
     }
 

@@ -56,8 +56,8 @@ impl Driveline {
     pub(super) fn step(&mut self, stretch: &Stretch, brake_n: f64, engine: &mut Engine, state: &mut State) {
         let speed = state.true_speed_kmh / 3.6;
         // Revving while standing: neutral, until the engine has calmed down again.
-        let calm = stretch.pedal_pct.is_none() && (!self.neutral || engine.omega < 110.0);
-        self.neutral = stretch.speed_kmh < 0.5 && speed < 1.0 && !calm;
+        let revving = stretch.pedal_pct.is_some() && stretch.speed_kmh < 0.5 && speed < 1.0;
+        self.neutral = revving || self.neutral && engine.omega > 140.0;
         let gear = if self.neutral || !state.engine_running { 0 } else { self.gear };
         let ratio = gear_ratio(gear) * FINAL_DRIVE;
         let turbine = speed / ROLLING_RADIUS_M * ratio;
@@ -89,7 +89,7 @@ impl Driveline {
             let pump = 2.0e-3 * omega * omega * (1.0 - ratio.powi(4));
             (pump, pump * (1.0 + 0.9 * (1.0 - ratio / 0.85).max(0.0)))
         } else {
-            let pump = -0.8e-3 * (turbine * turbine - omega * omega);
+            let pump = -0.4e-3 * (turbine * turbine - omega * omega);
             (pump, pump)
         };
         let close = self.gear >= 2 && speed > 7.5 && self.shift_s <= 0.0 && turbine > 115.0;

@@ -143,11 +143,11 @@ impl Engine {
         let burnt = if fuel { NM_PER_GRAM * per_cycle_g * spark * self.torque_share * fires } else { 0.0 };
         let turning = (self.omega / 20.0).min(1.0);
         self.brake_nm = burnt - self.friction_nm * turning;
+        state.torque_nm = self.brake_nm.max(-40.0);
         if cranking {
             // The starter holds about 220 rpm.
             self.brake_nm += (23.0 - self.omega) * 20.0;
         }
-        state.torque_nm = self.brake_nm.max(-40.0);
         state.fuel_l_h =
             if fuel { state.true_air_g_s / (STOICHIOMETRIC * self.exhaust_lambda) / PETROL_G_L * 3600.0 } else { 0.0 };
         self.pedal_and_throttle_sensors(state);
@@ -174,10 +174,11 @@ impl Engine {
         let air_k = state.intake_c + 273.15;
         let error = Self::idle_target(state) - rpm;
         let idling = state.true_pedal_pct < 0.5 && rpm < 1600.0 && state.engine_running;
-        if idling {
+        // On the overrun the wheels turn the engine: that says nothing about the air it needs.
+        if idling && (error > 0.0 || state.true_speed_kmh < 3.0) {
             self.idle_air = (self.idle_air + error * 2.5e-4 * STEP_S).clamp(0.10, 0.60);
         }
-        let help = if idling { (error * 6e-4).clamp(-0.08, 0.15) } else { 0.0 };
+        let help = if idling { (error * 6e-4).clamp(-0.08, 0.25) } else { 0.0 };
         let pedal = state.true_pedal_pct / 100.0;
         let base = if self.cut { 0.12 } else { self.idle_air + help };
         let charge = (base + (1.0 - base) * pedal.powf(1.05)).clamp(0.08, 1.0);

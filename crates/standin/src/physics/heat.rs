@@ -79,7 +79,7 @@ impl Heat {
             if state.ac_clutch { ((state.ac_pressure_kpa - 900.0) / 8.0).clamp(20.0, 80.0) } else { 0.0 };
         let to = if state.engine_running { for_coolant.max(for_pressure) } else { 0.0 };
         lag(&mut state.fan_pct, to, 0.8);
-        if state.fan_pct < 0.5 {
+        if to == 0.0 && state.fan_pct < 0.5 {
             state.fan_pct = 0.0;
         }
     }

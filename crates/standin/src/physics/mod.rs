@@ -10,6 +10,8 @@ mod heat;
 mod misfire;
 mod state;
 mod supply;
+#[cfg(test)]
+mod tests;
 mod wheels;
 
 pub use engine::DISPLACEMENT_M3;
