@@ -158,8 +158,10 @@ impl DriveFile {
             let numbers = series.exchange[from..to].iter().map(|&number| i64::from(number));
             batch.exchange_step.extend(numbers.map(|number| number - std::mem::replace(&mut previous, number)));
         }
-        // A name costs some 30 bytes: nothing beside a long batch, and once in 64 beside short ones.
-        if to - from >= 256 || column.n_batches.is_multiple_of(64) {
+        // A name costs some 30 bytes: nothing beside a long batch, little once in 64 short ones. Early on it comes more
+        // often, so that no single bad chunk costs the name of a short drive.
+        let n_batches = column.n_batches;
+        if to - from >= 256 || n_batches.is_multiple_of(64) || n_batches.is_power_of_two() {
             batch.signal.push_str(column.id.as_str());
             batch.unit.push_str(column.unit.symbol());
         }

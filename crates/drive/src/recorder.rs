@@ -55,7 +55,7 @@ struct Waiting {
 /// How far the writing thread is.
 #[derive(Default)]
 struct Progress {
-    saved_until_ns: i64,
+    saved_until_ns: Option<i64>,
     n_samples: u64,
     n_exchanges: u64,
     failure: Option<Arc<McapError>>,
@@ -211,13 +211,19 @@ impl Recorder {
         Ok(())
     }
 
+    /// Time up to which everything is on the disk; `None` before the first save.
+    #[must_use]
+    pub fn saved_until_ns(&self) -> Option<i64> {
+        self.progress.lock().ok().and_then(|progress| progress.saved_until_ns)
+    }
+
     fn failure(&self) -> Result<(), DriveError> {
         let Ok(progress) = self.progress.lock() else { return Ok(()) };
         match &progress.failure {
             None => Ok(()),
             Some(source) => Err(DriveError::Stopped {
                 path: self.path.clone(),
-                saved_until_s: seconds_from_nanos(progress.saved_until_ns),
+                saved_until_s: progress.saved_until_ns.map_or(0.0, seconds_from_nanos),
                 source: Arc::clone(source),
             }),
         }
@@ -342,7 +348,7 @@ fn write_all(mut file: DriveFile, from_recorder: &Receiver<Waiting>, progress: &
         set(&|progress| {
             progress.n_samples += n_samples;
             progress.n_exchanges += n_exchanges;
-            progress.saved_until_ns = progress.saved_until_ns.max(until_ns);
+            progress.saved_until_ns = progress.saved_until_ns.max(Some(until_ns));
         });
     }
     if let Err(error) = file.finish() {

@@ -137,8 +137,10 @@ struct Column {
     /// Its unit as text of the table; only a long table can change it.
     unit_text: Vec<u8>,
     /// From the unit of the table to the one of the series; `None` if they are the same.
-    convert: Option<Box<dyn Fn(f64) -> f64>>,
+    convert: Conversion,
 }
+
+type Conversion = Option<Box<dyn Fn(f64) -> f64>>;
 
 /// A table while it is being read.
 struct Table<'a> {
@@ -194,7 +196,7 @@ impl<'a> Table<'a> {
             return Err(at(0, None)(TableProblem::Empty));
         }
         let headings: Vec<String> = (0..rows.n_cells()).map(|idx| rows.text(idx)).collect();
-        if headings.iter().any(|heading| heading.contains(|c: char| c.is_control() || c == '\u{fffd}')) {
+        if headings.iter().any(|heading| heading.contains(char::is_control)) {
             return Err(at(rows.line(), None)(TableProblem::Binary("its first line has control characters")));
         }
         let time = self.time_column(&headings).map_err(at(rows.line(), None))?;
@@ -290,14 +292,13 @@ impl<'a> Table<'a> {
     }
 
     /// Which signal a column is, in which unit it is kept, and how its values get there.
-    #[allow(clippy::type_complexity)]
     fn signal_for(
         &mut self,
         entry: Option<&MapEntry>,
         heading: &str,
         name: &str,
         unit: Option<&str>,
-    ) -> Result<(SignalId, Unit, Option<Box<dyn Fn(f64) -> f64>>), TableProblem> {
+    ) -> Result<(SignalId, Unit, Conversion), TableProblem> {
         let wanted = entry.map_or(name, |entry| entry.signal.as_str());
         let told = entry.and_then(|entry| entry.unit.clone()).or_else(|| unit.map(Unit::named));
         if let (Some(told), Some(unit)) = (&told, unit)

@@ -1,0 +1,189 @@
+//! An eight-hour drive of 12 signals at 20 Hz, with its raw exchanges: size of the file, time and memory to write it,
+//! read it, and turn it into a table and back.
+//!
+//! Every step runs in a process of its own, because the peak memory of a process is only ever known as a whole. Times
+//! are set against one plain pass over the same samples in memory (t, v: 16 bytes each), measured in the same run.
+//!
+//! `cargo bench -p drive` runs eight hours; without `--bench` (as `cargo test --benches` does) it runs one minute.
+//! The files go to the folder in `WITNESS_BENCH_DIR`, otherwise to the system's folder for temporary files.
+
+#![allow(clippy::unwrap_used, clippy::panic, reason = "a helper of a test may stop it")]
+
+use std::path::{Path, PathBuf};
+use std::process::Command;
+use std::time::{Duration, Instant};
+
+use drive::{DriveInfo, Exchange, ExportOptions, ImportOptions, Overwrite, Recorder, Reply};
+use signal::{Recording, Sample, SignalId, Unit};
+
+const N_SIGNALS: usize = 12;
+const RATE_HZ: i64 = 20;
+const STEP_NS: i64 = 1_000_000_000 / RATE_HZ;
+
+/// Names, least steps and starting values of signals as a road test records them.
+const SIGNALS: [(&str, &str, f64, f64); N_SIGNALS] = [
+    ("engine.speed", "rpm", 0.25, 800.0),
+    ("vehicle.speed", "km/h", 1.0, 0.0),
+    ("wheel.speed.front_left", "km/h", 0.01, 0.0),
+    ("wheel.speed.front_right", "km/h", 0.01, 0.0),
+    ("wheel.speed.rear_left", "km/h", 0.01, 0.0),
+    ("wheel.speed.rear_right", "km/h", 0.01, 0.0),
+    ("pedal.position_1", "%", 100.0 / 255.0, 15.0),
+    ("pedal.position_2", "%", 100.0 / 255.0, 15.0),
+    ("intake.manifold_pressure", "kPa", 1.0, 100.0),
+    ("coolant.temperature", "degC", 1.0, 20.0),
+    ("battery.voltage", "V", 0.001, 14.0),
+    ("intake.air_flow", "g/s", 0.01, 4.0),
+];
+
+fn main() {
+    let arguments: Vec<String> = std::env::args().skip(1).collect();
+    if let [step, path] = arguments.as_slice() {
+        return run_step(step, Path::new(path));
+    }
+    let is_bench = arguments.iter().any(|argument| argument == "--bench");
+    let seconds = if is_bench { 8 * 3600 } else { 60 };
+    let folder = std::env::var_os("WITNESS_BENCH_DIR").map_or_else(std::env::temp_dir, PathBuf::from);
+    let folder = tempfile::tempdir_in(folder).expect("a folder for the files");
+    let path = |name: &str| folder.path().join(name);
+    let n_samples = seconds * RATE_HZ * N_SIGNALS as i64;
+    println!("{seconds} s, {N_SIGNALS} signals at {RATE_HZ} Hz: {n_samples} samples in {}", folder.path().display());
+    let pass_s = plain_pass_s(n_samples);
+    println!("{:<44}{:>9.4} s", "one pass over (t, v) in memory", pass_s);
+    for (step, name, what) in [
+        ("record", "recorded.mcap", "record, saved every 200 ms"),
+        ("read", "recorded.mcap", "read the recorded drive"),
+        ("exchanges", "recorded.mcap", "read its raw exchanges"),
+        ("repair", "recorded.mcap", "write a repaired copy"),
+        ("read", "recorded.repaired.mcap", "read the repaired copy"),
+        ("export", "recorded.mcap", "export a wide table"),
+        ("import", "recorded.csv", "import the table"),
+        ("read", "imported.mcap", "read the imported drive"),
+    ] {
+        let program = std::env::current_exe().expect("this program");
+        let output = Command::new(program)
+            .args([step.as_ref(), path(name).as_os_str()])
+            .env("BENCH_SECONDS", seconds.to_string())
+            .output()
+            .expect("a process for the step");
+        assert!(output.status.success(), "{step}: {}", String::from_utf8_lossy(&output.stderr));
+        let text = String::from_utf8_lossy(&output.stdout);
+        let numbers: Vec<f64> = text.split_whitespace().filter_map(|word| word.parse().ok()).collect();
+        let [wall_s, peak_mb, file_bytes] = numbers[..] else { panic!("{step} printed {text}") };
+        println!(
+            "{what:<44}{wall_s:>9.4} s {:>8.1} passes {:>7.2} M samples/s {peak_mb:>6.0} MB peak {:>8.2} MB file",
+            wall_s / pass_s,
+            n_samples as f64 / wall_s / 1e6,
+            file_bytes / 1e6,
+        );
+    }
+}
+
+fn plain_pass_s(n_samples: i64) -> f64 {
+    let samples: Vec<(i64, f64)> = (0..n_samples).map(|k| (k, k as f64)).collect();
+    let times = (0..5).map(|_| {
+        let start = Instant::now();
+        let mut sum = [0.0; 4];
+        for four in samples.chunks_exact(4) {
+            for (sum, (t, v)) in sum.iter_mut().zip(four) {
+                *sum += v + f64::from_bits(t.unsigned_abs());
+            }
+        }
+        std::hint::black_box(sum);
+        start.elapsed().as_secs_f64()
+    });
+    times.fold(f64::INFINITY, f64::min)
+}
+
+fn run_step(step: &str, path: &Path) {
+    let seconds: i64 = std::env::var("BENCH_SECONDS").ok().and_then(|text| text.parse().ok()).expect("BENCH_SECONDS");
+    let n_expected = usize::try_from(seconds * RATE_HZ).expect("a positive time") * N_SIGNALS;
+    let count = |recording: &Recording| recording.series.iter().map(signal::Series::len).sum::<usize>();
+    let start = Instant::now();
+    let file = match step {
+        "record" => {
+            record(path, seconds);
+            path.to_owned()
+        }
+        "read" => {
+            let opened = drive::read(path).expect("a sound drive");
+            assert_eq!(count(&opened.recording), n_expected);
+            path.to_owned()
+        }
+        "exchanges" => {
+            let mut n_exchanges = 0;
+            drive::read_exchanges(path, |_| n_exchanges += 1).expect("a sound drive");
+            assert_eq!(n_exchanges, seconds * RATE_HZ * 2);
+            path.to_owned()
+        }
+        "repair" => drive::repair(path).expect("a sound drive").path,
+        "export" => {
+            let out = path.with_extension("csv");
+            drive::export(path, &out, ExportOptions::default()).expect("a sound drive");
+            out
+        }
+        "import" => {
+            let out = path.with_file_name("imported.mcap");
+            drive::import(path, &out, &ImportOptions::default()).expect("a sound table");
+            out
+        }
+        other => panic!("no step {other}"),
+    };
+    let wall_s = start.elapsed().as_secs_f64();
+    println!("{wall_s} {} {}", peak_mb(), file.metadata().expect("the file").len());
+}
+
+/// Highest memory that this process ever had resident, MB; NaN where the system does not tell.
+fn peak_mb() -> f64 {
+    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
+    let line = status.lines().find_map(|line| line.strip_prefix("VmHWM:"));
+    line.and_then(|rest| rest.split_whitespace().next()?.parse().ok()).map_or(f64::NAN, |kb: f64| kb / 1e3)
+}
+
+/// Six parameters per request, two requests in turn; every request takes 8 ms and a little.
+fn record(path: &Path, seconds: i64) {
+    let mut recorder = Recorder::create(path, &DriveInfo::default(), Overwrite::Never).expect("a new file");
+    let handles = SIGNALS.map(|(id, unit, ..)| {
+        let id = SignalId::new(id).expect("a name of the catalogue");
+        recorder.add_signal(&id, &Unit::named(unit), "standard").expect("a new signal")
+    });
+    let mut random = 1u64;
+    let mut next = move || {
+        random = random.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        (random >> 33) as i64
+    };
+    let mut steps = [0i64; N_SIGNALS];
+    let mut number = 0;
+    for round in 0..seconds * RATE_HZ {
+        let mut t_ns = round * STEP_NS + next() % 1_000_000;
+        for half in 0..2 {
+            number += 1;
+            let asked_ns = t_ns;
+            t_ns += 8_000_000 + next() % 500_000;
+            let mut bytes = vec![0x41];
+            for idx in half * 6..half * 6 + 6 {
+                // Changes of one step, and often none, as real signals have.
+                steps[idx] = (steps[idx] + next() % 3 - 1).max(0);
+                let value = SIGNALS[idx].3 + steps[idx] as f64 * SIGNALS[idx].2;
+                bytes.extend([idx as u8, steps[idx] as u8]);
+                recorder.push(handles[idx], Sample { t_ns, asked_ns, exchange: number, value }).expect("a sample");
+            }
+            let reply = Reply { from: "7E8".into(), arrived_ns: t_ns, bytes };
+            recorder.push_exchange(Exchange {
+                number,
+                asked_ns,
+                over_ns: t_ns + 200_000,
+                to: "7E0".into(),
+                request: vec![1, 0x0c, 0x0d, 0x04, 0x0b, 0x05, 0x10],
+                replies: vec![reply],
+                problems: Vec::new(),
+            });
+            recorder.tick(t_ns).expect("a disk that keeps up");
+        }
+        // As in real time: never more than a save ahead of the disk, or chunks would grow and flatter the result.
+        while round > 8 && recorder.saved_until_ns().is_none_or(|saved| t_ns - saved > 400_000_000) {
+            std::thread::sleep(Duration::from_micros(20));
+        }
+    }
+    recorder.finish().expect("a disk that keeps up");
+}
