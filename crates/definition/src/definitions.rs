@@ -32,7 +32,8 @@ impl Definitions {
         Self { standard: &STANDARD, files: Vec::new() }
     }
 
-    /// Adds a maker's file; see `docs` of the format in this crate's `file` module and `data/` for an example.
+    /// Adds a maker's file; the format is explained at [`MakerFile`], and `data/makers/example.toml` is a file
+    /// to copy from.
     ///
     /// # Errors
     /// [`DefinitionError`] with the line at fault; nothing is added then.
@@ -49,7 +50,7 @@ impl Definitions {
     }
 
     /// The files that are for this vehicle.
-    pub fn files_for_vin<'a>(&'a self, vin: Option<&'a str>) -> impl Iterator<Item = &'a MakerFile> {
+    pub fn files_for_vin(&self, vin: Option<&str>) -> impl Iterator<Item = &MakerFile> {
         self.files.iter().filter(move |file| file.fits_vin(vin))
     }
 
@@ -60,7 +61,7 @@ impl Definitions {
     }
 
     /// The definitions of a maker's files that fit a vehicle.
-    pub fn maker_signals<'a>(&'a self, vin: Option<&'a str>) -> impl Iterator<Item = &'a SignalDefinition> {
+    pub fn maker_signals(&self, vin: Option<&str>) -> impl Iterator<Item = &SignalDefinition> {
         self.files_for_vin(vin).flat_map(|file| &file.signals)
     }
 
@@ -86,7 +87,7 @@ impl Definitions {
     }
 
     /// Every definition of a signal, best first.
-    pub fn of<'a>(&'a self, id: &'a SignalId) -> impl Iterator<Item = &'a SignalDefinition> {
+    pub fn of(&self, id: &SignalId) -> impl Iterator<Item = &SignalDefinition> {
         self.iter().filter(move |definition| definition.id == *id)
     }
 }

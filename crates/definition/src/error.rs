@@ -19,8 +19,11 @@ pub enum FileProblem {
     #[error("{0}")]
     Format(String),
     /// Not a module address.
-    #[error("a module has `request` and `reply` as 3 or 8 hex digits each, or `node` as 2: {0}")]
+    #[error("`{0}` is no address: `request` and `reply` have 3 or 8 hex digits each (CAN), `node` has 2 (K-line)")]
     Address(String),
+    /// Neither `request` and `reply` nor `node` alone.
+    #[error("a module has `request` and `reply` (CAN), or `node` alone (K-line)")]
+    AddressKeys,
     /// Not an identifier.
     #[error("a data identifier has 4 hex digits: `{0}`")]
     Identifier(String),

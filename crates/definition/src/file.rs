@@ -1,32 +1,4 @@
 //! A maker's modules, in a TOML file of our own.
-//!
-//! ```toml
-//! title = "invented hatchback, brake module"
-//! origin = "measured on the bench, 2024"
-//! fits_vin = ["2ZZ"]            # beginnings of VINs; empty: any vehicle
-//!
-//! [[module]]
-//! name = "brake"
-//! request = "760"               # CAN identifiers, 3 or 8 hex digits; or `node = "28"` on a K-line
-//! reply = "768"
-//!
-//! [[module.did]]
-//! did = "D010"                  # read with service 22
-//! n_bytes = 8                   # data bytes after the identifier
-//!
-//! [[module.did.signal]]
-//! id = "wheel.speed.front_left" # a name of the catalogue, or `custom.` and your own
-//! unit = "km/h"                 # converted to the catalogue's unit
-//! byte = 0                      # first byte of the value
-//! bits = 16                     # 1 to 32; the default is 8
-//! multiply = 1                  # value = raw * multiply / divide + offset
-//! divide = 100
-//! invalid = [0xFFFF]            # raw values that mean "no value"
-//! ```
-//!
-//! Further keys of a signal: `title`; `bit` (lowest bit, 0 to 7, of the whole number that the bytes make; 0);
-//! `byte_order` (`"big"` or `"little"`); `signed` (false); `offset` (0); `min` and `max` (values outside are not
-//! believed; the catalogue's where it has the signal); `texts` (`{ 0 = "off", 1 = "on" }`).
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -40,7 +12,35 @@ use crate::error::{DefinitionError, FileProblem, Place};
 use crate::signals::{Decode, Read, SignalDefinition};
 use crate::standard::{catalogue_id, catalogue_unit};
 
-/// What one file describes.
+/// A maker's modules, as one TOML file describes them.
+///
+/// ```toml
+/// title = "invented hatchback, brake module"
+/// origin = "measured on the bench, 2024"
+/// fits_vin = ["2ZZ"]            # beginnings of VINs; empty: any vehicle
+///
+/// [[module]]
+/// name = "brake"
+/// request = "760"               # CAN identifiers, 3 or 8 hex digits; or `node = "28"` on a K-line
+/// reply = "768"
+///
+/// [[module.did]]
+/// did = "D010"                  # read with service 22
+/// n_bytes = 8                   # data bytes after the identifier
+///
+/// [[module.did.signal]]
+/// id = "wheel.speed.front_left" # a name of the catalogue, or `custom.` and your own
+/// unit = "km/h"                 # converted to the catalogue's unit
+/// byte = 0                      # first byte of the value
+/// bits = 16                     # 1 to 32; the default is 8
+/// multiply = 1                  # value = raw * multiply / divide + offset
+/// divide = 100
+/// invalid = [0xFFFF]            # raw values that mean "no value"
+/// ```
+///
+/// Further keys of a signal: `title`; `bit` (lowest bit, 0 to 7, of the whole number that the bytes make; 0);
+/// `byte_order` (`"big"` or `"little"`); `signed` (false); `offset` (0); `min` and `max` (values outside are not
+/// believed; the catalogue's where it has the signal); `texts` (`{ 0 = "off", 1 = "on" }`).
 #[derive(Debug, Clone)]
 pub struct MakerFile {
     /// The file, as it was named by the caller.
@@ -88,9 +88,9 @@ struct File {
 #[serde(deny_unknown_fields)]
 struct ModuleRow {
     name: Spanned<String>,
-    request: Option<String>,
-    reply: Option<String>,
-    node: Option<String>,
+    request: Option<Spanned<String>>,
+    reply: Option<Spanned<String>>,
+    node: Option<Spanned<String>>,
     #[serde(default)]
     did: Vec<DidRow>,
 }
@@ -205,14 +205,12 @@ pub(crate) fn parse(text: &str, file: &str) -> Result<MakerFile, DefinitionError
 }
 
 fn address(place: &Place<'_>, row: &ModuleRow) -> Result<Address, DefinitionError> {
-    let wrong = |problem: &str| place.error(row.name.span(), FileProblem::Address(problem.to_owned()));
-    let hex = |text: &str, n_digits: usize, max: u32| {
-        let honest = text.len() == n_digits && text.bytes().all(|byte| byte.is_ascii_hexdigit());
-        let number = if honest { u32::from_str_radix(text, 16).ok() } else { None };
-        number.filter(|number| *number <= max).ok_or_else(|| wrong(&format!("`{}`", text.escape_debug())))
+    let hex = |text: &Spanned<String>, n_digits: usize, max: u32| {
+        let wrong = || place.error(text.span(), FileProblem::Address(text.get_ref().escape_debug().to_string()));
+        hex(text.get_ref(), n_digits).filter(|number| *number <= max).ok_or_else(wrong)
     };
     match (&row.request, &row.reply, &row.node) {
-        (Some(request), Some(reply), None) if request.len() == 3 => {
+        (Some(request), Some(reply), None) if request.get_ref().len() == 3 => {
             let (request, reply) = (hex(request, 3, 0x7FF)?, hex(reply, 3, 0x7FF)?);
             Ok(Address::Can11 { request: request as u16, reply: reply as u16 })
         }
@@ -221,15 +219,20 @@ fn address(place: &Place<'_>, row: &ModuleRow) -> Result<Address, DefinitionErro
             Ok(Address::Can29 { request, reply })
         }
         (None, None, Some(node)) => Ok(Address::Node(hex(node, 2, 0xFF)? as u8)),
-        _ => Err(wrong("the keys do not go together")),
+        _ => Err(place.error(row.name.span(), FileProblem::AddressKeys)),
     }
+}
+
+/// A number of exactly so many hex digits.
+fn hex(text: &str, n_digits: usize) -> Option<u32> {
+    let is_hex = text.len() == n_digits && text.bytes().all(|byte| byte.is_ascii_hexdigit());
+    if is_hex { u32::from_str_radix(text, 16).ok() } else { None }
 }
 
 fn did(place: &Place<'_>, row: &DidRow) -> Result<u16, DefinitionError> {
     let text = row.did.get_ref();
-    let honest = text.len() == 4 && text.bytes().all(|byte| byte.is_ascii_hexdigit());
-    let number = if honest { u16::from_str_radix(text, 16).ok() } else { None };
-    number.ok_or_else(|| place.error(row.did.span(), FileProblem::Identifier(text.escape_debug().to_string())))
+    let wrong = || place.error(row.did.span(), FileProblem::Identifier(text.escape_debug().to_string()));
+    hex(text, 4).and_then(|number| u16::try_from(number).ok()).ok_or_else(wrong)
 }
 
 fn definition(

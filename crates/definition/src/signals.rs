@@ -69,6 +69,11 @@ pub(crate) enum Decode {
     Bits(Bits),
 }
 
+fn is_rounding(value: f64, min: f64, max: f64) -> bool {
+    let near = |limit: f64| (value - limit).abs() <= 1e-9 * limit.abs().max(1.0);
+    near(min) || near(max)
+}
+
 /// Why data holds no value of a signal.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum ValueError {
@@ -144,8 +149,8 @@ impl SignalDefinition {
             }
         };
         match self.limits {
-            // A hair of room: limits are printed numbers, values are quotients.
-            Some((min, max)) if !(min - 0.01..=max + 0.01).contains(&value) => {
+            // Room for the rounding of the quotient, no more.
+            Some((min, max)) if !(min..=max).contains(&value) && !is_rounding(value, min, max) => {
                 Err(ValueError::Implausible { id: id(), value, unit: self.unit.clone(), min, max })
             }
             _ => Ok(value),

@@ -1,6 +1,12 @@
 //! Trouble codes: two or three bytes, their printed form, and what their structure alone tells.
 
+mod failure_type;
+mod status;
+
 use std::fmt;
+
+pub use failure_type::failure_type_text;
+pub use status::CodeStatus;
 
 /// A trouble code: two bytes (ISO 15031-6 / SAE J2012), or three with a failure type byte (ISO 14229-1, SAE J2012-DA).
 ///
@@ -208,130 +214,6 @@ impl std::str::FromStr for Code {
     }
 }
 
-/// What a failure type byte says.
-///
-/// Source: a public list that repeats the table of SAE J2012-DA; from memory for 62 and up.
-#[must_use]
-pub const fn failure_type_text(failure_type: u8) -> &'static str {
-    match failure_type {
-        0x00 => "no further information",
-        0x01 => "general electrical failure",
-        0x02 => "general signal failure",
-        0x03 => "pulse width or frequency failure",
-        0x04 => "internal failure of the module",
-        0x05 => "programming failure",
-        0x06 => "algorithm failure",
-        0x07 => "mechanical failure",
-        0x08 => "bus signal or message failure",
-        0x09 => "component failure",
-        0x11 => "short to ground",
-        0x12 => "short to battery",
-        0x13 => "open circuit",
-        0x14 => "short to ground or open circuit",
-        0x15 => "short to battery or open circuit",
-        0x16 => "voltage below threshold",
-        0x17 => "voltage above threshold",
-        0x18 => "current below threshold",
-        0x19 => "current above threshold",
-        0x1A => "resistance below threshold",
-        0x1B => "resistance above threshold",
-        0x1C => "voltage out of range",
-        0x1D => "current out of range",
-        0x1E => "resistance out of range",
-        0x1F => "intermittent circuit",
-        0x21 => "signal amplitude below minimum",
-        0x22 => "signal amplitude above maximum",
-        0x23 => "signal stuck low",
-        0x24 => "signal stuck high",
-        0x25 => "signal shape or waveform failure",
-        0x26 => "signal rate of change below threshold",
-        0x27 => "signal rate of change above threshold",
-        0x28 => "signal bias or zero out of range",
-        0x29 => "signal invalid",
-        0x2F => "signal erratic",
-        0x31 => "no signal",
-        0x32 => "signal low time below minimum",
-        0x33 => "signal low time above maximum",
-        0x34 => "signal high time below minimum",
-        0x35 => "signal high time above maximum",
-        0x36 => "signal frequency too low",
-        0x37 => "signal frequency too high",
-        0x62 => "signals do not agree",
-        0x64 => "signal not plausible",
-        0x87 => "message missing",
-        0x88 => "bus off",
-        0x92 => "performance or wrong operation",
-        0x96 => "internal failure of a component",
-        _ => "not in our list",
-    }
-}
-
-/// The status byte that ISO 14229-1 keeps with each code.
-///
-/// ```
-/// use protocol::CodeStatus;
-/// let after_a_clear = CodeStatus(0x50);
-/// assert!(!after_a_clear.failing_now() && !after_a_clear.proves_a_pass());
-/// assert!(CodeStatus(0x2F).confirmed());
-/// ```
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub struct CodeStatus(pub u8);
-
-impl CodeStatus {
-    /// The bits in words, from bit 0.
-    pub const BITS: [&'static str; 8] = [
-        "failing now",
-        "failed in this operation cycle",
-        "pending",
-        "confirmed",
-        "test not completed since the last clear",
-        "failed since the last clear",
-        "test not completed in this operation cycle",
-        "warning lamp requested",
-    ];
-
-    const fn bit(self, bit: u8) -> bool {
-        self.0 >> bit & 1 == 1
-    }
-
-    /// The test's latest result is a failure.
-    #[must_use]
-    pub const fn failing_now(self) -> bool {
-        self.bit(0)
-    }
-
-    /// Failed in this or the previous operation cycle.
-    #[must_use]
-    pub const fn pending(self) -> bool {
-        self.bit(2)
-    }
-
-    /// Stored.
-    #[must_use]
-    pub const fn confirmed(self) -> bool {
-        self.bit(3)
-    }
-
-    /// The module asks for the warning lamp.
-    #[must_use]
-    pub const fn lamp(self) -> bool {
-        self.bit(7)
-    }
-
-    /// Whether the test has run since the clear and in this operation cycle and did not fail: bits 0, 1, 4 and 6 clear.
-    ///
-    /// A cleared code alone proves nothing. Source: derived from the bit definitions of ISO 14229-1.
-    #[must_use]
-    pub const fn proves_a_pass(self) -> bool {
-        self.0 & 0b0101_0011 == 0
-    }
-
-    /// The set bits in words.
-    pub fn words(self) -> impl Iterator<Item = &'static str> {
-        Self::BITS.into_iter().zip(0u8..).filter(move |(_, bit)| self.bit(*bit)).map(|(word, _)| word)
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -397,28 +279,6 @@ mod tests {
         ] {
             let code: Code = text.parse().unwrap();
             assert_eq!((code.definer(), code.subsystem()), (definer, subsystem), "{text}");
-        }
-    }
-
-    #[test]
-    fn worked_status_bytes() {
-        // ISO 14229-1 status bits, worked examples from the bit definitions.
-        let words = |byte| CodeStatus(byte).words().collect::<Vec<_>>();
-        assert_eq!(
-            words(0x2F),
-            ["failing now", "failed in this operation cycle", "pending", "confirmed", "failed since the last clear"]
-        );
-        assert_eq!(
-            words(0x50),
-            ["test not completed since the last clear", "test not completed in this operation cycle"]
-        );
-        assert_eq!(words(0x08), ["confirmed"]);
-        assert_eq!(words(0x24), ["pending", "failed since the last clear"]);
-        assert!(CodeStatus(0x2F).failing_now() && !CodeStatus(0x2F).lamp() && CodeStatus(0x80).lamp());
-        for (byte, passed) in
-            [(0x50, false), (0x10, false), (0x40, false), (0x01, false), (0x02, false), (0x28, true), (0x00, true)]
-        {
-            assert_eq!(CodeStatus(byte).proves_a_pass(), passed, "{byte:02X}");
         }
     }
 

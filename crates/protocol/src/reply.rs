@@ -129,13 +129,6 @@ pub struct Decoded<T> {
     pub problems: Vec<Problem>,
 }
 
-impl<T> Decoded<T> {
-    /// The same problems with another value.
-    pub fn map<U>(self, f: impl FnOnce(T) -> U) -> Decoded<U> {
-        Decoded { value: f(self.value), problems: self.problems }
-    }
-}
-
 /// First byte of a refusal (ISO 14229-1, SAE J1979).
 pub const NEGATIVE: u8 = 0x7F;
 

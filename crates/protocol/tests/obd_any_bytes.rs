@@ -1,5 +1,7 @@
 //! Any bytes at all into every interpreter: an error or a value, never a panic; and splitting undoes building.
 
+#![allow(clippy::unwrap_used, clippy::panic, reason = "a test fails by panicking")]
+
 use proptest::collection::vec;
 use proptest::prelude::*;
 use protocol::obd::{self, Pid, Supported, codes, control, current, freeze, info, monitors, oxygen};

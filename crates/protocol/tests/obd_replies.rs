@@ -3,6 +3,8 @@
 //! Layouts: SAE J1979 / ISO 15031-5 as public tables and a general-purpose packet library give them; the forms without
 //! CAN from memory.
 
+#![allow(clippy::unwrap_used, clippy::panic, reason = "a test fails by panicking")]
+
 use protocol::obd::info::{self, Info};
 use protocol::obd::monitors::{self, MonitorResult, TestVerdict};
 use protocol::obd::{Pid, Scaling, codes, control, current, freeze, oxygen};

@@ -27,7 +27,7 @@ pub use current::{PidData, freeze};
 pub use pid::{Content, Field, Kind, Length, Pid, Value, values};
 pub use readiness::{Ignition, MonitorState, MonitorStatus, Period, Readiness};
 pub use scaling::Scaling;
-pub use support::{OxygenLayout, Supported, bitmap_of, is_bitmap, numbers_in};
+pub use support::{OxygenLayout, Supported, bitmap_of, is_bitmap, numbers_in, support_request};
 
 use crate::{Decoded, Problem, ReplyError};
 

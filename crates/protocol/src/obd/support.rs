@@ -34,6 +34,24 @@ pub const fn is_bitmap(number: u8) -> bool {
     number.is_multiple_of(0x20)
 }
 
+/// Asks one module for the bitmap `base` (00, 20 ..) of a service.
+///
+/// The filler bytes of services 02 (frame 0), 05 (first sensor) and 08 (no data) are those of SAE J1979, from memory.
+///
+/// ```
+/// assert_eq!(protocol::obd::support_request(0x06, 0xA0), [0x06, 0xA0]);
+/// ```
+#[must_use]
+pub fn support_request(service: u8, base: u8) -> Vec<u8> {
+    let filler: &[u8] = match service {
+        0x02 => &[0x00],
+        0x05 => &[0x01],
+        0x08 => &[0x00; 5],
+        _ => &[],
+    };
+    [&[service, base], filler].concat()
+}
+
 impl Supported {
     /// The bitmap to ask for next, `None` when all are known: 00 first, then each one that the one before announces.
     #[must_use]
@@ -49,8 +67,8 @@ impl Supported {
         self.numbers.extend(numbers_in(base, bitmap));
     }
 
-    /// Takes a whole reply to `request`, whose last byte is the bitmap's number (services 01, 06, 08, 09; for 02 the
-    /// frame number follows and is skipped, in services 05 and 06 without CAN a filler byte is).
+    /// Takes a whole reply to [`support_request`]. One byte between the echo and the bitmap is skipped: the frame number
+    /// of service 02, the sensor of 05, the filler of 06 and the message number of 09 without CAN.
     ///
     /// # Errors
     /// [`ReplyError`]; nothing is taken then.
@@ -158,8 +176,15 @@ mod tests {
     #[test]
     fn a_filler_byte_is_skipped_and_anything_else_refused() {
         let mut supported = Supported::default();
-        supported.add_reply(&[0x02, 0x00, 0x00], &[0x42, 0x00, 0x00, 0x80, 0, 0, 0]).unwrap();
-        assert_eq!(supported.iter().collect::<Vec<_>>(), [0x01]);
+        for service in [0x01, 0x02, 0x05, 0x06, 0x08, 0x09] {
+            let request = support_request(service, 0x00);
+            for filler in [&[][..], &[0x00], &[0x01], &[0xFF]] {
+                let mut supported = Supported::default();
+                let reply = [&[service + 0x40, 0x00], filler, &[0x80, 0, 0, 0]].concat();
+                supported.add_reply(&request, &reply).unwrap();
+                assert_eq!(supported.iter().collect::<Vec<_>>(), [0x01], "{reply:02X?}");
+            }
+        }
         for reply in [&[0x41, 0x00, 1, 2, 3][..], &[0x41, 0x00, 1, 2, 3, 4, 5, 6], &[0x41, 0x20, 1, 2, 3, 4], &[0x41]] {
             assert!(supported.add_reply(&[0x01, 0x00], reply).is_err(), "{reply:02X?}");
         }

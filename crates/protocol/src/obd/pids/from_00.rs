@@ -1,7 +1,8 @@
 //! PIDs 00 to 3F.
 
-use crate::obd::pid::letters::{A, B, C};
-use crate::obd::pid::*;
+use super::words::letters::{A, B, C};
+use super::words::*;
+use crate::obd::pid::Pid;
 use crate::obd::readiness::Period;
 
 /// One-hot per fuel system. 00 and 01 from memory (the packet library gives 01's text to 00).

@@ -1,7 +1,8 @@
 //! PIDs 40 to 64.
 
-use crate::obd::pid::letters::{A, B, C, D, E};
-use crate::obd::pid::*;
+use super::words::letters::{A, B, C, D, E};
+use super::words::*;
+use crate::obd::pid::Pid;
 use crate::obd::readiness::Period;
 
 /// Numbers from memory, as public tables list them.
@@ -56,6 +57,7 @@ pub(super) const TABLE: &[Pid] = &[
     pid(0x4C, 1, "commanded throttle actuator", &[percent("commanded_throttle", A)]),
     pid(0x4D, 2, "run time with the warning lamp on", &[word("run_time_with_lamp", A, "min")]),
     pid(0x4E, 2, "time since codes were cleared", &[word("time_since_clear", A, "min")]),
+    // From memory, and not applied: where one of these is not 0, the PIDs they speak of may be scaled to it.
     pid(
         0x4F,
         4,
