@@ -136,7 +136,7 @@ fn scan(path: &Path, handler: &mut dyn Handler) -> Result<Scanned, DriveError> {
             "it does not start as an MCAP file does; a table is made into a drive by importing it",
         ));
     };
-    let (mut log, mut info, mut is_ours, mut is_finished) = (Log::default(), None, false, false);
+    let (mut log, mut info, mut is_ours, mut has_data_end) = (Log::default(), None, false, false);
     while let Some(piece) = walker.next().map_err(io_error())? {
         let (offset, length) = (piece.offset, piece.length);
         match piece.kind {
@@ -152,7 +152,7 @@ fn scan(path: &Path, handler: &mut dyn Handler) -> Result<Scanned, DriveError> {
             // The description comes before the first chunk, so by now it is known whether the file is a drive.
             PieceKind::Chunk(_) if !is_ours && info.is_none() => break,
             PieceKind::Chunk(records) => chunk(records, offset, length, handler, &mut log),
-            PieceKind::DataEnd => is_finished = true,
+            PieceKind::DataEnd => has_data_end = true,
             PieceKind::Damage(kind) => log.add(offset, length, kind),
         }
         if handler.n_samples() > MAX_SAMPLES {
@@ -167,6 +167,7 @@ fn scan(path: &Path, handler: &mut dyn Handler) -> Result<Scanned, DriveError> {
     if info.is_none() && !log.problems.iter().any(|problem| problem.kind == ProblemKind::Info) {
         log.add(mcap::MAGIC.len() as u64, 0, ProblemKind::Info);
     }
+    let is_finished = has_data_end && walker.has_end().map_err(io_error())?;
     if !is_finished {
         log.add(walker.n_file(), 0, ProblemKind::Unfinished);
     }

@@ -35,7 +35,7 @@ pub(crate) enum PieceKind<'a> {
     Metadata(String, BTreeMap<String, String>),
     /// The unpacked records of a chunk whose checksum fits.
     Chunk(&'a [u8]),
-    /// Data ends here; the summary follows. The file was finished.
+    /// Data ends here; the summary follows.
     DataEnd,
     Damage(ProblemKind),
 }
@@ -89,6 +89,13 @@ impl Walker {
     /// Size of the file in bytes.
     pub(crate) fn n_file(&self) -> u64 {
         self.window.n_file
+    }
+
+    /// Whether the file ends as a complete one does.
+    pub(crate) fn has_end(&mut self) -> io::Result<bool> {
+        let n_magic = mcap::MAGIC.len();
+        let offset = self.window.n_file.saturating_sub(n_magic as u64);
+        Ok(self.window.slice(offset, n_magic)? == mcap::MAGIC)
     }
 
     /// The next piece; `None` at the end of the data or of the file.
