@@ -64,7 +64,7 @@ impl Module for Body {
 
     fn observe(&mut self, state: &State, step_s: f64) {
         // Low supply while the engine charges, for ten seconds (the threshold is this invented car's own).
-        self.low_s = if state.engine_running && state.battery_v < 12.0 { self.low_s + step_s } else { 0.0 };
+        self.low_s = if state.engine_running && state.battery_v < 12.4 { self.low_s + step_s } else { 0.0 };
         if state.run_time_s > 10.0 {
             self.codes.report(0x0562, self.low_s > 10.0, state);
         }

@@ -244,7 +244,7 @@ impl EngineMonitors {
     fn warm_up(&mut self, state: &State, step_s: f64, codes: &mut Codes) {
         let modelled = self.modelled_coolant_c.get_or_insert(state.coolant_c);
         // Slower than a healthy engine warms: heat in proportion to air, losses to outside.
-        *modelled += step_s * (0.0055 * state.true_air_g_s + 0.02 - 0.0004 * (*modelled - state.ambient_c));
+        *modelled += step_s * (0.012 * state.true_air_g_s + 0.03 - 0.0008 * (*modelled - state.ambient_c));
         if *modelled >= 82.0 {
             *modelled = 82.0;
             codes.report(0x0128, state.coolant_c < 74.0, state);
