@@ -15,8 +15,9 @@ use crate::exchange::Target;
 const QUESTION: &str = "0100";
 const QUESTION_BYTES: [u8; 2] = [0x01, 0x00];
 
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 enum Phase {
+    #[default]
     Select,
     Ask,
     Number,
@@ -24,7 +25,7 @@ enum Phase {
 }
 
 /// Tries the remembered network, then lets the adapter search, then each network by itself if it cannot.
-#[derive(Debug)]
+#[derive(Debug, Default)]
 pub(super) struct Detect {
     /// Adapter numbers to try; 0 lets it search.
     left: VecDeque<u8>,
@@ -36,14 +37,10 @@ pub(super) struct Detect {
 }
 
 impl Detect {
-    pub(super) fn new(remembered: Option<Bus>) -> Self {
-        let number = remembered.and_then(|bus| NUMBERS.iter().find(|(_, known)| *known == bus));
-        let left = number.map(|(number, _)| *number).into_iter().chain([0]).collect();
-        Self { left, trying: 0, phase: Phase::Select, heard: None, said: String::new(), n_asked: 0 }
-    }
-
     pub(super) fn step(&mut self, answer: Option<&Answer>, state: &mut State) -> Step {
         let Some(answer) = answer else {
+            let number = NUMBERS.iter().find(|(_, bus)| Some(*bus) == state.remembered);
+            *self = Self { left: number.map(|(number, _)| *number).into_iter().chain([0]).collect(), ..Self::default() };
             return self.next(state);
         };
         match self.phase {

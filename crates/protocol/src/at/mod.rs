@@ -154,7 +154,7 @@ impl Adapter {
 
     /// Begins start-up; with `need_vehicle` it ends well only when a vehicle answers.
     pub fn start(&mut self, need_vehicle: bool) {
-        self.begin([Some(Task::Start(Start::new())), need_vehicle.then(|| self.detect())]);
+        self.begin([Some(Task::Start(Start::new())), need_vehicle.then(|| Task::Detect(Detect::default()))]);
     }
 
     /// Begins a request. Looks for the vehicle first if none has answered yet.
@@ -250,10 +250,6 @@ impl Adapter {
         self.n_resyncs = 0;
     }
 
-    fn detect(&self) -> Task {
-        Task::Detect(Detect::new(self.state.remembered))
-    }
-
     /// Text between two commands: line ends and empty prompts say nothing, anything else may be half an answer.
     fn take_stray(&mut self, byte: u8) {
         if matches!(byte, 0 | b'\r' | b'\n' | b' ') {
@@ -273,6 +269,9 @@ impl Adapter {
             return;
         };
         let said_nothing = self.state.last_sent.is_empty();
+        if !prompt && !said_nothing {
+            self.state.unanswered.clone_from(&self.state.last_sent);
+        }
         let answer = turn.finish(now, prompt);
         // A prompt in the middle of a line, or without the empty line that this adapter always puts before it, may be
         // a stray character with the real answer behind it.
@@ -320,8 +319,7 @@ impl Adapter {
             return true;
         }
         if self.state.known.bus.is_none() && matches!(self.tasks.front(), Some(Task::Ask(_))) {
-            let detect = self.detect();
-            self.tasks.push_front(detect);
+            self.tasks.push_front(Task::Detect(Detect::default()));
             return true;
         }
         false

@@ -29,7 +29,7 @@ impl Resync {
     /// `stray`: text that showed that something was wrong.
     pub(super) fn new(state: &State, stray: &str) -> Self {
         // The command that went unanswered may be answered yet.
-        let left = state.barriers.iter().rev().copied().filter(|b| b.command() != state.last_sent).collect();
+        let left = state.barriers.iter().rev().copied().filter(|b| b.command() != state.unanswered).collect();
         Self { left, now: None, n_listened: 0, dropped: shown(stray) }
     }
 

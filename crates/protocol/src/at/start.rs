@@ -78,7 +78,7 @@ impl Start {
         if !said.is_empty() && self.heard.chars().count() < 80 {
             self.heard.push_str(&said);
         }
-        self.untidy |= answer.prompt_ns.is_none();
+        self.untidy |= answer.prompt_ns.is_none() && !matches!(self.phase, Phase::Settle(_));
         match self.phase {
             Phase::Knock(n_try) => {
                 if answer.prompt_ns.is_none() && n_try >= 2 && self.heard.contains(char::REPLACEMENT_CHARACTER) {

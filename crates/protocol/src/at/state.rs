@@ -158,8 +158,9 @@ pub(super) struct State {
     pub(super) desync: bool,
     /// The adapter has forgotten its settings.
     pub(super) restart: bool,
-    /// Last command sent.
+    /// Last command sent, and the last one whose prompt did not come.
     pub(super) last_sent: String,
+    pub(super) unanswered: String,
     /// What happened between exchanges, to be reported with the next one.
     pub(super) problems: Vec<String>,
 }
@@ -189,6 +190,7 @@ impl State {
             desync: false,
             restart: false,
             last_sent: String::new(),
+            unanswered: String::new(),
             problems: Vec::new(),
         }
     }
