@@ -241,10 +241,10 @@ mod tests {
 
         /// The rule exists to catch one wrong character: replacing one of different value by another changes the digit.
         #[test]
-        fn one_wrong_digit_is_caught(digits in "[1-9]{16}", at in 0usize..16, other in 1u32..10) {
+        fn one_wrong_digit_is_caught(digits in "[1-9]{16}", at in 0usize..16, further in 1u32..9) {
             let build = |digits: &str| vin(&format!("{}A{}", &digits[..8], &digits[8..]));
             let old = digits.chars().nth(at).unwrap().to_digit(10).unwrap();
-            proptest::prop_assume!(old != other);
+            let other = (old - 1 + further) % 9 + 1;
             let mut changed = digits.clone();
             changed.replace_range(at..=at, &other.to_string());
             proptest::prop_assert_ne!(build(&digits).check_digit(), build(&changed).check_digit());

@@ -232,6 +232,58 @@ fn only_supported_values_come() {
     );
 }
 
+/// Layouts that rest on memory of SAE J1979 alone (no library decodes them): worked by hand from the published formulas,
+/// so that a slip in the table does not go unnoticed.
+#[test]
+fn layouts_from_memory() {
+    check("41 84 7B", &[("manifold_surface_temperature", 83.0, "degC")]);
+    check(
+        "41 85 0F 00 C8 01 90 80 00 00 0E 10",
+        &[
+            ("reagent_consumption", 1.0, "L/h"),
+            ("reagent_demand", 2.0, "L/h"),
+            ("reagent_level", 128.0 * 100.0 / 255.0, "%"),
+            ("nox_warning_time", 3600.0, "s"),
+        ],
+    );
+    check(
+        "41 87 03 0C A0 0F A0",
+        &[("manifold_pressure_sensor_a", 101.0, "kPa"), ("manifold_pressure_sensor_b", 125.0, "kPa")],
+    );
+    check("41 8D FF", &[("throttle_position_g", 100.0, "%")]);
+    check("41 8E 87", &[("friction_torque", 10.0, "%")]);
+    for (pid, bank) in [(0x98, 1), (0x99, 2)] {
+        let values = read(&[pid], &format!("41 {pid:02X} 0F 11 94 01 90 00 00 19 64"));
+        let got: Vec<_> = values.iter().map(|v| (v.name.to_owned(), v.content.number().unwrap())).collect();
+        let expected = [(5, 410.0), (6, 0.0), (7, -40.0), (8, 610.0)]
+            .map(|(sensor, celsius)| (format!("exhaust_temperature_bank_{bank}_sensor_{sensor}"), celsius));
+        assert_eq!(got, expected);
+    }
+    check("41 9D 00 64 00 32", &[("engine_fuel_rate", 2.0, "g/s"), ("vehicle_fuel_rate", 1.0, "g/s")]);
+    check("41 9E 01 F4", &[("exhaust_flow", 100.0, "kg/h")]);
+    check("41 9F 81 FF 00 00 00 00 00 00 33", &[("fuel_system_use_1", 100.0, "%"), ("fuel_system_use_8", 20.0, "%")]);
+    check(
+        "41 A1 0F 00 01 00 02 00 03 01 00",
+        &[
+            ("nox_corrected_bank_1_sensor_1", 1.0, "ppm"),
+            ("nox_corrected_bank_1_sensor_2", 2.0, "ppm"),
+            ("nox_corrected_bank_2_sensor_1", 3.0, "ppm"),
+            ("nox_corrected_bank_2_sensor_2", 256.0, "ppm"),
+        ],
+    );
+    check("41 A2 01 40", &[("cylinder_fuel_rate", 10.0, "mg/stroke")]);
+    check("41 A4 02 30 0B B8", &[("gear_ratio", 3.0, "1")]);
+    // Two times per device, five devices per PID; the third device of each is asked for here.
+    for (pid, device) in [(0x81, 3), (0x82, 8), (0x89, 13), (0x8A, 18)] {
+        let data = (0..40u8).map(|n| format!(" {n:02X}")).collect::<String>();
+        let values = read(&[pid], &format!("41 {pid:02X} 04{data}"));
+        let got: Vec<_> = values.iter().map(|v| (v.name.to_owned(), v.content.number().unwrap())).collect();
+        let expected = [(1, f64::from(0x1011_1213)), (2, f64::from(0x1415_1617))]
+            .map(|(time, seconds)| (format!("device_{device}_time_{time}"), seconds));
+        assert_eq!(got, expected);
+    }
+}
+
 /// Encoded values, texts of SAE J1979 in our own words; the bytes are one-hot or enumerated as the tables print them.
 #[test]
 fn encoded_values() {
