@@ -65,7 +65,7 @@ struct Column {
 
 /// A drive file that is being written.
 pub(crate) struct DriveFile {
-    mcap: mcap::Writer<NoSeek<BufWriter<Shared>>>,
+    mcap: Container,
     sink: Shared,
     samples_schema: u16,
     columns: Vec<Column>,
@@ -73,6 +73,7 @@ pub(crate) struct DriveFile {
     bytes: Vec<u8>,
 }
 
+type Container = mcap::Writer<NoSeek<BufWriter<Shared>>>;
 type McapResult<T> = Result<T, mcap::McapError>;
 
 impl DriveFile {
@@ -90,6 +91,8 @@ impl DriveFile {
             .disable_seeking(true)
             .emit_message_indexes(false)
             .create(NoSeek::new(BufWriter::with_capacity(1 << 16, sink.clone())))?;
+        // First of all, so that a reader knows what it reads before it meets a chunk.
+        write_info(&mut mcap, info)?;
         let descriptors = format::descriptor_set();
         for (channel, name, topic) in [
             (format::EXCHANGES, format::EXCHANGE_SCHEMA, "exchanges"),
@@ -102,14 +105,13 @@ impl DriveFile {
         let samples_schema = mcap.add_schema(format::SAMPLES_SCHEMA, "protobuf", &descriptors)?;
         let mut file =
             Self { mcap, sink, samples_schema, columns: Vec::new(), samples: Samples::default(), bytes: Vec::new() };
-        file.write_info(info)?;
         file.save()?;
         Ok(file)
     }
 
     /// (Re)writes the description; the last one in the file counts.
     pub(crate) fn write_info(&mut self, info: &DriveInfo) -> McapResult<()> {
-        self.mcap.write_metadata(&Metadata { name: format::PROFILE.into(), metadata: info.to_pairs() })
+        write_info(&mut self.mcap, info)
     }
 
     /// Adds a signal. The caller has checked that it is new and that its unit is right.
@@ -215,6 +217,10 @@ impl DriveFile {
         out.flush()?;
         Ok(self.sink.with(|sink| sink.sync())?)
     }
+}
+
+fn write_info(mcap: &mut Container, info: &DriveInfo) -> McapResult<()> {
+    mcap.write_metadata(&Metadata { name: format::PROFILE.into(), metadata: info.to_pairs() })
 }
 
 /// Number of the container's channel for signal `idx`.

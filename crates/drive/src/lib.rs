@@ -18,6 +18,7 @@
 //! assert!(opened.problems.is_empty());
 //! ```
 
+mod ahead;
 mod error;
 mod file;
 mod format;

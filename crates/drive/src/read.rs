@@ -8,8 +8,9 @@ use mcap::records::op;
 use prost::Message as _;
 use signal::{Gap, Mark, Recording, Series, SignalId, Unit};
 
+use crate::ahead::Ahead;
 use crate::format::{self, DriveInfo, Exchange, PROFILE, Samples};
-use crate::walk::{Fields, PieceKind, Walker};
+use crate::walk::{Fields, Piece, PieceKind};
 use crate::{DriveError, Problem, ProblemKind};
 
 /// Most samples that are read into memory: 100 hours of 12 signals at 20 Hz, 2.4 GB.
@@ -77,7 +78,7 @@ trait Handler {
     /// A message. An error says what is wrong with its content.
     fn message(&mut self, channel: u16, body: &[u8], offset: u64) -> Result<Option<Span>, String>;
 
-    /// How many samples are in memory.
+    /// How many samples, marks and gaps are in memory.
     fn n_samples(&self) -> u64 {
         0
     }
@@ -127,56 +128,86 @@ impl Log {
     }
 }
 
+/// What is known so far of a file that is being scanned.
+#[derive(Default)]
+struct Scan {
+    log: Log,
+    info: Option<DriveInfo>,
+    is_ours: bool,
+    is_finished: bool,
+    newer: Option<u32>,
+}
+
 fn scan(path: &Path, handler: &mut dyn Handler) -> Result<Scanned, DriveError> {
     let io_error = || DriveError::io("cannot read", path);
     let file = File::open(path).map_err(DriveError::io("cannot open", path))?;
     let not_a_drive = |missing: &str| DriveError::NotADrive { path: path.to_owned(), missing: missing.to_owned() };
-    let Some(mut walker) = Walker::start(file).map_err(io_error())? else {
+    let Some(mut ahead) = Ahead::start(file).map_err(io_error())? else {
         return Err(not_a_drive(
             "it does not start as an MCAP file does; a table is made into a drive by importing it",
         ));
     };
-    let (mut log, mut info, mut is_ours, mut has_data_end) = (Log::default(), None, false, false);
-    while let Some(piece) = walker.next().map_err(io_error())? {
-        let (offset, length) = (piece.offset, piece.length);
-        match piece.kind {
-            PieceKind::Header(profile) => is_ours |= profile == PROFILE,
-            PieceKind::Metadata(name, pairs) if name == PROFILE => match DriveInfo::from_pairs(pairs) {
-                Some((found, _)) if found > format::VERSION => {
-                    return Err(DriveError::Newer { path: path.to_owned(), found, known: format::VERSION });
-                }
-                Some((_, read)) => info = Some(read),
-                None => log.add(offset, length, ProblemKind::Info),
-            },
-            PieceKind::Metadata(..) => {}
-            // The description comes before the first chunk, so by now it is known whether the file is a drive.
-            PieceKind::Chunk(_) if !is_ours && info.is_none() => break,
-            PieceKind::Chunk(records) => chunk(records, offset, length, handler, &mut log),
-            PieceKind::DataEnd => has_data_end = true,
-            PieceKind::Damage(kind) => log.add(offset, length, kind),
+    let mut scan = Scan::default();
+    while let Some(block) = ahead.next() {
+        let mut is_drive = true;
+        block.map_err(io_error())?.into_pieces(|piece| is_drive = is_drive && scan.piece(piece, handler));
+        if let Some(found) = scan.newer {
+            return Err(DriveError::Newer { path: path.to_owned(), found, known: format::VERSION });
         }
         if handler.n_samples() > MAX_SAMPLES {
             return Err(DriveError::TooLarge { path: path.to_owned(), limit: MAX_SAMPLES });
         }
+        if !is_drive {
+            break;
+        }
     }
-    if !is_ours && info.is_none() {
+    if !scan.is_drive() {
         return Err(not_a_drive(&format!(
             "the MCAP file has no metadata record `{PROFILE}` with format, start time and checksum"
         )));
     }
+    let Scan { mut log, info, is_finished, .. } = scan;
     if info.is_none() && !log.problems.iter().any(|problem| problem.kind == ProblemKind::Info) {
         log.add(mcap::MAGIC.len() as u64, 0, ProblemKind::Info);
     }
-    let is_finished = has_data_end && walker.has_end().map_err(io_error())?;
-    if !is_finished {
-        log.add(walker.n_file(), 0, ProblemKind::Unfinished);
-    }
     Ok(Scanned { info: info.unwrap_or_default(), problems: log.problems, is_finished })
+}
+
+impl Scan {
+    fn is_drive(&self) -> bool {
+        self.is_ours || self.info.is_some()
+    }
+
+    /// Takes in a piece; `false` if there is no point in going on.
+    fn piece(&mut self, piece: Piece<'_>, handler: &mut dyn Handler) -> bool {
+        let Piece { offset, length, kind } = piece;
+        match kind {
+            PieceKind::Header(profile) => self.is_ours |= profile == PROFILE,
+            PieceKind::Metadata(name, pairs) if name == PROFILE => match DriveInfo::from_pairs(pairs) {
+                Some((found, _)) if found > format::VERSION => {
+                    self.newer = Some(found);
+                    return false;
+                }
+                Some((_, info)) => self.info = Some(info),
+                None => self.log.add(offset, length, ProblemKind::Info),
+            },
+            PieceKind::Metadata(..) => {}
+            // The description comes before the first chunk, so by now it is known whether the file is a drive.
+            PieceKind::Chunk(_) if !self.is_drive() => return false,
+            PieceKind::Chunk(records) => chunk(records, offset, length, handler, &mut self.log),
+            PieceKind::Damage(kind) => self.log.add(offset, length, kind),
+            PieceKind::End { is_complete: true } => self.is_finished = true,
+            PieceKind::End { is_complete: false } => self.log.add(offset, 0, ProblemKind::Unfinished),
+        }
+        true
+    }
 }
 
 /// Hands the records of one chunk over.
 fn chunk(records: &[u8], offset: u64, length: u64, handler: &mut dyn Handler, log: &mut Log) {
     let mut fields = Fields(records);
+    // One word per chunk is enough, and a hostile file cannot fill the memory with words.
+    let mut is_told = false;
     while !fields.0.is_empty() {
         let result = match fields.record() {
             Some((op::MESSAGE, body)) => message(body, offset, handler),
@@ -195,7 +226,11 @@ fn chunk(records: &[u8], offset: u64, length: u64, handler: &mut dyn Handler, lo
         match result {
             Ok(Some(span)) => log.data(span),
             Ok(None) => {}
-            Err(why) => log.add(offset, length, ProblemKind::Content(why)),
+            Err(_) if is_told => {}
+            Err(why) => {
+                is_told = true;
+                log.add(offset, length, ProblemKind::Content(why));
+            }
         }
     }
 }
@@ -258,11 +293,13 @@ impl Handler for Columns {
             }
             format::MARKS => {
                 let format::Mark { t_ns, text } = format::Mark::decode(body).map_err(wrong)?;
+                self.n_samples += 1;
                 self.marks.push(Mark { t_ns: believable(t_ns)?, text });
                 Ok(Some((t_ns, t_ns)))
             }
             format::GAPS => {
                 let format::Gap { from_ns, to_ns, reason } = format::Gap::decode(body).map_err(wrong)?;
+                self.n_samples += 1;
                 self.gaps.push(Gap { from_ns: believable(from_ns)?, to_ns: believable(to_ns)?, reason });
                 Ok(Some((from_ns, to_ns)))
             }

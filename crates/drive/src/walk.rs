@@ -35,9 +35,13 @@ pub(crate) enum PieceKind<'a> {
     Metadata(String, BTreeMap<String, String>),
     /// The unpacked records of a chunk whose checksum fits.
     Chunk(&'a [u8]),
-    /// Data ends here; the summary follows.
-    DataEnd,
+    /// Bytes that are no record, or a chunk that is not sound.
     Damage(ProblemKind),
+    /// Behind the last record of the data; it comes once, as the last piece, unless reading fails.
+    End {
+        /// Whether the data was ended and the summary written to its last byte.
+        is_complete: bool,
+    },
 }
 
 /// A stretch of the file in memory.
@@ -71,7 +75,16 @@ pub(crate) struct Walker {
     position: u64,
     unpacker: zstd::bulk::Decompressor<'static>,
     unpacked: Vec<u8>,
-    over: bool,
+    state: State,
+}
+
+enum State {
+    Data,
+    /// No more records; whether it was the end of data that said so.
+    Ended {
+        by_record: bool,
+    },
+    Over,
 }
 
 impl Walker {
@@ -83,26 +96,28 @@ impl Walker {
             return Ok(None);
         }
         let unpacker = zstd::bulk::Decompressor::new()?;
-        Ok(Some(Self { window, position: mcap::MAGIC.len() as u64, unpacker, unpacked: Vec::new(), over: false }))
+        Ok(Some(Self {
+            window,
+            position: mcap::MAGIC.len() as u64,
+            unpacker,
+            unpacked: Vec::new(),
+            state: State::Data,
+        }))
     }
 
-    /// Size of the file in bytes.
-    pub(crate) fn n_file(&self) -> u64 {
-        self.window.n_file
-    }
-
-    /// Whether the file ends as a complete one does.
-    pub(crate) fn has_end(&mut self) -> io::Result<bool> {
-        let n_magic = mcap::MAGIC.len();
-        let offset = self.window.n_file.saturating_sub(n_magic as u64);
-        Ok(self.window.slice(offset, n_magic)? == mcap::MAGIC)
-    }
-
-    /// The next piece; `None` at the end of the data or of the file.
+    /// The next piece; `None` behind [`PieceKind::End`].
     pub(crate) fn next(&mut self) -> io::Result<Option<Piece<'_>>> {
         let (offset, n_file) = (self.position, self.window.n_file);
-        if self.over || offset >= n_file {
-            return Ok(None);
+        match self.state {
+            State::Over => return Ok(None),
+            State::Data if offset < n_file => {}
+            State::Data | State::Ended { by_record: false } => return Ok(Some(self.end(false))),
+            State::Ended { by_record: true } => {
+                let n_magic = mcap::MAGIC.len();
+                let tail = self.window.slice(n_file.saturating_sub(n_magic as u64), n_magic)?;
+                let is_complete = tail == mcap::MAGIC;
+                return Ok(Some(self.end(is_complete)));
+            }
         }
         let head = self.window.slice(offset, LOOK_AHEAD)?;
         let Some((opcode, length)) = record_at(head, n_file - offset) else {
@@ -112,13 +127,13 @@ impl Walker {
         self.position = offset + whole;
         let piece = |kind| Ok(Some(Piece { offset, length: whole, kind }));
         if opcode == op::DATA_END {
-            self.over = true;
-            return piece(PieceKind::DataEnd);
+            self.state = State::Ended { by_record: true };
+            return self.next();
         }
         let body = self.window.slice(offset + PREFIX as u64, length)?;
         if body.len() < length {
             // The file has become shorter since it was opened.
-            self.over = true;
+            self.state = State::Ended { by_record: false };
             return piece(PieceKind::Damage(ProblemKind::CutOff));
         }
         let mut fields = Fields(body);
@@ -131,6 +146,11 @@ impl Walker {
             }),
         };
         piece(kind.unwrap_or(PieceKind::Damage(ProblemKind::NoRecord)))
+    }
+
+    fn end(&mut self, is_complete: bool) -> Piece<'static> {
+        self.state = State::Over;
+        Piece { offset: self.window.n_file, length: 0, kind: PieceKind::End { is_complete } }
     }
 
     /// Skips to the next record behind the bytes at `offset`.
@@ -155,7 +175,7 @@ impl Walker {
             }
             from += n_look as u64;
         }
-        self.over = true;
+        self.state = State::Ended { by_record: false };
         // Nothing behind it: most likely the last record was not written to its end.
         Ok(Piece { offset, length: n_file - offset, kind: PieceKind::Damage(ProblemKind::CutOff) })
     }
