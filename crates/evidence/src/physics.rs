@@ -22,9 +22,9 @@ pub(crate) const WHEEL_SLIP_GAIN: f64 = 50.0;
 pub(crate) const WHEEL_GRIP_M_S2: f64 = 15.0;
 /// Fastest change of a wheel's circumferential speed at all, m/s²: full grip on a free wheel, 0.9 * 4000 N * (0.30 m)² /
 /// 1.0 kg m² = 324 m/s² (derived); published slip events are 30-100 m/s² (common practice, no source).
-pub(crate) const WHEEL_LIMIT_M_S2: f64 = 350.0;
-/// Fastest spin-up by the drive, m/s²: 1500 N m at one wheel with 2.2 kg m² of wheel and geared motor, 0.30 m (derived).
-pub(crate) const WHEEL_SPIN_M_S2: f64 = 200.0;
+pub(crate) const WHEEL_LIMIT_M_S2: f64 = 324.0;
+/// Fastest spin-up by the drive, m/s²: 1000 N m at one wheel with 2.2 kg m² of wheel and geared motor, 0.30 m (derived).
+pub(crate) const WHEEL_SPIN_M_S2: f64 = 136.0;
 /// Largest short change of a wheel's speed when it rolls over an edge, as a share of its speed, below
 /// [`EDGE_SLOW_KMH`]: 1/cos of the angle at an edge of 0.1 m and a wheel of 0.3 m is 1.5 (derived), with a margin.
 pub(crate) const EDGE_SHARE_SLOW: f64 = 0.55;
@@ -107,7 +107,7 @@ pub(crate) fn dynamics(id: &SignalId) -> Option<Dynamics> {
             fastest_per_s: 1500.0,
             notable_per_s: 150.0,
             shortest_return_s: 0.17,
-            living: (0.0, 100.0),
+            living: (0.0, 100.5),
         },
         // Electric throttles cross the whole travel in about 100 ms (common practice, no source).
         _ if is("throttle.position_") => Dynamics {
@@ -116,7 +116,7 @@ pub(crate) fn dynamics(id: &SignalId) -> Option<Dynamics> {
             fastest_per_s: 1500.0,
             notable_per_s: 150.0,
             shortest_return_s: 0.12,
-            living: (0.0, 100.0),
+            living: (0.0, 100.5),
         },
         // A 3 l manifold filled by a 2 l engine at 6000 rpm: time constant 33 ms, so 100 kPa change at 3000 kPa/s at most
         // (derived); no engine pulls below 5 kPa.

@@ -3,8 +3,8 @@
 use super::excursion::Excursion;
 use super::track::Track;
 use crate::physics::{
-    EDGE_SHARE_FAST, EDGE_SHARE_SLOW, EDGE_SLOW_KMH, Family, GRAVITY_M_S2, KMH_PER_M_S, SENSOR_ALIVE_KMH, WHEEL_GRIP_M_S2,
-    WHEEL_LIMIT_M_S2, WHEEL_SLIP_GAIN, WHEEL_SPIN_M_S2,
+    EDGE_SHARE_FAST, EDGE_SHARE_SLOW, EDGE_SLOW_KMH, Family, GRAVITY_M_S2, KMH_PER_M_S, SENSOR_ALIVE_KMH,
+    WHEEL_GRIP_M_S2, WHEEL_LIMIT_M_S2, WHEEL_SLIP_GAIN, WHEEL_SPIN_M_S2,
 };
 use crate::stats::robust;
 
@@ -29,6 +29,8 @@ const BRAKING_M_S2: f64 = 0.7;
 const SPIN_KMH: f64 = 40.0;
 /// Longest absence, seconds, within which a lone slow sample counts at all: stop and start again take longer.
 const LONE_SAMPLE_S: f64 = 2.5;
+/// An engine that turns more slowly than this stands; starters turn at 150 rpm and more (common practice, no source).
+const STANDING_RPM: f64 = 50.0;
 /// Shortest cranking before an engine runs up, seconds (belt-driven starters; common practice, no source).
 const CRANKING_S: f64 = 0.25;
 /// Longest time that a curb or pothole shakes a wheel, seconds (wheel hop at 10-15 Hz dies out within two or three
@@ -51,13 +53,11 @@ pub(super) fn assess(track: &Track<'_>, tracks: &[Track<'_>], event: &Excursion)
     match track.family() {
         Some(Family::Speed) => speed(track, event),
         Some(_) => limited(track, tracks, event),
-        None => {
-            (track.is_quantity && stands_out(track, event)).then_some(Weight {
-                log10_lr: 0.5,
-                is_impossible: false,
-                allowed_per_s: track.exceptional_change / track.interval_s.max(1e-3),
-            })
-        }
+        None => (track.is_quantity && stands_out(track, event)).then_some(Weight {
+            log10_lr: 0.5,
+            is_impossible: false,
+            allowed_per_s: track.exceptional_change / track.interval_s.max(1e-3),
+        }),
     }
 }
 
@@ -138,7 +138,7 @@ fn limited(track: &Track<'_>, tracks: &[Track<'_>], event: &Excursion) -> Option
     let is_engine = limits.family == Family::Engine;
     // Analogue tracks rest above zero; what lies clearly below their stop is no position.
     let stop = track.stop.unwrap_or(limits.living.0);
-    if event.level < stop - 1e-9 || event.level > limits.living.1 + track.step + 1e-9 {
+    if event.level < stop - 1e-9 || event.level > limits.living.1 {
         return impossible(DEAD_VALUE, limits.fastest_per_s);
     }
     let mut ratio = event.rate_per_s / limits.fastest_per_s;
@@ -148,7 +148,8 @@ fn limited(track: &Track<'_>, tracks: &[Track<'_>], event: &Excursion) -> Option
     if has_least_time {
         let away_s = event.away_s(track) + track.age_s();
         ratio = ratio.max(limits.shortest_return_s / away_s.max(1e-3));
-        if is_engine {
+        // Straight from standstill to running, without cranking between.
+        if is_engine && track.value(event.last) < STANDING_RPM {
             let start_s = CRANKING_S + track.value(event.after) / limits.fastest_per_s;
             ratio = ratio.max(start_s / track.longest_between_s(event.last, event.after).max(1e-3));
         }
@@ -162,7 +163,8 @@ fn limited(track: &Track<'_>, tracks: &[Track<'_>], event: &Excursion) -> Option
     }
     // An engine that stops on purpose stays off for more than one slow sample, and does not come back as it went.
     let missed = (track.value(event.after) - before).abs();
-    let is_stopped_at_speed = is_engine && before > 1300.0 && event.level < 50.0 && depth < 0.0 && missed < 0.15 * before;
+    let is_stopped_at_speed =
+        is_engine && before > 1300.0 && event.level < STANDING_RPM && depth < 0.0 && missed < 0.15 * before;
     (is_stopped_at_speed && event.first == event.last && event.away_s(track) <= LONE_SAMPLE_S).then_some(Weight {
         log10_lr: UNUSUAL,
         is_impossible: false,

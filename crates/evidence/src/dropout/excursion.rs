@@ -5,6 +5,8 @@ use crate::stats::robust;
 
 /// Longest loss that is looked for, seconds: what lasts longer is a signal that is gone, not one that drops out.
 const LONGEST_S: f64 = 30.0;
+/// Edges inside an excursion at which a shorter one is looked for.
+const EDGES_WITHIN: usize = 16;
 /// Stretch on both sides of an excursion that must lie on its level, seconds.
 const NEIGHBOURS_S: f64 = 0.4;
 
@@ -58,7 +60,11 @@ pub(super) fn find(track: &Track<'_>) -> Option<Vec<Excursion>> {
     let mut found = Vec::new();
     let mut k = 0;
     while k < edges.len() {
-        match way_back(track, &edges[k..]) {
+        // A part that moved quickly, rested elsewhere and moved back is no excursion when a real one lies inside.
+        let holds_another = |m: usize| {
+            (k + 1..(k + m).min(k + EDGES_WITHIN)).any(|inner| way_back(track, &edges[inner..=k + m]).is_some())
+        };
+        match way_back(track, &edges[k..]).filter(|m| !holds_another(*m)) {
             Some(m) => {
                 found.push(excursion(track, &edges[k..=k + m]));
                 k += m + 1;

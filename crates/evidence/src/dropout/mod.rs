@@ -11,8 +11,9 @@
 //! [`REFERENCE_PER_S`] times a second would have stayed unseen with the probability exp(-rate * exposure).
 
 mod assess;
-mod exposure;
+mod event;
 mod excursion;
+mod exposure;
 mod stuck;
 mod text;
 mod track;
@@ -21,8 +22,8 @@ use std::collections::BTreeMap;
 
 use signal::Recording;
 
-use crate::physics::Family;
-use crate::{Check, Finding, Kind, Span, Verdict};
+use crate::{Check, Finding, Kind, Verdict};
+use event::{Event, Scene};
 use exposure::Exposure;
 use track::Track;
 
@@ -41,131 +42,15 @@ const ONE_CAUSE_S: f64 = 5.0;
 const MOST: f64 = 8.0;
 /// Signals of unknown physics never get beyond this: their own statistics are no proof.
 const MOST_WITHOUT_PHYSICS: f64 = 1.5;
-/// Share of the other signals that must do the same at the same moment to make it the recorder's doing.
-const COMMON_SHARE: f64 = 0.8;
-
-/// What was lost.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Shape {
-    Zero,
-    EndOfScale,
-    Jump,
-    Stuck,
-}
-
-/// One loss.
-#[derive(Debug, Clone, Copy)]
-struct Event {
-    shape: Shape,
-    span: Span,
-    /// Time between the good samples around it, seconds.
-    at_most_s: f64,
-    before: f64,
-    level: f64,
-    rate_per_s: f64,
-    allowed_per_s: f64,
-    log10_lr: f64,
-    is_impossible: bool,
-    is_common: bool,
-}
-
 /// Examines every signal of a recording.
 fn run(recording: &Recording) -> Vec<Finding> {
-    let tracks: Vec<Track<'_>> = recording.series.iter().filter_map(Track::new).collect();
-    let excursions: Vec<_> = tracks.iter().map(excursion::find).collect();
-    let spans_of = |k: usize| {
-        let track: &Track<'_> = &tracks[k];
-        let own = excursions[k].as_deref().unwrap_or_default();
-        own.iter().map(|e| Span { from_s: track.t_s(e.before), to_s: track.t_s(e.after) }).collect::<Vec<_>>()
-    };
-    let spans: Vec<Vec<Span>> = (0..tracks.len()).map(spans_of).collect();
-    let mut findings = Vec::with_capacity(tracks.len());
-    for (k, track) in tracks.iter().enumerate() {
-        let own = excursions[k].as_deref();
-        let mut events: Vec<Event> = own
-            .unwrap_or_default()
-            .iter()
-            .filter(|event| !crosses_gap(recording, track.t_s(event.before), track.t_s(event.after)))
-            .filter_map(|event| {
-                let weight = assess::assess(track, &tracks, event)?;
-                let shape = if event.level.abs() <= track.step.max(1e-9) {
-                    Shape::Zero
-                } else if weight.log10_lr >= 2.4 && event.is_flat && track.dynamics.is_some_and(|d| event.level < d.living.0 || event.level > d.living.1) {
-                    Shape::EndOfScale
-                } else {
-                    Shape::Jump
-                };
-                Some(Event {
-                    shape,
-                    span: Span { from_s: track.t_s(event.first), to_s: track.t_s(event.last) },
-                    at_most_s: event.away_s(track),
-                    before: track.value(event.before),
-                    level: event.level,
-                    rate_per_s: event.rate_per_s,
-                    allowed_per_s: weight.allowed_per_s,
-                    log10_lr: weight.log10_lr,
-                    is_impossible: weight.is_impossible,
-                    is_common: is_common(&tracks, &spans, k, spans[k].iter().find(|s| s.to_s >= track.t_s(event.after))),
-                })
-            })
-            .collect();
-        if own.is_some() {
-            for stuck in stuck::find(track, &tracks) {
-                let span = Span { from_s: track.t_s(stuck.first), to_s: track.t_s(stuck.last) };
-                if crosses_gap(recording, span.from_s, span.to_s) || events.iter().any(|e| overlaps(e.span, span)) {
-                    continue;
-                }
-                events.push(Event {
-                    shape: Shape::Stuck,
-                    span,
-                    at_most_s: track.t_s(stuck.last + 1) - span.from_s,
-                    before: track.value(stuck.first),
-                    level: track.value(stuck.first),
-                    rate_per_s: 0.0,
-                    allowed_per_s: stuck.moved,
-                    log10_lr: stuck.log10_lr,
-                    is_impossible: true,
-                    is_common: false,
-                });
-            }
-        }
-        events.sort_by(|a, b| a.span.from_s.total_cmp(&b.span.from_s));
-        findings.push(finding(track, &events, own.is_none(), &exposure::of(track)));
-    }
-    findings
-}
-
-fn crosses_gap(recording: &Recording, from_s: f64, to_s: f64) -> bool {
-    let (from_ns, to_ns) = (signal::nanos_from_seconds(from_s), signal::nanos_from_seconds(to_s));
-    recording.gaps.iter().any(|gap| gap.from_ns < to_ns && gap.to_ns > from_ns)
-}
-
-fn overlaps(a: Span, b: Span) -> bool {
-    a.from_s <= b.to_s && b.from_s <= a.to_s
-}
-
-/// Whether the other signals did the same at the same moment. Each kind of quantity has one vote, so that four wheels do
-/// not outvote the engine; who could not have shown it (at rest, at zero) abstains.
-fn is_common(tracks: &[Track<'_>], spans: &[Vec<Span>], own: usize, at: Option<&Span>) -> bool {
-    let Some(at) = at else { return false };
-    let mut votes: BTreeMap<(Option<Family>, usize), bool> = BTreeMap::new();
-    for (k, track) in tracks.iter().enumerate().filter(|(k, _)| *k != own) {
-        let before = track.after(at.from_s).checked_sub(1).map(|idx| track.value(idx));
-        if !before.is_some_and(|value| exposure::would_show_at(track, value) > 0.0) {
-            continue;
-        }
-        let spans = &spans[k];
-        let from = spans.partition_point(|s| s.to_s < at.from_s);
-        let shows = spans.get(from).is_some_and(|s| overlaps(*s, *at));
-        // Signals of the other kinds each vote for themselves.
-        let seat = match track.family() {
-            Some(Family::Other) | None => (track.family(), k),
-            family => (family, 0),
-        };
-        *votes.entry(seat).or_insert(true) &= shows;
-    }
-    let n_for = votes.values().filter(|vote| **vote).count();
-    n_for > 0 && n_for as f64 >= COMMON_SHARE * votes.len() as f64
+    let (tracks, too_short): (Vec<_>, Vec<_>) =
+        recording.series.iter().map(|s| Track::new(s).ok_or(s)).partition(Result::is_ok);
+    let tracks: Vec<Track<'_>> = tracks.into_iter().flatten().collect();
+    let scene = Scene::new(recording, &tracks);
+    let judged = (0..tracks.len()).map(|k| finding(&tracks[k], scene.events(k), &exposure::of(&tracks[k])));
+    let short = too_short.into_iter().filter_map(Result::err).map(|series| text::too_short(series));
+    judged.chain(short).collect()
 }
 
 /// Evidence of the events, in log10.
@@ -183,16 +68,17 @@ fn weigh(events: &[Event], has_physics: bool) -> f64 {
     sum.min(if has_physics { MOST } else { MOST_WITHOUT_PHYSICS })
 }
 
-fn finding(track: &Track<'_>, events: &[Event], is_wild: bool, exposure: &Exposure) -> Finding {
+/// `events`: `None` where the limits do not describe the signal.
+fn finding(track: &Track<'_>, events: Option<Vec<Event>>, exposure: &Exposure) -> Finding {
+    let is_wild = events.is_none();
+    let events = events.unwrap_or_default();
     let n_common = events.iter().filter(|event| event.is_common).count();
-    let own: Vec<Event> = events.iter().filter(|event| !event.is_common).copied().collect();
+    let own: Vec<Event> = events.into_iter().filter(|event| !event.is_common).collect();
     let unseen = REFERENCE_PER_S * exposure.effective_s / std::f64::consts::LN_10;
     let mut log10_odds = PRIOR_LOG10_ODDS;
-    if is_wild {
-        log10_odds = 0.0;
-    } else if !own.is_empty() {
+    if !own.is_empty() {
         log10_odds += weigh(&own, track.dynamics.is_some());
-    } else if n_common == 0 {
+    } else if n_common == 0 && !is_wild {
         log10_odds -= unseen.min(3.0);
     }
     let verdict = Verdict::from_log10_odds(log10_odds);

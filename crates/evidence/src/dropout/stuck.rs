@@ -63,8 +63,7 @@ pub(super) fn find(track: &Track<'_>, tracks: &[Track<'_>]) -> Vec<Stuck> {
         if next - run.first >= 3 && is_long(track, run) && !rests(track, family, run) {
             let by_witness = beside_witnesses(track, &witnesses, run);
             let is_quick = matches!(family, Family::Speed | Family::Engine) && track.hold_s <= SLOWEST_S;
-            let alone = if is_quick { against_habit(track, run).max(catches_up(track, run)) } else { 0.0 };
-            let by_itself = if alone > 0.0 && others_live(track, tracks, run) { alone } else { 0.0 };
+            let by_itself = if is_quick { by_itself(track, tracks, run) } else { 0.0 };
             let (log10_lr, moved) = match by_witness {
                 Some((lr, moved)) => ((lr + by_itself).min(STRONGEST), moved),
                 None => (by_itself, 0.0),
@@ -143,24 +142,39 @@ fn middle(track: &Track<'_>, idx: usize) -> f64 {
 /// With the share p of repeats in the neighbourhood of a run of L equal steps, a healthy signal of N steps is expected to
 /// show N p^L such runs. That holds for noise only; a coarse value on a slope also changes with every sample, and rightly
 /// stays when the car reaches its cruising speed. Noise turns back two times out of three, a slope never.
-fn against_habit(track: &Track<'_>, run: Run) -> f64 {
+fn against_habit(track: &Track<'_>, run: Run, before: &Habit, after: &Habit) -> f64 {
     // Coarse steps repeat while the noise stays between two of them, and that lasts: only noise of several steps forgets.
-    if track.usual_change < 2.5 * track.step {
+    let lasted_s = track.t_s(run.next) - track.t_s(run.first);
+    let forgets = track.usual_change >= 2.5 * track.step || lasted_s > 3.0 * track.long_run_s;
+    if !forgets || !before.is_noise() || !after.is_noise() {
         return 0.0;
     }
-    let samples_per_refresh = (track.hold_s / track.interval_s.max(1e-6)).max(1.0);
+    let samples_per_refresh = track.samples_per_refresh();
+    let length = (run.next - run.first) as f64 / samples_per_refresh - 1.0;
+    let n_refreshes = track.len() as f64 / samples_per_refresh;
+    // Noise of standard deviation s repeats a value by chance with step / (sqrt(4 pi) s), and changes by 0.95 s in the median.
+    let by_chance = 0.27 * track.step / track.usual_change.max(1e-12);
+    let share = by_chance.max(before.repeats()).max(after.repeats()).min(1.0);
+    let log10_expected = n_refreshes.log10() + length * share.log10();
+    // Where the noise is no more than a few steps, forgetting is an approximation: one such run is no proof.
+    let most = if track.usual_change >= 2.5 * track.step { STRONGEST } else { CAUGHT_UP };
+    (-log10_expected).clamp(0.0, most)
+}
+
+/// What a lively signal's own behaviour says of a run: by habit, or because it caught up with its slope.
+fn by_itself(track: &Track<'_>, tracks: &[Track<'_>], run: Run) -> f64 {
+    let samples_per_refresh = track.samples_per_refresh();
     let reach = (NEIGHBOURHOOD as f64 * samples_per_refresh) as usize;
     let (from, to) = (run.first.saturating_sub(reach), (run.next + reach).min(track.len()));
     let before = habit(track, from, run.first + 1, samples_per_refresh);
     let after = habit(track, run.next, to, samples_per_refresh);
-    let length = (run.next - run.first) as f64 / samples_per_refresh - 1.0;
     // Habits change along a drive; a run that is not far longer than its neighbours is no event.
-    if !before.is_noise() || !after.is_noise() || length < 3.0 * before.longest.max(after.longest).max(1.0) {
+    let length = (run.next - run.first) as f64 / samples_per_refresh - 1.0;
+    if length < 3.0 * before.longest.max(after.longest).max(1.0) {
         return 0.0;
     }
-    let n_refreshes = track.len() as f64 / samples_per_refresh;
-    let log10_expected = n_refreshes.log10() + length * before.repeats().max(after.repeats()).log10();
-    (-log10_expected).clamp(0.0, STRONGEST)
+    let evidence = against_habit(track, run, &before, &after).max(catches_up(track, run));
+    if evidence > 0.0 && others_live(track, tracks, run) { evidence } else { 0.0 }
 }
 
 /// How a stretch of samples changes, counted in refreshes of the value.
@@ -178,12 +192,14 @@ struct Habit {
 impl Habit {
     /// Half-way between a slope (no turns) and noise (two of three), and enough of it to tell.
     fn is_noise(&self) -> bool {
-        2.0 * self.refreshes > NEIGHBOURHOOD as f64 && 3.0 * self.turns > self.pairs && 2.0 * self.pairs > self.refreshes
+        2.0 * self.refreshes > NEIGHBOURHOOD as f64
+            && 3.0 * self.turns > self.pairs
+            && 2.0 * self.pairs > self.refreshes
     }
 
-    /// Share of repeats, after Laplace.
+    /// Share of repeats, no less than what none in so many still allows (rule of three, 95 %).
     fn repeats(&self) -> f64 {
-        ((self.refreshes - self.changes).max(0.0) + 1.0) / (self.refreshes + 2.0)
+        ((self.refreshes - self.changes).max(0.0) + 3.0) / (self.refreshes + 3.0)
     }
 }
 
@@ -222,7 +238,8 @@ fn catches_up(track: &Track<'_>, run: Run) -> f64 {
     let jump = track.value(run.next) - track.value(run.first);
     let slope = |a: usize, b: usize| (track.value(b) - track.value(a)) / (track.t_s(b) - track.t_s(a)).max(1e-6);
     let fits = |slope: f64| (0.5..=2.0).contains(&(slope * lasted_s / jump));
-    let is_jump = jump.abs() >= 3.0 * track.step.max(track.usual_change);
+    // Both slopes are read off two samples each: the noise must be far below what they say.
+    let is_jump = jump.abs() >= 6.0 * track.step.max(track.usual_change);
     if is_jump && fits(slope(ago, run.first)) && fits(slope(run.next, ahead)) { CAUGHT_UP } else { 0.0 }
 }
 

@@ -1,10 +1,15 @@
 //! What the finding says to a technician.
 
+use std::collections::BTreeMap;
+
+use signal::Series;
+
+use super::REFERENCE_LOSS_S;
+use super::event::{Event, Shape};
 use super::exposure::Exposure;
 use super::track::Track;
-use super::{Event, REFERENCE_LOSS_S, Shape};
-use crate::Verdict;
 use crate::physics::Family;
+use crate::{Finding, Kind, Verdict};
 
 /// Everything that the texts need.
 pub(super) struct Told<'a> {
@@ -22,9 +27,33 @@ pub(super) fn worst(events: &[Event]) -> Option<&Event> {
     events.iter().max_by(|a, b| a.log10_lr.total_cmp(&b.log10_lr).then(depth(a).total_cmp(&depth(b))))
 }
 
+/// The finding about a series in which nothing can leave its level and come back.
+pub(super) fn too_short(series: &Series) -> Finding {
+    let (id, n) = (&series.id, series.len());
+    Finding {
+        kind: Kind::Dropout,
+        subject: vec![id.to_string()],
+        verdict: Verdict::Undecided,
+        log10_odds: 0.0,
+        statement: format!("{id} has {n} samples: too few to leave a level and come back to it."),
+        figures: BTreeMap::from([("samples".to_owned(), n as f64)]),
+        spans: Vec::new(),
+        alternatives: Vec::new(),
+        next: vec![format!(
+            "record {id} for a minute or more, at an interval of 50 ms or less if the car answers that fast"
+        )],
+    }
+}
+
 /// A number with as many digits as it deserves.
 fn short(value: f64) -> String {
-    let digits = if value.abs() >= 100.0 { 0 } else if value.abs() >= 1.0 { 1 } else { 2 };
+    let digits = if value.abs() >= 100.0 {
+        0
+    } else if value.abs() >= 1.0 {
+        1
+    } else {
+        2
+    };
     format!("{value:.digits$}")
 }
 
@@ -40,7 +69,9 @@ impl Told<'_> {
     pub(super) fn statement(&self) -> String {
         let (id, unit) = (self.track.id(), &self.track.unit);
         if self.is_wild {
-            return format!("{id} jumps so often that it behaves like no measured quantity; this check cannot judge it.");
+            return format!(
+                "{id} jumps so often that it behaves like no measured quantity; this check cannot judge it."
+            );
         }
         let Some(worst) = worst(self.own) else { return self.quiet() };
         let what = match worst.shape {
@@ -73,7 +104,9 @@ impl Told<'_> {
                 } else {
                     String::new()
                 };
-                format!("the clearest at {at:.2} s from {before} to {level} {unit} and back, at least {rate} {unit} per second{limit}")
+                format!(
+                    "the clearest at {at:.2} s from {before} to {level} {unit} and back, at least {rate} {unit} per second{limit}"
+                )
             }
         };
         format!("{id} {what} {} {lasted}; {example}.", times(self.own.len()))
@@ -82,7 +115,10 @@ impl Told<'_> {
     fn quiet(&self) -> String {
         let id = self.track.id();
         if self.n_common > 0 {
-            return format!("{id} was lost {}, but every other signal at the same moment: that is the recorder.", times(self.n_common));
+            return format!(
+                "{id} was lost {}, but every other signal at the same moment: that is the recorder.",
+                times(self.n_common)
+            );
         }
         if !self.track.moves {
             return format!("{id} kept one value throughout: nothing shows whether it is alive.");
@@ -122,11 +158,17 @@ impl Told<'_> {
             return next;
         }
         if self.track.dynamics.is_none() {
-            next.push(format!("record beside {} a signal that must agree with it: its physics are not known here", self.track.id()));
+            next.push(format!(
+                "record beside {} a signal that must agree with it: its physics are not known here",
+                self.track.id()
+            ));
             return next;
         }
         if self.verdict == Verdict::Faulty {
-            next.push("record again while the plug and the wiring are moved by hand, then with the part's connection renewed".to_owned());
+            next.push(
+                "record again while the plug and the wiring are moved by hand, then with the part's connection renewed"
+                    .to_owned(),
+            );
             return next;
         }
         if !self.own.is_empty() {
@@ -150,7 +192,11 @@ impl Told<'_> {
         }
         let wanted_s = self.wanted_interval_s();
         if yields < 0.9 {
-            next.push(format!("or {:.0} s{condition} at an interval of {:.0} ms or less", lacking_s.ceil(), wanted_s * 1e3));
+            next.push(format!(
+                "or {:.0} s{condition} at an interval of {:.0} ms or less",
+                lacking_s.ceil(),
+                wanted_s * 1e3
+            ));
         }
         next
     }

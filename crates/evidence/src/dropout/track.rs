@@ -7,6 +7,8 @@ use crate::stats::{quantum, robust};
 
 /// At most this many numbers are kept to learn a quantile from: enough for 1 % of accuracy, whatever the drive's length.
 const KEPT: usize = 8192;
+/// Fewest changes that show a cadence.
+const ENOUGH: usize = 20;
 /// Signals with no more different values than this are counted as states (gear, on and off), not as quantities.
 const STATES: usize = 12;
 /// Slowest refresh inside a module that is reckoned with when a signal is polled more slowly than that, seconds
@@ -33,6 +35,8 @@ pub(super) struct Track<'a> {
     pub(super) interval_s: f64,
     /// Cadence at which the value itself is renewed, seconds; the interval when every sample may be new.
     pub(super) hold_s: f64,
+    /// Only one run of equal values in two hundred lasts longer, seconds.
+    pub(super) long_run_s: f64,
     /// Step between neighbouring values.
     pub(super) step: f64,
     /// Median size of a change.
@@ -65,6 +69,9 @@ impl<'a> Track<'a> {
             Some((limits, scale, offset, unit)) => (Some(limits), scale, offset, unit),
             None => (None, 1.0, 0.0, series.unit.symbol().to_owned()),
         };
+        // A signal that only ever moved to be lost shows no step of its own.
+        let coarsest = dynamics.map_or(f64::INFINITY, |limits| 0.1 * limits.smallest);
+        let step = (quantum::step_of(&series.value) * scale.abs()).min(coarsest);
         let mut track = Self {
             series,
             scale,
@@ -73,7 +80,8 @@ impl<'a> Track<'a> {
             dynamics,
             interval_s,
             hold_s: interval_s,
-            step: quantum::step_of(&series.value) * scale.abs(),
+            long_run_s: interval_s,
+            step,
             usual_change: 0.0,
             exceptional_change: f64::INFINITY,
             rest: None,
@@ -127,6 +135,11 @@ impl<'a> Track<'a> {
         (self.series.t_ns[to] - asked).max(0) as f64 / NANOS_PER_SECOND + self.age_s()
     }
 
+    /// How many samples show one value before it can be renewed.
+    pub(super) fn samples_per_refresh(&self) -> f64 {
+        (self.hold_s / self.interval_s.max(1e-6)).max(1.0)
+    }
+
     /// Longest silence across which two samples still belong together.
     pub(super) fn longest_gap_s(&self) -> f64 {
         (10.0 * self.interval_s).clamp(1.0, 10.0).max(1.5 * self.interval_s)
@@ -137,7 +150,9 @@ impl<'a> Track<'a> {
         let n = self.len();
         let (mut intervals, mut changes) = (Vec::with_capacity(KEPT), Vec::with_capacity(KEPT));
         let mut values: Vec<f64> = Vec::with_capacity(STATES + 1);
+        let mut holds: Vec<f64> = Vec::with_capacity(KEPT);
         let keep_every = (n / KEPT).max(1);
+        let step = self.step / self.scale.abs();
         let (mut run_start, mut n_changes, mut rest) = (0, 0_usize, f64::INFINITY);
         for idx in 1..n {
             let (was, is) = (self.series.value[idx - 1], self.series.value[idx]);
@@ -148,10 +163,16 @@ impl<'a> Track<'a> {
                 rest = rest.min(was * self.scale + self.offset);
             }
             if n_changes % keep_every == 0 {
-                changes.push((is - was).abs());
+                let change = (is - was).abs();
+                changes.push(change);
                 // The first run began before the recording.
                 if n_changes > 0 {
-                    intervals.push(self.t_s(idx) - self.t_s(run_start));
+                    let lasted_s = self.t_s(idx) - self.t_s(run_start);
+                    intervals.push(lasted_s);
+                    // A slow quantity waits for its next step; only who comes back with several has been held.
+                    if change > 1.5 * step {
+                        holds.push(lasted_s);
+                    }
                 }
             }
             if values.len() <= STATES && is.is_finite() && !values.contains(&is) {
@@ -164,8 +185,10 @@ impl<'a> Track<'a> {
         self.stop = self.rest.filter(|rest| STOP_RANGE.contains(rest)).and_then(|rest| self.stop_below(rest));
         self.is_quantity = values.len() > STATES;
         self.moves = !values.is_empty() && n_changes > 0;
-        let held = robust::quantile(&mut intervals, 0.05).unwrap_or(self.interval_s);
+        let held =
+            if holds.len() < ENOUGH { None } else { robust::quantile(&mut holds, 0.05) }.unwrap_or(self.interval_s);
         self.hold_s = held.clamp(self.interval_s, self.interval_s.max(2.0));
+        self.long_run_s = robust::quantile(&mut intervals, 0.995).unwrap_or(self.interval_s);
         changes.retain(|change| change.is_finite());
         self.usual_change = robust::median(&mut changes).unwrap_or(0.0) * self.scale.abs();
         // Eight times what all but 0.5 % of the changes keep: with exponential tails that is 42 times the mean change.
