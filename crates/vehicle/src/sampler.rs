@@ -82,6 +82,8 @@ const BUSY_NS: Nanos = 50_000_000;
 const SILENCES_BEFORE_SPLIT: u32 = 2;
 /// First and longest pause between tries to open a lost adapter again.
 const REOPEN_NS: (Nanos, Nanos) = (250_000_000, 2_000_000_000);
+/// Part of a trial that is not counted, seconds.
+const WARM_UP_S: f64 = 1.0;
 /// Longest a sampler waits in one go, so that it can be stopped soon.
 const MAX_WAIT_NS: Nanos = 100_000_000;
 
@@ -265,13 +267,17 @@ impl Vehicle {
         }
     }
 
-    /// Tries a plan for some seconds and tells the rate that each signal got.
+    /// Tries a plan for some seconds and tells the rate that each signal got, once the link has got into its stride: the
+    /// first answers of every kind take longer, because nobody knows yet how long they are.
     ///
     /// # Errors
     /// [`SampleError::NothingPlanned`].
     pub fn measure(&mut self, plan: &mut Plan, seconds: f64) -> Result<Vec<Rate>, SampleError<()>> {
-        let mut trial =
-            Trial { until_ns: signal::nanos_from_seconds(seconds), times: vec![Vec::new(); plan.signals.len()] };
+        let mut trial = Trial {
+            from_ns: signal::nanos_from_seconds(WARM_UP_S),
+            until_ns: signal::nanos_from_seconds(WARM_UP_S + seconds),
+            times: vec![Vec::new(); plan.signals.len()],
+        };
         self.sample(plan, &mut trial)?;
         let rate = |(signal, times): (&crate::PlannedSignal, &Vec<Nanos>)| {
             let intervals_s: Vec<f64> =
@@ -299,13 +305,16 @@ fn name(poll: &Poll) -> String {
     }
 }
 
+/// The signals (indices into the plan) that are in some data bytes.
+type Part<'p> = (&'p [usize], Vec<u8>);
+
 /// The data of each read that is in a reply, with the signals that are in it.
 fn parts<'p>(
     plan: &Plan,
     reads: &'p [(Read, Vec<usize>)],
     asked: &[u8],
     reply: &[u8],
-) -> Result<Vec<(&'p [usize], Vec<u8>)>, ReplyError> {
+) -> Result<Vec<Part<'p>>, ReplyError> {
     let signals_of =
         |wanted: Read| reads.iter().find(|(read, _)| *read == wanted).map(|(_, signals)| signals.as_slice());
     Ok(match reads.first() {
@@ -349,6 +358,7 @@ fn from_start(mut raw: RawExchange, start_ns: Nanos) -> RawExchange {
 
 /// Keeps times only.
 struct Trial {
+    from_ns: Nanos,
     until_ns: Nanos,
     times: Vec<Vec<Nanos>>,
 }
@@ -357,7 +367,9 @@ impl Sink for Trial {
     type Error = ();
 
     fn sample(&mut self, signal: usize, sample: Sample) -> Result<(), ()> {
-        if let Some(times) = self.times.get_mut(signal) {
+        if sample.t_ns >= self.from_ns
+            && let Some(times) = self.times.get_mut(signal)
+        {
             times.push(sample.t_ns);
         }
         Ok(())

@@ -3,6 +3,8 @@
 //! The car encodes on its own and knows nothing of our decoders: what is checked here is that both read the published
 //! formats alike (SAE J1979, ISO 14229-1, ISO 15765-2), and that losses on the way never make a wrong sample.
 
+#![allow(clippy::unwrap_used, clippy::panic, reason = "a test fails by panicking")]
+
 use definition::Definitions;
 use link::{AtLink, Settings};
 use signal::{Gap, Sample, SignalId};

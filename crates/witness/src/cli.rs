@@ -53,7 +53,7 @@ pub(crate) struct AdapterArgs {
 
 /// Which signals.
 #[derive(Debug, Args)]
-#[group(required = true, multiple = true)]
+#[group(multiple = true)]
 pub(crate) struct SignalChoice {
     /// Signals by name, separated by commas.
     #[arg(long, value_delimiter = ',', value_name = "ID,ID,...")]
@@ -77,7 +77,11 @@ pub(crate) struct DriveArgs {
     #[command(subcommand)]
     pub(crate) command: Option<DriveCommand>,
     #[command(flatten)]
-    pub(crate) options: Option<DriveOptions>,
+    pub(crate) adapter: Option<AdapterArgs>,
+    #[command(flatten)]
+    pub(crate) choice: Option<SignalChoice>,
+    #[command(flatten)]
+    pub(crate) recording: RecordingArgs,
 }
 
 #[derive(Debug, Subcommand)]
@@ -94,6 +98,12 @@ pub(crate) struct DriveOptions {
     pub(crate) adapter: AdapterArgs,
     #[command(flatten)]
     pub(crate) choice: SignalChoice,
+    #[command(flatten)]
+    pub(crate) recording: RecordingArgs,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct RecordingArgs {
     /// How long to record, in seconds of car time; without it until it is stopped.
     #[arg(long, value_name = "N")]
     pub(crate) seconds: Option<f64>,

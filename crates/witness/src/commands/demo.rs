@@ -6,7 +6,7 @@ use std::time::Instant;
 use evidence::Verdict;
 use serde::Serialize;
 
-use crate::cli::{AdapterArgs, DemoArgs, DriveOptions, SignalChoice};
+use crate::cli::{AdapterArgs, DemoArgs, DriveOptions, RecordingArgs, SignalChoice};
 use crate::connect;
 use crate::failure::{Exit, Failure, cannot_write};
 use crate::output::{print_json, print_text, progress};
@@ -66,9 +66,7 @@ pub(crate) fn run(args: &DemoArgs, json: bool) -> Result<Exit, Failure> {
         &DriveOptions {
             adapter: adapter(),
             choice: SignalChoice { signals: SIGNALS.map(str::to_owned).to_vec(), watchlist: None },
-            seconds: Some(DRIVE_S),
-            out: Some(drive_file.clone()),
-            force: false,
+            recording: RecordingArgs { seconds: Some(DRIVE_S), out: Some(drive_file.clone()), force: false },
         },
         None,
     )?;

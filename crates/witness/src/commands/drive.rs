@@ -20,7 +20,7 @@ use crate::places::{data_folder, time_for_name, unix_now_ns};
 use crate::wire::{DriveSummary, RateJson, UnavailableJson};
 
 /// How long rates are measured before a recording starts, seconds.
-const TRIAL_S: f64 = 1.5;
+const TRIAL_S: f64 = 1.0;
 /// How often progress is told without a live view.
 const PROGRESS_EVERY: Duration = Duration::from_secs(5);
 
@@ -86,7 +86,7 @@ fn page(recorded: &RecordedJson) -> String {
 /// Connects, plans, shows the rates and records.
 pub(crate) fn run(options: &DriveOptions, live: Option<Live>) -> Result<RecordedJson, Failure> {
     let wanted = super::watchlist::chosen(&options.choice)?;
-    if options.seconds.is_some_and(|seconds| !(seconds > 0.0 && seconds <= 1e7)) {
+    if options.recording.seconds.is_some_and(|seconds| !(seconds > 0.0 && seconds <= 1e7)) {
         return Err(Failure::input("--seconds takes a number above 0"));
     }
     let out = out_path(options)?;
@@ -104,14 +104,14 @@ pub(crate) fn run(options: &DriveOptions, live: Option<Live>) -> Result<Recorded
         vin: car.vehicle.vin()?.map(|vin| vin.as_str().to_owned()),
         ..DriveInfo::default()
     };
-    let overwrite = if options.force { Overwrite::WhenDone } else { Overwrite::Never };
+    let overwrite = if options.recording.force { Overwrite::WhenDone } else { Overwrite::Never };
     let mut recorder = Recorder::create(&out, &info, overwrite)?;
     let handles = plan.signals.iter().map(|signal| recorder.add_signal(&signal.id, &signal.unit, &signal.source));
     let handles = handles.collect::<Result<Vec<_>, _>>()?;
     let mut tape = Tape {
         recorder,
         handles,
-        until_ns: options.seconds.map(signal::nanos_from_seconds),
+        until_ns: options.recording.seconds.map(signal::nanos_from_seconds),
         stop,
         problems: Vec::new(),
         notes: Vec::new(),
@@ -154,7 +154,7 @@ pub(crate) fn run(options: &DriveOptions, live: Option<Live>) -> Result<Recorded
 }
 
 fn out_path(options: &DriveOptions) -> Result<PathBuf, Failure> {
-    if let Some(out) = &options.out {
+    if let Some(out) = &options.recording.out {
         return Ok(out.clone());
     }
     let folder = data_folder()?.join("drives");

@@ -13,7 +13,7 @@ mod watchlist;
 
 use std::path::Path;
 
-use crate::cli::{Cli, Command, DriveCommand};
+use crate::cli::{Cli, Command, DriveCommand, DriveOptions};
 use crate::failure::{Exit, Failure};
 
 /// Runs the command that was asked for.
@@ -21,11 +21,13 @@ pub(crate) fn run(cli: Cli) -> Result<Exit, Failure> {
     let json = cli.json;
     match cli.command {
         Command::Survey(args) => survey::run(&args, json),
-        Command::Drive(args) => match (args.command, args.options) {
-            (Some(DriveCommand::Record(options)), _) => drive::record(&options, json),
-            (Some(DriveCommand::Repair(args)), _) => drive::repair(&args, json),
-            (None, Some(options)) => drive::live(&options, json),
-            (None, None) => Err(Failure::input("nothing to record: name an adapter and signals")
+        Command::Drive(args) => match (args.command, args.adapter, args.choice) {
+            (Some(DriveCommand::Record(options)), _, _) => drive::record(&options, json),
+            (Some(DriveCommand::Repair(args)), _, _) => drive::repair(&args, json),
+            (None, Some(adapter), Some(choice)) => {
+                drive::live(&DriveOptions { adapter, choice, recording: args.recording }, json)
+            }
+            (None, ..) => Err(Failure::input("nothing to record: name an adapter and signals")
                 .hint("`witness drive --adapter ADDRESS --signals ID,ID,...`")),
         },
         Command::Plan(args) => plan::run(&args, json),

@@ -62,7 +62,12 @@ pub(crate) fn chosen(choice: &SignalChoice) -> Result<Vec<SignalId>, Failure> {
     }
     let mut seen = std::collections::BTreeSet::new();
     ids.retain(|id| seen.insert(id.clone()));
-    if ids.is_empty() { Err(Failure::input("no signal was named")) } else { Ok(ids) }
+    if ids.is_empty() {
+        Err(Failure::input("no signal was named")
+            .hint("give --signals ID,ID,... or --watchlist NAME; `witness signals` lists the names"))
+    } else {
+        Ok(ids)
+    }
 }
 
 fn parse_ids(names: &[String]) -> Result<Vec<SignalId>, Failure> {
