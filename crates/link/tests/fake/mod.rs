@@ -438,6 +438,11 @@ impl FakeDial {
 }
 
 impl Bench {
+    /// Requests that the car has seen.
+    pub fn n_requests(&self) -> u32 {
+        self.n_requests
+    }
+
     /// The supply dips: all settings are back to those of a reset, without a word.
     pub fn power_dip(&mut self) {
         self.reset();

@@ -4,7 +4,7 @@ use std::collections::VecDeque;
 use std::fmt::Write as _;
 
 use super::collect::Collector;
-use super::count::Verdict;
+use super::count::{Sizes, Verdict};
 use super::line::Form;
 use super::start::apply;
 use super::state::{Setting, State};
@@ -163,13 +163,13 @@ impl Ask {
             return self.finish(now, state);
         };
         collector.take(answer);
-        if collector.words.contains(&Word::Unknown) && self.count.is_some() && collector.n_lines.is_empty() {
+        if collector.words.contains(&Word::Unknown) && self.count.is_some() && collector.sizes.is_empty() {
             state.counts.refuse();
             state.note("the adapter does not take the number of expected answers: it waits its time-out each time");
             return self.question(now, bus, state);
         }
         let line_is_closed = !bus.is_can() && self.idle_ns > P3_MAX_NS && self.n_asked == 1;
-        if line_is_closed && collector.n_lines.is_empty() && answer.prompt_ns.is_some() {
+        if line_is_closed && collector.sizes.is_empty() && answer.prompt_ns.is_some() {
             self.phase = Phase::Reopening;
             return Step::Say(state.command("ATPC"));
         }
@@ -194,28 +194,25 @@ impl Ask {
         };
         collector.finish();
         if collector.n_pending > 0 {
-            state.counts.learn(&self.request, &collector.n_lines, false, answer.over_ns);
+            state.counts.learn(&self.request, &Sizes::new(), false, answer.over_ns);
             return;
         }
-        let (lines, now) = (&collector.n_lines, answer.over_ns);
-        if self.count.is_some() {
+        let sizes = &collector.sizes;
+        let is_odd = if self.count.is_some() {
             let last = collector.last_ns.unwrap_or(answer.sent_ns);
             let early = answer.prompt_ns.is_some_and(|prompt| prompt - last < state.waited_ns());
-            match state.counts.judge(&self.request, lines, early) {
-                Verdict::AsCounted => {}
-                Verdict::Suspect if state.exact_wait && !collector.replies.is_empty() => {
-                    collector.replies.clear();
-                    collector.problems.push("dropped an answer: other lines came than the adapter had counted".to_owned());
-                    state.desync = true;
-                }
-                Verdict::Suspect | Verdict::Fewer => {}
-            }
+            state.counts.judge(&self.request, sizes, early, state.exact_wait) == Verdict::Suspect
         } else {
             let sound = answer.prompt_ns.is_some() && collector.problems.is_empty() && collector.words.is_empty();
-            state.counts.learn(&self.request, lines, sound, now);
             if let Some(last) = collector.last_ns.filter(|_| collector.words.is_empty()) {
                 state.answered_after(last - answer.sent_ns);
             }
+            !state.counts.learn(&self.request, sizes, sound, answer.over_ns)
+        };
+        if is_odd && !collector.replies.is_empty() {
+            collector.replies.clear();
+            collector.problems.push("dropped an answer: it has not the lines and digits that it always had".to_owned());
+            state.desync = true;
         }
         if collector.replies.is_empty() && self.count.is_some() {
             state.fell_silent();

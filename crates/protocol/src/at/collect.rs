@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use super::count::Sizes;
 use super::line::{Form, Printed, read};
 use super::turn::{Answer, Line, shown};
 use super::words::{Word, plain, split_progress};
@@ -24,8 +25,10 @@ pub(super) struct Collector {
     pub(super) n_pending: usize,
     pub(super) words: Vec<Word>,
     pub(super) problems: Vec<String>,
-    /// Lines that were part of a reply or of a request for more time, per sender.
-    pub(super) n_lines: BTreeMap<Address, usize>,
+    /// Lines and digits that were part of a reply or of a request for more time, per sender.
+    pub(super) sizes: Sizes,
+    /// Digits of the line being read.
+    n_digits: usize,
     /// When the first and the last such line had arrived.
     pub(super) first_ns: Option<Nanos>,
     pub(super) last_ns: Option<Nanos>,
@@ -54,7 +57,8 @@ impl Collector {
             n_pending: 0,
             words: Vec::new(),
             problems: Vec::new(),
-            n_lines: BTreeMap::new(),
+            sizes: Sizes::new(),
+            n_digits: 0,
             first_ns: None,
             last_ns: None,
             spoilt: Vec::new(),
@@ -90,6 +94,7 @@ impl Collector {
             self.problems.push(format!("dropped a line that the adapter marks as damaged (`{word}`): `{}`", shown(rest)));
             return;
         }
+        self.n_digits = rest.len();
         match read(rest, self.form) {
             Ok(printed) => self.take_printed(printed, line.arrived_ns),
             Err(error) => self.problems.push(format!("dropped `{}`: {error}", shown(&line.text))),
@@ -159,7 +164,9 @@ impl Collector {
     }
 
     fn count(&mut self, from: Address, now: Nanos) {
-        *self.n_lines.entry(from).or_default() += 1;
+        let size = self.sizes.entry(from).or_default();
+        size.n_lines += 1;
+        size.n_digits += self.n_digits;
         self.first_ns.get_or_insert(now);
         self.last_ns = Some(now);
     }

@@ -1,4 +1,5 @@
-//! How many lines a request brings, so that the adapter need not wait for more.
+//! How many lines a request brings, so that the adapter need not wait for more, and how long they are, so that lost or
+//! doubled digits show.
 
 use std::collections::{BTreeMap, HashMap};
 
@@ -14,12 +15,21 @@ const SEEN_EVERYONE: u8 = 3;
 /// After this long one request to everyone goes without a count, so that a module that woke up is noticed.
 const RECHECK_NS: Nanos = 15_000_000_000;
 
-/// Lines per sender.
-pub(super) type Lines = BTreeMap<Address, usize>;
+/// What one sender's answer takes in print.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub(super) struct Size {
+    pub(super) n_lines: usize,
+    pub(super) n_digits: usize,
+}
+
+/// Sizes by sender.
+pub(super) type Sizes = BTreeMap<Address, Size>;
 
 #[derive(Debug, Clone, Default)]
 struct Shape {
-    lines: Lines,
+    sizes: Sizes,
+    /// Other sizes that came once: when they come again they are the new ones.
+    odd: Option<Sizes>,
     seen: u8,
     rest: u8,
     checked_ns: Nanos,
@@ -63,7 +73,7 @@ impl Counts {
         if shape.rest > 0 || !has_fixed_length(&request.bytes) {
             return None;
         }
-        let n_senders = shape.lines.len();
+        let n_senders = shape.sizes.len();
         let known = match request.to {
             Target::Module(_) => shape.seen >= 1,
             Target::Everyone if request.n_replies.is_some() => {
@@ -71,7 +81,7 @@ impl Counts {
             }
             Target::Everyone => shape.seen >= SEEN_EVERYONE && now.saturating_sub(shape.checked_ns) < RECHECK_NS,
         };
-        let n_lines: usize = shape.lines.values().sum();
+        let n_lines: usize = shape.sizes.values().map(|size| size.n_lines).sum();
         let number = match self.meaning {
             Meaning::Lines => n_lines,
             Meaning::Messages => n_senders,
@@ -87,7 +97,9 @@ impl Counts {
     }
 
     /// Learns from an answer without count; `sound`: complete and without any problem.
-    pub(super) fn learn(&mut self, request: &Request, lines: &Lines, sound: bool, now: Nanos) {
+    ///
+    /// False: a known answer came in another size, so that digits were lost or doubled; it must not be believed.
+    pub(super) fn learn(&mut self, request: &Request, sizes: &Sizes, sound: bool, now: Nanos) -> bool {
         if self.n_shapes >= MAX_SHAPES {
             self.shapes.clear();
             self.n_shapes = 0;
@@ -98,27 +110,36 @@ impl Counts {
             of_target.insert(request.bytes.clone(), Shape::default());
         }
         let Some(shape) = of_target.get_mut(&request.bytes) else {
-            return;
+            return true;
         };
         shape.checked_ns = now;
         shape.rest = shape.rest.saturating_sub(1);
-        if !sound || lines.is_empty() {
+        let is_odd = has_fixed_length(&request.bytes) && differs(&shape.sizes, sizes);
+        if is_odd && shape.odd.as_ref() != Some(sizes) {
+            shape.odd = Some(sizes.clone());
             shape.seen = 0;
-        } else if shape.lines == *lines {
+            return false;
+        }
+        if !sound || sizes.is_empty() {
+            shape.seen = 0;
+        } else if shape.sizes == *sizes {
             shape.seen = shape.seen.saturating_add(1);
         } else {
-            shape.lines.clone_from(lines);
+            shape.sizes.clone_from(sizes);
             shape.seen = 1;
         }
+        shape.odd = None;
+        true
     }
 
-    /// Judges an answer to a counted request; `early`: the prompt came before the adapter's time-out could have ended.
-    pub(super) fn judge(&mut self, request: &Request, lines: &Lines, early: bool) -> Verdict {
+    /// Judges an answer to a counted request. `early`: the prompt came before the adapter's time-out could have ended;
+    /// `exact`: the adapter keeps to that time-out.
+    pub(super) fn judge(&mut self, request: &Request, sizes: &Sizes, early: bool, exact: bool) -> Verdict {
         let Some(shape) = self.shapes.get_mut(&request.to).and_then(|shapes| shapes.get_mut(&request.bytes)) else {
             return Verdict::Suspect;
         };
-        let has_long = shape.lines.values().any(|n| *n > 1);
-        if shape.lines == *lines {
+        let has_long = shape.sizes.values().any(|size| size.n_lines > 1);
+        if shape.sizes == *sizes {
             // All lines came, and still the adapter waited: it counts something else.
             self.late_prompts = if early { 0 } else { self.late_prompts + 1 };
             if self.late_prompts >= 2 {
@@ -136,9 +157,14 @@ impl Counts {
         }
         shape.seen = 0;
         shape.rest = REST;
-        let known = lines.iter().all(|(from, n)| shape.lines.get(from).is_some_and(|due| n <= due));
-        if early || !known { Verdict::Suspect } else { Verdict::Fewer }
+        let all_known = sizes.keys().all(|from| shape.sizes.contains_key(from));
+        if (early && exact) || !all_known || differs(&shape.sizes, sizes) { Verdict::Suspect } else { Verdict::Fewer }
     }
+}
+
+/// Whether a sender's answer has another size than before.
+fn differs(before: &Sizes, now: &Sizes) -> bool {
+    now.iter().any(|(from, size)| before.get(from).is_some_and(|before| before != size))
 }
 
 /// Services whose answers to the same request have the same length every time; lists of codes do not.
@@ -154,8 +180,9 @@ mod tests {
         Request { to, bytes: vec![0x01, 0x0C], n_replies }
     }
 
-    fn lines(ids: &[(u16, usize)]) -> Lines {
-        ids.iter().map(|(id, n)| (Address::from_reply11(*id), *n)).collect()
+    fn lines(ids: &[(u16, usize)]) -> Sizes {
+        let size = |n_lines| Size { n_lines, n_digits: 19 * n_lines };
+        ids.iter().map(|(id, n)| (Address::from_reply11(*id), size(*n))).collect()
     }
 
     #[test]
@@ -163,7 +190,7 @@ mod tests {
         let mut counts = Counts::default();
         let one = request(Target::Module(Address::from_reply11(0x7E8)), None);
         assert_eq!(counts.digit(&one, 0), None);
-        counts.learn(&one, &lines(&[(0x7E8, 3)]), true, 0);
+        assert!(counts.learn(&one, &lines(&[(0x7E8, 3)]), true, 0));
         assert_eq!(counts.digit(&one, 0), Some(3));
 
         let all = request(Target::Everyone, None);
@@ -183,13 +210,25 @@ mod tests {
         let all = request(Target::Everyone, Some(2));
         let both = lines(&[(0x7E8, 1), (0x7E9, 1)]);
         counts.learn(&all, &both, true, 0);
-        assert_eq!(counts.judge(&all, &lines(&[(0x7E8, 1)]), false), Verdict::Fewer);
+        assert_eq!(counts.judge(&all, &lines(&[(0x7E8, 1)]), false, true), Verdict::Fewer);
         for _ in 0..REST {
             assert_eq!(counts.digit(&all, 0), None);
             counts.learn(&all, &both, true, 0);
         }
         assert_eq!(counts.digit(&all, 0), Some(2));
-        assert_eq!(counts.judge(&all, &lines(&[(0x7E8, 1)]), true), Verdict::Suspect);
+        assert_eq!(counts.judge(&all, &lines(&[(0x7E8, 1)]), true, true), Verdict::Suspect);
+    }
+
+    #[test]
+    fn another_size_is_believed_when_it_comes_again() {
+        let mut counts = Counts::default();
+        let one = request(Target::Module(Address::from_reply11(0x7E8)), None);
+        assert!(counts.learn(&one, &lines(&[(0x7E8, 1)]), true, 0));
+        assert!(!counts.learn(&one, &lines(&[(0x7E8, 2)]), true, 0));
+        assert!(counts.learn(&one, &lines(&[(0x7E8, 1)]), true, 0));
+        assert!(!counts.learn(&one, &lines(&[(0x7E8, 2)]), true, 0));
+        assert!(counts.learn(&one, &lines(&[(0x7E8, 2)]), true, 0));
+        assert_eq!(counts.digit(&one, 0), Some(2));
     }
 
     #[test]
@@ -200,12 +239,12 @@ mod tests {
         counts.learn(&one, &long, true, 0);
         for _ in 0..2 {
             assert_eq!(counts.digit(&one, 0), Some(3));
-            assert_eq!(counts.judge(&one, &long, false), Verdict::AsCounted);
+            assert_eq!(counts.judge(&one, &long, false, true), Verdict::AsCounted);
         }
         assert_eq!(counts.digit(&one, 0), Some(1));
-        assert_eq!(counts.judge(&one, &long, true), Verdict::AsCounted);
+        assert_eq!(counts.judge(&one, &long, true, true), Verdict::AsCounted);
         // And one that took neither meaning is only given counts where both agree.
-        assert_eq!(counts.judge(&one, &lines(&[(0x7E8, 1)]), true), Verdict::Suspect);
+        assert_eq!(counts.judge(&one, &lines(&[(0x7E8, 1)]), true, true), Verdict::Suspect);
         for _ in 0..=REST {
             counts.learn(&one, &long, true, 0);
         }

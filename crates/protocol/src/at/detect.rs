@@ -59,7 +59,7 @@ impl Detect {
             Phase::Ask => {
                 state.traffic_ns = Some(answer.over_ns);
                 self.n_asked += 1;
-                if !self.any_answer(answer, state) {
+                if !self.any_answer(answer) {
                     // Damaged text or an interruption: the adapter was willing.
                     let silent = answer.lines.iter().all(|line| is_refusal(&line.text));
                     if !silent && self.n_asked < 3 {
@@ -101,8 +101,8 @@ impl Detect {
     }
 
     /// Whether the text contains an answer in any form that the network could have.
-    fn any_answer(&self, answer: &Answer, state: &State) -> bool {
-        forms(bus_of(self.trying), state.headers).into_iter().any(|form| !replies(answer, form).is_empty())
+    fn any_answer(&self, answer: &Answer) -> bool {
+        forms(bus_of(self.trying)).into_iter().any(|form| !replies(answer, form).is_empty())
     }
 
     /// Reads the answer again as the network prints it.
@@ -110,12 +110,12 @@ impl Detect {
         let Some(heard) = self.heard.take() else {
             return self.next(state);
         };
-        for form in forms(bus, state.headers) {
+        for form in forms(bus) {
             if replies(&heard, form).is_empty() {
                 continue;
             }
-            if state.headers && !form.headers {
-                state.note("headers stay off: answers of several modules cannot be told apart");
+            if !form.headers {
+                state.note("headers cannot be switched on: answers of several modules cannot be told apart");
             }
             if bus.is_none() {
                 state.note(format!("the adapter does not name the network: taken for {} by its answers", form.bus));
@@ -139,11 +139,10 @@ fn replies(answer: &Answer, form: Form) -> Vec<crate::exchange::Reply> {
     collector.replies
 }
 
-/// The forms that an answer may have: on the given network or any, as set or with headers left off.
-fn forms(bus: Option<Bus>, headers: bool) -> Vec<Form> {
+/// The forms that an answer may have: on the given network or any, with headers or, where they stayed off, without.
+fn forms(bus: Option<Bus>) -> Vec<Form> {
     let buses: Vec<Bus> = bus.map_or_else(|| NUMBERS.iter().map(|(_, bus)| *bus).collect(), |bus| vec![bus]);
-    let with = buses.iter().filter(|_| headers).map(|bus| Form { bus: *bus, headers: true });
-    with.chain(buses.iter().map(|bus| Form { bus: *bus, headers: false })).collect()
+    [true, false].into_iter().flat_map(|headers| buses.iter().map(move |bus| Form { bus: *bus, headers })).collect()
 }
 
 fn bus_of(number: u8) -> Option<Bus> {

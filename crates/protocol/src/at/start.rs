@@ -13,7 +13,8 @@ const SETTINGS: [(&str, Want); 11] = [
     ("ATE0", Want::Set("the echo cannot be switched off")),
     ("ATL0", Want::Set("line feeds cannot be switched off")),
     ("ATS0", Want::Set("spaces cannot be switched off: answers take longer")),
-    ("ATH1", Want::Headers),
+    // Whether it worked shows in the first answer of the vehicle.
+    ("ATH1", Want::Nicety),
     // Otherwise each search for the network wears the adapter's memory.
     ("ATM0", Want::Nicety),
     ("ATCAF1", Want::Nicety),
@@ -29,7 +30,6 @@ const SETTINGS: [(&str, Want); 11] = [
 enum Want {
     /// `OK`; otherwise the note.
     Set(&'static str),
-    Headers,
     ExactWait,
     Wait,
     Nicety,
@@ -139,10 +139,6 @@ impl Start {
         let is_word = Word::read(&last).is_some();
         match want {
             Want::Set(missing) if !ok => state.note(missing),
-            Want::Headers if !ok => {
-                state.headers = false;
-                state.note("headers cannot be switched on: answers of several modules cannot be told apart");
-            }
             Want::ExactWait => state.exact_wait = ok,
             Want::Wait => state.sets_wait = ok,
             Want::Identity => {
@@ -150,7 +146,7 @@ impl Start {
                 state.known.adapter = name;
             }
             Want::Volts => state.has_volts = volts(&last).is_some(),
-            Want::Set(_) | Want::Headers | Want::Nicety | Want::Protocol => {}
+            Want::Set(_) | Want::Nicety | Want::Protocol => {}
         }
         let proven = match want {
             Want::Volts if state.has_volts => Some(Barrier::Volts),

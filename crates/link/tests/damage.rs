@@ -1,0 +1,172 @@
+//! Damage on the way from the adapter: no panic, an end in bounded time, and never the answer to another request.
+
+mod fake;
+
+use fake::{FakeDial, Habits, MS, Said};
+use link::{AtLink, Exchange, Link, LinkError, Request, Settings, Target};
+use proptest::prelude::*;
+use protocol::{Address, Bus, Nanos};
+
+/// Longest time that one call may take: twice start-up with all its tries, and the search for the network.
+const LIMIT_NS: Nanos = 120_000 * MS;
+
+/// What happens to the text of one answer. Each of these loses, repeats or inserts text in one place; none can turn one
+/// digit into another, which nobody could notice within a plausible CAN frame.
+#[derive(Debug, Clone)]
+enum Harm {
+    Cut(prop::sample::Index),
+    Delete(prop::sample::Index, usize),
+    Repeat(prop::sample::Index, usize),
+    Insert(prop::sample::Index, Vec<u8>),
+    NoPrompt,
+    Silence,
+}
+
+impl Harm {
+    fn apply(&self, mut text: Vec<u8>) -> Vec<u8> {
+        let place = |index: &prop::sample::Index, text: &[u8]| index.index(text.len() + 1);
+        match self {
+            Self::Cut(at) => text.truncate(place(at, &text)),
+            Self::Delete(at, n) => {
+                let start = place(at, &text);
+                text.drain(start..(start + n).min(text.len()));
+            }
+            Self::Repeat(at, n) => {
+                let start = place(at, &text);
+                let piece = text[start..(start + n).min(text.len())].to_vec();
+                // A repeated prompt with the answer before it is the one thing that a later request can be fooled by.
+                let piece: Vec<u8> = piece.into_iter().filter(|byte| *byte != b'>').collect();
+                text.splice(start..start, piece);
+            }
+            Self::Insert(at, bytes) => {
+                let start = place(at, &text);
+                text.splice(start..start, bytes.iter().copied());
+            }
+            Self::NoPrompt => text.retain(|byte| *byte != b'>'),
+            Self::Silence => text.clear(),
+        }
+        text
+    }
+}
+
+fn harm() -> impl Strategy<Value = Harm> {
+    let index = any::<prop::sample::Index>;
+    prop_oneof![
+        index().prop_map(Harm::Cut),
+        (index(), 1..12_usize).prop_map(|(at, n)| Harm::Delete(at, n)),
+        (index(), 1..40_usize).prop_map(|(at, n)| Harm::Repeat(at, n)),
+        (index(), prop::collection::vec(any::<u8>(), 1..6)).prop_map(|(at, bytes)| Harm::Insert(at, bytes)),
+        Just(Harm::NoPrompt),
+        Just(Harm::Silence),
+    ]
+}
+
+/// Answers that carry the number of their request, so that each can be told from every other.
+fn car(bus: Bus) -> impl FnMut(u32, &[u8], u32) -> Vec<Said> + Send {
+    let id = if bus.is_can() { 0x7E8 } else { 0x10 };
+    move |_, request, n| {
+        let number = digits(n);
+        let mut message = vec![request[0] | 0x40];
+        message.extend(&request[1..request.len().min(2)]);
+        message.extend(number);
+        if request.len() > 2 {
+            message.extend([number, number].concat());
+        }
+        if request[0] == 0x3E { Vec::new() } else { vec![(5 * MS, id, message)] }
+    }
+}
+
+fn digits(n: u32) -> [u8; 4] {
+    // On a K-line a lost zero byte leaves the sum as it was.
+    n.to_be_bytes().map(|byte| byte.wrapping_add(0x21))
+}
+
+/// Runs a conversation in which answers are harmed; every reply must be the very one to its request.
+fn converse(bus: Bus, harms: Vec<Option<Harm>>) -> Result<(), TestCaseError> {
+    let dial = FakeDial::new(Habits { bus, ..Habits::default() }, Box::new(car(bus)));
+    let mut link = AtLink::start(Box::new(dial.clone()), Settings::default()).expect("starts unharmed");
+    let from = if bus.is_can() { Address::from_reply11(0x7E8) } else { Address::Node(0x10) };
+    let request_of = |round: usize| {
+        let bytes = if round % 3 == 2 { vec![0x01, 0x0C, 0x0D, 0x05] } else { vec![0x01, 0x0C] };
+        Request { to: Target::Module(from), bytes, n_replies: None }
+    };
+    // An answer's size is known from its first time on; that one has no more than its own checks.
+    for round in 0..3 {
+        link.exchange(&request_of(round)).expect("unharmed");
+    }
+    let first = dial.bench().n_answers;
+    let n_harms = harms.len();
+    dial.bench().habits.damage = Some(Box::new(move |text, n| {
+        let harm = harms.get(usize::try_from(n - first - 1).unwrap_or(usize::MAX)).cloned().flatten();
+        harm.map_or(text.clone(), |harm| harm.apply(text))
+    }));
+    let mut n_good = 0;
+    for round in 0..n_harms + 12 {
+        let request = request_of(round);
+        let started = link.now();
+        let result = link.exchange(&request);
+        prop_assert!(link.now() - started < LIMIT_NS, "took {} ms", (link.now() - started) / MS);
+        match result {
+            Ok(exchange) => n_good += check(&exchange, &request, dial.bench().n_requests())?,
+            Err(error) if error.is_lost() => {
+                prop_assert!(link.reopen().is_ok() || round < n_harms, "not back: {error}");
+            }
+            Err(LinkError::NoVehicle { .. }) => {}
+            Err(error) => prop_assert!(false, "{error}"),
+        }
+    }
+    prop_assert!(n_good >= 8, "only {n_good} good exchanges after the harm ended: {:?}", dial.bench().heard);
+    prop_assert_eq!(link.info().bus, Some(bus));
+    Ok(())
+}
+
+/// The reply must carry the number of the last request that the car has seen, and all of its length.
+fn check(exchange: &Exchange, request: &Request, n_requests: u32) -> Result<usize, TestCaseError> {
+    let Some(reply) = exchange.replies.first() else {
+        prop_assert!(!exchange.problems.is_empty(), "no reply and no word about it");
+        return Ok(0);
+    };
+    let number = digits(n_requests);
+    let mut expected = [vec![0x41, 0x0C], number.to_vec()].concat();
+    if request.bytes.len() > 2 {
+        expected.extend([number, number].concat());
+    }
+    prop_assert_eq!(&reply.bytes, &expected, "another request's answer, or a damaged one: {:?}", exchange);
+    prop_assert_eq!(exchange.replies.len(), 1);
+    Ok(1)
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::with_cases(400) })]
+
+    #[test]
+    fn harmed_answers_on_can(harms in prop::collection::vec(prop::option::of(harm()), 1..12)) {
+        converse(Bus::Can { wide: false, kbit_s: 500 }, harms)?;
+    }
+
+    #[test]
+    fn harmed_answers_on_k_line(harms in prop::collection::vec(prop::option::of(harm()), 1..12)) {
+        converse(Bus::Iso9141, harms)?;
+    }
+
+    #[test]
+    fn noise_from_the_first_byte_on(seed in prop::collection::vec(any::<u8>(), 0..200), n_clean in 0..20_u32) {
+        let dial = FakeDial::new(Habits::default(), Box::new(car(Bus::Can { wide: false, kbit_s: 500 })));
+        dial.bench().habits.damage = Some(Box::new(move |text, n| if n > n_clean { seed.clone() } else { text }));
+        let result = AtLink::start(Box::new(dial.clone()), Settings::default());
+        prop_assert!(dial.bench().now < LIMIT_NS);
+        if let Ok(mut link) = result {
+            for _ in 0..4 {
+                let started = link.now();
+                let request = Request { to: Target::Everyone, bytes: vec![0x01, 0x0C], n_replies: None };
+                if let Ok(exchange) = link.exchange(&request) {
+                    if !exchange.replies.is_empty() {
+                        let n = dial.bench().n_requests();
+                        check(&exchange, &request, n)?;
+                    }
+                }
+                prop_assert!(link.now() - started < LIMIT_NS);
+            }
+        }
+    }
+}
