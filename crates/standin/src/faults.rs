@@ -5,7 +5,7 @@ use std::str::FromStr;
 
 /// A wheel.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Wheel {
+pub(crate) enum Wheel {
     /// Front left.
     FrontLeft,
     /// Front right.
@@ -16,17 +16,9 @@ pub enum Wheel {
     RearRight,
 }
 
-impl Wheel {
-    /// Place in the order FL, FR, RL, RR.
-    #[must_use]
-    pub fn index(self) -> usize {
-        self as usize
-    }
-}
-
 /// What a misfire belongs to. A part moves with its swaps; the cylinder itself stays.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum MisfirePart {
+pub(crate) enum MisfirePart {
     /// Ignition coil: fails at high load and middle speed.
     Coil,
     /// Spark plug: fails at high load and high speed.
@@ -39,7 +31,7 @@ pub enum MisfirePart {
 
 /// A fault, without its severity.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub enum FaultKind {
+pub(crate) enum FaultKind {
     /// Misfire of the part with this number (1 to 4: where it sat at first); in bursts, as a bad contact makes them, or
     /// evenly.
     Misfire {
@@ -79,7 +71,7 @@ pub enum FaultKind {
 
 /// A fault with its severity.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Fault {
+pub(crate) struct Fault {
     /// What and where.
     pub kind: FaultKind,
     /// 0 (nothing) to 1 (as bad as this car gets).
@@ -168,7 +160,7 @@ impl FromStr for Fault {
 
 /// Which part (numbered by where it sat at first) sits on cylinders 1 to 4 now.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Placement {
+pub(crate) struct Placement {
     /// Ignition coils.
     pub coils: [usize; 4],
     /// Spark plugs.
@@ -186,7 +178,7 @@ impl Default for Placement {
 impl Placement {
     /// Cylinder (0 to 3) on which this part works now.
     #[must_use]
-    pub fn cylinder(&self, part: MisfirePart, number: usize) -> Option<usize> {
+    pub(crate) fn cylinder(&self, part: MisfirePart, number: usize) -> Option<usize> {
         let order = match part {
             MisfirePart::Coil => self.coils,
             MisfirePart::Plug => self.plugs,

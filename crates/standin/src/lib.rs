@@ -34,13 +34,15 @@ mod trace;
 pub use dial::dial;
 pub use faults::FAULT_FORMS;
 pub use modules::VIN;
-pub use rig::Rig;
 pub use serve::{Terminal, serve_pty, serve_tcp};
 pub use spec::OPTIONS;
 pub use trace::trace;
 
 /// What the modules of the car offer beyond the standard, as a maker's definition file.
 pub const DEFINITIONS: &str = include_str!("../data/tarnwick.toml");
+
+#[doc = include_str!("../data/roads/README.md")]
+pub const SCRIPTS: [&str; 7] = ["mixed", "town", "cruise", "corners", "pedal", "warmup", "idle"];
 
 /// Why a stand-in could not be set up.
 #[derive(Debug, thiserror::Error)]
@@ -93,6 +95,14 @@ pub enum StandinError {
         script: String,
         /// What there is.
         known: String,
+    },
+    /// A road script's file cannot be read.
+    #[error("cannot read the road script `{path}`: {source}")]
+    ScriptFile {
+        /// The file.
+        path: String,
+        /// The operating system's reason.
+        source: std::io::Error,
     },
     /// A socket or terminal failed.
     #[error("cannot serve the stand-in at {address}: {source}")]

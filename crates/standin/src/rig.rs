@@ -9,7 +9,7 @@ use std::collections::VecDeque;
 
 /// The stand-in as a tester meets it: bytes with times in, bytes with times out. Deterministic; reads no clock.
 #[derive(Debug)]
-pub struct Rig {
+pub(crate) struct Rig {
     car: Car,
     face: AtFace,
     now: Nanos,
@@ -39,12 +39,12 @@ impl Rig {
 
     /// The clock.
     #[must_use]
-    pub fn now(&self) -> Nanos {
+    pub(crate) fn now(&self) -> Nanos {
         self.now
     }
 
     /// The tester starts to send these bytes now.
-    pub fn write(&mut self, bytes: &[u8]) {
+    pub(crate) fn write(&mut self, bytes: &[u8]) {
         let start = self.now + self.latency;
         for &byte in bytes {
             self.inbox_free = self.inbox_free.max(start) + self.face.char_ns();
@@ -53,12 +53,12 @@ impl Rig {
     }
 
     /// The tester has gone: what was on its way to it is lost. What it has sent still arrives, and is answered.
-    pub fn hang_up(&mut self) {
+    pub(crate) fn hang_up(&mut self) {
         self.face.drop_output();
     }
 
     /// Lets time pass until `to`.
-    pub fn advance(&mut self, to: Nanos) {
+    pub(crate) fn advance(&mut self, to: Nanos) {
         while let Some(next) = self.next_inner().filter(|&next| next <= to) {
             self.step(next);
         }
@@ -67,7 +67,7 @@ impl Rig {
 
     /// Lets time pass until a byte has arrived at the tester or `deadline` has come; returns how many were put into
     /// `buffer`.
-    pub fn read(&mut self, deadline: Nanos, buffer: &mut [u8]) -> usize {
+    pub(crate) fn read(&mut self, deadline: Nanos, buffer: &mut [u8]) -> usize {
         loop {
             let arrival = self.next_arrival();
             match (arrival, self.next_inner()) {
@@ -94,13 +94,13 @@ impl Rig {
 
     /// When the next byte that is already under way will have arrived.
     #[must_use]
-    pub fn next_arrival(&self) -> Option<Nanos> {
+    pub(crate) fn next_arrival(&self) -> Option<Nanos> {
         self.face.next_output().map(|at| at + self.latency)
     }
 
     /// When anything will happen next: inside, or a byte at the tester.
     #[must_use]
-    pub fn next_event(&self) -> Option<Nanos> {
+    pub(crate) fn next_event(&self) -> Option<Nanos> {
         [self.next_inner(), self.next_arrival()].into_iter().flatten().min()
     }
 

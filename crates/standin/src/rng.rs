@@ -2,7 +2,7 @@
 
 /// Generator with 64 bits of state (the published "splitmix64" mixing function); good enough for noise and events.
 #[derive(Debug, Clone)]
-pub struct Rng {
+pub(crate) struct Rng {
     state: u64,
     spare: Option<f64>,
 }
@@ -10,7 +10,7 @@ pub struct Rng {
 impl Rng {
     /// A stream of its own for each `(seed, purpose)`, so that a new consumer does not shift the others' numbers.
     #[must_use]
-    pub fn new(seed: u64, purpose: &str) -> Self {
+    pub(crate) fn new(seed: u64, purpose: &str) -> Self {
         // FNV-1a over the purpose's name.
         let hash =
             purpose.bytes().fold(0xCBF2_9CE4_8422_2325_u64, |h, b| (h ^ u64::from(b)).wrapping_mul(0x100_0000_01B3));
@@ -26,22 +26,22 @@ impl Rng {
     }
 
     /// Uniform in 0..1.
-    pub fn uniform(&mut self) -> f64 {
+    pub(crate) fn uniform(&mut self) -> f64 {
         (self.next() >> 11) as f64 / (1_u64 << 53) as f64
     }
 
     /// Uniform in `low..high`.
-    pub fn between(&mut self, low: f64, high: f64) -> f64 {
+    pub(crate) fn between(&mut self, low: f64, high: f64) -> f64 {
         low + (high - low) * self.uniform()
     }
 
     /// True with probability `p`.
-    pub fn chance(&mut self, p: f64) -> bool {
+    pub(crate) fn chance(&mut self, p: f64) -> bool {
         p > 0.0 && self.uniform() < p
     }
 
     /// Normal, mean 0, standard deviation 1 (Marsaglia's polar method).
-    pub fn normal(&mut self) -> f64 {
+    pub(crate) fn normal(&mut self) -> f64 {
         if let Some(spare) = self.spare.take() {
             return spare;
         }
@@ -57,7 +57,7 @@ impl Rng {
     }
 
     /// Exponential with the given mean: waiting time to the next event of a point process.
-    pub fn exponential(&mut self, mean: f64) -> f64 {
+    pub(crate) fn exponential(&mut self, mean: f64) -> f64 {
         -mean * (1.0 - self.uniform()).ln()
     }
 }

@@ -1,18 +1,4 @@
-//! Road scripts: what the driver does, line by line.
-//!
-//! A script is plain text. `#` starts a comment. Head lines come first: `ambient CELSIUS` and `engine warm|cold`. Every
-//! other line is a stretch: its length in seconds, then in any order
-//!
-//! | word | meaning |
-//! | --- | --- |
-//! | `speed KMH` | the driver wants this speed; `0` is standing still |
-//! | `pedal PERCENT` | the driver holds the pedal there instead, whatever the speed |
-//! | `left METRES`, `right METRES` | a curve of this radius; the driver slows down for it |
-//! | `grade PERCENT` | uphill positive |
-//! | `ac on`, `ac off` | air conditioning, until changed |
-//! | `off` | the engine is stopped for this stretch (standing still) and started anew after it |
-//!
-//! After the last line the script starts over.
+//! Reads road scripts; the format is documented in `data/roads/README.md`.
 
 use crate::StandinError;
 
@@ -60,8 +46,13 @@ pub(crate) const BUILT_IN: [(&str, &str); 7] = [
 ];
 
 impl Road {
-    /// A built-in script.
+    /// A built-in script, or a file that ends in `.road`.
     pub(crate) fn named(name: &str) -> Result<Self, StandinError> {
+        if name.ends_with(".road") {
+            let text = std::fs::read_to_string(name)
+                .map_err(|source| StandinError::ScriptFile { path: name.escape_debug().to_string(), source })?;
+            return Self::read(name, &text);
+        }
         let Some((name, text)) = BUILT_IN.iter().find(|(known, _)| *known == name) else {
             let known: Vec<&str> = BUILT_IN.iter().map(|(name, _)| *name).collect();
             return Err(StandinError::NoScript { script: name.escape_debug().to_string(), known: known.join(", ") });
@@ -126,7 +117,7 @@ impl Road {
                 "pedal" => stretch.pedal_pct = Some(number(after.first(), 0.0, 100.0, "`pedal`")?),
                 "left" => stretch.curvature_per_m = 1.0 / number(after.first(), 5.5, 5000.0, "the radius of a curve")?,
                 "right" => {
-                    stretch.curvature_per_m = -1.0 / number(after.first(), 5.5, 5000.0, "the radius of a curve")?
+                    stretch.curvature_per_m = -1.0 / number(after.first(), 5.5, 5000.0, "the radius of a curve")?;
                 }
                 "grade" => stretch.grade_pct = number(after.first(), -15.0, 15.0, "`grade`")?,
                 "ac" => {
@@ -175,6 +166,11 @@ mod tests {
         assert!((road.ambient_c, road.warm, road.length_s()) == (5.0, false, 35.0));
         assert!((road.at(9.9).speed_kmh, road.at(10.0).speed_kmh, road.at(45.5).speed_kmh) == (0.0, 50.0, 50.0));
         assert!(road.at(10.0).curvature_per_m > 0.0 && road.at(10.0).ac && road.at(31.0).off);
+    }
+
+    #[test]
+    fn the_public_list_names_every_built_in_script() {
+        assert_eq!(BUILT_IN.map(|(name, _)| name), crate::SCRIPTS);
     }
 
     #[test]

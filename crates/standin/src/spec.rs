@@ -14,7 +14,10 @@ use std::str::FromStr;
 /// Options, their values and what they do; shown in errors and in help texts.
 pub const OPTIONS: [(&str, &str); 25] = [
     ("fault", "a fault with its severity from 0 to 1, e.g. `wheel-dropout:rear_left:0.5`; may be repeated"),
-    ("script", "road script by name: town, mixed, cruise, idle, warmup, pedal, corners; default mixed"),
+    (
+        "script",
+        "road script: mixed, town, cruise, corners, pedal, warmup, idle, or a file that ends in .road; default mixed",
+    ),
     ("seed", "whole number that all noise and chance follow from; default 1"),
     ("start", "seconds of the script already driven when the first byte is exchanged; default 0"),
     ("warm", "1: the engine is warm at the start, 0: it is at outside temperature; default: as the script says"),

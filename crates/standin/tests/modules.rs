@@ -42,7 +42,9 @@ fn the_vin_has_its_check_digit_and_year() {
         _ => None,
     };
     let weights = [8, 7, 6, 5, 4, 3, 2, 10, 0, 9, 8, 7, 6, 5, 4, 3, 2];
-    let check = |vin: &str| -> u32 { vin.chars().zip(weights).map(|(c, w)| value(c).expect("no I, O, Q") * w).sum::<u32>() % 11 };
+    let check = |vin: &str| -> u32 {
+        vin.chars().zip(weights).map(|(c, w)| value(c).expect("no I, O, Q") * w).sum::<u32>() % 11
+    };
     // The worked examples of the rule, then ours.
     assert_eq!((check("1G4AH59H05G118341"), check("1J9RP1A30A1644345")), (4, 6));
     let vin = standin::VIN;
@@ -95,7 +97,13 @@ fn every_supported_pid_answers_with_its_length() {
 #[test]
 fn values_are_packed_as_the_tables_say() {
     let mut t = Tester::plain("fell?script=cruise&start=460");
-    let mut pid = |pid: &str| -> Vec<u8> { whole(&{ t.ask("ATSH7E0"); t.lines(&format!("01{pid}")) })[2..].to_vec() };
+    let mut pid = |pid: &str| -> Vec<u8> {
+        whole(&{
+            t.ask("ATSH7E0");
+            t.lines(&format!("01{pid}"))
+        })[2..]
+            .to_vec()
+    };
     let word = |b: &[u8]| f64::from(u16::from_be_bytes([b[0], b[1]]));
     let speed = f64::from(pid("0D")[0]);
     assert!((88.0..=92.0).contains(&speed), "{speed} km/h");

@@ -5,7 +5,7 @@ use protocol::Nanos;
 
 /// Who sent a frame.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Sender {
+pub(crate) enum Sender {
     /// The tester: the adapter at the connector.
     Tester,
     /// The module with this index.
@@ -14,7 +14,7 @@ pub enum Sender {
 
 /// A frame that everyone on the bus has received.
 #[derive(Debug, Clone, Copy)]
-pub struct Delivery {
+pub(crate) struct Delivery {
     /// End of its last bit.
     pub at: Nanos,
     /// Who sent it.
@@ -32,7 +32,7 @@ struct Waiting {
 
 /// One CAN segment without errors: frames wait, the lowest identifier wins, each takes the time of its bits.
 #[derive(Debug)]
-pub struct CanBus {
+pub(crate) struct CanBus {
     bit_ns: Nanos,
     free_at: Nanos,
     waiting: Vec<Waiting>,
@@ -42,18 +42,13 @@ pub struct CanBus {
 impl CanBus {
     /// An idle bus.
     #[must_use]
-    pub fn new(kbit_s: u32) -> Self {
+    pub(crate) fn new(kbit_s: u32) -> Self {
         Self { bit_ns: 1_000_000 / Nanos::from(kbit_s.max(1)), free_at: 0, waiting: Vec::new(), flying: None }
     }
 
     /// Hands a frame to a controller, which sends it from `ready` on as soon as it wins the bus.
-    pub fn send(&mut self, ready: Nanos, from: Sender, frame: CanFrame) {
+    pub(crate) fn send(&mut self, ready: Nanos, from: Sender, frame: CanFrame) {
         self.waiting.push(Waiting { ready, from, frame });
-    }
-
-    /// Takes back every frame of `from` that has not started yet.
-    pub fn cancel(&mut self, from: Sender) {
-        self.waiting.retain(|w| w.from != from);
     }
 
     fn next_start(&self) -> Option<Nanos> {
@@ -62,12 +57,12 @@ impl CanBus {
 
     /// When the next frame will have arrived, as far as known now.
     #[must_use]
-    pub fn next_event(&self) -> Option<Nanos> {
+    pub(crate) fn next_event(&self) -> Option<Nanos> {
         self.flying.map(|d| d.at).or_else(|| self.next_start())
     }
 
     /// Lets the bus run until `to`; returns the first frame that has arrived by then, if any. Call again until `None`.
-    pub fn advance(&mut self, to: Nanos) -> Option<Delivery> {
+    pub(crate) fn advance(&mut self, to: Nanos) -> Option<Delivery> {
         if self.flying.is_none() {
             let start = self.next_start().filter(|&start| start <= to)?;
             // FIFO among equal identifiers, which only one sender uses.

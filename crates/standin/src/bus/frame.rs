@@ -4,7 +4,7 @@ use std::fmt;
 
 /// Identifier of a frame.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub enum CanId {
+pub(crate) enum CanId {
     /// 11 bits.
     Standard(u16),
     /// 29 bits.
@@ -17,7 +17,7 @@ impl CanId {
     /// A standard frame beats an extended one with the same first eleven bits, because its RTR bit is dominant where
     /// the extended frame sends the recessive SRR (ISO 11898-1, from memory).
     #[must_use]
-    pub fn arbitration(self) -> u32 {
+    pub(crate) fn arbitration(self) -> u32 {
         match self {
             Self::Standard(id) => u32::from(id & 0x7FF) << 21,
             Self::Extended(id) => {
@@ -39,7 +39,7 @@ impl fmt::Display for CanId {
 
 /// A data frame of up to eight bytes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct CanFrame {
+pub(crate) struct CanFrame {
     /// Who it is from or for.
     pub id: CanId,
     data: [u8; 8],
@@ -49,7 +49,7 @@ pub struct CanFrame {
 impl CanFrame {
     /// A frame with these bytes; what does not fit into eight is left out.
     #[must_use]
-    pub fn new(id: CanId, bytes: &[u8]) -> Self {
+    pub(crate) fn new(id: CanId, bytes: &[u8]) -> Self {
         let len = bytes.len().min(8);
         let mut data = [0; 8];
         data[..len].copy_from_slice(&bytes[..len]);
@@ -58,7 +58,7 @@ impl CanFrame {
 
     /// As [`CanFrame::new`], filled up to eight bytes with `fill`, as diagnostic frames are.
     #[must_use]
-    pub fn padded(id: CanId, bytes: &[u8], fill: u8) -> Self {
+    pub(crate) fn padded(id: CanId, bytes: &[u8], fill: u8) -> Self {
         let mut frame = Self::new(id, bytes);
         frame.data[usize::from(frame.len)..].fill(fill);
         frame.len = 8;
@@ -67,7 +67,7 @@ impl CanFrame {
 
     /// Its data bytes.
     #[must_use]
-    pub fn data(&self) -> &[u8] {
+    pub(crate) fn data(&self) -> &[u8] {
         &self.data[..usize::from(self.len)]
     }
 
@@ -77,7 +77,7 @@ impl CanFrame {
     /// Source: ISO 11898-1, frame format and stuffing rule (a complement bit after five equal bits from SOF to the CRC
     /// sequence); field lengths as in the handbook table of the project's limits page.
     #[must_use]
-    pub fn bits(&self) -> u32 {
+    pub(crate) fn bits(&self) -> u32 {
         let mut wire = Wire::default();
         wire.put(0, 1);
         match self.id {

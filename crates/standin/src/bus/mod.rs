@@ -4,13 +4,13 @@ mod can;
 mod frame;
 mod node;
 
-pub use can::{CanBus, Delivery, Sender};
-pub use frame::{CanFrame, CanId};
-pub use node::{Incoming, Node, NodeTiming};
+pub(crate) use can::{CanBus, Delivery, Sender};
+pub(crate) use frame::{CanFrame, CanId};
+pub(crate) use node::{Incoming, Node, NodeTiming};
 
 /// Addressing and bit rate of the car's diagnostic bus.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct BusKind {
+pub(crate) struct BusKind {
     /// 29-bit identifiers instead of 11-bit ones.
     pub wide: bool,
     /// Bit rate, kbit/s: 500 or 250.
@@ -20,7 +20,7 @@ pub struct BusKind {
 impl BusKind {
     /// Identifier of functional requests (ISO 15765-4).
     #[must_use]
-    pub fn functional(self) -> CanId {
+    pub(crate) fn functional(self) -> CanId {
         if self.wide { CanId::Extended(0x18DB_33F1) } else { CanId::Standard(0x7DF) }
     }
 }

@@ -7,7 +7,7 @@ use protocol::Nanos;
 
 /// How quick a module is.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct NodeTiming {
+pub(crate) struct NodeTiming {
     /// From the end of the request to the start of the answer, ms.
     pub base_ms: f64,
     /// Random addition, uniform from 0, ms.
@@ -18,7 +18,7 @@ pub struct NodeTiming {
 
 /// A request that a module has received completely.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Incoming {
+pub(crate) struct Incoming {
     /// Service and parameters.
     pub bytes: Vec<u8>,
     /// Sent to everyone.
@@ -53,7 +53,7 @@ const FILL: u8 = 0xAA;
 
 /// One module's place on the bus.
 #[derive(Debug)]
-pub struct Node {
+pub(crate) struct Node {
     /// Identifier of requests to this module alone.
     pub request_id: CanId,
     /// Identifier of its answers.
@@ -70,7 +70,7 @@ pub struct Node {
 impl Node {
     /// A node with `index` as its name on the bus.
     #[must_use]
-    pub fn new(index: usize, ids: [CanId; 3], timing: NodeTiming, rng: Rng) -> Self {
+    pub(crate) fn new(index: usize, ids: [CanId; 3], timing: NodeTiming, rng: Rng) -> Self {
         let [functional_id, request_id, reply_id] = ids;
         Self { request_id, reply_id, functional_id, index, timing, rng, incoming: None, receiving: None, sending: None }
     }
@@ -87,7 +87,7 @@ impl Node {
     }
 
     /// A frame of the tester arrived at `at`.
-    pub fn receive(&mut self, at: Nanos, frame: &CanFrame, bus: &mut CanBus) {
+    pub(crate) fn receive(&mut self, at: Nanos, frame: &CanFrame, bus: &mut CanBus) {
         let functional = frame.id == self.functional_id;
         let data = frame.data();
         let Some(&first) = data.first().filter(|_| functional || frame.id == self.request_id) else { return };
@@ -160,7 +160,7 @@ impl Node {
     }
 
     /// One of this module's own frames left the wire at `at`.
-    pub fn sent(&mut self, at: Nanos, frame: &CanFrame, bus: &mut CanBus) {
+    pub(crate) fn sent(&mut self, at: Nanos, frame: &CanFrame, bus: &mut CanBus) {
         let Some(sending) = self.sending.as_mut().filter(|s| s.give_up.is_none()) else { return };
         if frame.data().first().is_none_or(|first| first >> 4 != 2) {
             return;
@@ -182,7 +182,7 @@ impl Node {
     }
 
     /// Sends a message: one frame, or the first of several.
-    pub fn answer(&mut self, at: Nanos, message: &[u8], bus: &mut CanBus) {
+    pub(crate) fn answer(&mut self, at: Nanos, message: &[u8], bus: &mut CanBus) {
         if message.len() <= 7 {
             let mut bytes = vec![message.len() as u8];
             bytes.extend(message);
@@ -205,12 +205,12 @@ impl Node {
 
     /// When this module will have an answer ready.
     #[must_use]
-    pub fn due(&self) -> Option<Nanos> {
+    pub(crate) fn due(&self) -> Option<Nanos> {
         self.incoming.as_ref().map(|incoming| incoming.due)
     }
 
     /// The request that is due by `now`.
-    pub fn take_due(&mut self, now: Nanos) -> Option<Incoming> {
+    pub(crate) fn take_due(&mut self, now: Nanos) -> Option<Incoming> {
         if self.sending.as_ref().is_some_and(|s| s.give_up.is_some_and(|give_up| give_up < now)) {
             self.sending = None;
         }
@@ -218,7 +218,7 @@ impl Node {
     }
 
     /// Puts a request back to be answered later ("response pending").
-    pub fn postpone(&mut self, incoming: Incoming) {
+    pub(crate) fn postpone(&mut self, incoming: Incoming) {
         self.incoming = Some(incoming);
     }
 }

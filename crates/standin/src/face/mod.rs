@@ -1,12 +1,12 @@
 //! What the car shows to a tester: the adapters that can stand between it and the tester.
 
-pub mod at;
+pub(crate) mod at;
 
 use crate::bus::{BusKind, CanFrame};
 use protocol::Nanos;
 
 /// The car's side of an adapter.
-pub trait Wire {
+pub(crate) trait Wire {
     /// Puts a frame on a CAN bus of that kind at `at`; false when it cannot be sent because the bit rate is not the
     /// car's.
     fn transmit(&mut self, at: Nanos, bus: BusKind, frame: CanFrame) -> bool;

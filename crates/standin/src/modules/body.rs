@@ -73,8 +73,4 @@ impl Module for Body {
     fn new_cycle(&mut self, _: &State) {
         self.codes.new_cycle();
     }
-
-    fn codes(&mut self) -> &mut Codes {
-        &mut self.codes
-    }
 }

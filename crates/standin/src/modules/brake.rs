@@ -78,8 +78,4 @@ impl Module for Brake {
     fn new_cycle(&mut self, _: &State) {
         self.codes.new_cycle();
     }
-
-    fn codes(&mut self) -> &mut Codes {
-        &mut self.codes
-    }
 }

@@ -251,8 +251,4 @@ impl Module for Engine {
         self.monitors.new_cycle();
         self.cold_start = Some(state.coolant_c);
     }
-
-    fn codes(&mut self) -> &mut Codes {
-        &mut self.codes
-    }
 }

@@ -128,8 +128,4 @@ impl Module for Gearbox {
         self.codes.new_cycle();
         self.shifts = 0;
     }
-
-    fn codes(&mut self) -> &mut Codes {
-        &mut self.codes
-    }
 }

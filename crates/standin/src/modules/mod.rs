@@ -10,8 +10,6 @@ mod obd;
 mod pack;
 mod uds;
 
-pub(crate) use codes::{Codes, Kind};
-
 use crate::physics::State;
 
 /// The invented car's number; check digit by the arithmetic of 49 CFR 565.15.
@@ -34,8 +32,6 @@ pub(crate) trait Module: std::fmt::Debug + Send {
     fn observe(&mut self, state: &State, step_s: f64);
     /// The engine has been started anew.
     fn new_cycle(&mut self, state: &State);
-    /// Trouble codes.
-    fn codes(&mut self) -> &mut Codes;
 }
 
 /// Engine, gearbox, brake and body module, in the order of their addresses.

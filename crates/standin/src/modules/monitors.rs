@@ -38,7 +38,6 @@ pub(super) struct EngineMonitors {
 
 #[derive(Debug, Clone, Default)]
 struct MisfireMonitor {
-    start: Window,
     catalyst: Window,
     emission: Window,
     exceeded_emission: u32,
@@ -177,8 +176,8 @@ impl EngineMonitors {
     }
 
     pub(super) fn observe(&mut self, state: &State, step_s: f64, codes: &mut Codes) {
-        let timer = |seconds: f64, active: bool| if active { seconds + step_s } else { 0.0 };
-        self.pedal_s = timer(self.pedal_s, (state.pedal_tracks_pct[0] - 2.0 * state.pedal_tracks_pct[1]).abs() > 5.0);
+        let apart = (state.pedal_tracks_pct[0] - 2.0 * state.pedal_tracks_pct[1]).abs() > 5.0;
+        hold(&mut self.pedal_s, apart, step_s);
         codes.report(0x2138, self.pedal_s > 0.3, state);
         if !state.engine_running {
             return;
@@ -187,7 +186,7 @@ impl EngineMonitors {
             self.complete_continuous(1);
         }
         self.misfire.last_counts = state.misfires;
-        self.fuel(state, &timer, codes);
+        self.fuel(state, step_s, codes);
         self.warm_up(state, step_s, codes);
         if state.run_time_s > 60.0 {
             self.complete_continuous(4);
@@ -219,19 +218,19 @@ impl EngineMonitors {
         }
     }
 
-    fn fuel(&mut self, state: &State, timer: &dyn Fn(f64, bool) -> f64, codes: &mut Codes) {
+    fn fuel(&mut self, state: &State, step_s: f64, codes: &mut Codes) {
         let closed = state.fuel_loop == FuelLoop::Closed;
-        self.closed_s = timer(self.closed_s, closed);
+        hold(&mut self.closed_s, closed, step_s);
         if !closed || self.closed_s < 5.0 {
             return;
         }
         self.trim_pct += 0.02 * (state.short_trim_pct + state.long_trim_pct - self.trim_pct);
-        self.lean_s = timer(self.lean_s, self.trim_pct > 20.0);
-        self.rich_s = timer(self.rich_s, self.trim_pct < -20.0);
+        hold(&mut self.lean_s, self.trim_pct > 20.0, step_s);
+        hold(&mut self.rich_s, self.trim_pct < -20.0, step_s);
         // Air that this speed and manifold pressure should bring, by the displacement and a plain filling table.
         let density = state.manifold_kpa * 1000.0 / (287.0 * (state.intake_c + 273.15));
         let expected_g_s = 0.82 * density * crate::physics::DISPLACEMENT_M3 * state.engine_rpm / 120.0 * 1000.0;
-        self.meter_s = timer(self.meter_s, state.air_flow_g_s < 0.72 * expected_g_s && expected_g_s > 8.0);
+        hold(&mut self.meter_s, state.air_flow_g_s < 0.72 * expected_g_s && expected_g_s > 8.0, step_s);
         if self.closed_s > 30.0 {
             codes.report(0x0171, self.lean_s > 30.0, state);
             codes.report(0x0172, self.rich_s > 30.0, state);
@@ -312,6 +311,11 @@ impl EngineMonitors {
             _ => Vec::new(),
         }
     }
+}
+
+/// Seconds for which something has been so without a break.
+fn hold(seconds: &mut f64, active: bool, step_s: f64) {
+    *seconds = if active { *seconds + step_s } else { 0.0 };
 }
 
 /// Watch of the brake module over its four wheels.

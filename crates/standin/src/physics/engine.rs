@@ -8,7 +8,7 @@ use crate::rng::Rng;
 use std::f64::consts::TAU;
 
 /// Displacement, m3.
-pub const DISPLACEMENT_M3: f64 = 1.598e-3;
+pub(crate) const DISPLACEMENT_M3: f64 = 1.598e-3;
 const MANIFOLD_M3: f64 = 3.0e-3;
 const GAS_J_KG_K: f64 = 287.0;
 /// Crank, flywheel and converter pump, kg m2.

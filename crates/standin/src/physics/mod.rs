@@ -14,8 +14,8 @@ mod supply;
 mod tests;
 mod wheels;
 
-pub use engine::DISPLACEMENT_M3;
-pub use state::{FuelLoop, State};
+pub(crate) use engine::DISPLACEMENT_M3;
+pub(crate) use state::{FuelLoop, State};
 
 pub(crate) use driveline::gear_ratio;
 

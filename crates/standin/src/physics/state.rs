@@ -2,7 +2,7 @@
 
 /// Fuel control, as service 01 PID 03 distinguishes it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum FuelLoop {
+pub(crate) enum FuelLoop {
     /// Engine stopped.
     Off,
     /// Too cold for the oxygen sensor.
@@ -16,7 +16,7 @@ pub enum FuelLoop {
 /// One moment of the car. Sensor values as the modules hold them, before they are packed into messages; `true_` values
 /// are the physical ones, which no module knows.
 #[derive(Debug, Clone, PartialEq)]
-pub struct State {
+pub(crate) struct State {
     /// Since the start of the road script, s.
     pub time_s: f64,
     /// Speed over ground, km/h.

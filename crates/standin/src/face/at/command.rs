@@ -102,15 +102,8 @@ impl AtFace {
             ("CFC", _) => switch(argument, |on| self.state.flow_control = on),
             // Remembering the protocol, variable DLC, key word checks: nothing to do with a car on CAN.
             ("M" | "V" | "KW" | "JHF" | "CSM", _) => switch(argument, |_| ()),
-            ("AL", "") => {
-                self.state.long_messages = true;
-                Some(Outcome::Ok)
-            }
-            ("NL", "") => {
-                self.state.long_messages = false;
-                Some(Outcome::Ok)
-            }
-            ("BI" | "FE" | "LP" | "SS", "") => Some(Outcome::Ok),
+            // Long messages are a matter of the K-line; nothing to do for the others on CAN.
+            ("AL" | "NL" | "BI" | "FE" | "LP" | "SS", "") => Some(Outcome::Ok),
             ("PC", "") => {
                 self.connected = false;
                 Some(Outcome::Ok)

@@ -8,7 +8,7 @@ mod command;
 mod settings;
 mod text;
 
-pub use settings::{AtSettings, CountMode, Quirks};
+pub(crate) use settings::{AtSettings, CountMode};
 use settings::{Protocol, State};
 
 use super::Wire;
@@ -59,7 +59,7 @@ struct Waiting {
 
 /// The adapter.
 #[derive(Debug)]
-pub struct AtFace {
+pub(crate) struct AtFace {
     settings: AtSettings,
     state: State,
     /// Selected protocol and whether it was (or may be) found automatically.
@@ -80,7 +80,7 @@ pub struct AtFace {
 impl AtFace {
     /// An adapter that has just been plugged in; it is silent until spoken to.
     #[must_use]
-    pub fn new(settings: AtSettings, seed: u64) -> Self {
+    pub(crate) fn new(settings: AtSettings, seed: u64) -> Self {
         let mut rng = Rng::new(seed, "at face");
         let every = settings.quirks.reset_every_s;
         let next_reset = (every > 0.0).then(|| (rng.exponential(every) * 1e9) as Nanos);
@@ -104,13 +104,13 @@ impl AtFace {
 
     /// Time of one character on the serial line.
     #[must_use]
-    pub fn char_ns(&self) -> Nanos {
+    pub(crate) fn char_ns(&self) -> Nanos {
         self.settings.char_ns()
     }
 
     /// When the adapter wants [`AtFace::tick`] to be called.
     #[must_use]
-    pub fn deadline(&self) -> Option<Nanos> {
+    pub(crate) fn deadline(&self) -> Option<Nanos> {
         let own = match &self.activity {
             Activity::Idle | Activity::Monitoring => None,
             Activity::Starting(until, _)
@@ -123,23 +123,23 @@ impl AtFace {
     }
 
     /// The next character on its way to the tester, with the time at which it has arrived there.
-    pub fn take_output(&mut self, until: Nanos) -> Option<(Nanos, u8)> {
+    pub(crate) fn take_output(&mut self, until: Nanos) -> Option<(Nanos, u8)> {
         if self.out.front()?.0 <= until { self.out.pop_front() } else { None }
     }
 
     /// When the next character will have arrived at the tester.
     #[must_use]
-    pub fn next_output(&self) -> Option<Nanos> {
+    pub(crate) fn next_output(&self) -> Option<Nanos> {
         self.out.front().map(|(at, _)| *at)
     }
 
     /// Forgets what was on its way to a tester that is no longer there.
-    pub fn drop_output(&mut self) {
+    pub(crate) fn drop_output(&mut self) {
         self.out.clear();
     }
 
     /// A character from the tester has arrived at `at`.
-    pub fn byte(&mut self, at: Nanos, byte: u8) {
+    pub(crate) fn byte(&mut self, at: Nanos, byte: u8) {
         match self.activity {
             Activity::Idle => {}
             Activity::Waiting(_) | Activity::Searching { .. } | Activity::Monitoring | Activity::Failing { .. } => {
@@ -182,7 +182,7 @@ impl AtFace {
     }
 
     /// Time has reached `at`: does what was due.
-    pub fn tick(&mut self, at: Nanos, wire: &mut dyn Wire) {
+    pub(crate) fn tick(&mut self, at: Nanos, wire: &mut dyn Wire) {
         if self.next_reset.is_some_and(|due| due <= at) {
             self.next_reset =
                 Some(at + (self.rng.exponential(self.settings.quirks.reset_every_s) * 1e9).max(1e9) as Nanos);
@@ -225,7 +225,7 @@ impl AtFace {
     }
 
     /// A frame has passed on the car's bus.
-    pub fn frame(&mut self, at: Nanos, frame: &CanFrame, wire: &mut dyn Wire) {
+    pub(crate) fn frame(&mut self, at: Nanos, frame: &CanFrame, wire: &mut dyn Wire) {
         let bus = self.protocol.and_then(Protocol::bus);
         let wide = matches!(frame.id, CanId::Extended(_));
         let monitoring = matches!(self.activity, Activity::Monitoring);

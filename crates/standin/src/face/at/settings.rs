@@ -5,7 +5,7 @@ use protocol::Nanos;
 
 /// What the digit after a request counts.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub enum CountMode {
+pub(crate) enum CountMode {
     /// Lines as printed, one per frame.
     #[default]
     Lines,
@@ -17,7 +17,7 @@ pub enum CountMode {
 
 /// Habits of clones that a client has to live with. All off by default.
 #[derive(Debug, Clone, PartialEq, Default)]
-pub struct Quirks {
+pub(crate) struct Quirks {
     /// Echo cannot be switched off, though the answer is `OK`.
     pub echo_stuck: bool,
     /// Spaces cannot be switched off, though the answer is `OK`.
@@ -40,7 +40,7 @@ pub struct Quirks {
 
 /// Everything about an adapter that the user of the stand-in can set.
 #[derive(Debug, Clone, PartialEq)]
-pub struct AtSettings {
+pub(crate) struct AtSettings {
     /// Characters take ten bits each at this rate.
     pub baud: u32,
     /// From the end of a command to the start of what it does, ms.
@@ -74,7 +74,6 @@ pub(super) struct State {
     pub(super) show_dlc: bool,
     pub(super) responses: bool,
     pub(super) format: bool,
-    pub(super) long_messages: bool,
     pub(super) flow_control: bool,
     pub(super) adaptive: u8,
     /// Units of 4 ms.
@@ -107,7 +106,6 @@ impl Default for State {
             show_dlc: false,
             responses: true,
             format: true,
-            long_messages: false,
             flow_control: true,
             adaptive: 1,
             timeout: 0x32,
