@@ -11,11 +11,11 @@ macro_rules! filter_pressures {
             $id,
             7,
             "particulate filter pressures",
-            &[
-                word($difference, B, "kPa").over(100.0).plus(-327.68).if_bit(0),
-                word($inlet, D, "kPa").over(100.0).if_bit(1),
-                word($outlet, F, "kPa").over(100.0).if_bit(2),
-            ],
+            &behind_bits([
+                word($difference, B, "kPa").over(100.0).plus(-327.68),
+                word($inlet, D, "kPa").over(100.0),
+                word($outlet, F, "kPa").over(100.0),
+            ]),
         )
     };
 }
@@ -25,222 +25,231 @@ pub(super) const TABLE: &[Pid] = &[
         0x65,
         2,
         "auxiliary inputs and outputs",
-        &[
-            switch("power_take_off_engaged", B, 0).if_bit(0),
-            switch("automatic_transmission_in_gear", B, 1).if_bit(1),
-            switch("manual_transmission_in_gear", B, 2).if_bit(2),
-            switch("glow_plug_lamp", B, 3).if_bit(3),
-        ],
+        &behind_bits([
+            switch("power_take_off_engaged", B, 0),
+            switch("automatic_transmission_in_gear", B, 1),
+            switch("manual_transmission_in_gear", B, 2),
+            switch("glow_plug_lamp", B, 3),
+        ]),
     ),
     pid(
         0x66,
         5,
         "mass air flow, sensors A and B",
-        &[
-            word("mass_air_flow_sensor_a", B, "g/s").over(32.0).if_bit(0),
-            word("mass_air_flow_sensor_b", D, "g/s").over(32.0).if_bit(1),
-        ],
+        &behind_bits([
+            word("mass_air_flow_sensor_a", B, "g/s").over(32.0),
+            word("mass_air_flow_sensor_b", D, "g/s").over(32.0),
+        ]),
     ),
     pid(
         0x67,
         3,
         "coolant temperature, sensors 1 and 2",
-        &[celsius("coolant_temperature_sensor_1", B).if_bit(0), celsius("coolant_temperature_sensor_2", C).if_bit(1)],
+        &behind_bits([celsius("coolant_temperature_sensor_1", B), celsius("coolant_temperature_sensor_2", C)]),
     ),
     pid(
         0x68,
         7,
         "intake air temperature, by bank and sensor",
-        &[
-            celsius("intake_air_temperature_bank_1_sensor_1", B).if_bit(0),
-            celsius("intake_air_temperature_bank_1_sensor_2", C).if_bit(1),
-            celsius("intake_air_temperature_bank_1_sensor_3", D).if_bit(2),
-            celsius("intake_air_temperature_bank_2_sensor_1", E).if_bit(3),
-            celsius("intake_air_temperature_bank_2_sensor_2", F).if_bit(4),
-            celsius("intake_air_temperature_bank_2_sensor_3", G).if_bit(5),
-        ],
+        &behind_bits([
+            celsius("intake_air_temperature_bank_1_sensor_1", B),
+            celsius("intake_air_temperature_bank_1_sensor_2", C),
+            celsius("intake_air_temperature_bank_1_sensor_3", D),
+            celsius("intake_air_temperature_bank_2_sensor_1", E),
+            celsius("intake_air_temperature_bank_2_sensor_2", F),
+            celsius("intake_air_temperature_bank_2_sensor_3", G),
+        ]),
     ),
     pid(
         0x69,
         7,
         "exhaust gas recirculation, commanded, actual and error",
-        &[
-            percent("commanded_egr_a", B).if_bit(0),
-            percent("actual_egr_a", C).if_bit(1),
-            trim("egr_a_error", D).if_bit(2),
-            percent("commanded_egr_b", E).if_bit(3),
-            percent("actual_egr_b", F).if_bit(4),
-            trim("egr_b_error", G).if_bit(5),
-        ],
+        &behind_bits([
+            percent("commanded_egr_a", B),
+            percent("actual_egr_a", C),
+            trim("egr_a_error", D),
+            percent("commanded_egr_b", E),
+            percent("actual_egr_b", F),
+            trim("egr_b_error", G),
+        ]),
     ),
     pid(
         0x6A,
         5,
         "diesel intake throttle, commanded and relative",
-        &[
-            percent("commanded_intake_throttle_a", B).if_bit(0),
-            percent("relative_intake_throttle_a", C).if_bit(1),
-            percent("commanded_intake_throttle_b", D).if_bit(2),
-            percent("relative_intake_throttle_b", E).if_bit(3),
-        ],
+        &behind_bits([
+            percent("commanded_intake_throttle_a", B),
+            percent("relative_intake_throttle_a", C),
+            percent("commanded_intake_throttle_b", D),
+            percent("relative_intake_throttle_b", E),
+        ]),
     ),
     pid(
         0x6B,
         5,
         "exhaust gas recirculation temperature",
-        &[
-            celsius("egr_temperature_bank_1_sensor_1", B).if_bit(0),
-            celsius("egr_temperature_bank_1_sensor_2", C).if_bit(1),
-            celsius("egr_temperature_bank_2_sensor_1", D).if_bit(2),
-            celsius("egr_temperature_bank_2_sensor_2", E).if_bit(3),
-        ],
+        &behind_bits([
+            celsius("egr_temperature_bank_1_sensor_1", B),
+            celsius("egr_temperature_bank_1_sensor_2", C),
+            celsius("egr_temperature_bank_2_sensor_1", D),
+            celsius("egr_temperature_bank_2_sensor_2", E),
+        ]),
     ),
     pid(
         0x6C,
         5,
         "throttle actuators, commanded and relative",
-        &[
-            percent("commanded_throttle_a", B).if_bit(0),
-            percent("relative_throttle_a", C).if_bit(1),
-            percent("commanded_throttle_b", D).if_bit(2),
-            percent("relative_throttle_b", E).if_bit(3),
-        ],
+        &behind_bits([
+            percent("commanded_throttle_a", B),
+            percent("relative_throttle_a", C),
+            percent("commanded_throttle_b", D),
+            percent("relative_throttle_b", E),
+        ]),
     ),
     growing(
         0x6D,
         6,
         "fuel pressure control",
-        &[
-            word("commanded_rail_pressure", B, "kPa").times(10.0).if_bit(0),
-            word("rail_pressure", D, "kPa").times(10.0).if_bit(1),
-            celsius("fuel_temperature", F).if_bit(2),
-        ],
+        &behind_bits([
+            word("commanded_rail_pressure", B, "kPa").times(10.0),
+            word("rail_pressure", D, "kPa").times(10.0),
+            celsius("fuel_temperature", F),
+        ]),
     ),
     growing(
         0x6E,
         5,
         "injection pressure control",
-        &[
-            word("commanded_injection_control_pressure", B, "kPa").times(10.0).if_bit(0),
-            word("injection_control_pressure", D, "kPa").times(10.0).if_bit(1),
-        ],
+        &behind_bits([
+            word("commanded_injection_control_pressure", B, "kPa").times(10.0),
+            word("injection_control_pressure", D, "kPa").times(10.0),
+        ]),
     ),
     pid(
         0x6F,
         3,
         "turbocharger inlet pressure",
-        &[
-            byte("turbocharger_a_inlet_pressure", B, "kPa").if_bit(0),
-            byte("turbocharger_b_inlet_pressure", C, "kPa").if_bit(1),
-        ],
+        &behind_bits([
+            byte("turbocharger_a_inlet_pressure", B, "kPa"),
+            byte("turbocharger_b_inlet_pressure", C, "kPa"),
+        ]),
     ),
     growing(
         0x70,
         9,
         "boost pressure control",
-        &[
-            word("commanded_boost_pressure_a", B, "kPa").over(32.0).if_bit(0),
-            word("boost_pressure_a", D, "kPa").over(32.0).if_bit(1),
-            word("commanded_boost_pressure_b", F, "kPa").over(32.0).if_bit(2),
-            word("boost_pressure_b", H, "kPa").over(32.0).if_bit(3),
-        ],
+        &behind_bits([
+            word("commanded_boost_pressure_a", B, "kPa").over(32.0),
+            word("boost_pressure_a", D, "kPa").over(32.0),
+            word("commanded_boost_pressure_b", F, "kPa").over(32.0),
+            word("boost_pressure_b", H, "kPa").over(32.0),
+        ]),
     ),
     growing(
         0x71,
         5,
         "variable geometry turbocharger",
-        &[
-            percent("commanded_turbocharger_geometry_a", B).if_bit(0),
-            percent("turbocharger_geometry_a", C).if_bit(1),
-            percent("commanded_turbocharger_geometry_b", D).if_bit(2),
-            percent("turbocharger_geometry_b", E).if_bit(3),
-        ],
+        &behind_bits([
+            percent("commanded_turbocharger_geometry_a", B),
+            percent("turbocharger_geometry_a", C),
+            percent("commanded_turbocharger_geometry_b", D),
+            percent("turbocharger_geometry_b", E),
+        ]),
     ),
     pid(
         0x72,
         5,
         "wastegate",
-        &[
-            percent("commanded_wastegate_a", B).if_bit(0),
-            percent("wastegate_a", C).if_bit(1),
-            percent("commanded_wastegate_b", D).if_bit(2),
-            percent("wastegate_b", E).if_bit(3),
-        ],
+        &behind_bits([
+            percent("commanded_wastegate_a", B),
+            percent("wastegate_a", C),
+            percent("commanded_wastegate_b", D),
+            percent("wastegate_b", E),
+        ]),
     ),
     pid(
         0x73,
         5,
         "exhaust pressure",
-        &[
-            word("exhaust_pressure_bank_1", B, "kPa").over(100.0).if_bit(0),
-            word("exhaust_pressure_bank_2", D, "kPa").over(100.0).if_bit(1),
-        ],
+        &behind_bits([
+            word("exhaust_pressure_bank_1", B, "kPa").over(100.0),
+            word("exhaust_pressure_bank_2", D, "kPa").over(100.0),
+        ]),
     ),
     // Newer editions count in tens of rpm (from memory); no byte tells which edition the module follows.
     pid(
         0x74,
         5,
         "turbocharger speed",
-        &[word("turbocharger_a_speed", B, "rpm").if_bit(0), word("turbocharger_b_speed", D, "rpm").if_bit(1)],
+        &behind_bits([word("turbocharger_a_speed", B, "rpm"), word("turbocharger_b_speed", D, "rpm")]),
     ),
     pid(
         0x75,
         7,
         "turbocharger A temperatures",
-        &[
-            celsius("turbocharger_a_compressor_inlet_temperature", B).if_bit(0),
-            celsius("turbocharger_a_compressor_outlet_temperature", C).if_bit(1),
-            celsius_wide("turbocharger_a_turbine_inlet_temperature", D).if_bit(2),
-            celsius_wide("turbocharger_a_turbine_outlet_temperature", F).if_bit(3),
-        ],
+        &behind_bits([
+            celsius("turbocharger_a_compressor_inlet_temperature", B),
+            celsius("turbocharger_a_compressor_outlet_temperature", C),
+            celsius_wide("turbocharger_a_turbine_inlet_temperature", D),
+            celsius_wide("turbocharger_a_turbine_outlet_temperature", F),
+        ]),
     ),
     pid(
         0x76,
         7,
         "turbocharger B temperatures",
-        &[
-            celsius("turbocharger_b_compressor_inlet_temperature", B).if_bit(0),
-            celsius("turbocharger_b_compressor_outlet_temperature", C).if_bit(1),
-            celsius_wide("turbocharger_b_turbine_inlet_temperature", D).if_bit(2),
-            celsius_wide("turbocharger_b_turbine_outlet_temperature", F).if_bit(3),
-        ],
+        &behind_bits([
+            celsius("turbocharger_b_compressor_inlet_temperature", B),
+            celsius("turbocharger_b_compressor_outlet_temperature", C),
+            celsius_wide("turbocharger_b_turbine_inlet_temperature", D),
+            celsius_wide("turbocharger_b_turbine_outlet_temperature", F),
+        ]),
     ),
     pid(
         0x77,
         5,
         "charge air cooler temperature",
-        &[
-            celsius("charge_air_temperature_bank_1_sensor_1", B).if_bit(0),
-            celsius("charge_air_temperature_bank_1_sensor_2", C).if_bit(1),
-            celsius("charge_air_temperature_bank_2_sensor_1", D).if_bit(2),
-            celsius("charge_air_temperature_bank_2_sensor_2", E).if_bit(3),
-        ],
+        &behind_bits([
+            celsius("charge_air_temperature_bank_1_sensor_1", B),
+            celsius("charge_air_temperature_bank_1_sensor_2", C),
+            celsius("charge_air_temperature_bank_2_sensor_1", D),
+            celsius("charge_air_temperature_bank_2_sensor_2", E),
+        ]),
     ),
-    exhaust_temperatures!(
+    pid(
         0x78,
+        9,
         "exhaust gas temperature, bank 1",
-        "exhaust_temperature_bank_1_sensor_1" at B bit 0,
-        "exhaust_temperature_bank_1_sensor_2" at D bit 1,
-        "exhaust_temperature_bank_1_sensor_3" at F bit 2,
-        "exhaust_temperature_bank_1_sensor_4" at H bit 3
+        &behind_bits([
+            celsius_wide("exhaust_temperature_bank_1_sensor_1", B),
+            celsius_wide("exhaust_temperature_bank_1_sensor_2", D),
+            celsius_wide("exhaust_temperature_bank_1_sensor_3", F),
+            celsius_wide("exhaust_temperature_bank_1_sensor_4", H),
+        ]),
     ),
-    exhaust_temperatures!(
+    pid(
         0x79,
+        9,
         "exhaust gas temperature, bank 2",
-        "exhaust_temperature_bank_2_sensor_1" at B bit 0,
-        "exhaust_temperature_bank_2_sensor_2" at D bit 1,
-        "exhaust_temperature_bank_2_sensor_3" at F bit 2,
-        "exhaust_temperature_bank_2_sensor_4" at H bit 3
+        &behind_bits([
+            celsius_wide("exhaust_temperature_bank_2_sensor_1", B),
+            celsius_wide("exhaust_temperature_bank_2_sensor_2", D),
+            celsius_wide("exhaust_temperature_bank_2_sensor_3", F),
+            celsius_wide("exhaust_temperature_bank_2_sensor_4", H),
+        ]),
     ),
     filter_pressures!(0x7A, "filter_1_pressure_difference", "filter_1_inlet_pressure", "filter_1_outlet_pressure"),
     filter_pressures!(0x7B, "filter_2_pressure_difference", "filter_2_inlet_pressure", "filter_2_outlet_pressure"),
-    exhaust_temperatures!(
+    pid(
         0x7C,
+        9,
         "particulate filter temperatures",
-        "filter_inlet_temperature_bank_1" at B bit 0,
-        "filter_outlet_temperature_bank_1" at D bit 1,
-        "filter_inlet_temperature_bank_2" at F bit 2,
-        "filter_outlet_temperature_bank_2" at H bit 3
+        &behind_bits([
+            celsius_wide("filter_inlet_temperature_bank_1", B),
+            celsius_wide("filter_outlet_temperature_bank_1", D),
+            celsius_wide("filter_inlet_temperature_bank_2", F),
+            celsius_wide("filter_outlet_temperature_bank_2", H),
+        ]),
     ),
     pid(
         0x7D,
@@ -269,10 +278,10 @@ pub(super) const TABLE: &[Pid] = &[
         0x7F,
         13,
         "engine run time",
-        &[
-            long("engine_run_time_total", B, "s").if_bit(0),
-            long("engine_run_time_idle", F, "s").if_bit(1),
-            long("engine_run_time_power_take_off", 9, "s").if_bit(2),
-        ],
+        &behind_bits([
+            long("engine_run_time_total", B, "s"),
+            long("engine_run_time_idle", F, "s"),
+            long("engine_run_time_power_take_off", 9, "s"),
+        ]),
     ),
 ];

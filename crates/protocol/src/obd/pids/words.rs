@@ -111,6 +111,19 @@ pub(super) const fn bitmap(id: u8) -> Pid {
     pid(id, 4, "what exists in the next 32 PIDs", FIELDS)
 }
 
+/// Values behind the support bits of byte A: the first is there when bit 0 is set, the second when bit 1 is, and so on.
+pub(super) const fn behind_bits<const N: usize>(mut fields: [Field; N]) -> [Field; N] {
+    let mut idx = 0;
+    while idx < N {
+        #[allow(clippy::indexing_slicing, reason = "evaluated by the compiler, and within the array")]
+        {
+            fields[idx] = fields[idx].if_bit(idx as u8);
+        }
+        idx += 1;
+    }
+    fields
+}
+
 impl Field {
     const fn scaled(self, times: f64, over: f64, plus: f64, is_signed: bool) -> Self {
         match self.kind {
@@ -157,11 +170,3 @@ impl Field {
         Self { unused: Some(raw), ..self }
     }
 }
-
-/// Four exhaust gas temperatures, two bytes each behind the support bits of byte A.
-macro_rules! exhaust_temperatures {
-    ($id:literal, $title:literal, $($name:literal at $at:ident bit $bit:literal),+) => {
-        pid($id, 9, $title, &[$(celsius_wide($name, $at).if_bit($bit)),+])
-    };
-}
-pub(super) use exhaust_temperatures;
