@@ -18,6 +18,9 @@ pub(crate) struct Manner {
     /// Probability of answering "response pending" first, and how long the real answer then takes, ms.
     pub(crate) pending: f64,
     pub(crate) pending_ms: f64,
+    /// Most parameters in one request of service 01, and most identifiers in one of service 22.
+    pub(crate) most_pids: usize,
+    pub(crate) most_dids: usize,
     /// Spans of silence: from and to, seconds of the car's own time.
     pub(crate) silent_s: Option<(f64, f64)>,
 }
@@ -25,7 +28,7 @@ pub(crate) struct Manner {
 impl Manner {
     pub(crate) fn new(base_ms: f64, jitter_ms: f64) -> Self {
         let timing = NodeTiming { base_ms, jitter_ms, flow_ms: 0.2 };
-        Self { timing, busy: 0.0, pending: 0.0, pending_ms: 300.0, silent_s: None }
+        Self { timing, busy: 0.0, pending: 0.0, pending_ms: 300.0, most_pids: 6, most_dids: 16, silent_s: None }
     }
 }
 
@@ -148,7 +151,7 @@ impl Car {
             self.drive_to(now);
             let state = self.physics.state();
             let ecu = &mut self.ecus[idx];
-            let Manner { busy, pending, pending_ms, silent_s, .. } = ecu.manner;
+            let Manner { busy, pending, pending_ms, silent_s, most_pids, most_dids, .. } = ecu.manner;
             if silent_s.is_some_and(|(from, to)| (from..to).contains(&state.time_s)) {
                 continue;
             }
@@ -166,6 +169,19 @@ impl Car {
                     ecu.node.postpone(crate::bus::Incoming { due, ..incoming });
                     continue;
                 }
+            }
+            // Older modules read short lists only: service 01 says "not supported" or nothing, service 22 "too long".
+            let parameters = incoming.bytes.len() - 1;
+            let refusal = match service {
+                0x01 if parameters > most_pids => Some(0x12),
+                0x22 if parameters / 2 > most_dids => Some(0x14),
+                _ => None,
+            };
+            if let Some(code) = refusal {
+                if !incoming.functional {
+                    ecu.node.answer(now, &[0x7F, service, code], &mut self.bus);
+                }
+                continue;
             }
             if let Reply::Message(bytes) = ecu.module.answer(&incoming.bytes, incoming.functional, state) {
                 ecu.node.answer(now, &bytes, &mut self.bus);

@@ -12,7 +12,7 @@ use crate::road::Road;
 use std::str::FromStr;
 
 /// Options, their values and what they do; shown in errors and in help texts.
-pub const OPTIONS: [(&str, &str); 25] = [
+pub const OPTIONS: [(&str, &str); 27] = [
     ("fault", "a fault with its severity from 0 to 1, e.g. `wheel-dropout:rear_left:0.5`; may be repeated"),
     (
         "script",
@@ -32,7 +32,7 @@ pub const OPTIONS: [(&str, &str); 25] = [
     ("count", "digit after a request: lines, messages or refused; default lines"),
     (
         "quirk",
-        "adapter habit: echo, spaces, noheaders, padding, unknown:TEXT, lose:P, garbage:P, rxerror:P, reset:S; may be repeated",
+        "adapter habit: echo, spaces, noheaders, padding, unknown:TEXT, lose:P, garbage:P, rxerror:P, reset:SECONDS, say:TEXT:P (instead of an answer, `_` for a space); may be repeated",
     ),
     ("gone", "FROM:LENGTH in seconds: the adapter is unplugged for that time (virtual clock only); may be repeated"),
     ("engine_ms", "base answer time of the engine module; default 4"),
@@ -41,6 +41,8 @@ pub const OPTIONS: [(&str, &str); 25] = [
     ("body_ms", "the same for the body module; default 12"),
     ("jitter", "random part of every answer time as a share of its base; default 0.2"),
     ("flow_ms", "all modules: from a flow control to the next frame; default 0.2"),
+    ("pids", "most parameters in one request of service 01; default 6"),
+    ("dids", "most identifiers in one request of service 22; default 16"),
     ("busy", "MODULE:P, probability of the answer `busy, repeat` (21)"),
     ("pending", "MODULE:P[:MS], probability of `response pending` (78), and for how long; default 300 ms"),
     ("silent", "MODULE:FROM:TO, seconds of the drive during which the module says nothing"),
@@ -202,6 +204,14 @@ impl Spec {
                 let flow_ms = option.number(0.0, 1000.0)?;
                 self.manners.iter_mut().for_each(|manner| manner.timing.flow_ms = flow_ms);
             }
+            "pids" => {
+                let most = option.number(1.0, 6.0)? as usize;
+                self.manners.iter_mut().for_each(|manner| manner.most_pids = most);
+            }
+            "dids" => {
+                let most = option.number(1.0, 100.0)? as usize;
+                self.manners.iter_mut().for_each(|manner| manner.most_dids = most);
+            }
             "busy" | "pending" | "silent" => self.manner(option)?,
             _ => {
                 let known: Vec<&str> = OPTIONS.iter().map(|(name, _)| *name).collect();
@@ -246,6 +256,10 @@ impl Spec {
             }
             Some(("lose", p)) => quirks.lose = option.parsed(p, 0.0, 1.0)?,
             Some(("garbage", p)) => quirks.garbage = option.parsed(p, 0.0, 1.0)?,
+            Some(("say", rest)) => {
+                let (text, p) = rest.rsplit_once(':').ok_or_else(|| option.wrong("say:TEXT:P"))?;
+                quirks.say = Some((text.replace('_', " "), option.parsed(p, 0.0, 1.0)?));
+            }
             Some(("rxerror", p)) => quirks.rx_error = option.parsed(p, 0.0, 1.0)?,
             Some(("reset", s)) => quirks.reset_every_s = option.parsed(s, 0.0, 1e6)?,
             Some(_) => return Err(option.wrong("a habit from the list of options")),

@@ -220,6 +220,8 @@ fn habits_of_clones() {
     // Counting messages: one message of three frames.
     let mut messages = Tester::plain("fell?script=idle&count=messages");
     assert_eq!(messages.lines("09021").split('|').count(), 3);
+    let mut busy = Tester::plain("fell?script=idle&quirk=say:BUS_BUSY:1");
+    assert_eq!(busy.lines("010C1"), "BUS BUSY");
     // Noise on the line: something else arrives, but the prompt still comes in the end.
     let mut noisy = Tester::new("fell?script=idle&quirk=lose:0.02&quirk=garbage:0.02&quirk=rxerror:0.2");
     let mut heard = Vec::new();
@@ -283,6 +285,7 @@ fn names_are_checked_with_useful_errors() {
         ("fell?baud=fast", "number"),
         ("fell?silent=radio:1:2", "gearbox"),
         ("fell?quirk=lazy", "habit"),
+        ("fell?pids=7", "1 to 6"),
         ("fell?warm=maybe", "0 or 1"),
     ] {
         let error = standin::dial(spec).err().unwrap_or_else(|| panic!("{spec} must be refused")).to_string();

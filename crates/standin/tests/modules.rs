@@ -142,6 +142,12 @@ fn several_parameters_in_one_request() {
     assert_eq!((reply.len(), reply[0], reply[1], reply[4], reply[6]), (8, 0x41, 0x0C, 0x0D, 0x05));
     // What is not supported is left out.
     assert_eq!(whole(&t.lines("010DFE05")).len(), 5);
+    // Six go in one request; an older car takes one only.
+    assert_eq!(whole(&t.lines("0104050C0D0F10")).len(), 15);
+    let mut old = Tester::plain("fell?script=idle&pids=1&dids=2");
+    assert_eq!(old.bytes("7E0", "010C0D"), "7F0112");
+    assert_eq!(old.bytes("7E2", "22D011D012F195"), "7F2214");
+    assert_eq!(old.bytes("7E0", "010D"), "410D00");
     // Everyone is asked: each answers what it has; the gearbox has no coolant sensor.
     t.ask("ATSH7DF");
     let lines = t.lines("010D05");

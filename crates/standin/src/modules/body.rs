@@ -2,8 +2,8 @@
 
 use super::codes::{Codes, Kind};
 use super::pack::{byte, word};
-use super::uds::{self, Diagnostics, Session};
-use super::{Module, Reply, VIN};
+use super::uds::{self, Diagnostics, Identity, Session};
+use super::{Module, Reply};
 use crate::physics::State;
 
 /// Supply voltage low; maker's own circuit codes.
@@ -31,6 +31,10 @@ impl Diagnostics for Body {
         &[0x10, 0x14, 0x19, 0x22, 0x3E]
     }
 
+    fn identity(&self) -> Identity {
+        Identity { name: "Body control", software: "07A0" }
+    }
+
     fn session(&mut self) -> &mut Session {
         &mut self.session
     }
@@ -41,9 +45,6 @@ impl Diagnostics for Body {
             0xD102 => word(state.ac_pressure_kpa).to_vec(),
             0xD103 => vec![byte(state.fan_pct)],
             0xD104 => word((state.battery_v - 0.05) * 1000.0).to_vec(),
-            0xF190 => VIN.as_bytes().to_vec(),
-            0xF195 => b"07A0".to_vec(),
-            0xF197 => b"Body control".to_vec(),
             _ => return None,
         })
     }

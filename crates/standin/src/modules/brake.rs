@@ -3,8 +3,8 @@
 use super::codes::{Codes, Kind};
 use super::monitors::WheelMonitors;
 use super::pack::{signed_word, word};
-use super::uds::{self, Diagnostics, Session};
-use super::{Module, Reply, VIN};
+use super::uds::{self, Diagnostics, Identity, Session};
+use super::{Module, Reply};
 use crate::physics::State;
 
 /// Wheel speed sensors LF, RF, LR, RR and their tone wheels in the newer numbering (reference page 2.4).
@@ -41,6 +41,10 @@ impl Diagnostics for Brake {
         &[0x10, 0x14, 0x19, 0x22, 0x3E]
     }
 
+    fn identity(&self) -> Identity {
+        Identity { name: "Brake control", software: "11C3" }
+    }
+
     fn session(&mut self) -> &mut Session {
         &mut self.session
     }
@@ -50,9 +54,6 @@ impl Diagnostics for Brake {
             0xD010 => state.wheels_kmh.iter().flat_map(|v| word(v * 100.0)).collect(),
             0xD011 => signed_word(state.yaw_deg_s * 100.0).to_vec(),
             0xD012 => signed_word(state.steering_deg * 10.0).to_vec(),
-            0xF190 => VIN.as_bytes().to_vec(),
-            0xF195 => b"11C3".to_vec(),
-            0xF197 => b"Brake control".to_vec(),
             _ => return None,
         })
     }

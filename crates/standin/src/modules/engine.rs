@@ -4,7 +4,7 @@ use super::codes::{Codes, Kind};
 use super::monitors::EngineMonitors;
 use super::obd::{self, Emissions};
 use super::pack::{byte, celsius, percent, signed_percent, word};
-use super::uds::{self, Diagnostics, Session};
+use super::uds::{self, Diagnostics, Identity, Session};
 use super::{Module, Reply, Start, VIN};
 use crate::physics::{FuelLoop, State};
 
@@ -203,6 +203,10 @@ impl Diagnostics for Engine {
         &[0x19, 0x22, 0x3E]
     }
 
+    fn identity(&self) -> Identity {
+        Identity { name: "Engine control", software: "04A1" }
+    }
+
     fn session(&mut self) -> &mut Session {
         &mut self.session
     }
@@ -210,9 +214,6 @@ impl Diagnostics for Engine {
     fn data(&self, did: u16, state: &State) -> Option<Vec<u8>> {
         Some(match did {
             0xD201 => state.misfires.iter().flat_map(|&n| word(f64::from(n))).collect(),
-            0xF190 => VIN.as_bytes().to_vec(),
-            0xF195 => b"04A1".to_vec(),
-            0xF197 => b"Engine control".to_vec(),
             _ => return None,
         })
     }

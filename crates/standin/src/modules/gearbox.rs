@@ -3,8 +3,8 @@
 use super::codes::{Codes, Kind};
 use super::obd::{self, Emissions};
 use super::pack::{byte, word};
-use super::uds::{self, Diagnostics, Session};
-use super::{Module, Reply, Start, VIN};
+use super::uds::{self, Diagnostics, Identity, Session};
+use super::{Module, Reply, Start};
 use crate::physics::{State, gear_ratio};
 
 const KINDS: [Kind; 2] = [
@@ -87,17 +87,16 @@ impl Diagnostics for Gearbox {
         &[0x19, 0x22, 0x3E]
     }
 
+    fn identity(&self) -> Identity {
+        Identity { name: "Gearbox control", software: "02B0" }
+    }
+
     fn session(&mut self) -> &mut Session {
         &mut self.session
     }
 
-    fn data(&self, did: u16, _: &State) -> Option<Vec<u8>> {
-        Some(match did {
-            0xF190 => VIN.as_bytes().to_vec(),
-            0xF195 => b"02B0".to_vec(),
-            0xF197 => b"Gearbox control".to_vec(),
-            _ => return None,
-        })
+    fn data(&self, _: u16, _: &State) -> Option<Vec<u8>> {
+        None
     }
 
     fn codes(&mut self) -> &mut Codes {

@@ -79,9 +79,9 @@ fn serve(ecu: &mut dyn Emissions, service: u8, rest: &[u8], state: &State) -> Re
     }
 }
 
-/// Up to six parameters per request; those that are not supported are left out, none at all is a refusal.
+/// Several parameters per request (how many a module takes is its manner on the bus); those that are not supported are left out, none at all is a refusal.
 fn several(rest: &[u8], width: usize, mut one: impl FnMut(&[u8]) -> Option<Vec<u8>>) -> Result<Vec<u8>, u8> {
-    if rest.is_empty() || !rest.len().is_multiple_of(width) || rest.len() / width > 6 {
+    if rest.is_empty() || !rest.len().is_multiple_of(width) {
         return Err(NOT_SUPPORTED);
     }
     let data: Vec<u8> = rest.chunks(width).filter_map(&mut one).flatten().collect();

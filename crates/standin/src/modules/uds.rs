@@ -1,16 +1,26 @@
 //! The ISO 14229 services that the modules share: sessions, tester present, data by identifier, trouble codes.
 
-use super::Reply;
 use super::codes::Codes;
+use super::{Reply, VIN};
 use crate::physics::State;
+
+/// What a module says of itself.
+pub(super) struct Identity {
+    /// System name, F197.
+    pub(super) name: &'static str,
+    /// Software version, F195.
+    pub(super) software: &'static str,
+}
 
 /// What a module offers over ISO 14229.
 pub(super) trait Diagnostics {
+    /// What it says of itself.
+    fn identity(&self) -> Identity;
     /// Services offered.
     fn services(&self) -> &'static [u8];
     /// Session state.
     fn session(&mut self) -> &mut Session;
-    /// Data of an identifier.
+    /// Data of an identifier that is this module's own.
     fn data(&self, did: u16, state: &State) -> Option<Vec<u8>>;
     /// Its trouble codes.
     fn codes(&mut self) -> &mut Codes;
@@ -29,10 +39,7 @@ const S3_S: f64 = 5.0;
 const SERVICE_NOT_SUPPORTED: u8 = 0x11;
 const SUB_FUNCTION_NOT_SUPPORTED: u8 = 0x12;
 const WRONG_LENGTH: u8 = 0x13;
-const RESPONSE_TOO_LONG: u8 = 0x14;
 const OUT_OF_RANGE: u8 = 0x31;
-/// Lists of identifiers longer than this are refused.
-const MOST_IDENTIFIERS: usize = 16;
 
 /// Answers a request.
 pub(super) fn answer(ecu: &mut dyn Diagnostics, request: &[u8], functional: bool, state: &State) -> Reply {
@@ -82,12 +89,9 @@ fn serve(ecu: &mut dyn Diagnostics, service: u8, rest: &[u8], state: &State) -> 
         },
         (0x19, &[sub, ref rest @ ..]) => trouble_codes(ecu, sub, rest),
         (0x22, list) if !list.is_empty() && list.len().is_multiple_of(2) => {
-            if list.len() / 2 > MOST_IDENTIFIERS {
-                return Err(RESPONSE_TOO_LONG);
-            }
             let mut data = Vec::new();
             for did in list.as_chunks::<2>().0 {
-                if let Some(value) = ecu.data(u16::from_be_bytes(*did), state) {
+                if let Some(value) = data_of(ecu, u16::from_be_bytes(*did), state) {
                     data.extend(did);
                     data.extend(value);
                 }
@@ -95,6 +99,16 @@ fn serve(ecu: &mut dyn Diagnostics, service: u8, rest: &[u8], state: &State) -> 
             if data.is_empty() { Err(OUT_OF_RANGE) } else { Ok(Some(data)) }
         }
         _ => Err(WRONG_LENGTH),
+    }
+}
+
+/// Data of an identifier: what every module tells of itself, or its own.
+fn data_of(ecu: &dyn Diagnostics, did: u16, state: &State) -> Option<Vec<u8>> {
+    match did {
+        0xF190 => Some(VIN.as_bytes().to_vec()),
+        0xF195 => Some(ecu.identity().software.as_bytes().to_vec()),
+        0xF197 => Some(ecu.identity().name.as_bytes().to_vec()),
+        _ => ecu.data(did, state),
     }
 }
 

@@ -299,6 +299,12 @@ impl AtFace {
             self.activity = Activity::Failing { until: at + ns(protocol.failing_ms()), text };
             return;
         };
+        if let Some((text, p)) = self.settings.quirks.say.clone()
+            && self.rng.chance(p)
+        {
+            self.line(at, &text);
+            return self.prompt(at);
+        }
         let id = match self.state.header {
             Some(header) => self.id(bus, header),
             None => bus.functional(),
