@@ -8,11 +8,12 @@
 
 #![allow(clippy::unwrap_used, clippy::panic, reason = "a test fails by panicking")]
 
-use std::collections::{BTreeMap, BTreeSet};
-use std::io::Write;
-use std::ops::RangeInclusive;
-use std::process::{Command, Stdio};
+mod oracle;
 
+use std::collections::{BTreeMap, BTreeSet};
+use std::ops::RangeInclusive;
+
+use oracle::{Item, hex, of_kind, payloads};
 use protocol::obd::{
     self, Content, Kind, MonitorState, Period, Pid, Readiness, Scaling, codes, current, info, monitors,
 };
@@ -132,55 +133,11 @@ const TEXT_DIFFERENCES: &[(u8, RangeInclusive<u8>, bool, &str)] = &[
 /// Monitors that only we name.
 const MONITOR_DIFFERENCES: &[(u8, &str)] = &[(0x31, "EGR bank 1, missing beside 32 to 34 in the library")];
 
-// ---- asking the library ----
-
-/// One field that the library read.
-#[derive(Debug, Clone, PartialEq)]
-struct Item {
-    kind: char,
-    name: String,
-    value: String,
-}
+// ---- reading both ----
 
 /// The library's reading of each message, or `None` without the library.
 fn decode(messages: &[Vec<u8>]) -> Option<Vec<Vec<Item>>> {
-    let Some(python) = std::env::var_os("WITNESS_PYTHON") else {
-        eprintln!("skipped: set WITNESS_PYTHON to a Python interpreter that has scapy 2.8.0");
-        return None;
-    };
-    let has_scapy = Command::new(&python).args(["-c", "import scapy"]).stderr(Stdio::null()).status();
-    if !has_scapy.is_ok_and(|status| status.success()) {
-        eprintln!("skipped: {} has no scapy", python.to_string_lossy());
-        return None;
-    }
-    let script = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/oracle/decode_obd.py");
-    let mut child = Command::new(&python).arg(script).stdin(Stdio::piped()).stdout(Stdio::piped()).spawn().unwrap();
-    let mut stdin = child.stdin.take().unwrap();
-    let text: String = messages.iter().map(|message| hex(message) + "\n").collect();
-    let writer = std::thread::spawn(move || stdin.write_all(text.as_bytes()));
-    let output = child.wait_with_output().unwrap();
-    writer.join().unwrap().unwrap();
-    assert!(output.status.success(), "the script failed");
-    let text = String::from_utf8(output.stdout).unwrap();
-    let mut lines = text.lines();
-    assert_eq!(lines.next(), Some("2.8.0"), "the lists of differences are those of this version");
-    let read: Vec<Vec<Item>> = lines.map(|line| line.split('\t').filter_map(item).collect()).collect();
-    assert_eq!(read.len(), messages.len());
-    Some(read)
-}
-
-fn item(text: &str) -> Option<Item> {
-    let (kind, rest) = text.split_once(':')?;
-    let (name, value) = rest.split_once('=')?;
-    Some(Item { kind: kind.chars().next()?, name: name.into(), value: value.into() })
-}
-
-fn hex(bytes: &[u8]) -> String {
-    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
-}
-
-fn of_kind(items: &[Item], kind: char) -> impl Iterator<Item = &Item> {
-    items.iter().filter(move |item| item.kind == kind && item.name != "service")
+    oracle::decode("decode_obd.py", messages)
 }
 
 fn numbers(items: &[Item]) -> Vec<f64> {
@@ -190,23 +147,6 @@ fn numbers(items: &[Item]) -> Vec<f64> {
 /// The script keeps twelve places; the rest is double precision.
 fn close(a: f64, b: f64) -> bool {
     (a - b).abs() <= 1e-11 + 1e-13 * a.abs().max(b.abs())
-}
-
-/// Edge and random payloads of `n` bytes; a fixed seed, so that a failure can be repeated.
-fn payloads(n: usize, seed: u64) -> Vec<Vec<u8>> {
-    let mut state = seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) | 1;
-    let mut random = move || {
-        state ^= state << 13;
-        state ^= state >> 7;
-        state ^= state << 17;
-        (state >> 32) as u8
-    };
-    let mut payloads: Vec<Vec<u8>> = [0x00, 0xFF, 0x80, 0x7F, 0x01].map(|byte| vec![byte; n]).to_vec();
-    // All values supported, and the edges behind.
-    payloads
-        .extend([0x00, 0x80, 0x7F].map(|byte| std::iter::once(0xFF).chain(std::iter::repeat_n(byte, n - 1)).collect()));
-    payloads.extend((0..24).map(|_| (0..n).map(|_| random()).collect()));
-    payloads
 }
 
 fn message(head: &[u8], data: &[u8]) -> Vec<u8> {
