@@ -3,14 +3,21 @@
 //! This crate must not know cars, files or the web, and it never meets the stand-in. A check is one file with one
 //! function; [`examine`] runs all of [`CHECKS`].
 
+mod dropout;
 mod finding;
+mod odd_wheel;
+mod pair;
+mod physics;
+mod skew;
+mod stats;
+mod wheels;
 
 pub use finding::{Check, Finding, Kind, Span, Verdict};
 
 use signal::Recording;
 
 /// All checks, in the order in which their findings are reported.
-pub const CHECKS: &[Check] = &[];
+pub const CHECKS: &[Check] = &[dropout::CHECK, odd_wheel::CHECK, pair::CHECK];
 
 /// Runs every check over a recording.
 #[must_use]

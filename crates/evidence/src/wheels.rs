@@ -112,8 +112,11 @@ impl Rig {
         let wheels = WHEELS.map(|id| Track::of(recording, id, "km/h"));
         let present = wheels.each_ref().map(Option::is_some);
         // The slowest wheel gives the moments: reading the others between their samples invents nothing.
-        let (slowest, clock) =
-            wheels.iter().enumerate().filter_map(|(i, w)| Some((i, w.as_ref()?))).min_by_key(|(_, w)| w.series.len())?;
+        let (slowest, clock) = wheels
+            .iter()
+            .enumerate()
+            .filter_map(|(i, w)| Some((i, w.as_ref()?)))
+            .min_by_key(|(_, w)| w.series.len())?;
         if present.iter().filter(|there| **there).count() < 2 {
             return None;
         }
@@ -167,8 +170,10 @@ impl Rig {
         if rows.len() < 4 {
             return None;
         }
-        let middles: Vec<f64> =
-            rows.iter().filter_map(|row| robust::median(&mut there.iter().map(|&i| row.kmh[i]).collect::<Vec<_>>())).collect();
+        let middles: Vec<f64> = rows
+            .iter()
+            .filter_map(|row| robust::median(&mut there.iter().map(|&i| row.kmh[i]).collect::<Vec<_>>()))
+            .collect();
         let keep = self.calm_rows(rows, &middles, &there);
         let kept = || (0..rows.len()).filter(|&k| keep[k]);
         let n = kept().count();
@@ -193,7 +198,11 @@ impl Rig {
         let turn_of_axle = [(0, 1), (2, 3)].map(|(left, right)| {
             if self.present[left] && self.present[right] { relative[right] - relative[left] } else { f64::NAN }
         });
-        let turn = turn_of_axle.into_iter().filter(|x| x.is_finite()).min_by(|a, b| a.abs().total_cmp(&b.abs())).unwrap_or(0.0);
+        let turn = turn_of_axle
+            .into_iter()
+            .filter(|x| x.is_finite())
+            .min_by(|a, b| a.abs().total_cmp(&b.abs()))
+            .unwrap_or(0.0);
         let lift = 0.5 * (WHEELBASE_PER_TRACK * turn).powi(2);
         for i in there.iter().copied().filter(|&i| i < 2) {
             relative[i] -= lift;

@@ -1,14 +1,14 @@
 //! `odd-wheel`: does this wheel disagree with the other wheels after the turn is accounted for?
 //!
 //! Three ways to disagree are weighed: all the time ([`steady`]: wrong size, scale, offset), in stretches ([`stretches`])
-//! and while the speed changes ([`lag`]). The turn needs no model of the car, see [`crate::wheels`]; which of the four wheels
+//! and while the speed changes (late, constant added: [`trend`]). The turn needs no model of the car, see [`crate::wheels`]; which of the four wheels
 //! is meant follows from the sign pattern of three contrasts, see [`model`].
 
-mod lag;
 mod model;
 mod road;
 mod steady;
 mod stretches;
+mod trend;
 
 use std::collections::BTreeMap;
 
@@ -16,10 +16,10 @@ use signal::Recording;
 
 use crate::finding::{Check, Finding, Kind, Verdict};
 use crate::wheels::{MIN_SPEED_KMH, Rig, WHEELS, WORDS};
-use lag::Lag;
 use road::{Exchange, Reference};
-use steady::{LEAST_BLOCKS, Steady};
+use steady::{LEAST_BLOCKS, More, Steady};
 use stretches::Stretches;
+use trend::Trend;
 
 /// The check.
 pub(crate) const CHECK: Check = Check { kind: Kind::OddWheel, run };
@@ -37,8 +37,8 @@ fn run(recording: &Recording) -> Vec<Finding> {
     let exchange = sides.or_else(|| road::exchange(&rig));
     let Some(steady) = Steady::of(&rig, reference.as_ref()) else { return Vec::new() };
     let stretches = stretches::find(&rig, &steady);
-    let lag = lag::find(&rig, &steady);
-    let case = Case { rig: &rig, reference: reference.as_ref(), exchange, steady: &steady, lag: lag.as_ref() };
+    let (late, shifted) = (trend::late(&rig, &steady), trend::shifted(&rig, &steady));
+    let case = Case { rig: &rig, reference: reference.as_ref(), exchange, steady: &steady, late, shifted };
     (0..4).filter(|&wheel| rig.present[wheel]).map(|wheel| case.finding(wheel, &stretches[wheel])).collect()
 }
 
@@ -48,7 +48,8 @@ struct Case<'a> {
     reference: Option<&'a Reference>,
     exchange: Option<Exchange>,
     steady: &'a Steady,
-    lag: Option<&'a Lag>,
+    late: Option<Trend>,
+    shifted: Option<Trend>,
 }
 
 /// The way in which a wheel disagrees.
@@ -57,21 +58,29 @@ enum Way {
     Steady,
     Stretches,
     Late,
+    Shifted,
 }
 
 impl Case<'_> {
     fn finding(&self, wheel: usize, stretches: &Stretches) -> Finding {
         let steady = self.steady;
-        let lag_odds = self.lag.map_or(f64::NEG_INFINITY, |lag| lag.log10_odds[wheel]);
+        let odds_of = |trend: &Option<Trend>| trend.map_or(f64::NEG_INFINITY, |trend| trend.log10_odds[wheel]);
         let ways = [
             (Way::Steady, steady.weighing.log10_odds[wheel]),
             (Way::Stretches, stretches.log10_odds),
-            (Way::Late, lag_odds),
+            (Way::Late, odds_of(&self.late)),
+            (Way::Shifted, odds_of(&self.shifted)),
         ];
-        let (way, mut log10_odds) = ways.into_iter().fold(ways[0], |best, way| if way.1 > best.1 { way } else { best });
+        let worst = ways.into_iter().fold(ways[0], |best, way| if way.1 > best.1 { way } else { best });
+        let mut log10_odds = worst.1;
+        // What is no more than its own prior is not worth telling.
+        let way = if log10_odds > -1.0 { worst.0 } else { Way::Steady };
         let n_used = steady.n_used();
-        let has_power = n_used >= LEAST_BLOCKS && self.sees_fault(wheel, (0, 0.0, 1.0), self.sigma());
+        let has_power = n_used >= LEAST_BLOCKS && self.sees_fault(wheel, More::default(), self.sigma());
         if !has_power {
+            log10_odds = log10_odds.max(-0.9);
+        }
+        if self.is_contested(wheel) {
             log10_odds = log10_odds.max(-0.9);
         }
         if n_used < LEAST_BLOCKS && way != Way::Stretches {
@@ -82,17 +91,20 @@ impl Case<'_> {
         }
         let log10_odds = log10_odds.clamp(-MAX_LOG10_ODDS, MAX_LOG10_ODDS);
         let verdict = Verdict::from_log10_odds(log10_odds);
-        let offset = self.offset(wheel);
         Finding {
             kind: Kind::OddWheel,
             subject: vec![WHEELS[wheel].to_owned()],
             verdict,
             log10_odds,
-            statement: self.statement(wheel, verdict, way, stretches, offset),
-            figures: self.figures(wheel, stretches, offset),
-            spans: if way == Way::Stretches && verdict != Verdict::Healthy { stretches.spans.clone() } else { Vec::new() },
+            statement: self.statement(wheel, verdict, way, stretches),
+            figures: self.figures(wheel, stretches),
+            spans: if way == Way::Stretches && verdict != Verdict::Healthy {
+                stretches.spans.clone()
+            } else {
+                Vec::new()
+            },
             alternatives: self.alternatives(wheel, verdict, way),
-            next: self.next(wheel, verdict, stretches),
+            next: self.next(wheel, verdict, way),
         }
     }
 
@@ -101,11 +113,18 @@ impl Case<'_> {
     }
 
     /// Whether a wheel that is off by the stated size would be noticed.
-    fn sees_fault(&self, wheel: usize, more: (usize, f64, f64), sigma: Option<f64>) -> bool {
+    fn sees_fault(&self, wheel: usize, more: More, sigma: Option<f64>) -> bool {
         [STATED_FAULT, -STATED_FAULT].into_iter().all(|size| {
-            let weighing = self.steady.foresee(self.rig.present, Some((wheel, size)), more, sigma);
+            let weighing = self.steady.foresee(self.rig.present, &self.steady.pure(wheel, size), more, sigma);
             weighing.is_some_and(|weighing| weighing.log10_any >= 2.0)
         })
+    }
+
+    /// Whether some wheel is off, none can be named, and this is one of those that may be.
+    fn is_contested(&self, wheel: usize) -> bool {
+        let weighing = &self.steady.weighing;
+        let top = weighing.log10_odds.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        weighing.log10_any >= 1.0 && top < 2.0 && weighing.log10_odds[wheel] > top - 2.5
     }
 
     /// The wheel that is most probably off, if some wheel is rather than none.
@@ -125,32 +144,6 @@ impl Case<'_> {
         rivals
     }
 
-    /// Scale and constant part of the wheel's error: relative error = scale + constant / speed, by least squares over the
-    /// blocks. (scale, constant in km/h, whether the constant alone explains it better than the scale alone.)
-    fn offset(&self, wheel: usize) -> Option<(f64, f64, bool)> {
-        let row = self.steady.rows.first().filter(|_| self.rig.present == [true; 4])?;
-        let points: Vec<(f64, f64)> = self
-            .rig
-            .blocks
-            .iter()
-            .zip(&self.steady.used)
-            .filter(|(block, used)| **used && block.accel_m_s2.abs() < 1.5)
-            .map(|(block, _)| (1.0 / (3.6 * block.speed_m_s), row[wheel] * steady::contrast(row, block, f64::NAN)))
-            .collect();
-        let n = points.len() as f64;
-        let (mx, my) = (points.iter().map(|p| p.0).sum::<f64>() / n, points.iter().map(|p| p.1).sum::<f64>() / n);
-        let sxx: f64 = points.iter().map(|p| (p.0 - mx).powi(2)).sum();
-        // Without a range of speeds of at least 1 : 1.5 the two cannot be told apart.
-        if n < LEAST_BLOCKS as f64 || (sxx / n).sqrt() < 0.12 * mx {
-            return None;
-        }
-        let constant = points.iter().map(|p| (p.0 - mx) * (p.1 - my)).sum::<f64>() / sxx;
-        let squares = |of: &dyn Fn(f64) -> f64| points.iter().map(|p| (p.1 - of(p.0)).powi(2)).sum::<f64>();
-        let alone = points.iter().map(|p| p.0 * p.1).sum::<f64>() / points.iter().map(|p| p.0 * p.0).sum::<f64>();
-        let is_constant = squares(&|x| alone * x) < 0.8 * squares(&|_| my);
-        Some((my - constant * mx, constant, is_constant))
-    }
-
     fn used_blocks(&self) -> impl Iterator<Item = &crate::wheels::Block> {
         self.rig.blocks.iter().zip(&self.steady.used).filter(|(_, used)| **used).map(|(block, _)| block)
     }
@@ -161,9 +154,8 @@ impl Case<'_> {
 
     /// Slowest and fastest block used, km/h.
     fn speeds_kmh(&self) -> (f64, f64) {
-        self.used_blocks().fold((f64::INFINITY, 0.0), |(a, b), block| {
-            (a.min(3.6 * block.speed_m_s), b.max(3.6 * block.speed_m_s))
-        })
+        self.used_blocks()
+            .fold((f64::INFINITY, 0.0), |(a, b), block| (a.min(3.6 * block.speed_m_s), b.max(3.6 * block.speed_m_s)))
     }
 
     /// What a wheel may be off without being called odd: tyres and the error of this drive, two standard deviations.
@@ -171,7 +163,7 @@ impl Case<'_> {
         2.0 * self.steady.weighing.sigma[wheel]
     }
 
-    fn figures(&self, wheel: usize, stretches: &Stretches, offset: Option<(f64, f64, bool)>) -> BTreeMap<String, f64> {
+    fn figures(&self, wheel: usize, stretches: &Stretches) -> BTreeMap<String, f64> {
         let weighing = &self.steady.weighing;
         let mut figures = BTreeMap::new();
         let mut put = |name: &str, value: f64| {
@@ -192,35 +184,31 @@ impl Case<'_> {
         put("log10_odds_of_any_wheel", weighing.log10_any.min(MAX_LOG10_ODDS));
         put("step_km_h", self.rig.step_kmh);
         put("stretches", stretches.spans.len() as f64);
-        if let Some((scale, constant, _)) = offset {
-            put("scale_part_percent", 100.0 * scale);
-            put("constant_part_km_h", constant);
+        if let Some(late) = self.late {
+            put("delay_s", late.size[wheel]);
+            put("delay_allowed_s", late.allowed);
         }
-        if let Some(lag) = self.lag {
-            put("delay_s", lag.delay_s[wheel]);
-            put("delay_allowed_s", lag.allowed_s);
+        if let Some(shifted) = self.shifted {
+            put("constant_km_h", shifted.size[wheel]);
+            put("constant_allowed_km_h", shifted.allowed);
         }
         figures
     }
 
-    fn statement(
-        &self,
-        wheel: usize,
-        verdict: Verdict,
-        way: Way,
-        stretches: &Stretches,
-        offset: Option<(f64, f64, bool)>,
-    ) -> String {
+    fn statement(&self, wheel: usize, verdict: Verdict, way: Way, stretches: &Stretches) -> String {
         let word = WORDS[wheel];
         if self.steady.n_used() == 0 {
-            return format!("The {word} wheel could not be compared: the car never rolled steadily above {MIN_SPEED_KMH:.0} km/h with all recorded wheels in view.");
+            return format!(
+                "The {word} wheel could not be compared: the car never rolled steadily above {MIN_SPEED_KMH:.0} km/h with all recorded wheels in view."
+            );
         }
         if let Some(exchange) = self.exchange {
             return format!("The {word} wheel cannot be judged: {}.", said(exchange));
         }
         let size = self.steady.weighing.size[wheel];
         let (slowest, fastest) = self.speeds_kmh();
-        let range = format!("over {:.0} s at {slowest:.0} to {fastest:.0} km/h", self.seconds_used());
+        let turn = self.reference.map_or_else(String::new, |reference| format!(", turns from {}", reference.signal));
+        let range = format!("over {:.0} s at {slowest:.0} to {fastest:.0} km/h{turn}", self.seconds_used());
         let tolerance = 100.0 * self.tolerance(wheel);
         let side = if size < 0.0 { "low" } else { "high" };
         match (verdict, way) {
@@ -237,30 +225,33 @@ impl Case<'_> {
                 100.0 * stretches.size.iter().sum::<f64>() / stretches.size.len().max(1) as f64
             ),
             (_, Way::Late) => {
-                let lag = self.lag.map_or((0.0, 0.0), |lag| (lag.delay_s[wheel], lag.allowed_s));
+                let (delay, allowed) = self.late.map_or((0.0, 0.0), |late| (late.size[wheel], late.allowed));
                 format!(
-                    "The {word} wheel follows the others {:.2} s late {range}; polling one after another explains at most {:.2} s.",
-                    lag.0, lag.1
+                    "The {word} wheel follows the others {delay:.2} s late {range}; polling one after another explains at most {allowed:.2} s."
                 )
             }
-            (Verdict::Faulty, Way::Steady) => match offset {
-                Some((_, constant, true)) => format!(
-                    "The {word} wheel reads {:.2} km/h too {} at any speed {range}, {:.1} % on average against a tolerance of {tolerance:.1} %.",
+            (_, Way::Shifted) => {
+                let constant = self.shifted.map_or(0.0, |shifted| shifted.size[wheel]);
+                let side = if constant < 0.0 { "low" } else { "high" };
+                format!(
+                    "The {word} wheel reads {:.2} km/h too {side} at any speed {range}, {:.1} % on average against a tolerance of {tolerance:.1} %.",
                     constant.abs(),
-                    if constant < 0.0 { "low" } else { "high" },
                     100.0 * size.abs()
-                ),
-                _ => format!(
-                    "The {word} wheel reads {:.1} % {side} against the other wheels {range} (ratio {:.4}, tolerance {tolerance:.1} %), straight on and in turns.",
-                    100.0 * size.abs(),
-                    1.0 + size
-                ),
-            },
+                )
+            }
+            (Verdict::Faulty, Way::Steady) => format!(
+                "The {word} wheel reads {:.1} % {side} against the other wheels {range} (ratio {:.4}, tolerance {tolerance:.1} %), straight on and in turns.",
+                100.0 * size.abs(),
+                1.0 + size
+            ),
             (Verdict::Undecided, Way::Steady) => {
                 let rivals = self.rivals();
                 if self.steady.weighing.log10_any >= 1.0 && rivals.len() > 1 {
                     let names: Vec<&str> = rivals.iter().map(|&i| WORDS[i]).collect();
-                    return format!("The wheels disagree {range}, but this drive does not tell which one is off: {}.", names.join(" or "));
+                    return format!(
+                        "The wheels disagree {range}, but this drive does not tell which one is off: {}.",
+                        names.join(" or ")
+                    );
                 }
                 format!(
                     "The {word} wheel seems {:.1} % {side} {range}, which this drive cannot tell from tyres, turns and slip (tolerance {tolerance:.1} %).",
@@ -278,12 +269,19 @@ impl Case<'_> {
         let size = self.steady.weighing.size[wheel];
         match way {
             Way::Steady if size.abs() < 0.08 => {
-                let tyre = if size < 0.0 { "larger tyre or one much newer than the others" } else { "space-saver spare, worn-out tyre or one with low pressure" };
+                let tyre = if size < 0.0 {
+                    "larger tyre or one much newer than the others"
+                } else {
+                    "space-saver spare, worn-out tyre or one with low pressure"
+                };
                 list.push(format!("a {tyre} instead of a fault of the sensor: its ratio is constant, too"));
             }
             Way::Steady => list.push("a dead or wrongly scaled sensor, or a wheel that does not turn".to_owned()),
             Way::Stretches => list.push("one wheel on a much looser surface than the others".to_owned()),
-            Way::Late => list.push("the control unit or gateway sends this wheel's value less often than the others".to_owned()),
+            Way::Shifted => list.push("a wheel speed that is computed with another zero than the others".to_owned()),
+            Way::Late => {
+                list.push("the control unit or gateway sends this wheel's value less often than the others".to_owned());
+            }
         }
         if way == Way::Steady && verdict == Verdict::Undecided && self.rig.present != [true; 4] {
             list.push("other tyres or slip on one axle, or a turn that lasted the whole drive".to_owned());
@@ -291,10 +289,13 @@ impl Case<'_> {
         list
     }
 
-    fn next(&self, wheel: usize, verdict: Verdict, stretches: &Stretches) -> Vec<String> {
+    fn next(&self, wheel: usize, verdict: Verdict, way: Way) -> Vec<String> {
         let word = WORDS[wheel];
         if let Some(exchange) = self.exchange {
-            return vec![format!("check which column belongs to which wheel ({}), map them anew and examine again", said(exchange))];
+            return vec![format!(
+                "check which column belongs to which wheel ({}), map them anew and examine again",
+                said(exchange)
+            )];
         }
         match verdict {
             Verdict::Healthy => Vec::new(),
@@ -302,14 +303,14 @@ impl Case<'_> {
                 format!("compare size, tread and pressure of the {word} tyre with the others"),
                 format!("if the tyre is equal, look at sensor, air gap and tone ring of the {word} wheel"),
             ],
-            Verdict::Undecided => {
-                let mut list = Vec::new();
-                if !stretches.spans.is_empty() {
-                    list.push(format!("drive again over the same road: the {word} wheel must leave the others again if it is at fault"));
-                }
-                list.extend(self.exposure_needed(wheel));
-                list
-            }
+            Verdict::Undecided => match way {
+                Way::Steady => self.exposure_needed(wheel),
+                Way::Stretches => vec![format!(
+                    "drive over the same road again: the {word} wheel leaves the others again if it is at fault, at no fixed place"
+                )],
+                Way::Late => vec!["speed up and slow down between 30 and 80 km/h ten times, straight on".to_owned()],
+                Way::Shifted => vec!["drive a minute each at 20, 50 and 80 km/h, straight on".to_owned()],
+            },
         }
     }
 
@@ -318,16 +319,16 @@ impl Case<'_> {
         let block_s = (5.0 * self.rig.interval_s).max(1.0);
         let suspect = self.prime_suspect();
         let decides = |seconds: f64, kmh: f64, sigma: Option<f64>| {
-            let more = ((seconds / block_s) as usize, block_s, kmh / 3.6);
-            if self.steady.n_used() + more.0 < LEAST_BLOCKS {
+            let speed_m_s = kmh / 3.6;
+            let more = More { blocks: (seconds / block_s) as usize, distance_m: seconds * speed_m_s, speed_m_s };
+            if self.steady.n_used() + more.blocks < LEAST_BLOCKS {
                 return false;
             }
             if let Some(suspect) = suspect {
-                let size = self.steady.weighing.size[suspect];
-                let weighing = self.steady.foresee(self.rig.present, Some((suspect, size)), more, sigma);
+                let weighing = self.steady.foresee(self.rig.present, &self.steady.seen, more, sigma);
                 return weighing.is_some_and(|w| w.log10_odds[suspect] >= 2.0 || w.log10_odds[suspect] <= -1.0);
             }
-            let healthy = self.steady.foresee(self.rig.present, None, more, sigma);
+            let healthy = self.steady.foresee(self.rig.present, &self.steady.pure(wheel, 0.0), more, sigma);
             healthy.is_some_and(|w| w.log10_odds[wheel] <= -1.0) && self.sees_fault(wheel, more, sigma)
         };
         let plans = [10.0, 20.0, 30.0, 60.0, 120.0, 300.0, 600.0].map(|s| [(s, 50.0), (s, 80.0)]);
@@ -344,11 +345,16 @@ impl Case<'_> {
             // 0.15 % of side difference is what an ordinary yaw sensor leaves open, see `road`.
             let with_yaw = plans.iter().flatten().find(|(s, v)| decides(*s, *v, Some(0.0015)));
             if let Some((seconds, kmh)) = with_yaw {
-                list.push(format!("record yaw.rate or steering.angle as well, {seconds:.0} s straight on at {kmh:.0} km/h"));
+                list.push(format!(
+                    "record yaw.rate or steering.angle as well, {seconds:.0} s straight on at {kmh:.0} km/h"
+                ));
             }
         }
         if list.is_empty() {
-            list.push("measure the rolling circumference of all four tyres: more driving of this kind does not decide".to_owned());
+            list.push(
+                "measure the rolling circumference of all four tyres: more driving of this kind does not decide"
+                    .to_owned(),
+            );
         }
         list
     }
@@ -358,7 +364,8 @@ impl Case<'_> {
 fn said(exchange: Exchange) -> String {
     match exchange {
         Exchange::OneAxle => {
-            "front and rear wheels turn opposite ways in every turn, as if left and right of one axle were exchanged".to_owned()
+            "front and rear wheels turn opposite ways in every turn, as if left and right of one axle were exchanged"
+                .to_owned()
         }
         Exchange::Sides(signal) => {
             format!("wheels and {signal} turn opposite ways, as if left and right were exchanged")

@@ -23,8 +23,9 @@ const GREATEST_FAULT: f64 = 0.6;
 /// Prior odds of one odd wheel against none: drives are examined because somebody complains, and a car has four wheels.
 pub(crate) const PRIOR_SINGLE: f64 = 0.2;
 
-/// Prior odds of one certain pair of odd wheels against none.
-const PRIOR_PAIR: f64 = 0.02;
+/// Prior odds of one certain pair of odd wheels against none: a second fault at the same time is a hundred times rarer than
+/// the first (assumed, no source). Both tyres of an axle worn alike are no fault but an axle difference.
+const PRIOR_PAIR: f64 = 0.002;
 
 /// One component of a mixture: standard deviation and share.
 pub(crate) type Mixture = [(f64, f64); 2];
@@ -40,22 +41,27 @@ pub(crate) struct Nuisance {
     pub(crate) wheel: f64,
 }
 
-/// Sizes that a fault may have: from least to greatest, both signs, every factor equally likely.
+/// Sizes that a fault may have: from least to greatest, every factor equally likely.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Sizes {
     /// Least size.
     pub(crate) least: f64,
     /// Greatest size.
     pub(crate) greatest: f64,
+    /// Whether a fault can have either sign.
+    pub(crate) either_sign: bool,
 }
 
 impl Sizes {
     /// Sizes of a wrong relative speed.
-    pub(crate) const SCALE: Self = Self { least: LEAST_FAULT, greatest: GREATEST_FAULT };
+    pub(crate) const SCALE: Self = Self { least: LEAST_FAULT, greatest: GREATEST_FAULT, either_sign: true };
 
     fn grid(self, n_per_sign: usize) -> Vec<f64> {
         let step = (self.greatest / self.least).ln() / (n_per_sign - 1) as f64;
-        (0..n_per_sign).map(|k| self.least * (step * k as f64).exp()).flat_map(|size| [size, -size]).collect()
+        (0..n_per_sign)
+            .map(|k| self.least * (step * k as f64).exp())
+            .flat_map(|size| [size, if self.either_sign { -size } else { size }])
+            .collect()
     }
 }
 
@@ -135,9 +141,8 @@ pub(crate) fn weigh(
     let mut best = [(f64::NEG_INFINITY, 0.0, 0.0); 4];
     for (axle_sigma, axle_portion) in nuisance.axle {
         for (side_sigma, side_portion) in nuisance.side {
-            let covariance = &own
-                + axle_sigma.powi(2) * &axle * axle.transpose()
-                + side_sigma.powi(2) * &side * side.transpose();
+            let covariance =
+                &own + axle_sigma.powi(2) * &axle * axle.transpose() + side_sigma.powi(2) * &side * side.transpose();
             let normal = Normal::new(covariance)?;
             let ln_portion = (axle_portion * side_portion).ln();
             let q = normal.product(&seen, &seen);
@@ -156,9 +161,10 @@ pub(crate) fn weigh(
             for ((i, j), likelihoods) in &mut pair {
                 let (i, j) = (*i, *j);
                 let (r_ii, r_jj, r_ij) = (r(i, i), r(j, j), r(i, j));
-                let all = coarse.iter().flat_map(|&e| coarse.iter().map(move |&f| (e, f))).map(|(e, f)| {
-                    q - 2.0 * (e * p[i] + f * p[j]) + e * e * r_ii + f * f * r_jj + 2.0 * e * f * r_ij
-                });
+                let all = coarse
+                    .iter()
+                    .flat_map(|&e| coarse.iter().map(move |&f| (e, f)))
+                    .map(|(e, f)| q - 2.0 * (e * p[i] + f * p[j]) + e * e * r_ii + f * f * r_jj + 2.0 * e * f * r_ij);
                 let n_all = (coarse.len() * coarse.len()) as f64;
                 likelihoods.push(ln_portion + ln_sum_exp(all.map(|x| normal.ln_density(x))) - n_all.ln());
             }
@@ -189,7 +195,7 @@ mod tests {
     use super::*;
 
     const ROAD: Nuisance =
-        Nuisance { axle: [(0.01, 0.85), (0.03, 0.15)], side: [(0.003, 0.85), (0.01, 0.15)], wheel: TYRE_SIGMA };
+        Nuisance { axle: [(0.007, 0.97), (0.025, 0.03)], side: [(0.003, 0.85), (0.01, 0.15)], wheel: TYRE_SIGMA };
 
     fn seen(present: [bool; 4], speeds: [f64; 4]) -> (Vec<[f64; 4]>, Vec<f64>) {
         let rows = contrasts(present);
@@ -220,10 +226,18 @@ mod tests {
     #[test]
     fn tyres_are_no_fault_and_worn_axles_accuse_nobody() {
         for speeds in [[0.0; 4], [0.002, -0.002, -0.002, 0.002], [0.004, 0.0, 0.0, 0.0]] {
-            assert!(weigh_four(speeds).log10_odds.iter().all(|odds| *odds <= -1.0), "{speeds:?}: {:?}", weigh_four(speeds));
+            assert!(
+                weigh_four(speeds).log10_odds.iter().all(|odds| *odds <= -1.0),
+                "{speeds:?}: {:?}",
+                weigh_four(speeds)
+            );
         }
         for speeds in [[0.02, 0.02, 0.0, 0.0], [0.03, 0.0, 0.03, 0.0], [0.03, 0.0, 0.0, 0.03], [0.01, 0.0, 0.0, 0.0]] {
-            assert!(weigh_four(speeds).log10_odds.iter().all(|odds| *odds < 2.0), "{speeds:?}: {:?}", weigh_four(speeds));
+            assert!(
+                weigh_four(speeds).log10_odds.iter().all(|odds| *odds < 2.0),
+                "{speeds:?}: {:?}",
+                weigh_four(speeds)
+            );
         }
     }
 

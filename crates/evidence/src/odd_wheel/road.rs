@@ -126,9 +126,8 @@ fn by_sensor(rig: &Rig, signal: &'static str) -> Option<Result<Reference, Exchan
     }
     let zero = found.value[2];
     let turn = rig.blocks.iter().map(|block| {
-        regressors(block).map_or(f64::NAN, |x| {
-            if is_yaw { (slope * x[0] + zero) / block.speed_m_s } else { slope * x[0] }
-        })
+        regressors(block)
+            .map_or(f64::NAN, |x| if is_yaw { (slope * x[0] + zero) / block.speed_m_s } else { slope * x[0] })
     });
     // Neighbouring blocks share their errors: half as many independent ones. 0.1 % for roll, camber and crown of the road.
     let of_zero = if is_yaw { 0.0 } else { 3.0 * slope };
@@ -141,36 +140,38 @@ pub(crate) fn exchange(rig: &Rig) -> Option<Exchange> {
     if rig.present != [true; 4] || rig.blocks.len() < 10 {
         return None;
     }
-    let centred = |axle: usize| -> Option<Vec<f64>> {
-        let values: Vec<f64> = rig.blocks.iter().map(|block| block.turn_of_axle[axle]).collect();
-        let middle = robust::median(&mut values.clone())?;
-        Some(values.into_iter().map(|x| (x - middle).clamp(-0.3, 0.3)).collect())
-    };
-    let (front, rear) = (centred(0)?, centred(1)?);
-    let sum = |of: &dyn Fn(usize) -> f64| (0..front.len()).map(of).sum::<f64>();
-    let (ff, rr, fr) = (sum(&|k| front[k] * front[k]), sum(&|k| rear[k] * rear[k]), sum(&|k| front[k] * rear[k]));
-    let least = (0.006_f64.max(2.0 * rig.step_kmh / 3.6 / median_speed(rig))).powi(2) * front.len() as f64;
-    if ff.min(rr) > least && fr < -0.7 * (ff * rr).sqrt() {
+    let blocks: Vec<&Block> = rig.blocks.iter().filter(|block| block.accel_m_s2.abs() < 1.5).collect();
+    let middle =
+        |axle: usize| robust::median(&mut blocks.iter().map(|block| block.turn_of_axle[axle]).collect::<Vec<_>>());
+    let (front, rear) = (middle(0)?, middle(1)?);
+    // Clear turns only: both axles see more than a tyre or a step can make.
+    let clear = 0.02_f64.max(3.0 * rig.step_kmh / 3.6 / median_speed(rig));
+    let turns = blocks.iter().map(|block| (block.turn_of_axle[0] - front, block.turn_of_axle[1] - rear));
+    let clear_turns: Vec<(f64, f64)> = turns.filter(|(f, r)| f.abs().min(r.abs()) > clear).collect();
+    let against = clear_turns.iter().filter(|(f, r)| f * r < 0.0).count();
+    if clear_turns.len() >= 10 && 10 * against >= 9 * clear_turns.len() {
         return Some(Exchange::OneAxle);
     }
     // After the front wheels' wider arc is taken out nothing should depend on it; exchanged axles show it twice, negative.
-    let tight: Vec<(f64, f64)> = rig
-        .blocks
+    let tight: Vec<(f64, f64)> = blocks
         .iter()
-        .filter(|block| block.accel_m_s2.abs() < 1.0)
         .map(|block| {
             let lift = 0.5 * (crate::wheels::WHEELBASE_PER_TRACK * block.turn).powi(2);
             let r = block.relative;
             (lift, 0.5 * (r[0] + r[1] - r[2] - r[3]))
         })
         .collect();
-    let n = tight.len() as f64;
-    let (mx, my) = (tight.iter().map(|p| p.0).sum::<f64>() / n, tight.iter().map(|p| p.1).sum::<f64>() / n);
-    let sxx: f64 = tight.iter().map(|p| (p.0 - mx).powi(2)).sum();
-    let slope = tight.iter().map(|p| (p.0 - mx) * (p.1 - my)).sum::<f64>() / sxx;
-    let rest: f64 = tight.iter().map(|p| (p.1 - my - slope * (p.0 - mx)).powi(2)).sum();
-    let sigma = (rest / (n - 2.0).max(1.0) / sxx).sqrt();
-    (n >= 10.0 && slope + 4.0 * sigma < -1.0).then_some(Exchange::Axles)
+    // Ten blocks in turns tight enough to lift the front wheels by 1 % (radius 20 m), and others to compare with.
+    let n_tight = tight.iter().filter(|p| p.0 > 0.01).count();
+    if n_tight < 10 || tight.len() - n_tight < 10 {
+        return None;
+    }
+    let median_of = |is_tight: bool, of: fn(&(f64, f64)) -> f64| {
+        robust::median(&mut tight.iter().filter(|p| (p.0 > 0.01) == is_tight).map(of).collect::<Vec<_>>())
+    };
+    let lift = median_of(true, |p| p.0)? - median_of(false, |p| p.0)?;
+    let axle = median_of(true, |p| p.1)? - median_of(false, |p| p.1)?;
+    (axle < -lift && axle < -0.01).then_some(Exchange::Axles)
 }
 
 fn median_speed(rig: &Rig) -> f64 {

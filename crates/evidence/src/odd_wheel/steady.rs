@@ -18,6 +18,9 @@ pub(crate) const TRACK_MISMATCH: f64 = 0.05;
 /// Samples of unlike wheels may be this far apart in time without saying so: the spread of polling one after another.
 pub(crate) const HIDDEN_SKEW_S: f64 = 0.06;
 
+/// Net change of heading over a drive, one standard deviation: uniform over a full circle it is 1.8 rad.
+const HEADING_RAD: f64 = 2.0;
+
 /// Least number of blocks that a verdict rests on.
 pub(crate) const LEAST_BLOCKS: usize = 20;
 
@@ -29,8 +32,8 @@ pub(crate) struct Steady {
     pub(crate) seen: Vec<f64>,
     /// Their standard errors.
     pub(crate) errors: Vec<f64>,
-    /// Bounds of the quantities that are not of interest.
-    pub(crate) nuisance: Nuisance,
+    /// Standard error of one wheel's relative speed from the steps in which it counts.
+    pub(crate) rounding: f64,
     /// What follows.
     pub(crate) weighing: Weighing,
     /// Which blocks were used.
@@ -54,7 +57,7 @@ pub(crate) fn contrast(row: &[f64; 4], block: &Block, turn: f64) -> f64 {
 
 /// Spread of the axle difference within a block: 0.3 % at rest, 0.6 % of slip per m/s2 (tyres slip about 1 % per 0.1 g on
 /// the driven axle, half of it taken since the sign alternates; from memory), and a quarter of the front wheels' wider arc.
-pub(crate) fn axle_sigma(block: &Block) -> f64 {
+fn axle_sigma(block: &Block) -> f64 {
     let arc = 0.5 * (crate::wheels::WHEELBASE_PER_TRACK * block.turn).powi(2);
     0.003 + 0.006 * block.accel_m_s2.abs() + 0.25 * arc
 }
@@ -65,7 +68,7 @@ fn side_sigma(block: &Block) -> f64 {
 }
 
 /// Variance of the diagonal contrast within a block from everything but the scatter of its samples.
-pub(crate) fn diagonal_sigma(block: &Block) -> f64 {
+fn diagonal_sigma(block: &Block) -> f64 {
     TRACK_MISMATCH * block.turn.abs()
         + HIDDEN_SKEW_S * block.accel_m_s2.abs() / block.speed_m_s
         + 0.003 * block.accel_m_s2.abs()
@@ -115,7 +118,7 @@ impl Steady {
         let nuisance = nuisance(reference.map(|r| r.sigma), distance_m, speed_m_s);
         let weighing = model::weigh(&rows, rig.present, &seen, &errors, &nuisance, Sizes::SCALE)?;
         let errors = if n == 0 { vec![1.0; rows.len()] } else { errors };
-        Some(Self { rows, seen, errors, nuisance, weighing, used, distance_m, speed_m_s })
+        Some(Self { rows, seen, errors, rounding, weighing, used, distance_m, speed_m_s })
     }
 
     /// Blocks used.
@@ -123,27 +126,32 @@ impl Steady {
         self.used.iter().filter(|used| **used).count()
     }
 
-    /// log10 odds of each wheel, and of any, if `wheel` were off by `size`, after `more_blocks` more of `block_s` seconds at
-    /// `speed_m_s`. `None` for `wheel`: as measured.
-    pub(crate) fn foresee(
-        &self,
-        present: [bool; 4],
-        wheel: Option<(usize, f64)>,
-        more: (usize, f64, f64),
-        reference_sigma: Option<f64>,
-    ) -> Option<Weighing> {
-        let (more_blocks, block_s, speed_m_s) = more;
+    /// What the wheels would tell if `seen` were the contrasts, after `more` driving.
+    ///
+    /// `sigma`: spread of the side difference that a turn sensor leaves; `None` without one.
+    pub(crate) fn foresee(&self, present: [bool; 4], seen: &[f64], more: More, sigma: Option<f64>) -> Option<Weighing> {
         let n = self.n_used() as f64;
-        let shrink = (n.max(1.0) / (n + more_blocks as f64).max(1.0)).sqrt();
+        let shrink = (n.max(1.0) / (n + more.blocks as f64).max(1.0)).sqrt();
         let errors: Vec<f64> = self.errors.iter().map(|e| e * shrink).collect();
-        let seen = match wheel {
-            None => vec![0.0; self.rows.len()],
-            Some((wheel, size)) => self.rows.iter().map(|row| row[wheel] * size).collect(),
-        };
-        let distance_m = self.distance_m + more_blocks as f64 * block_s * speed_m_s;
-        let nuisance = nuisance(reference_sigma, distance_m, self.speed_m_s.max(speed_m_s));
-        model::weigh(&self.rows, present, &seen, &errors, &nuisance, Sizes::SCALE)
+        let nuisance = nuisance(sigma, self.distance_m + more.distance_m, self.speed_m_s.max(more.speed_m_s));
+        model::weigh(&self.rows, present, seen, &errors, &nuisance, Sizes::SCALE)
     }
+
+    /// The contrasts if nothing but one wheel, off by `size`, were unusual.
+    pub(crate) fn pure(&self, wheel: usize, size: f64) -> Vec<f64> {
+        self.rows.iter().map(|row| row[wheel] * size).collect()
+    }
+}
+
+/// More driving of the same kind.
+#[derive(Debug, Clone, Copy, Default)]
+pub(crate) struct More {
+    /// Blocks of it.
+    pub(crate) blocks: usize,
+    /// Metres.
+    pub(crate) distance_m: f64,
+    /// Its speed.
+    pub(crate) speed_m_s: f64,
 }
 
 /// Standard error of a weighted median: 1.25 sigma / sqrt(n), with half as many independent blocks as there are, and no fewer
@@ -164,17 +172,17 @@ fn standard_error(pairs: &mut [(f64, f64)], value: f64) -> f64 {
 
 /// Bounds of what is not of interest.
 ///
-/// Axles: tyres of both sizes and wear, 1 %, rarely 3 % (staggered sizes, one axle worn: 2.1 %). Sides without a sensor: the
+/// Axles: tyres worn unlike by a third of the tread (2.1 % for all of it), 0.7 %, rarely 2.5 % (staggered sizes). Sides without a sensor: the
 /// heading changes by about one full turn more to one side than to the other over a drive, so the mean curvature is
 /// 2 pi / distance; rarely (ring roads, multi-storey car parks) it is whatever 1 m/s2 of lateral acceleration allows.
 fn nuisance(reference_sigma: Option<f64>, distance_m: f64, speed_m_s: f64) -> Nuisance {
     let side = reference_sigma.map_or_else(
         || {
             let ring = 0.001 + TRACK_M / speed_m_s.max(1.0).powi(2);
-            let heading = 0.001 + TRACK_M * std::f64::consts::TAU / distance_m.max(1.0);
-            [(heading.min(ring), 0.85), (ring, 0.15)]
+            let heading = 0.001 + TRACK_M * HEADING_RAD / distance_m.max(1.0);
+            [(heading.min(ring), 0.95), (ring, 0.05)]
         },
         |sigma| [(sigma, 0.95), (3.0 * sigma, 0.05)],
     );
-    Nuisance { axle: [(0.01, 0.85), (0.03, 0.15)], side, wheel: TYRE_SIGMA }
+    Nuisance { axle: [(0.007, 0.97), (0.025, 0.03)], side, wheel: TYRE_SIGMA }
 }

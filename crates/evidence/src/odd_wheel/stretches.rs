@@ -1,9 +1,10 @@
 //! Disagreement that comes and goes.
 
 use super::model::{self, Nuisance, Sizes};
-use super::steady::{HIDDEN_SKEW_S, Steady, axle_sigma, contrast, diagonal_sigma, is_ordinary};
+use super::steady::{HIDDEN_SKEW_S, Steady, TRACK_MISMATCH, contrast, is_ordinary};
+use super::trend;
 use crate::finding::Span;
-use crate::wheels::{Block, Rig};
+use crate::wheels::{Block, Rig, TRACK_M};
 
 /// Harder than this a single wheel may well slip on a poor road.
 const GENTLE_M_S2: f64 = 2.0;
@@ -41,13 +42,15 @@ pub(crate) fn find(rig: &Rig, steady: &Steady) -> [Stretches; 4] {
     if rig.present != [true; 4] {
         return found;
     }
-    // A steady fault is not an intermittent one: only what differs from it counts.
-    let usual = steady.seen[0];
-    let excess = |block: &Block| contrast(&steady.rows[0], block, f64::NAN) - usual;
+    let usual = Usual::of(rig, steady);
+    let excess = |block: &Block| contrast(&steady.rows[0], block, f64::NAN) - usual.of_block(0, block);
     let limit = |block: &Block| {
         // Four wheels, each rounded to half a step either way, all to the worse side.
         let rounding = 2.0 * rig.step_kmh / 3.6 / block.speed_m_s;
-        LEAST + rounding + diagonal_sigma(block) + HIDDEN_SKEW_S * block.accel_m_s2.abs() / block.speed_m_s + 8.0 * block.noise
+        let skew = 3.0 * usual.delay_error_s * block.accel_m_s2.abs() / block.speed_m_s;
+        // Two wheels of one axle slip unlike each other by a third of what the axle slips.
+        let slip = 0.004 * block.accel_m_s2.abs();
+        LEAST + rounding + TRACK_MISMATCH * block.turn.abs() + skew + slip + 8.0 * block.noise
     };
     let off = |block: &Block| {
         let x = excess(block);
@@ -63,14 +66,15 @@ pub(crate) fn find(rig: &Rig, steady: &Steady) -> [Stretches; 4] {
         if sign == 0.0 {
             continue;
         }
-        while k < rig.blocks.len() && off(&rig.blocks[k]) == sign && rig.blocks[k].from_s - rig.blocks[k - 1].to_s < 5.0 {
+        while k < rig.blocks.len() && off(&rig.blocks[k]) == sign && rig.blocks[k].from_s - rig.blocks[k - 1].to_s < 5.0
+        {
             k += 1;
         }
         let blocks = &rig.blocks[from..k];
         if blocks.len() < 2 {
             continue;
         }
-        if let Some((wheel, size)) = whose(rig, steady, blocks) {
+        if let Some((wheel, size)) = whose(rig, steady, &usual, blocks) {
             evidence[wheel] += (PER_BLOCK * blocks.len() as f64).min(PER_STRETCH);
             found[wheel].spans.push(Span { from_s: blocks[0].from_s, to_s: blocks[blocks.len() - 1].to_s });
             found[wheel].size.push(size);
@@ -84,22 +88,69 @@ pub(crate) fn find(rig: &Rig, steady: &Steady) -> [Stretches; 4] {
     found
 }
 
+/// What this car shows all the time: a steady fault is not an intermittent one, and skew of polling and slip of the driven
+/// axle can be learnt from the rest of the drive.
+struct Usual {
+    /// Each contrast at constant speed.
+    steady: [f64; 3],
+    /// Delay seen by the diagonal contrast, seconds, and its error.
+    delay_s: f64,
+    delay_error_s: f64,
+    /// Slip of front against rear per m/s2.
+    slip: f64,
+    /// Share of the drive that goes straight on.
+    straight: f64,
+}
+
+impl Usual {
+    fn of(rig: &Rig, steady: &Steady) -> Self {
+        let fit = |row: usize, regressor: &dyn Fn(&Block) -> f64| {
+            let blocks = rig.blocks.iter().zip(&steady.used).filter(|(_, used)| **used).map(|(block, _)| block);
+            trend::slope(&blocks.map(|b| (regressor(b), contrast(&steady.rows[row], b, f64::NAN))).collect::<Vec<_>>())
+        };
+        let delay = fit(0, &|b| b.accel_m_s2 / b.speed_m_s).filter(|(_, error)| *error < HIDDEN_SKEW_S / 2.0);
+        let slip = fit(1, &|b| b.accel_m_s2).filter(|(value, error)| value.abs() > 3.0 * error);
+        // Both axles within 1 % of their usual side difference: radius above 150 m.
+        let is_straight = |b: &&Block| (steady.seen[2] + 0.5 * (b.turn_of_axle[0] + b.turn_of_axle[1])).abs() < 0.01;
+        let straight = rig.blocks.iter().filter(is_straight).count();
+        Self {
+            steady: [steady.seen[0], steady.seen[1], steady.seen[2]],
+            delay_s: delay.map_or(0.0, |d| d.0),
+            delay_error_s: delay.map_or(HIDDEN_SKEW_S, |d| d.1),
+            slip: slip.map_or(0.0, |s| s.0.clamp(-0.02, 0.02)),
+            straight: (straight as f64 / rig.blocks.len().max(1) as f64).clamp(0.05, 0.9),
+        }
+    }
+
+    fn of_block(&self, row: usize, block: &Block) -> f64 {
+        let varying = match row {
+            0 => self.delay_s * block.accel_m_s2 / block.speed_m_s,
+            1 => self.slip * block.accel_m_s2,
+            _ => 0.0,
+        };
+        self.steady[row] + varying
+    }
+}
+
 /// The wheel that a stretch belongs to, and its error there; `None` when the stretch does not tell.
-fn whose(rig: &Rig, steady: &Steady, blocks: &[Block]) -> Option<(usize, f64)> {
+fn whose(rig: &Rig, steady: &Steady, usual: &Usual, blocks: &[Block]) -> Option<(usize, f64)> {
     let n = blocks.len() as f64;
-    let seen: Vec<f64> = steady
-        .rows
-        .iter()
-        .zip(&steady.seen)
-        .map(|(row, usual)| blocks.iter().map(|block| contrast(row, block, f64::NAN)).sum::<f64>() / n - usual)
+    let mean = |of: &dyn Fn(&Block) -> f64| blocks.iter().map(of).sum::<f64>() / n;
+    let seen: Vec<f64> = (0..steady.rows.len())
+        .map(|row| mean(&|b| contrast(&steady.rows[row], b, f64::NAN) - usual.of_block(row, b)))
         .collect();
-    let axle = blocks.iter().map(axle_sigma).sum::<f64>() / n;
-    // Within a stretch the car may take any turn: 3 m/s2 across.
-    let side = blocks.iter().map(|b| 1.5 * 3.0 / b.speed_m_s.powi(2)).sum::<f64>() / n + 0.01;
+    // Against the rest of the same drive on the same tyres: 0.2 % and a third of the slip that gentle driving causes.
+    let axle = 0.002 + 0.002 * mean(&|b| b.accel_m_s2.abs());
+    // As often as in the rest of the drive the car goes straight on; else it takes any turn, 3 m/s2 across.
+    let bend = 0.01 + TRACK_M * mean(&|b| 3.0 / b.speed_m_s.powi(2));
     let rounding = rig.step_kmh / 3.6 / 12f64.sqrt() / blocks[0].speed_m_s;
-    let nuisance = Nuisance { axle: [(axle, 0.9), (3.0 * axle, 0.1)], side: [(side, 0.9), (3.0 * side, 0.1)], wheel: 0.001 };
+    let nuisance = Nuisance {
+        axle: [(axle, 0.97), (3.0 * axle, 0.03)],
+        side: [(0.005, usual.straight), (bend, 1.0 - usual.straight)],
+        wheel: 0.001,
+    };
     let errors = [0.002 + 2.0 * rounding, 0.002 + rounding, 0.002 + rounding];
     let weighing = model::weigh(&steady.rows, rig.present, &seen, &errors, &nuisance, Sizes::SCALE)?;
     let wheel = (0..4).max_by(|&i, &j| weighing.log10_odds[i].total_cmp(&weighing.log10_odds[j]))?;
-    (weighing.log10_odds[wheel] >= 1.0).then_some((wheel, weighing.size[wheel]))
+    (weighing.log10_odds[wheel] >= 1.3).then_some((wheel, weighing.size[wheel]))
 }

@@ -62,9 +62,10 @@ pub(crate) fn align(first: &Series, second: &Series) -> Option<Aligned> {
         }
         let at = between.before;
         let value = |i: usize| first.value.get(i).copied().filter(|v| v.is_finite());
-        let differences = [at.wrapping_sub(1), at, at + 1].map(|i| Some(value(i + 1)? - value(i)?));
+        let differences = [at.wrapping_sub(1), at, at + 1].map(|i| Some(value(i.wrapping_add(1))? - value(i)?));
         let second_difference = |a: Option<f64>, b: Option<f64>| (a.unwrap_or(0.0) - b.unwrap_or(0.0)).abs();
-        let bend = second_difference(differences[0], differences[1]).max(second_difference(differences[1], differences[2]));
+        let bend =
+            second_difference(differences[0], differences[1]).max(second_difference(differences[1], differences[2]));
         // On a sample of the first track nothing is bent; half way between two all of it is.
         let share = if between.gap_s > 0.0 { between.nearest_s / between.gap_s } else { 0.0 };
         let own = |i: usize| second.value.get(i).copied().filter(|v| v.is_finite()).unwrap_or(y);
@@ -89,7 +90,9 @@ pub(crate) fn align(first: &Series, second: &Series) -> Option<Aligned> {
     }
     let is_common = 2 * n_common > points.len();
     let window_s = if second.asked_ns.len() == second.len() && !second.is_empty() {
-        (0..second.len()).map(|k| signal::seconds_from_nanos(second.t_ns[k] - second.asked_ns[k])).sum::<f64>() / second.len() as f64 / 2.0
+        (0..second.len()).map(|k| signal::seconds_from_nanos(second.t_ns[k] - second.asked_ns[k])).sum::<f64>()
+            / second.len() as f64
+            / 2.0
     } else {
         0.0
     };

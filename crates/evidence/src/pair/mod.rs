@@ -25,8 +25,16 @@ pub(crate) const CHECK: Check = Check { kind: Kind::Pair, run };
 
 /// Sensors with several tracks, and what to move to see the whole travel.
 const FAMILIES: [Family; 2] = [
-    Family { prefix: "pedal.position_", part: "pedal", move_it: "with the ignition on and the engine off press the pedal slowly from rest to the floor and let it come back, ten seconds each way" },
-    Family { prefix: "throttle.position_", part: "throttle", move_it: "with the ignition on and the engine off let the throttle travel slowly from stop to stop, ten seconds each way" },
+    Family {
+        prefix: "pedal.position_",
+        part: "pedal",
+        move_it: "with the ignition on and the engine off press the pedal slowly from rest to the floor and let it come back, ten seconds each way",
+    },
+    Family {
+        prefix: "throttle.position_",
+        part: "throttle",
+        move_it: "with the ignition on and the engine off let the throttle travel slowly from stop to stop, ten seconds each way",
+    },
 ];
 
 struct Family {
@@ -36,7 +44,7 @@ struct Family {
 }
 
 /// Prior odds of a worn place against none: drives are examined because somebody complains.
-const PRIOR: f64 = 0.2;
+const PRIOR: f64 = 0.25;
 
 /// Odds are not reported beyond this.
 const MAX_LOG10_ODDS: f64 = 6.0;
@@ -47,8 +55,11 @@ const LEAST_TRAVEL: f64 = 30.0;
 /// Parts of the travel in which visits are counted: the width of the spot that a healthy verdict excludes.
 const PARTS: usize = 10;
 
-/// Share of readings off the line beyond which there is no line.
-const MOST_OFF: f64 = 0.3;
+/// Fewer visits to a part of the travel say nothing of it.
+const LEAST_VISITS: f64 = 3.0;
+
+/// Share of the travel off the line, a spot aside, beyond which there is no line: half of what breaks the robust fit (29 %).
+const MOST_OFF: f64 = 0.15;
 
 /// What one pair of tracks showed.
 struct Judged<'a> {
@@ -110,13 +121,14 @@ fn judge<'a>(family: &'static Family, tracks: [&'a Series; 2], number: [usize; 2
     let parts = spot::visits_per_part(&relation, PARTS);
     let total = parts.iter().fold(Visits::default(), |a, b| Visits { all: a.all + b.all, bad: a.bad + b.bad });
     let unseen = parts.iter().map(|&here| {
+        if here.all < LEAST_VISITS {
+            return 1.0;
+        }
         let elsewhere = Visits { all: total.all - here.all, bad: total.bad - here.bad };
         10f64.powf(spot::log10_lr(here, elsewhere).min(0.0))
     });
     let floor = (PRIOR * unseen.sum::<f64>() / PARTS as f64).log10();
-    let is_outside = |x: f64| place.is_none_or(|(from, to)| x < from || x > to);
-    let off = relation.usable.iter().filter(|r| r.off.abs() > r.allowed && is_outside(r.x)).count();
-    let is_line = off as f64 <= MOST_OFF * relation.usable.len() as f64;
+    let is_line = relation.share_off(place) <= MOST_OFF;
     let mut log10_odds = floor.max(spot_odds).max(moments.log10_odds);
     let travel = (relation.visited.1 - relation.visited.0) * relation.slope.abs().max(1.0);
     if travel < LEAST_TRAVEL {
@@ -141,12 +153,12 @@ impl Seen {
         self.spot.is_some() && self.spot_odds >= self.moments.log10_odds
     }
 
-    /// Readings of the first track where the travel was hardly visited: fewer than three visits in a tenth.
+    /// Readings of the first track where the travel was hardly visited.
     fn unvisited(&self) -> Vec<(f64, f64)> {
         let (from, to) = self.relation.visited;
         let width = (to - from) / PARTS as f64;
         let mut list: Vec<(f64, f64)> = Vec::new();
-        for (k, _) in self.parts.iter().enumerate().filter(|(_, visits)| visits.all < 3.0) {
+        for (k, _) in self.parts.iter().enumerate().filter(|(_, visits)| visits.all < LEAST_VISITS) {
             let part = (from + width * k as f64, from + width * (k + 1) as f64);
             match list.last_mut().filter(|last| (last.1 - part.0).abs() < 1e-9) {
                 Some(last) => last.1 = part.1,
@@ -210,9 +222,15 @@ impl Judged<'_> {
         };
         let relation = &seen.relation;
         if !seen.is_line {
-            return format!("The {names} follow no common straight line: {} of the comparable readings lie off it.", percent(100.0 * self.share_off()));
+            return format!(
+                "The {names} follow no common straight line: they leave it in {} of the travel.",
+                percent(100.0 * relation.share_off(None))
+            );
         }
-        let line = format!("track {} = {:.3} x track {} {:+.1} %", self.number[1], relation.slope, self.number[0], relation.offset);
+        let line = format!(
+            "track {} = {:.3} x track {} {:+.1} %",
+            self.number[1], relation.slope, self.number[0], relation.offset
+        );
         let whose = culprit.map_or_else(String::new, |n| format!("; track {n} is the one at fault"));
         match (verdict, &seen.spot) {
             (Verdict::Healthy, _) => format!(
@@ -245,12 +263,6 @@ impl Judged<'_> {
         }
     }
 
-    fn share_off(&self) -> f64 {
-        let Some(seen) = &self.seen else { return 0.0 };
-        let usable = &seen.relation.usable;
-        usable.iter().filter(|r| r.off.abs() > r.allowed).count() as f64 / usable.len().max(1) as f64
-    }
-
     fn figures(&self, culprit: Option<usize>) -> BTreeMap<String, f64> {
         let mut figures = BTreeMap::new();
         let mut put = |name: &str, value: f64| {
@@ -268,7 +280,7 @@ impl Judged<'_> {
         put("usable_share", relation.usable.len() as f64 / aligned.n_samples.max(1) as f64);
         put("visited_from_percent", relation.visited.0);
         put("visited_to_percent", relation.visited.1);
-        put("share_off", self.share_off());
+        put("share_of_travel_off", relation.share_off(None));
         for (k, visits) in seen.parts.iter().enumerate() {
             put(&format!("visits_in_tenth_{}", k + 1), visits.all);
         }
@@ -296,7 +308,9 @@ impl Judged<'_> {
             return Vec::new();
         }
         if !seen.is_line {
-            return vec!["a relation that is bent by design, or signals that are not two tracks of one sensor".to_owned()];
+            return vec![
+                "a relation that is bent by design, or signals that are not two tracks of one sensor".to_owned(),
+            ];
         }
         if seen.is_about_place() {
             vec!["one track bent by design at that place: the same part of another car shows it".to_owned()]
@@ -306,7 +320,10 @@ impl Judged<'_> {
     }
 
     fn next(&self, verdict: Verdict, culprit: Option<usize>) -> Vec<String> {
-        let move_it = format!("{}, while tracks {} and {} are recorded as fast as the link allows", self.family.move_it, self.number[0], self.number[1]);
+        let move_it = format!(
+            "{}, while tracks {} and {} are recorded as fast as the link allows",
+            self.family.move_it, self.number[0], self.number[1]
+        );
         let Some(seen) = &self.seen else { return vec![move_it] };
         let unvisited = seen.unvisited();
         let named = || unvisited.iter().map(|(from, to)| self.place(*from, *to)).collect::<Vec<_>>().join(", ");
@@ -315,7 +332,10 @@ impl Judged<'_> {
                 let track = culprit.map_or_else(|| "both tracks".to_owned(), |n| format!("track {n}"));
                 vec![format!("measure the voltage of {track} at the sensor while it is moved slowly through the place")]
             }
-            Verdict::Healthy if unvisited.is_empty() => vec![format!("only {} was visited; for the rest {move_it}", self.place(seen.relation.visited.0, seen.relation.visited.1))],
+            Verdict::Healthy if unvisited.is_empty() => vec![format!(
+                "only {} was visited; for the rest {move_it}",
+                self.place(seen.relation.visited.0, seen.relation.visited.1)
+            )],
             Verdict::Healthy => vec![format!("hardly visited: {}; for these {move_it}", named())],
             Verdict::Undecided if unvisited.is_empty() => vec![move_it],
             Verdict::Undecided => vec![format!("hardly visited: {}", named()), move_it],

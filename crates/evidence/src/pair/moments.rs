@@ -1,7 +1,8 @@
 //! Disagreement that belongs to a time and not to a place.
 
-use super::relation::{Relation, Residual};
+use super::relation::{CELLS, Relation, Residual, cell};
 use crate::finding::Span;
+use crate::stats::robust;
 
 /// Shortest disagreement that counts: control units tolerate less than 0.24 s (published thresholds of two makes).
 const SHORTEST_S: f64 = 0.24;
@@ -31,10 +32,25 @@ pub(crate) struct Moments {
 }
 
 /// Finds runs of three and more neighbouring readings that are off the same way, outside the place `spot`.
+///
+/// Off means: off the line, and off what the same place of the travel shows at other times, as far as that may be a bend in
+/// the line (no more than what is allowed anyway).
 pub(crate) fn find(relation: &Relation, spot: Option<(f64, f64)>) -> Moments {
     let usable = &relation.usable;
-    let excused = |r: &Residual| spot.is_some_and(|(from, to)| r.x >= from - 1.0 && r.x <= to + 1.0);
-    let sign = |r: &Residual| if r.off.abs() > r.allowed && !excused(r) { r.off.signum() } else { 0.0 };
+    if !usable.iter().any(|r| r.off.abs() > r.allowed) {
+        return Moments { log10_odds: LOG10_PRIOR, ..Moments::default() };
+    }
+    let mut cells = vec![Vec::new(); CELLS];
+    for r in usable {
+        cells[cell(r.at, relation.visited, CELLS)].push(r.off);
+    }
+    let usual: Vec<f64> = cells.iter_mut().map(|offs| robust::median(offs).unwrap_or(0.0)).collect();
+    let excused = |r: &Residual| spot.is_some_and(|(from, to)| r.at >= from - 1.0 && r.at <= to + 1.0);
+    let sign = |r: &Residual| {
+        let beyond_usual = r.off - usual[cell(r.at, relation.visited, CELLS)].clamp(-r.allowed, r.allowed);
+        let is_off = r.off.abs() > r.allowed && beyond_usual.abs() > r.allowed && r.off * beyond_usual > 0.0;
+        if is_off && !excused(r) { r.off.signum() } else { 0.0 }
+    };
     let mut moments = Moments { log10_odds: LOG10_PRIOR, ..Moments::default() };
     let mut k = 0;
     while k < usable.len() {

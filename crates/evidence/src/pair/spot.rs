@@ -8,6 +8,14 @@ use crate::finding::Span;
 /// Widest part of the visited travel that is still a spot and not another shape of the line.
 const WIDEST_SHARE: f64 = 0.4;
 
+/// Narrowest worn place, points of the first track: wear comes from resting and rocking, which covers some 3 % of the
+/// travel (assumed, no source). Visits are counted over at least this width, so that a place cannot be cut to fit a few
+/// bad readings.
+const NARROWEST: f64 = 3.0;
+
+/// Scatter both ways must be this much more likely (log10) than an error of one sign, which it includes.
+const NOISE_IS_RARER: f64 = 1.0;
+
 /// A visit is counted anew after this long, seconds: skew lasts as long as a movement of the foot.
 const VISIT_S: f64 = 5.0;
 
@@ -79,10 +87,10 @@ fn each_visit(usable: &[Residual], zone: impl Fn(f64) -> usize, sign: Sign, mut 
     let mut k = 0;
     while k < usable.len() {
         let from = &usable[k];
-        let here = zone(from.x);
+        let here = zone(from.at);
         let (mut n, mut n_bad) = (0usize, 0usize);
         let mut to_s = from.t_s;
-        while k < usable.len() && zone(usable[k].x) == here && usable[k].t_s - from.t_s <= VISIT_S {
+        while k < usable.len() && zone(usable[k].at) == here && usable[k].t_s - from.t_s <= VISIT_S {
             n += 1;
             n_bad += usize::from(sign.is_bad(&usable[k]));
             to_s = usable[k].t_s;
@@ -95,10 +103,15 @@ fn each_visit(usable: &[Residual], zone: impl Fn(f64) -> usize, sign: Sign, mut 
 /// Visits per equal part of the visited travel.
 pub(crate) fn visits_per_part(relation: &Relation, n_parts: usize) -> Vec<Visits> {
     let mut parts = vec![Visits::default(); n_parts];
-    each_visit(&relation.usable, |x| cell(x, relation.visited, n_parts), Sign::Both, |zone, _, bad| {
-        parts[zone].all += 1.0;
-        parts[zone].bad += f64::from(u8::from(bad));
-    });
+    each_visit(
+        &relation.usable,
+        |x| cell(x, relation.visited, n_parts),
+        Sign::Both,
+        |zone, _, bad| {
+            parts[zone].all += 1.0;
+            parts[zone].bad += f64::from(u8::from(bad));
+        },
+    );
     parts
 }
 
@@ -120,20 +133,29 @@ fn best_run(weights: impl Iterator<Item = f64>) -> Option<(usize, usize)> {
 
 /// The most suspicious place, if any reading at all is off.
 pub(crate) fn find(relation: &Relation) -> Option<Spot> {
+    let worth = |spot: &Spot| spot.log10_lr - if spot.sign == Sign::Both { NOISE_IS_RARER } else { 0.0 };
     [Sign::Low, Sign::High, Sign::Both]
         .into_iter()
         .filter_map(|sign| with_sign(relation, sign))
-        .max_by(|a, b| a.log10_lr.total_cmp(&b.log10_lr))
+        .max_by(|a, b| worth(a).total_cmp(&worth(b)))
 }
 
 fn with_sign(relation: &Relation, sign: Sign) -> Option<Spot> {
     let usable = &relation.usable;
     let visited = relation.visited;
+    if !usable.iter().any(|r| sign.is_bad(r)) {
+        return None;
+    }
     let mut cells = vec![Visits::default(); CELLS];
-    each_visit(usable, |x| cell(x, visited, CELLS), sign, |zone, _, bad| {
-        cells[zone].all += 1.0;
-        cells[zone].bad += f64::from(u8::from(bad));
-    });
+    each_visit(
+        usable,
+        |x| cell(x, visited, CELLS),
+        sign,
+        |zone, _, bad| {
+            cells[zone].all += 1.0;
+            cells[zone].bad += f64::from(u8::from(bad));
+        },
+    );
     // Half of the visits bad is worth it, a third is not: the middle between nothing (0) and a spot (most).
     let (first, last) = best_run(cells.iter().map(|v| v.bad - 0.4 * v.all))?;
     let cell_width = (visited.1 - visited.0) / CELLS as f64;
@@ -143,42 +165,48 @@ fn with_sign(relation: &Relation, sign: Sign) -> Option<Spot> {
         return None;
     }
     let is_in = |x: f64| x >= from && x <= to;
+    let margin = (0.5 * (NARROWEST - (to - from))).max(0.0);
+    let is_near = |x: f64| x >= from - margin && x <= to + margin;
     let mut visits = Visits::default();
     let mut spans = Vec::new();
-    each_visit(usable, |x| usize::from(is_in(x)), sign, |zone, span, bad| {
-        if zone == 1 {
-            visits.all += 1.0;
-            if bad {
-                visits.bad += 1.0;
-                spans.push(span);
+    each_visit(
+        usable,
+        |x| usize::from(is_near(x)),
+        sign,
+        |zone, span, bad| {
+            if zone == 1 {
+                visits.all += 1.0;
+                if bad {
+                    visits.bad += 1.0;
+                    spans.push(span);
+                }
             }
-        }
-    });
+        },
+    );
     let mut elsewhere = Visits::default();
     for (k, v) in cells.iter().enumerate() {
         let centre = visited.0 + cell_width * (k as f64 + 0.5);
         // The cells at the rims of the spot belong to neither.
-        if centre < from - cell_width || centre > to + cell_width {
+        if centre < from - margin - cell_width || centre > to + margin + cell_width {
             elsewhere.all += v.all;
             elsewhere.bad += v.bad;
         }
     }
-    let mut inside: Vec<f64> = usable.iter().filter(|r| is_in(r.x)).map(|r| r.off).collect();
+    let mut inside: Vec<f64> = usable.iter().filter(|r| is_in(r.at)).map(|r| r.off).collect();
     let depth = if sign == Sign::Both {
         (inside.iter().map(|off| off * off).sum::<f64>() / inside.len().max(1) as f64).sqrt()
     } else {
         crate::stats::robust::median(&mut inside)?
     };
-    // As many places as fit side by side, times three signs, were looked at.
-    let n_places = ((visited.1 - visited.0) / (to - from).max(cell_width)).max(1.0);
-    let log10_lr = log10_lr(visits, elsewhere) - (3.0 * n_places).log10();
+    // The place was sought among all cells, with three signs.
+    let log10_lr = log10_lr(visits, elsewhere) - (3.0 * CELLS as f64).log10();
     Some(Spot { from, to, depth, sign, visits, elsewhere, log10_lr, spans })
 }
 
 /// Edges of a spot to the reading: the interval within `rough` that holds most bad and fewest good readings.
 fn refine(usable: &[Residual], rough: (f64, f64), sign: Sign) -> Option<(f64, f64)> {
     let mut near: Vec<(f64, bool)> =
-        usable.iter().filter(|r| r.x >= rough.0 && r.x <= rough.1).map(|r| (r.x, sign.is_bad(r))).collect();
+        usable.iter().filter(|r| r.at >= rough.0 && r.at <= rough.1).map(|r| (r.at, sign.is_bad(r))).collect();
     near.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
     // Readings of the same value count by their share, else a held pedal decides where the edge is.
     let mut values: Vec<(f64, f64, f64)> = Vec::new();

@@ -1,0 +1,260 @@
+//! `pair` on open pedal drives, and on a foot that moves at all rates.
+
+mod common;
+
+use common::{Rng, Samples, assert_consistent, examined, findings, long, open_data, recording};
+use evidence::{Finding, Kind, Verdict};
+use proptest::prelude::*;
+
+type Signals = Vec<(&'static str, &'static str, Samples)>;
+
+const PEDALS: [&str; 3] = ["pedal.position_1", "pedal.position_2", "pedal.position_3"];
+
+/// KIT OBD drives (CC BY 4.0, M. Weber, Automotive OBD-II Dataset, DOI 10.35097/1130): healthy pedals, read once a second,
+/// track E 90 ms after track D.
+const DRIVES: [&str; 5] =
+    ["d1_cold_start_warmup", "d2_traffic_jam", "d3_acceleration_runs", "d4_motorway", "d5_recording_gap"];
+
+fn kit(drive: &str) -> Option<Signals> {
+    let names = [("accel_pedal_d_pct", PEDALS[0], "%"), ("accel_pedal_e_pct", PEDALS[1], "%")];
+    Some(long(&open_data(&format!("kit_obd/{drive}_samples.csv.gz"))?, &names))
+}
+
+/// Asynchronous OBD values of a diesel car (MIT licence): whole percent, one time stamp per round of answers.
+fn diesel() -> Option<Signals> {
+    let names = [("accel_pedal_d", PEDALS[0], "%"), ("accel_pedal_e", PEDALS[1], "%")];
+    Some(long(&open_data("obd_async_diesel/drive_d2.csv.gz")?, &names))
+}
+
+fn judged(signals: &Signals) -> Finding {
+    let found = findings(Kind::Pair, signals);
+    assert_consistent(&found);
+    assert_eq!(found.len(), 1);
+    found[0].clone()
+}
+
+fn changed(signals: &Signals, track: usize, change: impl Fn(f64, f64) -> f64) -> Signals {
+    let mut signals = signals.clone();
+    for sample in &mut signals[track].2 {
+        sample.1 = change(sample.0, sample.1);
+    }
+    signals
+}
+
+/// A place of the travel where a track reads `depth` too much.
+fn worn(centre: f64, width: f64, depth: f64) -> impl Fn(f64, f64) -> f64 {
+    move |_, x| if (x - centre).abs() <= width / 2.0 { x + depth } else { x }
+}
+
+#[test]
+fn healthy_pedals_are_not_accused_whatever_the_relation() {
+    let drives = DRIVES.into_iter().map(kit).chain([diesel()]).flatten();
+    let mut n_healthy = 0;
+    for drive in drives {
+        for (slope, offset) in [(1.0, 0.0), (0.5, 0.0), (1.0, 10.0), (-1.0, 100.0)] {
+            let finding = judged(&changed(&drive, 1, |_, x| ((slope * x + offset) / 0.392).round() * 0.392));
+            assert_ne!(finding.verdict, Verdict::Faulty, "{finding:?}");
+            assert!((finding.figures["slope"] / slope - 1.0).abs() < 0.06, "{finding:?}");
+            n_healthy += usize::from(finding.verdict == Verdict::Healthy);
+            if finding.verdict == Verdict::Healthy {
+                assert!(
+                    finding.next[0].contains("press the pedal slowly"),
+                    "the rest of the travel: {:?}",
+                    finding.next
+                );
+            }
+        }
+    }
+    // The jam hardly visits the upper half of the travel that it touched; the others cover theirs.
+    assert!(open_data("kit_obd/README.md").is_none() || n_healthy == 20, "{n_healthy}");
+}
+
+#[test]
+fn a_spot_worn_by_four_percent_over_a_tenth_is_found_at_its_place() {
+    for (name, centres) in [
+        (DRIVES[0], vec![22.0, 30.0, 36.0]),
+        (DRIVES[3], vec![25.0, 35.0, 45.0, 54.0]),
+        (DRIVES[4], vec![22.0, 30.0, 38.0]),
+    ] {
+        let Some(drive) = kit(name) else { continue };
+        for centre in centres {
+            for (track, depth) in [(0, 4.0), (0, -4.0), (1, 4.0), (1, -4.0)] {
+                // A tenth of the 65 points from rest to floor.
+                let finding = judged(&changed(&drive, track, worn(centre, 6.5, depth)));
+                assert_eq!(finding.verdict, Verdict::Faulty, "{name}, {centre} %, {depth} %: {finding:?}");
+                let figures = &finding.figures;
+                assert!((figures["spot_centre_percent"] - centre).abs() < 4.0, "{name}, {centre} %: {finding:?}");
+                assert!((2.0..12.0).contains(&figures["spot_width_percent"]), "{finding:?}");
+                let sign = if track == 1 { 1.0 } else { -1.0 };
+                assert!((figures["spot_depth_percent"] * sign - depth).abs() < 1.5, "{finding:?}");
+                // The spans are visits of the place.
+                let in_spans =
+                    drive[0].2.iter().filter(|s| finding.spans.iter().any(|p| s.0 >= p.from_s && s.0 <= p.to_s));
+                let (near, all) =
+                    in_spans.fold((0, 0), |(near, all), s| (near + i32::from((s.1 - centre).abs() < 6.0), all + 1));
+                assert!(all == 0 || 10 * near >= 8 * all, "{near} of {all}");
+            }
+        }
+    }
+}
+
+#[test]
+fn places_that_were_hardly_visited_are_named_and_keep_the_verdict_open() {
+    let Some(drive) = kit(DRIVES[1]) else { return };
+    let finding = judged(&drive);
+    assert_eq!(finding.verdict, Verdict::Undecided, "{finding:?}");
+    assert!(finding.next[0].contains("hardly visited") && finding.next[1].contains("press the pedal slowly"));
+}
+
+#[test]
+fn too_little_data_is_undecided() {
+    let Some(drive) = kit(DRIVES[3]) else { return };
+    let part = |to_s: f64| -> Signals {
+        drive.iter().map(|(id, unit, s)| (*id, *unit, s.iter().copied().filter(|s| s.0 < to_s).collect())).collect()
+    };
+    for seconds in [0.0, 1.0, 5.0, 60.0] {
+        let finding = judged(&part(seconds));
+        assert_eq!(finding.verdict, Verdict::Undecided, "{seconds} s: {finding:?}");
+        assert!(finding.next.iter().any(|n| n.contains("press the pedal slowly")));
+    }
+    assert!(findings(Kind::Pair, &drive[..1]).is_empty(), "one track has no partner");
+}
+
+/// A foot: rests, presses, wanders and lifts; percent, with its own rest at 14.5.
+fn foot(seed: u64, seconds: f64) -> impl Fn(f64) -> f64 {
+    let mut rng = Rng(seed);
+    let mut knots = vec![(0.0, 14.5)];
+    let mut t = 0.0;
+    while t < seconds {
+        t += 0.2 + 4.0 * rng.uniform();
+        let last = knots[knots.len() - 1].1;
+        knots.push((t, last));
+        let to = if rng.uniform() < 0.3 { 14.5 } else { 14.5 + 60.0 * rng.uniform().powf(1.3) };
+        t += 0.12 + (to - last).abs() / (15.0 + 230.0 * rng.uniform());
+        knots.push((t, to));
+    }
+    move |t| {
+        let k = knots.partition_point(|knot| knot.0 <= t).clamp(1, knots.len() - 1);
+        let (a, b) = (knots[k - 1], knots[k]);
+        let share = ((t - a.0) / (b.0 - a.0)).clamp(0.0, 1.0);
+        // Starts and stops without a jerk.
+        a.1 + (b.1 - a.1) * share.powi(3) * (10.0 - 15.0 * share + 6.0 * share * share)
+    }
+}
+
+/// Tracks of one pedal, the k-th read `k * skew_s` later; with `one_stamp` nobody noted that.
+fn tracks(
+    seed: u64,
+    seconds: f64,
+    rate_hz: f64,
+    skew_s: f64,
+    one_stamp: bool,
+    read: &[&dyn Fn(f64) -> f64],
+) -> Signals {
+    let pedal = foot(seed, seconds);
+    let mut rng = Rng(seed + 1000);
+    let stamps: Vec<f64> =
+        (0..(seconds * rate_hz) as usize).map(|k| (k as f64 + 0.2 * rng.uniform()) / rate_hz).collect();
+    let each = read.iter().enumerate().map(|(k, read)| {
+        let late = skew_s * k as f64;
+        let samples = stamps.iter().map(|t| {
+            let value = (read(pedal(t + late)) / 0.392).floor() * 0.392;
+            (if one_stamp { *t } else { t + late }, value)
+        });
+        (PEDALS[k], "%", samples.collect())
+    });
+    each.collect()
+}
+
+#[test]
+fn rates_skews_and_relations() {
+    let identity = |x: f64| x;
+    let (half, inverse) = (|x: f64| 0.5 * x, |x: f64| 100.0 - x);
+    for (rate_hz, skew_s, one_stamp) in [
+        (100.0, 0.0, false),
+        (50.0, 0.01, false),
+        (20.0, 0.05, true),
+        (10.0, 0.06, false),
+        (10.0, 0.06, true),
+        (2.0, 0.06, false),
+    ] {
+        for seed in 0..4 {
+            let seconds = if rate_hz < 5.0 { 900.0 } else { 300.0 };
+            for second in [&identity as &dyn Fn(f64) -> f64, &half, &inverse] {
+                let drive = tracks(seed, seconds, rate_hz, skew_s, one_stamp, &[&identity, second]);
+                let finding = judged(&drive);
+                assert_ne!(finding.verdict, Verdict::Faulty, "{rate_hz} Hz, {skew_s} s: {finding:?}");
+                if one_stamp && finding.figures["skew_s"] != 0.0 {
+                    assert!((finding.figures["skew_s"] - -skew_s).abs() < 0.015, "{finding:?}");
+                }
+            }
+            let spot = worn(40.0, 7.0, -4.0);
+            let bad = |x: f64| spot(0.0, x);
+            let finding = judged(&tracks(seed, seconds, rate_hz, skew_s, one_stamp, &[&identity, &bad]));
+            assert_eq!(finding.verdict, Verdict::Faulty, "{rate_hz} Hz, {skew_s} s, seed {seed}: {finding:?}");
+            assert!((finding.figures["spot_centre_percent"] - 40.0).abs() < 4.0, "{finding:?}");
+        }
+    }
+}
+
+#[test]
+fn a_contact_that_comes_and_goes_is_found_in_time() {
+    let identity = |x: f64| x;
+    let drive = tracks(3, 300.0, 20.0, 0.01, false, &[&identity, &identity]);
+    let moments = [(61.0, 63.5), (140.0, 143.0), (222.0, 225.0)];
+    let is_bad = |t: f64| moments.iter().any(|m| t > m.0 && t < m.1);
+    let finding = judged(&changed(&drive, 1, |t, x| if is_bad(t) { x - 8.0 } else { x }));
+    assert_eq!(finding.verdict, Verdict::Faulty, "{finding:?}");
+    for (from_s, to_s) in moments {
+        assert!(finding.spans.iter().any(|s| s.from_s < to_s && s.to_s > from_s), "{:?}", finding.spans);
+    }
+    assert!(finding.spans.iter().all(|s| is_bad(f64::midpoint(s.from_s, s.to_s))), "{:?}", finding.spans);
+    assert_eq!(judged(&drive).verdict, Verdict::Healthy);
+}
+
+#[test]
+fn of_three_tracks_the_odd_one_is_named() {
+    let identity = |x: f64| x;
+    let half = |x: f64| 0.5 * x;
+    let spot = worn(35.0, 7.0, 5.0);
+    let bad = |x: f64| spot(0.0, x);
+    let found = findings(Kind::Pair, &tracks(5, 400.0, 20.0, 0.01, false, &[&identity, &bad, &half]));
+    assert_consistent(&found);
+    let verdicts: Vec<_> = found.iter().map(|f| f.verdict).collect();
+    assert_eq!(verdicts, [Verdict::Faulty, Verdict::Healthy, Verdict::Faulty], "1-2, 1-3, 2-3: {found:#?}");
+    for finding in found.iter().filter(|f| f.verdict == Verdict::Faulty) {
+        assert_eq!(finding.figures["track_at_fault"], 2.0);
+        assert!(finding.statement.contains("track 2 is the one at fault"), "{}", finding.statement);
+    }
+}
+
+#[test]
+fn signals_that_are_no_pair_are_left_undecided() {
+    let identity = |x: f64| x;
+    let stuck = |_: f64| 40.0;
+    let finding = judged(&tracks(1, 300.0, 20.0, 0.0, false, &[&identity, &stuck]));
+    assert_eq!(finding.verdict, Verdict::Undecided, "not fitted, or stuck: {finding:?}");
+    let bent = |x: f64| x * x / 80.0;
+    let finding = judged(&tracks(1, 300.0, 20.0, 0.0, false, &[&identity, &bent]));
+    assert_ne!(finding.verdict, Verdict::Faulty, "bent by design: {finding:?}");
+}
+
+fn any_track() -> impl Strategy<Value = Samples> {
+    let value = prop_oneof![6 => 0.0..100.0, 1 => Just(f64::NAN), 1 => Just(f64::NEG_INFINITY), 2 => Just(14.5)];
+    prop::collection::vec((0.0..0.5f64, value), 0..200).prop_map(|steps| {
+        let mut t = 0.0;
+        let mut at = |dt: f64| {
+            t += dt;
+            t
+        };
+        steps.into_iter().map(|(dt, v)| (at(dt), v)).collect()
+    })
+}
+
+proptest! {
+    #[test]
+    fn no_input_makes_it_panic(a in any_track(), b in any_track(), c in any_track()) {
+        let signals: Vec<(&str, &str, Samples)> = PEDALS.into_iter().zip([a, b, c]).map(|(id, s)| (id, "%", s)).collect();
+        assert_consistent(&examined(Kind::Pair, &recording(&signals)));
+    }
+}
