@@ -23,6 +23,7 @@ const USAGE: &str = "usage: cargo xtask TASK
   test                 everything that must hold before a change is handed on; installs what it needs
   bench                run every benchmark of the workspace in release and print what it says
   house                the rules of the house alone: crates, headers, words, markdown
+  oracles              install the Python libraries that tests compare with; prints how to run one test with them
   audit                licences, bans and sources of all dependencies (installs cargo-deny under target/tools)";
 
 fn main() -> ExitCode {
@@ -34,6 +35,11 @@ fn main() -> ExitCode {
         Some("test") if rest.is_empty() => test(),
         Some("bench") if rest.is_empty() => Workspace::load().and_then(|workspace| bench::all(&workspace)),
         Some("house") if rest.is_empty() => Workspace::load().and_then(|workspace| house::check(&workspace)),
+        Some("oracles") if rest.is_empty() => Workspace::load().and_then(|workspace| {
+            let python = oracles::install(&workspace)?;
+            println!("WITNESS_PYTHON={} cargo test -p CRATE", python.display());
+            Ok(())
+        }),
         Some("audit") if rest.is_empty() => Workspace::load().and_then(|workspace| audit::run_deny(&workspace)),
         _ => {
             eprintln!("{USAGE}");
@@ -56,7 +62,7 @@ fn demo(arguments: &[OsString]) -> Result<(), Failure> {
     steps.step("build: cargo build --release --package witness", || {
         run(workspace.cargo().args(["build", "--release", "--package", "witness"]), step::C_COMPILER)
     })?;
-    let binary = workspace.target().join("release").join("witness");
+    let binary = workspace.target().join("release").join(format!("witness{}", std::env::consts::EXE_SUFFIX));
     steps.step("demo: witness demo", || {
         run(Command::new(&binary).arg("demo").args(arguments), "the lines above say what the demo could not do")
     })

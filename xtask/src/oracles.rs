@@ -22,7 +22,7 @@ const NO_PYTHON: &str = "install Python 3.11 or newer with its venv module (Debi
 /// cannot be had.
 pub(crate) fn install(workspace: &Workspace) -> Result<PathBuf, Failure> {
     let folder = workspace.target().join("oracles");
-    let python = folder.join("bin").join("python");
+    let python = folder.join(if cfg!(windows) { "Scripts/python.exe" } else { "bin/python" });
     let requirements = workspace.root().join(REQUIREMENTS);
     let pinned = fs::read_to_string(&requirements)
         .map_err(|cause| Failure::new(format!("{REQUIREMENTS} cannot be read: {cause}"), "restore the file"))?;
