@@ -29,7 +29,12 @@ fn nobody_is_accused(what: &str, seconds: f64, signals: &[(&str, &str, &dyn Fn(f
 
 /// Speeds of car and one wheel, km/h, every millisecond: the wheel under `torque(t)` in N m (braking negative) on a road of
 /// grip `mu(t)`.
-fn quarter_car(seconds: f64, start_kmh: f64, torque: impl Fn(f64) -> f64, mu: impl Fn(f64) -> f64) -> (Vec<f64>, Vec<f64>) {
+fn quarter_car(
+    seconds: f64,
+    start_kmh: f64,
+    torque: impl Fn(f64) -> f64,
+    mu: impl Fn(f64) -> f64,
+) -> (Vec<f64>, Vec<f64>) {
     let (mass, inertia, radius, load, dt) = (375.0, 1.0, 0.30, 3680.0, 1e-4);
     let (mut car, mut wheel) = (start_kmh / 3.6, start_kmh / 3.6);
     let mut out = (Vec::new(), Vec::new());
@@ -68,7 +73,11 @@ fn wheels_that_lock_and_spin_up_in_an_abs_stop() {
             let brake = |t: f64| if t > 3.0 && (t * cycle_hz).fract() < 0.6 { -2500.0 } else { 0.0 };
             let (car, wheel) = quarter_car(12.0, 90.0, brake, |_| mu);
             assert!(wheel.iter().zip(&car).any(|(w, c)| *w < 0.1 * c && *c > 30.0), "the wheel must lock");
-            nobody_is_accused("ABS", 12.0, &[("vehicle.speed", "km/h", &|t| at(&car, t)), (WHEELS[0], "km/h", &|t| at(&wheel, t))]);
+            nobody_is_accused(
+                "ABS",
+                12.0,
+                &[("vehicle.speed", "km/h", &|t| at(&car, t)), (WHEELS[0], "km/h", &|t| at(&wheel, t))],
+            );
             nobody_is_accused("ABS, one wheel alone", 12.0, &[(WHEELS[0], "km/h", &|t| at(&wheel, t))]);
         }
     }
@@ -79,7 +88,11 @@ fn a_pull_away_with_wheel_spin() {
     for (mu, torque) in [(0.1, 300.0), (0.3, 800.0), (0.8, 1500.0)] {
         let drive = |t: f64| if t > 2.0 && (t / 1.5).fract() < 0.4 { torque } else { 0.0 };
         let (car, wheel) = quarter_car(10.0, 0.0, drive, |_| mu);
-        nobody_is_accused("wheel spin", 10.0, &[(WHEELS[0], "km/h", &|t| at(&wheel, t)), (WHEELS[2], "km/h", &|t| at(&car, t))]);
+        nobody_is_accused(
+            "wheel spin",
+            10.0,
+            &[(WHEELS[0], "km/h", &|t| at(&wheel, t)), (WHEELS[2], "km/h", &|t| at(&car, t))],
+        );
     }
 }
 
@@ -171,7 +184,8 @@ fn drive_of_three(rate_hz: f64) -> Vec<(&'static str, &'static str, Samples)> {
 #[test]
 fn a_recorder_that_lost_or_repeated_frames() {
     for rate_hz in [2.0, 10.0, 50.0] {
-        let (mut silent, mut held, mut zeroed) = (drive_of_three(rate_hz), drive_of_three(rate_hz), drive_of_three(rate_hz));
+        let (mut silent, mut held, mut zeroed) =
+            (drive_of_three(rate_hz), drive_of_three(rate_hz), drive_of_three(rate_hz));
         let is_hit = |t: f64| (t % 10.0) > 5.0 && (t % 10.0) < 6.5;
         for (_, _, samples) in &mut silent {
             samples.retain(|(t, _)| !is_hit(*t));
@@ -222,7 +236,11 @@ fn a_value_that_is_renewed_more_slowly_than_it_is_polled() {
             50.0 + 20.0 * (k as f64 * refresh_s / 4.0).sin() + noise[k]
         };
         let wheel = |t: f64| 50.0 + 20.0 * (t / 4.0).sin();
-        nobody_is_accused("slow refresh", 90.0, &[("vehicle.speed", "km/h", &held), (WHEELS[0], "km/h", &wheel), (WHEELS[1], "km/h", &wheel)]);
+        nobody_is_accused(
+            "slow refresh",
+            90.0,
+            &[("vehicle.speed", "km/h", &held), (WHEELS[0], "km/h", &wheel), (WHEELS[1], "km/h", &wheel)],
+        );
     }
 }
 
@@ -254,7 +272,8 @@ fn states_counters_angles_and_positions_of_unknown_physics() {
 fn signals_that_jump_all_the_time_together() {
     // As in a log whose adapter answers nonsense: every signal a different random value at every sample.
     let mut rng = Rng(2);
-    let mut rubbish = |top: f64| (0..230).map(|k| (k as f64 * 0.47, (top * rng.uniform()).round())).collect::<Samples>();
+    let mut rubbish =
+        |top: f64| (0..230).map(|k| (k as f64 * 0.47, (top * rng.uniform()).round())).collect::<Samples>();
     let signals = [
         ("vehicle.speed", "km/h", rubbish(255.0)),
         ("engine.speed", "rpm", rubbish(16383.0)),
@@ -268,5 +287,13 @@ fn signals_that_jump_all_the_time_together() {
 
 #[test]
 fn a_value_that_never_changes() {
-    nobody_is_accused("constant", 60.0, &[("vehicle.speed", "km/h", &|_| 50.0), ("coolant.temperature", "degC", &|_| 90.0), ("custom.x", "1", &|_| 3.0)]);
+    nobody_is_accused(
+        "constant",
+        60.0,
+        &[
+            ("vehicle.speed", "km/h", &|_| 50.0),
+            ("coolant.temperature", "degC", &|_| 90.0),
+            ("custom.x", "1", &|_| 3.0),
+        ],
+    );
 }

@@ -27,6 +27,8 @@ const CLEARLY: f64 = 1.5;
 const BRAKING_M_S2: f64 = 0.7;
 /// Above this speed wheels do not spin while the car hardly accelerates, km/h (common practice, no source).
 const SPIN_KMH: f64 = 40.0;
+/// Stretches over which the car's acceleration is read, seconds.
+const STRETCHES_S: [f64; 2] = [0.75, 2.5];
 /// Longest absence, seconds, within which a lone slow sample counts at all: stop and start again take longer.
 const LONE_SAMPLE_S: f64 = 2.5;
 /// An engine that turns more slowly than this stands; starters turn at 150 rpm and more (common practice, no source).
@@ -51,7 +53,7 @@ pub(super) struct Weight {
 /// `None` when a healthy machine does this.
 pub(super) fn assess(track: &Track<'_>, tracks: &[Track<'_>], event: &Excursion) -> Option<Weight> {
     match track.family() {
-        Some(Family::Speed) => speed(track, event),
+        Some(Family::Speed) => speed(track, tracks, event),
         Some(_) => limited(track, tracks, event),
         None => (track.is_quantity && stands_out(track, event)).then_some(Weight {
             log10_lr: 0.5,
@@ -71,7 +73,7 @@ fn impossible(log10_lr: f64, allowed_per_s: f64) -> Option<Weight> {
     Some(Weight { log10_lr, is_impossible: true, allowed_per_s })
 }
 
-fn speed(track: &Track<'_>, event: &Excursion) -> Option<Weight> {
+fn speed(track: &Track<'_>, tracks: &[Track<'_>], event: &Excursion) -> Option<Weight> {
     let limits = track.dynamics?;
     let (before, after) = (track.value(event.before), track.value(event.after));
     let depth = event.depth(track);
@@ -80,7 +82,7 @@ fn speed(track: &Track<'_>, event: &Excursion) -> Option<Weight> {
         return None;
     }
     let rate_m_s2 = event.rate_per_s / KMH_PER_M_S;
-    let car_m_s2 = acceleration_m_s2(track, event);
+    let car_m_s2 = acceleration_m_s2(track, tracks, event);
     let mut allowed_m_s2 = (WHEEL_GRIP_M_S2 + WHEEL_SLIP_GAIN * car_m_s2).min(WHEEL_LIMIT_M_S2);
     if !is_down {
         allowed_m_s2 = allowed_m_s2.max(WHEEL_SPIN_M_S2);
@@ -106,29 +108,36 @@ fn speed(track: &Track<'_>, event: &Excursion) -> Option<Weight> {
     })
 }
 
-/// Greatest acceleration, either sign, of the speed itself around an event, m/s²; from medians over stretches of 0.75 s on
-/// both sides, so that neighbouring losses do not pass for motion.
-fn acceleration_m_s2(track: &Track<'_>, event: &Excursion) -> f64 {
-    const STRETCH_S: f64 = 0.75;
-    let stretch_s = STRETCH_S.max(2.0 * track.interval_s);
-    let (t_before, t_after) = (track.t_s(event.before), track.t_s(event.after));
-    let middle_of = |from: usize, to: usize| {
-        let mut speeds: Vec<f64> = (from..to).map(|idx| track.value(idx)).filter(|v| v.is_finite()).take(256).collect();
-        let mut times: Vec<f64> = (from..to).take(256).map(|idx| track.t_s(idx)).collect();
-        Some((robust::median(&mut times)?, robust::median(&mut speeds)?))
-    };
-    let near = (track.after(t_before - stretch_s).min(event.before), event.before + 1);
-    let far = (track.after(t_before - 2.0 * stretch_s).min(near.0), near.0);
-    let then = (event.after, track.after(t_after + stretch_s).max(event.after + 1));
-    let later = (then.1, track.after(t_after + 2.0 * stretch_s).max(then.1));
-    let points: Vec<(f64, f64)> = [far, near, then, later].into_iter().filter_map(|(a, b)| middle_of(a, b)).collect();
-    let over_stretches = points
-        .windows(2)
-        .map(|pair| (pair[1].1 - pair[0].1).abs() / KMH_PER_M_S / (pair[1].0 - pair[0].0).max(0.1))
-        .fold(0.0, f64::max);
+/// Greatest acceleration, either sign, that the car may have had around an event, m/s², as all its recorded speeds see it.
+fn acceleration_m_s2(track: &Track<'_>, tracks: &[Track<'_>], event: &Excursion) -> f64 {
+    let (from_s, to_s) = (track.t_s(event.before), track.t_s(event.after));
+    let speeds = tracks.iter().filter(|other| other.family() == Some(Family::Speed));
+    let around = speeds.map(|speed| trend_m_s2(speed, from_s, to_s)).fold(0.0, f64::max);
     // A short stab at the brake shows in the event itself only.
     let lost = (track.value(event.after) - track.value(event.before)).abs() - track.step - 2.0 * track.usual_change;
-    over_stretches.max(lost.max(0.0) / KMH_PER_M_S / event.away_s(track).max(1e-3))
+    around.max(lost.max(0.0) / KMH_PER_M_S / (to_s - from_s).max(1e-3))
+}
+
+/// Greatest slope of one speed between stretches on both sides of `from_s..to_s`, m/s²: of medians, so that neighbouring
+/// losses do not pass for motion; over short stretches and over longer ones, because braking on ice is slow and long.
+fn trend_m_s2(track: &Track<'_>, from_s: f64, to_s: f64) -> f64 {
+    let middle_of = |from_s: f64, to_s: f64| {
+        let (from, to) = (track.after(from_s), track.after(to_s));
+        let stride = ((to - from) / 64).max(1);
+        let values =
+            (from..to).step_by(stride).map(|idx| (track.t_s(idx), track.value(idx))).filter(|s| s.1.is_finite());
+        let (mut times, mut speeds): (Vec<f64>, Vec<f64>) = values.unzip();
+        Some((robust::median(&mut times)?, robust::median(&mut speeds)?))
+    };
+    let slope = |stretch_s: f64| {
+        let edges =
+            [from_s - 2.0 * stretch_s, from_s - stretch_s, from_s, to_s, to_s + stretch_s, to_s + 2.0 * stretch_s];
+        let stretches = [(edges[0], edges[1]), (edges[1], edges[2]), (edges[3] - 1e-6, edges[4]), (edges[4], edges[5])];
+        let points: Vec<(f64, f64)> = stretches.into_iter().filter_map(|(a, b)| middle_of(a, b)).collect();
+        let rise = |pair: &[(f64, f64)]| (pair[1].1 - pair[0].1).abs() / (pair[1].0 - pair[0].0).max(0.1);
+        points.windows(2).map(rise).fold(0.0, f64::max) / KMH_PER_M_S
+    };
+    STRETCHES_S.into_iter().map(|stretch_s| slope(stretch_s.max(2.0 * track.interval_s))).fold(0.0, f64::max)
 }
 
 /// Signals with a limit of their own.
@@ -136,9 +145,7 @@ fn limited(track: &Track<'_>, tracks: &[Track<'_>], event: &Excursion) -> Option
     let limits = track.dynamics?;
     let (before, depth) = (track.value(event.before), event.depth(track));
     let is_engine = limits.family == Family::Engine;
-    // Analogue tracks rest above zero; what lies clearly below their stop is no position.
-    let stop = track.stop.unwrap_or(limits.living.0);
-    if event.level < stop - 1e-9 || event.level > limits.living.1 {
+    if track.is_dead(event.level) {
         return impossible(DEAD_VALUE, limits.fastest_per_s);
     }
     let mut ratio = event.rate_per_s / limits.fastest_per_s;

@@ -141,7 +141,8 @@ impl<'a> Scene<'a> {
             let next = spans.partition_point(|span| span.to_s < at.from_s);
             // The same moment, as far as signals that are polled in turn can tell.
             let apart_s = self.tracks[own].hold_s + track.hold_s;
-            let is_same = |span: &Span| (span.from_s - at.from_s).abs() <= apart_s && (span.to_s - at.to_s).abs() <= apart_s;
+            let is_same =
+                |span: &Span| (span.from_s - at.from_s).abs() <= apart_s && (span.to_s - at.to_s).abs() <= apart_s;
             let shows = spans[next..].iter().take_while(|span| span.from_s <= at.to_s).any(is_same);
             // Signals of the other kinds each vote for themselves.
             let seat = match track.family() {

@@ -60,11 +60,14 @@ pub(super) fn find(track: &Track<'_>) -> Option<Vec<Excursion>> {
     let mut found = Vec::new();
     let mut k = 0;
     while k < edges.len() {
-        // A part that moved quickly, rested elsewhere and moved back is no excursion when a real one lies inside.
-        let holds_another = |m: usize| {
-            (k + 1..(k + m).min(k + EDGES_WITHIN)).any(|inner| way_back(track, &edges[inner..=k + m]).is_some())
+        // A part that moved quickly, rested elsewhere and moved back is no excursion when a shorter one lies inside it, or
+        // begins where it ends.
+        let lasted_s = |from: usize, m: usize| track.t_s(edges[from + m].after) - track.t_s(edges[from].before);
+        let hides_another = |m: usize| {
+            (k + 1..=k + m.min(EDGES_WITHIN))
+                .any(|j| way_back(track, &edges[j..]).is_some_and(|n| lasted_s(j, n) < lasted_s(k, m)))
         };
-        match way_back(track, &edges[k..]).filter(|m| !holds_another(*m)) {
+        match way_back(track, &edges[k..]).filter(|m| !hides_another(*m)) {
             Some(m) => {
                 found.push(excursion(track, &edges[k..=k + m]));
                 k += m + 1;
@@ -91,7 +94,8 @@ fn edges(track: &Track<'_>) -> Vec<Edge> {
             let change = value - was;
             if change.abs() >= smallest && track.t_s(idx) - track.t_s(before) <= track.longest_gap_s() {
                 let rate_per_s = (change.abs() - track.step).max(0.0) / track.longest_between_s(before, idx).max(1e-3);
-                if rate_per_s > notable_per_s {
+                // What no sensor can show needs no haste.
+                if rate_per_s > notable_per_s || track.is_dead(value) != track.is_dead(was) {
                     edges.push(Edge { before, after: idx, change, rate_per_s });
                 }
             }

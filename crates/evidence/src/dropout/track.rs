@@ -135,6 +135,11 @@ impl<'a> Track<'a> {
         (self.series.t_ns[to] - asked).max(0) as f64 / NANOS_PER_SECOND + self.age_s()
     }
 
+    /// Whether no working sensor in a working machine can give this value.
+    pub(super) fn is_dead(&self, value: f64) -> bool {
+        self.dynamics.is_some_and(|limits| value < self.stop.unwrap_or(limits.living.0) || value > limits.living.1)
+    }
+
     /// How many samples show one value before it can be renewed.
     pub(super) fn samples_per_refresh(&self) -> f64 {
         (self.hold_s / self.interval_s.max(1e-6)).max(1.0)
