@@ -19,9 +19,11 @@
 //! ```
 
 mod ahead;
+mod columns;
 mod error;
 mod file;
 mod format;
+mod place;
 mod read;
 mod recorder;
 mod repair;
@@ -29,8 +31,8 @@ mod table;
 mod walk;
 
 pub use error::{DriveError, Problem, ProblemKind};
-pub use file::Overwrite;
 pub use format::{DriveInfo, Exchange, Reply};
+pub use place::Overwrite;
 pub use read::{Opened, read, read_exchanges};
 pub use recorder::{Finished, Recorder, SignalHandle};
 pub use repair::{Repaired, repair, write};

@@ -5,8 +5,9 @@ use std::path::{Path, PathBuf};
 
 use signal::{Recording, Series, SignalId};
 
-use crate::file::{DriveFile, Overwrite, Place, check_signal};
+use crate::file::{DriveFile, check_signal};
 use crate::format::is_time;
+use crate::place::{Overwrite, Place};
 use crate::{DriveError, DriveInfo, Problem, read, read_exchanges};
 
 /// Stretches in which the signals of a recording follow each other in the file, nanoseconds: long enough to pack well,

@@ -6,7 +6,7 @@ use std::path::Path;
 use signal::{Recording, Series};
 
 use super::{Layout, TIME, heading, number};
-use crate::file::{Overwrite, Place};
+use crate::place::{Overwrite, Place};
 use crate::{DriveError, Problem, read};
 
 /// Bytes that gather before they are written.

@@ -11,7 +11,8 @@ use super::heading::{self, MapEntry};
 use super::number::{self, NoValue};
 use super::rows::Rows;
 use super::{Layout, TIME, TableError, TableProblem};
-use crate::file::{DriveFile, Overwrite, Place};
+use crate::file::DriveFile;
+use crate::place::{Overwrite, Place};
 use crate::{DriveError, DriveInfo};
 
 /// Samples that gather before they are written; they then lie together in the file.
