@@ -10,14 +10,14 @@
 #![deny(clippy::indexing_slicing)]
 
 mod address;
+pub mod at;
 mod code;
+pub mod exchange;
+pub mod isotp;
 pub mod obd;
 mod reply;
 pub mod uds_read;
 mod vin;
-pub mod at;
-pub mod exchange;
-pub mod isotp;
 
 pub use address::{Address, AddressError, Bus};
 pub use code::{Code, CodeError, CodeStatus, Definer, System, failure_type_text};

@@ -2,6 +2,7 @@
 
 use std::io::Write;
 use std::process::{Command, Stdio};
+use std::sync::OnceLock;
 
 /// One field that the library read.
 #[derive(Debug, Clone, PartialEq)]
@@ -20,8 +21,12 @@ pub(crate) fn decode(script: &str, messages: &[Vec<u8>]) -> Option<Vec<Vec<Item>
         eprintln!("skipped: set WITNESS_PYTHON to a Python interpreter that has scapy 2.8.0");
         return None;
     };
-    let has_scapy = Command::new(&python).args(["-c", "import scapy"]).stderr(Stdio::null()).status();
-    if !has_scapy.is_ok_and(|status| status.success()) {
+    static HAS_SCAPY: OnceLock<bool> = OnceLock::new();
+    let has_scapy = HAS_SCAPY.get_or_init(|| {
+        let status = Command::new(&python).args(["-c", "import scapy"]).stderr(Stdio::null()).status();
+        status.is_ok_and(|status| status.success())
+    });
+    if !has_scapy {
         eprintln!("skipped: {} has no scapy", python.to_string_lossy());
         return None;
     }
