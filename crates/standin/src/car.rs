@@ -201,3 +201,63 @@ fn ids(kind: BusKind, index: usize) -> [CanId; 3] {
     };
     [kind.functional(), request, reply]
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::faults::Placement;
+    use crate::physics::Setup;
+    use crate::road::Road;
+    use proptest::prelude::*;
+
+    fn car() -> Car {
+        let setup = Setup { seed: 1, faults: Vec::new(), placement: Placement::default() };
+        let physics = Physics::new(&setup, Road::named("idle").expect("built in"));
+        let kind = BusKind { wide: false, kbit_s: 500 };
+        Car::new(physics, kind, [Manner::new(5.0, 0.0); 4], &modules::Start::default(), 1, 0.0)
+    }
+
+    /// Frames that answer a functional request queue by identifier, each with its whole time on the wire.
+    #[test]
+    fn two_modules_that_answer_at_once_are_sorted_by_the_bus() {
+        let mut car = car();
+        let request = CanFrame::padded(CanId::Standard(0x7DF), &[2, 1, 0x0D], 0);
+        assert!(car.transmit(0, BusKind { wide: false, kbit_s: 500 }, request));
+        let mut seen = Vec::new();
+        while let Some((at, frame)) = car.advance(1_000_000_000) {
+            seen.push((frame.id, at));
+        }
+        let ids: Vec<CanId> = seen.iter().map(|(id, _)| *id).collect();
+        assert_eq!(ids, [CanId::Standard(0x7E8), CanId::Standard(0x7E9)]);
+        // Between 222 us and 270 us from one to the next (limits page, section 1).
+        let apart_us = (seen[1].1 - seen[0].1) / 1000;
+        assert!((222..=270).contains(&apart_us), "{apart_us} us");
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(64))]
+
+        /// Whatever frames a tester sends, the modules neither break nor talk for ever.
+        #[test]
+        fn any_frames_leave_a_quiet_bus(
+            frames in proptest::collection::vec(
+                (prop_oneof![Just(0x7DF_u16), 0x7E0..0x7E4_u16], proptest::collection::vec(any::<u8>(), 0..9), 0_i64..30),
+                0..40,
+            ),
+        ) {
+            let mut car = car();
+            let mut now = 0;
+            for (id, data, gap_ms) in frames {
+                now += gap_ms * 1_000_000;
+                car.transmit(now, BusKind { wide: false, kbit_s: 500 }, CanFrame::new(CanId::Standard(id), &data));
+                while car.advance(now).is_some() {}
+            }
+            let mut n_frames = 0;
+            while car.advance(now + 10_000_000_000).is_some() {
+                n_frames += 1;
+            }
+            prop_assert!(n_frames < 2000);
+            prop_assert_eq!(car.next_event(), None);
+        }
+    }
+}

@@ -19,6 +19,10 @@ pub fn dial(spec: &str) -> Result<Box<dyn Dial>, StandinError> {
     Ok(Box::new(StandinDial { address: format!("standin:{spec}"), shared: Shared::new(parsed.rig()?), gone }))
 }
 
+/// Longest single wait. A port that nothing comes from would block for ever; this one comes back, so that a forgotten
+/// deadline does not send the car to the end of time.
+const LONGEST_WAIT_NS: Nanos = 3_600_000_000_000;
+
 fn ns(seconds: f64) -> Nanos {
     (seconds * 1e9) as Nanos
 }
@@ -77,7 +81,7 @@ impl Dial for StandinDial {
 
     fn pause(&mut self, nanos: Nanos) {
         let mut rig = self.shared.rig();
-        let to = rig.now().saturating_add(nanos.max(0));
+        let to = rig.now() + nanos.clamp(0, LONGEST_WAIT_NS);
         rig.advance(to);
     }
 }
@@ -110,7 +114,7 @@ impl Port for StandinPort {
             return Err(self.lost());
         }
         let unplugged = self.gone.iter().map(|&(from, _)| from).filter(|&from| from > now).min();
-        let deadline = deadline.max(now);
+        let deadline = deadline.clamp(now, now + LONGEST_WAIT_NS);
         let until = unplugged.map_or(deadline, |from| deadline.min(from));
         let n = rig.read(until, buffer);
         if n == 0 && is_gone(&self.gone, rig.now()) {

@@ -182,4 +182,13 @@ mod tests {
             }
         }
     }
+
+    proptest::proptest! {
+        #[test]
+        fn any_text_is_a_script_or_an_error(text in "([a-z0-9.# -]{0,30}\n){0,6}|\\PC{0,60}") {
+            if let Ok(road) = Road::read("any", &text) {
+                proptest::prop_assert!(road.at(1e9).length_s > 0.0);
+            }
+        }
+    }
 }
