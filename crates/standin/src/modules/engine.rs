@@ -116,7 +116,7 @@ impl Emissions for Engine {
             0x07 => vec![signed_percent(s.long_trim_pct)],
             0x0B => vec![byte(s.manifold_kpa)],
             0x0C => word(s.engine_rpm * 4.0).to_vec(),
-            0x0D => vec![byte((s.wheels_kmh[2] + s.wheels_kmh[3]) / 2.0)],
+            0x0D => vec![byte(s.speed_kmh)],
             0x0E => vec![byte((s.ignition_deg + 64.0) * 2.0)],
             0x0F => vec![celsius(s.intake_c)],
             0x10 => word(s.air_flow_g_s * 100.0).to_vec(),

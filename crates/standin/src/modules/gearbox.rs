@@ -44,7 +44,7 @@ impl Emissions for Gearbox {
                 vec![lamp, 0x04 | u8::from(!self.tested) << 6, 0, 0]
             }
             0x0C => word(s.engine_rpm * 4.0).to_vec(),
-            0x0D => vec![byte((s.wheels_kmh[2] + s.wheels_kmh[3]) / 2.0)],
+            0x0D => vec![byte(s.speed_kmh)],
             0x1C => vec![6],
             0x42 => word((s.battery_v - 0.08) * 1000.0).to_vec(),
             0xA4 => [[0x03, s.gear << 4], word(gear_ratio(s.gear) * 1000.0)].concat(),

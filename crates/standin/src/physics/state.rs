@@ -83,6 +83,9 @@ pub(crate) struct State {
     pub shifting: bool,
     /// Wheel speeds FL, FR, RL, RR as the brake module holds them, km/h.
     pub wheels_kmh: [f64; 4],
+    /// Vehicle speed as the brake module tells the others: the mean of the two middle wheels, so that one lost or
+    /// spinning wheel does not count, km/h.
+    pub speed_kmh: f64,
     /// Yaw rate, deg/s, left positive.
     pub yaw_deg_s: f64,
     /// Steering wheel, deg, left positive.
@@ -141,6 +144,7 @@ impl Default for State {
             gear: 1,
             shifting: false,
             wheels_kmh: [0.0; 4],
+            speed_kmh: 0.0,
             yaw_deg_s: 0.0,
             steering_deg: 0.0,
             battery_v: 14.1,

@@ -175,6 +175,7 @@ fn a_dropout_is_short_and_on_its_wheel_only() {
     let mut length = 0.0;
     for state in &run {
         assert!(state.wheels_kmh[0] > 40.0 && state.wheels_kmh[1] > 40.0 && state.wheels_kmh[3] > 40.0);
+        assert!(state.speed_kmh > 40.0, "the car's speed does without the lost wheel");
         if state.wheels_kmh[2] < 5.0 {
             length += 0.01;
         } else if length > 0.0 {

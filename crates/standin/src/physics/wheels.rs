@@ -97,6 +97,9 @@ impl Wheels {
             }
         }
         if update {
+            let mut sorted = state.wheels_kmh;
+            sorted.sort_by(f64::total_cmp);
+            state.speed_kmh = (sorted[1] + sorted[2]) / 2.0;
             let speed = speed_kmh / 3.6;
             let yaw = (speed * curvature_per_m).to_degrees() + self.yaw_offset + 0.08 * self.rng.normal();
             lag(&mut state.yaw_deg_s, yaw, 0.015);
