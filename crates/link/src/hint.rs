@@ -65,7 +65,9 @@ fn serial_hint(path: &std::path::Path, source: &std::io::Error) -> Option<String
             None => format!("your user may not use {shown}: ask for permission to read and write it"),
         },
         ErrorKind::ResourceBusy => format!("another program uses {shown}: close it (`fuser {shown}` names it)"),
-        ErrorKind::NotFound => format!("{shown} does not exist: plug the adapter in and look at `ls /dev/serial/by-id`"),
+        ErrorKind::NotFound => {
+            format!("{shown} does not exist: plug the adapter in and look at `ls /dev/serial/by-id`")
+        }
         // What a path that is no terminal answers to terminal settings.
         _ if source.raw_os_error() == Some(25) => format!("{shown} is not a serial port"),
         _ => return None,
@@ -75,12 +77,16 @@ fn serial_hint(path: &std::path::Path, source: &std::io::Error) -> Option<String
 fn tcp_hint(host: &str, port: u16, source: &std::io::Error) -> Option<String> {
     Some(match source.kind() {
         ErrorKind::ConnectionRefused => {
-            format!("{host} is there, but nothing listens on port {port}: check the port; many adapters allow one connection only")
+            format!(
+                "{host} is there, but nothing listens on port {port}: check the port; many adapters allow one connection only"
+            )
         }
         ErrorKind::TimedOut | ErrorKind::HostUnreachable | ErrorKind::NetworkUnreachable => {
             format!("{host} does not answer: join the adapter's wireless network, check the address")
         }
-        _ if source.raw_os_error().is_none() => format!("the name `{host}` was not found: check it, or give the address in digits"),
+        _ if source.raw_os_error().is_none() => {
+            format!("the name `{host}` was not found: check it, or give the address in digits")
+        }
         _ => return None,
     })
 }

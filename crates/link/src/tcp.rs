@@ -51,8 +51,7 @@ impl Dial for TcpDial {
     }
 
     fn dial(&mut self) -> Result<Box<dyn Port>, PortError> {
-        let stream =
-            self.connect().map_err(|source| PortError::Open { address: self.address.clone(), source })?;
+        let stream = self.connect().map_err(|source| PortError::Open { address: self.address.clone(), source })?;
         Ok(Box::new(TcpPort { stream, address: self.address.clone(), clock: self.clock }))
     }
 

@@ -57,7 +57,10 @@ fn whole_pass(habits: Habits, n_modules: usize) -> (AtLink, FakeDial) {
     let exchange = ask(&mut link, &module(0x7E8, &[0x09, 0x02]));
     assert_eq!(exchange.problems, Vec::<String>::new());
     let vin = exchange.replies.first().expect("vin");
-    assert_eq!((vin.from, vin.bytes.as_slice()), (Address::from_reply11(0x7E8), b"\x49\x02\x01WMK00000000000001".as_slice()));
+    assert_eq!(
+        (vin.from, vin.bytes.as_slice()),
+        (Address::from_reply11(0x7E8), b"\x49\x02\x01WMK00000000000001".as_slice())
+    );
     for _ in 0..5 {
         let exchange = ask(&mut link, &module(0x7E8, &[0x01, 0x0C]));
         assert_eq!((exchange.replies.len(), exchange.problems.len()), (1, 0), "{exchange:?}");
@@ -90,7 +93,10 @@ fn adapters_with_bad_habits() {
         ("no blank line", Habits { blank_before_prompt: false, ..h() }),
         ("slow reset", Habits { reset_ns: 2_900 * MS, ..h() }),
         ("no ATZ", Habits { unknown: vec!["ATZ"], ..h() }),
-        ("knows little", Habits { unknown: vec!["ATM0", "ATCAF", "ATAT", "ATST", "ATRV", "ATI", "ATCRA", "ATAR"], ..h() }),
+        (
+            "knows little",
+            Habits { unknown: vec!["ATM0", "ATCAF", "ATAT", "ATST", "ATRV", "ATI", "ATCRA", "ATAR"], ..h() },
+        ),
         ("no numbers", Habits { unknown: vec!["ATDPN"], ..h() }),
         ("no names", Habits { unknown: vec!["ATDPN", "ATDP"], ..h() }),
         ("no search", Habits { unknown: vec!["ATSP0"], ..h() }),
@@ -114,18 +120,20 @@ fn without_count() {
 
 #[test]
 fn without_headers_one_module_is_told_apart_from_none() {
-    for habits in [
-        Habits { unknown: vec!["ATH1"], ..Habits::default() },
-        Habits { lies: vec!["ATH1"], ..Habits::default() },
-    ] {
+    for habits in
+        [Habits { unknown: vec!["ATH1"], ..Habits::default() }, Habits { lies: vec!["ATH1"], ..Habits::default() }]
+    {
         // Two modules answer differently, and nothing says which is which: neither is believed.
-        let dial = FakeDial::new(habits, Box::new(|header, request, n| {
-            let mut said = car(header, request, n);
-            if request == [0x01, 0x00] {
-                said.truncate(1);
-            }
-            said
-        }));
+        let dial = FakeDial::new(
+            habits,
+            Box::new(|header, request, n| {
+                let mut said = car(header, request, n);
+                if request == [0x01, 0x00] {
+                    said.truncate(1);
+                }
+                said
+            }),
+        );
         let mut link = AtLink::start(Box::new(dial), Settings::default()).expect("starts");
         assert!(link.info().notes.iter().any(|note| note.contains("told apart")), "{:?}", link.info());
         let exchange = ask(&mut link, &everyone(&[0x01, 0x01]));
@@ -162,11 +170,14 @@ fn every_network() {
         for remembered in [None, Some(bus), Some(Bus::Can { wide: false, kbit_s: 500 })] {
             let progress = if bus.is_can() { "SEARCHING..." } else { "BUS INIT: ...OK" };
             let habits = Habits { bus, progress, ..Habits::default() };
-            let dial = FakeDial::new(habits, Box::new(move |_, request, _| match request {
-                [0x01, 0x00] => vec![(5 * MS, id, vec![0x41, 0x00, 1, 2, 3, 4])],
-                [0x01, 0x0D] => vec![(5 * MS, id, vec![0x41, 0x0D, 50])],
-                _ => Vec::new(),
-            }));
+            let dial = FakeDial::new(
+                habits,
+                Box::new(move |_, request, _| match request {
+                    [0x01, 0x00] => vec![(5 * MS, id, vec![0x41, 0x00, 1, 2, 3, 4])],
+                    [0x01, 0x0D] => vec![(5 * MS, id, vec![0x41, 0x0D, 50])],
+                    _ => Vec::new(),
+                }),
+            );
             let settings = Settings { bus: remembered, ..Settings::default() };
             let mut link = AtLink::start(Box::new(dial.clone()), settings).expect("starts");
             assert_eq!(link.info().bus, Some(bus));
@@ -301,14 +312,17 @@ fn a_late_answer_belongs_to_nobody() {
 #[test]
 fn a_module_that_asks_for_more_time() {
     for gap_ms in [30, 150, 900, 4_000] {
-        let dial = FakeDial::new(Habits::default(), Box::new(move |header, request, n| match request {
-            [0x22, ..] => vec![
-                (5 * MS, ENGINE, vec![0x7F, 0x22, 0x78]),
-                (gap_ms * MS, ENGINE, vec![0x62, 0xF1, 0x90, 1, 2, 3, 4, 5, 6, 7, 8]),
-            ],
-            [0x3E, 0x80] => Vec::new(),
-            _ => car(header, request, n),
-        }));
+        let dial = FakeDial::new(
+            Habits::default(),
+            Box::new(move |header, request, n| match request {
+                [0x22, ..] => vec![
+                    (5 * MS, ENGINE, vec![0x7F, 0x22, 0x78]),
+                    (gap_ms * MS, ENGINE, vec![0x62, 0xF1, 0x90, 1, 2, 3, 4, 5, 6, 7, 8]),
+                ],
+                [0x3E, 0x80] => Vec::new(),
+                _ => car(header, request, n),
+            }),
+        );
         let mut link = AtLink::start(Box::new(dial.clone()), Settings::default()).expect("starts");
         let exchange = ask(&mut link, &module(0x7E8, &[0x22, 0xF1, 0x90]));
         if gap_ms < 200 {
@@ -327,17 +341,20 @@ fn a_module_that_asks_for_more_time() {
 #[test]
 fn an_answer_after_the_prompt_is_waited_for() {
     let mut n_listened = 0;
-    let dial = FakeDial::new(Habits::default(), Box::new(move |header, request, n| match request {
-        [0x22, ..] => vec![(5 * MS, ENGINE, vec![0x7F, 0x22, 0x78])],
-        [0x3E, 0x80] => {
-            n_listened += 1;
-            match n_listened {
-                3 => vec![(50 * MS, ENGINE, vec![0x62, 0xF1, 0x90, 1, 2, 3, 4, 5, 6, 7, 8])],
-                _ => vec![(5 * MS, ENGINE, vec![0x7F, 0x3E, 0x12])],
+    let dial = FakeDial::new(
+        Habits::default(),
+        Box::new(move |header, request, n| match request {
+            [0x22, ..] => vec![(5 * MS, ENGINE, vec![0x7F, 0x22, 0x78])],
+            [0x3E, 0x80] => {
+                n_listened += 1;
+                match n_listened {
+                    3 => vec![(50 * MS, ENGINE, vec![0x62, 0xF1, 0x90, 1, 2, 3, 4, 5, 6, 7, 8])],
+                    _ => vec![(5 * MS, ENGINE, vec![0x7F, 0x3E, 0x12])],
+                }
             }
-        }
-        _ => car(header, request, n),
-    }));
+            _ => car(header, request, n),
+        }),
+    );
     let mut link = AtLink::start(Box::new(dial), Settings::default()).expect("starts");
     let exchange = ask(&mut link, &module(0x7E8, &[0x22, 0xF1, 0x90]));
     assert_eq!(exchange.replies.len(), 1, "{exchange:?}");
@@ -347,13 +364,15 @@ fn an_answer_after_the_prompt_is_waited_for() {
 #[test]
 fn a_module_that_falls_silent_and_returns() {
     let mut n_asked = 0;
-    let dial = FakeDial::new(Habits::default(), Box::new(move |header, request, n| {
-        n_asked += u32::from(request == [0x01, 0x0C]);
-        if request == [0x01, 0x0C] && (5..10).contains(&n_asked) { Vec::new() } else { car(header, request, n) }
-    }));
+    let dial = FakeDial::new(
+        Habits::default(),
+        Box::new(move |header, request, n| {
+            n_asked += u32::from(request == [0x01, 0x0C]);
+            if request == [0x01, 0x0C] && (5..10).contains(&n_asked) { Vec::new() } else { car(header, request, n) }
+        }),
+    );
     let mut link = AtLink::start(Box::new(dial), Settings::default()).expect("starts");
-    let n_replies: Vec<usize> =
-        (0..12).map(|_| ask(&mut link, &module(0x7E8, &[0x01, 0x0C])).replies.len()).collect();
+    let n_replies: Vec<usize> = (0..12).map(|_| ask(&mut link, &module(0x7E8, &[0x01, 0x0C])).replies.len()).collect();
     assert_eq!(n_replies, [1, 1, 1, 1, 0, 0, 0, 0, 0, 1, 1, 1]);
 }
 
@@ -412,10 +431,13 @@ fn gone_and_back() {
 #[test]
 fn a_k_line_is_kept_open_while_the_link_pauses() {
     let habits = Habits { bus: Bus::KwpFast, ..Habits::default() };
-    let dial = FakeDial::new(habits, Box::new(|_, request, _| match request {
-        [0x01, 0x00] => vec![(30 * MS, 0x10, vec![0x41, 0x00, 1, 2, 3, 4])],
-        _ => Vec::new(),
-    }));
+    let dial = FakeDial::new(
+        habits,
+        Box::new(|_, request, _| match request {
+            [0x01, 0x00] => vec![(30 * MS, 0x10, vec![0x41, 0x00, 1, 2, 3, 4])],
+            _ => Vec::new(),
+        }),
+    );
     let mut link = AtLink::start(Box::new(dial.clone()), Settings::default()).expect("starts");
     let n_before = dial.bench().heard.len();
     let start = link.now();

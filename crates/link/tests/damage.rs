@@ -53,8 +53,8 @@ fn harm() -> impl Strategy<Value = Harm> {
     let index = any::<prop::sample::Index>;
     prop_oneof![
         index().prop_map(Harm::Cut),
-        (index(), 1..12_usize).prop_map(|(at, n)| Harm::Delete(at, n)),
-        (index(), 1..40_usize).prop_map(|(at, n)| Harm::Repeat(at, n)),
+        (index(), 1..60_usize).prop_map(|(at, n)| Harm::Delete(at, n)),
+        (index(), 1..60_usize).prop_map(|(at, n)| Harm::Repeat(at, n)),
         (index(), prop::collection::vec(any::<u8>(), 1..6)).prop_map(|(at, bytes)| Harm::Insert(at, bytes)),
         Just(Harm::NoPrompt),
         Just(Harm::Silence),
@@ -120,6 +120,57 @@ fn converse(bus: Bus, harms: Vec<Option<Harm>>) -> Result<(), TestCaseError> {
     Ok(())
 }
 
+/// Two modules answer everyone's request, in one line and in three lines each; every reply must be its module's own.
+fn converse_with_two(harms: Vec<Option<Harm>>) -> Result<(), TestCaseError> {
+    let dial = FakeDial::new(
+        Habits::default(),
+        Box::new(|_, request, n| {
+            let said = |tau_ms: Nanos, id: u32, mark: u8| {
+                let mut message = vec![0x41];
+                for pid in &request[1..] {
+                    message.extend([&[*pid, mark], digits(n).as_slice()].concat());
+                }
+                (tau_ms * MS, id, message)
+            };
+            if request[0] == 0x01 { vec![said(5, 0x7E8, 0xE8), said(6, 0x7E9, 0xE9)] } else { Vec::new() }
+        }),
+    );
+    let mut link = AtLink::start(Box::new(dial.clone()), Settings::default()).expect("starts unharmed");
+    let request_of = |round: usize| {
+        let bytes = if round % 3 == 2 { vec![0x01, 0x0C, 0x0D, 0x05] } else { vec![0x01, 0x0C] };
+        Request { to: Target::Everyone, bytes, n_replies: Some(2) }
+    };
+    for round in 0..6 {
+        link.exchange(&request_of(round)).expect("unharmed");
+    }
+    let first = dial.bench().n_answers;
+    let n_harms = harms.len();
+    dial.bench().habits.damage = Some(Box::new(move |text, n| {
+        let harm = harms.get(usize::try_from(n - first - 1).unwrap_or(usize::MAX)).cloned().flatten();
+        harm.map_or(text.clone(), |harm| harm.apply(text))
+    }));
+    for round in 0..n_harms + 12 {
+        let request = request_of(round);
+        let started = link.now();
+        let result = link.exchange(&request);
+        prop_assert!(link.now() - started < LIMIT_NS, "took {} ms", (link.now() - started) / MS);
+        let Ok(exchange) = result else {
+            prop_assert!(link.reopen().is_ok() || round < n_harms);
+            continue;
+        };
+        let number = digits(dial.bench().n_requests());
+        for reply in &exchange.replies {
+            let mark = if reply.from == Address::from_reply11(0x7E8) { 0xE8 } else { 0xE9 };
+            let pids = &request.bytes[1..];
+            let data = pids.iter().flat_map(|pid| [&[*pid, mark], number.as_slice()].concat());
+            let expected: Vec<u8> = std::iter::once(0x41).chain(data).collect();
+            prop_assert_eq!(&reply.bytes, &expected, "{:?}", exchange);
+        }
+        prop_assert!(exchange.replies.len() <= 2);
+    }
+    Ok(())
+}
+
 /// The reply must carry the number of the last request that the car has seen, and all of its length.
 fn check(exchange: &Exchange, request: &Request, n_requests: u32) -> Result<usize, TestCaseError> {
     let Some(reply) = exchange.replies.first() else {
@@ -150,6 +201,11 @@ proptest! {
     }
 
     #[test]
+    fn harmed_answers_of_two_modules(harms in prop::collection::vec(prop::option::of(harm()), 1..12)) {
+        converse_with_two(harms)?;
+    }
+
+    #[test]
     fn noise_from_the_first_byte_on(seed in prop::collection::vec(any::<u8>(), 0..200), n_clean in 0..20_u32) {
         let dial = FakeDial::new(Habits::default(), Box::new(car(Bus::Can { wide: false, kbit_s: 500 })));
         dial.bench().habits.damage = Some(Box::new(move |text, n| if n > n_clean { seed.clone() } else { text }));
@@ -159,11 +215,11 @@ proptest! {
             for _ in 0..4 {
                 let started = link.now();
                 let request = Request { to: Target::Everyone, bytes: vec![0x01, 0x0C], n_replies: None };
-                if let Ok(exchange) = link.exchange(&request) {
-                    if !exchange.replies.is_empty() {
-                        let n = dial.bench().n_requests();
-                        check(&exchange, &request, n)?;
-                    }
+                if let Ok(exchange) = link.exchange(&request)
+                    && !exchange.replies.is_empty()
+                {
+                    let n = dial.bench().n_requests();
+                    check(&exchange, &request, n)?;
                 }
                 prop_assert!(link.now() - started < LIMIT_NS);
             }

@@ -27,16 +27,19 @@ fn bound(baud: i64, n_request: i64, lines: &[i64], tau: Nanos) -> f64 {
 /// Exchanges per second from the first request on, the search for the number of lines included.
 fn achieved(baud: i64, pids: &[u8], n_bytes: usize, tau: Nanos) -> f64 {
     let pids_in_car = pids.to_vec();
-    let dial = FakeDial::new(Habits { baud, ..Habits::default() }, Box::new(move |_, request, n| {
-        if request == [0x01, 0x00] {
-            return vec![(tau, 0x7E8, vec![0x41, 0x00, 0xFF, 0xFF, 0xFF, 0xFF])];
-        }
-        assert_eq!(request.get(1..), Some(pids_in_car.as_slice()));
-        let mut message = vec![0x41];
-        message.extend(&request[1..2]);
-        message.resize(n_bytes, n.to_be_bytes()[3]);
-        vec![(tau, 0x7E8, message)]
-    }));
+    let dial = FakeDial::new(
+        Habits { baud, ..Habits::default() },
+        Box::new(move |_, request, n| {
+            if request == [0x01, 0x00] {
+                return vec![(tau, 0x7E8, vec![0x41, 0x00, 0xFF, 0xFF, 0xFF, 0xFF])];
+            }
+            assert_eq!(request.get(1..), Some(pids_in_car.as_slice()));
+            let mut message = vec![0x41];
+            message.extend(&request[1..2]);
+            message.resize(n_bytes, n.to_be_bytes()[3]);
+            vec![(tau, 0x7E8, message)]
+        }),
+    );
     let mut link = AtLink::start(Box::new(dial), Settings::default()).expect("starts");
     let to = Target::Module(Address::from_reply11(0x7E8));
     let request = Request { to, bytes: [&[0x01], pids].concat(), n_replies: None };

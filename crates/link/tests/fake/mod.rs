@@ -2,7 +2,7 @@
 //!
 //! It follows the de-facto command language from memory, and each of its habits can be made a bad one.
 
-#![allow(dead_code, reason = "every test file uses its part")]
+#![allow(dead_code, unreachable_pub, reason = "every test file uses its part")]
 
 use std::collections::{HashMap, VecDeque};
 use std::sync::{Arc, Mutex};
@@ -160,7 +160,11 @@ impl Bench {
             let times: Vec<Nanos> = timed.iter().map(|(at, _)| *at).collect();
             let last = times.last().copied().unwrap_or(prompt_at);
             let damaged = damage(bytes, self.n_answers);
-            timed = damaged.iter().enumerate().map(|(idx, byte)| (times.get(idx).copied().unwrap_or(last), *byte)).collect();
+            timed = damaged
+                .iter()
+                .enumerate()
+                .map(|(idx, byte)| (times.get(idx).copied().unwrap_or(last), *byte))
+                .collect();
             self.habits.damage = Some(damage);
         }
         let mut free = self.out.back().map_or(0, |(at, _)| *at);

@@ -29,6 +29,8 @@ pub(super) struct Collector {
     pub(super) sizes: Sizes,
     /// Digits of the line being read.
     n_digits: usize,
+    last_sender: Option<Address>,
+    is_after_fragment: bool,
     /// When the first and the last such line had arrived.
     pub(super) first_ns: Option<Nanos>,
     pub(super) last_ns: Option<Nanos>,
@@ -59,6 +61,8 @@ impl Collector {
             problems: Vec::new(),
             sizes: Sizes::new(),
             n_digits: 0,
+            last_sender: None,
+            is_after_fragment: false,
             first_ns: None,
             last_ns: None,
             spoilt: Vec::new(),
@@ -89,15 +93,27 @@ impl Collector {
             self.words.push(word);
             return;
         }
+        if !line.is_ended {
+            self.problems.push(format!("dropped `{}`: the line broke off", shown(&line.text)));
+            return;
+        }
         if let Some((_, mark)) = rest.split_once('<') {
             let word = Word::read(&format!("<{mark}")).unwrap_or(Word::LineDataError);
-            self.problems.push(format!("dropped a line that the adapter marks as damaged (`{word}`): `{}`", shown(rest)));
+            self.problems
+                .push(format!("dropped a line that the adapter marks as damaged (`{word}`): `{}`", shown(rest)));
             return;
         }
         self.n_digits = rest.len();
         match read(rest, self.form) {
             Ok(printed) => self.take_printed(printed, line.arrived_ns),
-            Err(error) => self.problems.push(format!("dropped `{}`: {error}", shown(&line.text))),
+            Err(error) => {
+                self.problems.push(format!("dropped `{}`: {error}", shown(&line.text)));
+                // It may be the end of the line before it, or the beginning of the one behind.
+                self.is_after_fragment = true;
+                if let Some(from) = self.last_sender {
+                    self.spoil(from);
+                }
+            }
         }
     }
 
@@ -164,6 +180,10 @@ impl Collector {
     }
 
     fn count(&mut self, from: Address, now: Nanos) {
+        self.last_sender = Some(from);
+        if std::mem::take(&mut self.is_after_fragment) {
+            self.spoil(from);
+        }
         let size = self.sizes.entry(from).or_default();
         size.n_lines += 1;
         size.n_digits += self.n_digits;
@@ -222,14 +242,16 @@ impl Collector {
     /// The target's own address where the reply identifier matches: it may not follow the rule of ISO 15765-4.
     fn renamed(&self, from: Address) -> Address {
         match (self.to, from) {
-            (
-                Target::Module(to @ Address::Can11 { reply: asked, .. }),
-                Address::Can11 { reply, .. },
-            ) if asked == reply => to,
-            (
-                Target::Module(to @ Address::Can29 { reply: asked, .. }),
-                Address::Can29 { reply, .. },
-            ) if asked == reply => to,
+            (Target::Module(to @ Address::Can11 { reply: asked, .. }), Address::Can11 { reply, .. })
+                if asked == reply =>
+            {
+                to
+            }
+            (Target::Module(to @ Address::Can29 { reply: asked, .. }), Address::Can29 { reply, .. })
+                if asked == reply =>
+            {
+                to
+            }
             _ => from,
         }
     }

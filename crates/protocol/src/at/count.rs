@@ -76,9 +76,7 @@ impl Counts {
         let n_senders = shape.sizes.len();
         let known = match request.to {
             Target::Module(_) => shape.seen >= 1,
-            Target::Everyone if request.n_replies.is_some() => {
-                request.n_replies == Some(n_senders) && shape.seen >= 1
-            }
+            Target::Everyone if request.n_replies.is_some() => request.n_replies == Some(n_senders) && shape.seen >= 1,
             Target::Everyone => shape.seen >= SEEN_EVERYONE && now.saturating_sub(shape.checked_ns) < RECHECK_NS,
         };
         let n_lines: usize = shape.sizes.values().map(|size| size.n_lines).sum();
@@ -114,7 +112,9 @@ impl Counts {
         };
         shape.checked_ns = now;
         shape.rest = shape.rest.saturating_sub(1);
-        let is_odd = has_fixed_length(&request.bytes) && differs(&shape.sizes, sizes);
+        // One sender fewer may be a module that fell silent, or two lines that became one.
+        let lacks = !sizes.is_empty() && shape.sizes.keys().any(|from| !sizes.contains_key(from));
+        let is_odd = has_fixed_length(&request.bytes) && (lacks || differs(&shape.sizes, sizes));
         if is_odd && shape.odd.as_ref() != Some(sizes) {
             shape.odd = Some(sizes.clone());
             shape.seen = 0;

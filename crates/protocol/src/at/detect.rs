@@ -40,7 +40,8 @@ impl Detect {
     pub(super) fn step(&mut self, answer: Option<&Answer>, state: &mut State) -> Step {
         let Some(answer) = answer else {
             let number = NUMBERS.iter().find(|(_, bus)| Some(*bus) == state.remembered);
-            *self = Self { left: number.map(|(number, _)| *number).into_iter().chain([0]).collect(), ..Self::default() };
+            *self =
+                Self { left: number.map(|(number, _)| *number).into_iter().chain([0]).collect(), ..Self::default() };
             return self.next(state);
         };
         match self.phase {
@@ -54,7 +55,7 @@ impl Detect {
                 }
                 self.phase = Phase::Ask;
                 self.n_asked = 0;
-                Step::Say(state.to_vehicle(QUESTION))
+                Step::Say(state.to_unknown(QUESTION))
             }
             Phase::Ask => {
                 state.traffic_ns = Some(answer.over_ns);
@@ -63,7 +64,7 @@ impl Detect {
                     // Damaged text or an interruption: the adapter was willing.
                     let silent = answer.lines.iter().all(|line| is_refusal(&line.text));
                     if !silent && self.n_asked < 3 {
-                        return Step::Say(state.to_vehicle(QUESTION));
+                        return Step::Say(state.to_unknown(QUESTION));
                     }
                     self.said = said(answer);
                     return self.next(state);
@@ -172,7 +173,9 @@ fn bus_named(text: &str) -> Option<Bus> {
 
 fn is_refusal(text: &str) -> bool {
     let plain = plain(text);
-    plain.starts_with("SEARCHING") || plain.starts_with("BUSINIT") || Word::read(&plain).is_some_and(|w| w != Word::Stopped)
+    plain.starts_with("SEARCHING")
+        || plain.starts_with("BUSINIT")
+        || Word::read(&plain).is_some_and(|w| w != Word::Stopped)
 }
 
 fn said(answer: &Answer) -> String {

@@ -1,4 +1,21 @@
 //! The text conversation with an AT-command serial adapter, as a state machine: text in, commands out.
+//!
+//! [`Adapter`] takes bytes and the time, and says what to send and how long to wait. Inside, a turn is one command
+//! and the text up to the prompt; tasks (start-up, search for the network, a request) are sequences of turns.
+//!
+//! A reply is only taken for the answer to a request if
+//! - nothing older can still come: a command leaves when the last prompt has been seen and nothing followed it;
+//!   otherwise a command whose answer is unmistakable comes first, and all text before that answer is dropped;
+//! - its line is complete and plausible: hex, an even number of digits, lengths that fit the frame, check sum (K-line,
+//!   J1850), sequence of the pieces, and as many digits as the same request has always brought;
+//! - it comes from the module that was asked, carries the service + 0x40 and repeats the request's parameter;
+//! - the module said nothing else to the same request.
+//!
+//! What cannot be noticed: a digit that turned into another one within a CAN frame's data (adapters print no check
+//! sum of CAN frames; on a K-line it is noticed), a whole answer with its prompt that the line delivers twice while
+//! the same request is repeated, and an answer that a module gives later than the adapter's time-out (never less than
+//! twice the 50 ms that it may take) if the same request has been repeated by then. Digits that were lost or doubled so
+//! that the line is still plausible are noticed from the second time on that the same request is asked.
 
 mod ask;
 mod collect;
@@ -110,7 +127,7 @@ const MAX_RESYNCS: u8 = 6;
 enum Task {
     Start(Start),
     Detect(Detect),
-    Ask(Ask),
+    Ask(Box<Ask>),
     Volts,
 }
 
@@ -159,7 +176,7 @@ impl Adapter {
 
     /// Begins a request. Looks for the vehicle first if none has answered yet.
     pub fn ask(&mut self, request: &Request) {
-        self.begin([Some(Task::Ask(Ask::new(request.clone())))]);
+        self.begin([Some(Task::Ask(Box::new(Ask::new(request.clone()))))]);
     }
 
     /// Begins to read the supply voltage.

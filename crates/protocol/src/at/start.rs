@@ -66,7 +66,14 @@ pub(super) struct Start {
 
 impl Start {
     pub(super) fn new() -> Self {
-        Self { phase: Phase::Knock(0), heard: String::new(), n_ok: 0, n_prompts: 0, banner: String::new(), untidy: false }
+        Self {
+            phase: Phase::Knock(0),
+            heard: String::new(),
+            n_ok: 0,
+            n_prompts: 0,
+            banner: String::new(),
+            untidy: false,
+        }
     }
 
     pub(super) fn step(&mut self, answer: Option<&Answer>, state: &mut State) -> Step {
@@ -204,7 +211,9 @@ pub(super) fn apply(effect: Effect, ok: bool, state: &mut State) -> Result<(), &
         (Effect::Wait(wait), true) => state.wait = wait,
         (Effect::Wait(_), false) => state.sets_wait = false,
         (Effect::FlowControl(own), true) => state.own_flow_control = own,
-        (Effect::FlowControl(_), false) => state.note("long answers of modules with unusual identifiers will break off"),
+        (Effect::FlowControl(_), false) => {
+            state.note("long answers of modules with unusual identifiers will break off");
+        }
         (Effect::Header, true) | (Effect::Nicety, _) => {}
     }
     Ok(())

@@ -2,10 +2,10 @@
 
 use std::collections::VecDeque;
 
+use super::Known;
 use super::count::Counts;
 use super::turn::{Answer, Say};
 use super::words::plain;
-use super::Known;
 use crate::exchange::Target;
 use crate::{Address, Bus, Nanos};
 
@@ -227,6 +227,12 @@ impl State {
         Say { progress_ns: 15_000 * MS, total_ns: 40_000 * MS, ..Say::within(text, quiet_ns) }
     }
 
+    /// A request that may make the adapter look for the network or open it first, and some say nothing while they do.
+    pub(super) fn to_unknown(&self, text: &str) -> Say {
+        let say = self.to_vehicle(text);
+        Say { quiet_ns: say.progress_ns, after_line_ns: Some(say.quiet_ns), ..say }
+    }
+
     pub(super) fn wait_ns(&self) -> Nanos {
         Nanos::from(self.wait) * WAIT_STEP_NS
     }
@@ -279,7 +285,10 @@ impl State {
             }
             (Target::Module(Address::Can29 { request, reply }), Bus::Can { wide: true, .. }) => (request, Some(reply)),
             (Target::Module(Address::Node(node)), Bus::Kwp5Baud | Bus::KwpFast) => {
-                todo.push_back(setting(Effect::Header, [format!("ATSH81{node:02X}F1"), format!("ATSH 81 {node:02X} F1")]));
+                todo.push_back(setting(
+                    Effect::Header,
+                    [format!("ATSH81{node:02X}F1"), format!("ATSH 81 {node:02X} F1")],
+                ));
                 return Ok(());
             }
             (Target::Everyone, Bus::Kwp5Baud | Bus::KwpFast) => {
@@ -295,7 +304,10 @@ impl State {
         let digits = if wide { 8 } else { 3 };
         if wide {
             todo.push_back(setting(Effect::Nicety, [format!("ATCP{:02X}", request >> 24)]));
-            todo.push_back(setting(Effect::Header, [format!("ATSH{:06X}", request & 0xFF_FFFF), format!("ATSH{request:08X}")]));
+            todo.push_back(setting(
+                Effect::Header,
+                [format!("ATSH{:06X}", request & 0xFF_FFFF), format!("ATSH{request:08X}")],
+            ));
         } else {
             todo.push_back(setting(Effect::Header, [format!("ATSH{request:03X}"), format!("ATSH{request:06X}")]));
         }

@@ -1,6 +1,6 @@
 //! One command and the text that follows until the prompt.
 
-use super::words::plain;
+use super::words::{plain, split_progress};
 use crate::Nanos;
 
 /// Longest line and most lines kept of one answer; a longer text is cut and said to be.
@@ -18,7 +18,7 @@ pub(super) struct Say {
     pub(super) progress_ns: Nanos,
     /// Longest time in all, also when text keeps coming.
     pub(super) total_ns: Nanos,
-    /// Longest silence after a complete line, for commands that bring no prompt.
+    /// Longest silence after a complete line other than a sign of progress; `None`: as before any line.
     pub(super) after_line_ns: Option<Nanos>,
 }
 
@@ -40,6 +40,8 @@ impl Say {
 pub(super) struct Line {
     pub(super) text: String,
     pub(super) arrived_ns: Nanos,
+    /// Whether it was ended by a line end, and not by the prompt or by silence in the middle of it.
+    pub(super) is_ended: bool,
 }
 
 /// The text that followed a command.
@@ -116,7 +118,7 @@ impl Turn {
 
     pub(super) fn deadline(&self) -> Nanos {
         let quiet = match self.say.after_line_ns {
-            Some(ns) if !self.lines.is_empty() => ns,
+            Some(ns) if self.lines.iter().any(|line| split_progress(&plain(&line.text)).is_none()) => ns,
             _ if self.progress => self.say.progress_ns,
             _ => self.say.quiet_ns,
         };
@@ -136,7 +138,7 @@ impl Turn {
                 // CR LF counts as one end: with any CR in the text, only those count.
                 self.has_cr |= byte == b'\r';
                 self.n_line_ends += usize::from(byte == b'\r' || !self.has_cr);
-                self.end_line(now);
+                self.end_line(now, true);
             }
             // Adapters put NUL bytes into their text where they please.
             0 => {}
@@ -159,14 +161,14 @@ impl Turn {
         }
     }
 
-    fn end_line(&mut self, now: Nanos) {
+    fn end_line(&mut self, now: Nanos, is_ended: bool) {
         let text = std::mem::take(&mut self.partial);
         let text = text.trim();
         if text.is_empty() {
             return;
         }
         if self.lines.len() < MAX_LINES {
-            self.lines.push(Line { text: text.to_owned(), arrived_ns: now });
+            self.lines.push(Line { text: text.to_owned(), arrived_ns: now, is_ended });
         } else {
             self.cut = true;
         }
@@ -175,7 +177,7 @@ impl Turn {
     /// Ends the turn: at the prompt, or because the time is over.
     pub(super) fn finish(mut self, now: Nanos, prompt: bool) -> Answer {
         let blank_before_prompt = prompt && self.partial.is_empty() && self.n_line_ends >= 2;
-        self.end_line(now);
+        self.end_line(now, false);
         let mut lines = self.lines;
         let echoed = strip_echo(&mut lines, &self.say.text);
         Answer {
