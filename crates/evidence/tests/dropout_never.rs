@@ -5,7 +5,7 @@
 
 mod common;
 
-use common::{Rng, Samples, WHEELS, assert_consistent, examined, findings, recording, sampled};
+use common::{Course, Rng, Samples, WHEELS, assert_consistent, examined, findings, recording, sampled};
 use evidence::{Kind, Verdict};
 use signal::{Gap, nanos_from_seconds};
 
@@ -13,7 +13,7 @@ const RATES_HZ: [f64; 6] = [1.0, 2.0, 5.0, 10.0, 20.0, 50.0];
 const STEPS: [f64; 3] = [0.01, 0.1, 1.0];
 
 /// Nobody is accused, at any rate and in any step.
-fn nobody_is_accused(what: &str, seconds: f64, signals: &[(&str, &str, &dyn Fn(f64) -> f64)]) {
+fn nobody_is_accused(what: &str, seconds: f64, signals: &[Course<'_>]) {
     for rate_hz in RATES_HZ {
         for step in STEPS {
             let of = |f: &dyn Fn(f64) -> f64| sampled(rate_hz, seconds, step, f);
@@ -273,7 +273,7 @@ fn signals_that_jump_all_the_time_together() {
     // As in a log whose adapter answers nonsense: every signal a different random value at every sample.
     let mut rng = Rng(2);
     let mut rubbish =
-        |top: f64| (0..230).map(|k| (k as f64 * 0.47, (top * rng.uniform()).round())).collect::<Samples>();
+        |top: f64| (0..230).map(|k| (f64::from(k) * 0.47, (top * rng.uniform()).round())).collect::<Samples>();
     let signals = [
         ("vehicle.speed", "km/h", rubbish(255.0)),
         ("engine.speed", "rpm", rubbish(16383.0)),

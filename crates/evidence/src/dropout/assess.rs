@@ -25,6 +25,10 @@ const PLATEAU_S: f64 = 0.1;
 const CLEARLY: f64 = 1.5;
 /// Above this the brakes may well be on, m/s²: coasting in gear stays below it (common practice, no source).
 const BRAKING_M_S2: f64 = 0.7;
+/// Above this wheels may slip on any wet road, m/s²; below it only where all of them would (common practice, no source).
+const LIGHT_BRAKING_M_S2: f64 = 2.0;
+/// How near another wheel's slip counts, seconds.
+const SLIP_NEAR_S: f64 = 2.0;
 /// Above this speed wheels do not spin while the car hardly accelerates, km/h (common practice, no source).
 const SPIN_KMH: f64 = 40.0;
 /// Stretches over which the car's acceleration is read, seconds.
@@ -100,7 +104,9 @@ fn speed(track: &Track<'_>, tracks: &[Track<'_>], event: &Excursion) -> Option<W
     // Too slow a sampling to exclude a wheel that locked, or spun, and gripped again: but nobody was braking, and the car
     // was faster than cars spin their wheels.
     let is_brief = event.away_s(track) <= LONE_SAMPLE_S && rate_m_s2 > GRAVITY_M_S2;
-    let is_calm = car_m_s2 < BRAKING_M_S2 && (is_down || before > SPIN_KMH);
+    let nobody_brakes = car_m_s2 < BRAKING_M_S2
+        || (car_m_s2 < LIGHT_BRAKING_M_S2 && n_that_grip(track, tracks, event).is_some_and(|n| n >= 2));
+    let is_calm = nobody_brakes && (is_down || before > SPIN_KMH);
     (is_brief && is_calm && depth.abs() > 0.5 * before).then_some(Weight {
         log10_lr: UNUSUAL,
         is_impossible: false,
@@ -138,6 +144,28 @@ fn trend_m_s2(track: &Track<'_>, from_s: f64, to_s: f64) -> f64 {
         points.windows(2).map(rise).fold(0.0, f64::max) / KMH_PER_M_S
     };
     STRETCHES_S.into_iter().map(|stretch_s| slope(stretch_s.max(2.0 * track.interval_s))).fold(0.0, f64::max)
+}
+
+/// How many other speeds ran without any slip around the event; `None` if one of them slipped.
+fn n_that_grip(track: &Track<'_>, tracks: &[Track<'_>], event: &Excursion) -> Option<usize> {
+    let (from_s, to_s) = (track.t_s(event.before) - SLIP_NEAR_S, track.t_s(event.after) + SLIP_NEAR_S);
+    let others = tracks.iter().filter(|other| other.family() == Some(Family::Speed) && other.id() != track.id());
+    let mut n = 0;
+    for other in others {
+        let (from, to) = (other.after(from_s), other.after(to_s));
+        if to < from + 3 {
+            continue;
+        }
+        let slips = |idx: usize| {
+            let most = SENSOR_ALIVE_KMH + GRAVITY_M_S2 * KMH_PER_M_S * (other.t_s(idx + 1) - other.t_s(idx));
+            (other.value(idx + 1) - other.value(idx)).abs() > most
+        };
+        if (from..to - 1).take(4096).any(slips) {
+            return None;
+        }
+        n += 1;
+    }
+    Some(n)
 }
 
 /// Signals with a limit of their own.

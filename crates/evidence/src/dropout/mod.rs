@@ -49,7 +49,7 @@ fn run(recording: &Recording) -> Vec<Finding> {
     let tracks: Vec<Track<'_>> = tracks.into_iter().flatten().collect();
     let scene = Scene::new(recording, &tracks);
     let judged = (0..tracks.len()).map(|k| finding(&tracks[k], scene.events(k), &exposure::of(&tracks[k])));
-    let short = too_short.into_iter().filter_map(Result::err).map(|series| text::too_short(series));
+    let short = too_short.into_iter().filter_map(Result::err).map(text::too_short);
     judged.chain(short).collect()
 }
 

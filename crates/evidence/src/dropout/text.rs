@@ -190,12 +190,12 @@ impl Told<'_> {
         if self.exposure.visible_s > 0.0 && lacking_s / yields < 3600.0 {
             next.push(format!("{:.0} more seconds{condition} at the same rate", (lacking_s / yields).ceil()));
         }
-        let wanted_s = self.wanted_interval_s();
         if yields < 0.9 {
+            let or = if next.is_empty() { "" } else { "or " };
+            let interval_ms = self.wanted_interval_s() * 1e3;
             next.push(format!(
-                "or {:.0} s{condition} at an interval of {:.0} ms or less",
-                lacking_s.ceil(),
-                wanted_s * 1e3
+                "{or}{:.0} s{condition} at an interval of {interval_ms:.0} ms or less",
+                lacking_s.ceil()
             ));
         }
         next

@@ -1,5 +1,5 @@
 //! Reads the open drives, and makes small ones.
-#![allow(dead_code)]
+#![allow(dead_code, unreachable_pub, clippy::unwrap_used)]
 
 use std::io::Read;
 use std::path::PathBuf;
@@ -9,6 +9,9 @@ use signal::{Recording, Series, SignalId, Unit, nanos_from_seconds};
 
 /// Samples of one signal: seconds and values.
 pub type Samples = Vec<(f64, f64)>;
+
+/// A signal as a function of time in seconds: id, unit, value.
+pub type Course<'a> = (&'a str, &'a str, &'a dyn Fn(f64) -> f64);
 
 /// The wheels in the usual order.
 pub const WHEELS: [&str; 4] =
