@@ -80,7 +80,7 @@ impl Car {
     }
 
     /// Moves the physics and the modules' monitors on to a time of the bus.
-    fn drive_to(&mut self, at: Nanos) {
+    pub(crate) fn drive_to(&mut self, at: Nanos) {
         let to_s = self.start_s + at as f64 / 1e9;
         loop {
             let next_s = self.observed_s + OBSERVE_S;

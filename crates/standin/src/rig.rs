@@ -57,6 +57,12 @@ impl Rig {
         self.face.drop_output();
     }
 
+    /// Moves the car itself on to now. Otherwise it catches up when it is next asked, which after hours of nobody asking
+    /// would keep that one waiting.
+    pub(crate) fn keep_up(&mut self) {
+        self.car.drive_to(self.now);
+    }
+
     /// Lets time pass until `to`.
     pub(crate) fn advance(&mut self, to: Nanos) {
         while let Some(next) = self.next_inner().filter(|&next| next <= to) {

@@ -42,6 +42,13 @@ impl Live {
         (self.started.elapsed().as_secs_f64() * self.speed * 1e9) as Nanos
     }
 
+    /// Nobody is there: drives on.
+    fn wait(&mut self) {
+        std::thread::sleep(10 * NAP);
+        self.rig.advance(self.now());
+        self.rig.keep_up();
+    }
+
     /// How long nothing will happen, at most a nap.
     fn idle_for(&self) -> Duration {
         let until = self.rig.next_event().map_or(f64::MAX, |at| (at - self.now()).max(0) as f64 / 1e9 / self.speed);
@@ -74,6 +81,7 @@ impl Live {
                 }
             }
             if !busy {
+                self.rig.keep_up();
                 std::thread::sleep(self.idle_for());
             }
         }
@@ -124,7 +132,7 @@ pub fn serve_tcp(listener: &TcpListener, spec: &str, speed: f64, stop: &AtomicBo
                     ErrorKind::WouldBlock | ErrorKind::Interrupted | ErrorKind::ConnectionAborted
                 ) =>
             {
-                std::thread::sleep(10 * NAP);
+                live.wait();
             }
             Err(source) => return Err(failed(source)),
         }
@@ -180,7 +188,7 @@ pub fn serve_pty(terminal: &mut Terminal, spec: &str, speed: f64, stop: &AtomicB
     while !stop.load(Ordering::Relaxed) {
         // Nobody at the other end reads as an error (EIO); somebody who opens it ends that.
         if live.talk(&mut terminal.controller, stop) {
-            std::thread::sleep(10 * NAP);
+            live.wait();
         }
     }
     Ok(())

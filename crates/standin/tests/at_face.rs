@@ -222,6 +222,12 @@ fn habits_of_clones() {
     assert_eq!(messages.lines("09021").split('|').count(), 3);
     let mut busy = Tester::plain("fell?script=idle&quirk=say:BUS_BUSY:1");
     assert_eq!(busy.lines("010C1"), "BUS BUSY");
+    // An adapter that restarts by itself says its name and forgets its settings.
+    let mut restless = Tester::new("fell?script=idle&quirk=reset:20");
+    restless.ask("ATE0");
+    let said = restless.read().expect("its name, unasked, within a minute or two");
+    assert!(said.ends_with("v1.0\r\r>"), "{said:?}");
+    assert!(restless.ask("ATI").starts_with("ATI\r"), "echo is back");
     // Noise on the line: something else arrives, but the prompt still comes in the end.
     let mut noisy = Tester::new("fell?script=idle&quirk=lose:0.02&quirk=garbage:0.02&quirk=rxerror:0.2");
     let mut heard = Vec::new();
