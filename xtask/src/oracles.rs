@@ -66,22 +66,18 @@ fn find_python() -> Result<(PathBuf, String), Failure> {
     let candidates = named.map_or_else(|| vec!["python3".into(), "python".into()], |python| vec![python]);
     let mut seen = Vec::new();
     for candidate in candidates {
-        if let Ok(said) = output(Command::new(&candidate).arg("--version"), NO_PYTHON) {
-            let said = said.trim().to_owned();
-            if version(&said).is_some_and(|version| version >= OLDEST) {
-                return Ok((candidate, said));
-            }
-            seen.push(format!("`{}` is {said}", candidate.display()));
+        match output(Command::new(&candidate).arg("--version"), NO_PYTHON) {
+            Ok(said) if version(&said).is_some_and(|version| version >= OLDEST) => return Ok((candidate, said)),
+            Ok(said) => seen.push(format!("`{}` says {:?}", candidate.display(), said.trim())),
+            Err(_) => seen.push(format!("`{}` does not run", candidate.display())),
         }
     }
-    let what =
-        if seen.is_empty() { "no Python found".to_owned() } else { format!("Python too old: {}", seen.join(", ")) };
-    Err(Failure::new(what, NO_PYTHON))
+    Err(Failure::new(format!("no Python that is new enough: {}", seen.join(", ")), NO_PYTHON))
 }
 
 /// Major and minor number of `Python 3.11.7`.
 fn version(said: &str) -> Option<(u32, u32)> {
-    let mut numbers = said.strip_prefix("Python ")?.split('.').map(str::parse);
+    let mut numbers = said.trim().strip_prefix("Python ")?.split('.').map(str::parse);
     Some((numbers.next()?.ok()?, numbers.next()?.ok()?))
 }
 

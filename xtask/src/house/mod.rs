@@ -4,6 +4,7 @@
 
 mod crates;
 mod markdown;
+mod pages;
 mod purity;
 mod words;
 
@@ -27,6 +28,7 @@ pub(crate) fn check(workspace: &Workspace) -> Result<(), Failure> {
         complaints.extend(crates::lint_table(&package.name, &read(&package.folder.join("Cargo.toml"))?));
     }
     let files = workspace.files()?;
+    complaints.extend(pages::unlisted(&files, &read(&root.join("docs/README.md"))?));
     for file in &files {
         // A tracked file may be deleted in the work tree, and a picture is no text: neither can break a rule of words.
         let Ok(text) = fs::read_to_string(root.join(file)) else { continue };
