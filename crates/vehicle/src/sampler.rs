@@ -75,7 +75,7 @@ impl Rate {
 }
 
 /// First and longest pause before a poll that was not answered is asked again.
-const BACK_OFF_NS: (Nanos, Nanos) = (100_000_000, 5_000_000_000);
+const BACK_OFF_NS: (Nanos, Nanos) = (100_000_000, 2_000_000_000);
 /// Pause of a poll that a module was too busy for.
 const BUSY_NS: Nanos = 50_000_000;
 /// Silent tries after which a request for several values is taken apart, for some modules ignore what they do not take.

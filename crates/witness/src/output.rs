@@ -39,12 +39,12 @@ pub(crate) fn clean(text: &str) -> String {
     text.chars().map(|c| if c.is_control() { '\u{FFFD}' } else { c }).collect()
 }
 
-/// `text` wrapped to `width` columns, each line behind `indent`.
+/// `text` wrapped to `width` columns, each line behind `indent`. Words joined by a no-break space stay together.
 pub(crate) fn wrapped(text: &str, indent: &str, width: usize) -> String {
     let room = width.saturating_sub(indent.chars().count()).max(20);
     let mut lines = String::new();
     let mut line = String::new();
-    for word in text.split_whitespace() {
+    for word in text.split([' ', '\n']).filter(|word| !word.is_empty()) {
         if !line.is_empty() && line.chars().count() + 1 + word.chars().count() > room {
             lines += &format!("{indent}{line}\n");
             line.clear();
@@ -58,6 +58,20 @@ pub(crate) fn wrapped(text: &str, indent: &str, width: usize) -> String {
         lines += &format!("{indent}{line}\n");
     }
     lines
+}
+
+/// Short texts in as many columns as fit into `width`, read downwards, each line behind `indent`.
+pub(crate) fn in_columns(texts: &[String], indent: &str, width: usize) -> String {
+    let cell = texts.iter().map(|text| text.chars().count()).max().unwrap_or(0) + 3;
+    let n_columns = (width.saturating_sub(indent.len()) / cell).clamp(1, 4);
+    let n_lines = texts.len().div_ceil(n_columns);
+    (0..n_lines)
+        .map(|line| {
+            let cells = (0..n_columns).filter_map(|column| texts.get(column * n_lines + line));
+            let row: String = cells.map(|text| format!("{text:cell$}")).collect();
+            format!("{indent}{}\n", row.trim_end())
+        })
+        .collect()
 }
 
 /// Seconds as `m:ss.s` from the start of the drive, which is how marks are found again.
@@ -89,8 +103,16 @@ mod tests {
     }
 
     #[test]
+    fn columns_are_read_downwards() {
+        let texts: Vec<String> = ["a", "bb", "c", "d", "e"].map(str::to_owned).to_vec();
+        assert_eq!(in_columns(&texts, "  ", 12), "  a    d\n  bb   e\n  c\n");
+        assert_eq!(in_columns(&[], "  ", 12), "");
+    }
+
+    #[test]
     fn text_wraps_between_words() {
         assert_eq!(wrapped("one two three four five six", "  ", 22), "  one two three four\n  five six\n");
+        assert_eq!(wrapped("one two three four\u{a0}five six", "  ", 22), "  one two three\n  four\u{a0}five six\n");
         assert_eq!(wrapped("", "  ", 20), "");
     }
 }

@@ -7,7 +7,7 @@ use crate::failure::{Exit, Failure};
 use crate::output::{print_json, print_text, wrapped};
 
 /// Where it listens when nothing else is said.
-const DEFAULT_TCP: &str = "127.0.0.1:35000";
+const DEFAULT_TCP: &str = "127.0.0.1:4077";
 
 #[derive(Serialize)]
 struct ServingJson {

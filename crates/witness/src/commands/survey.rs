@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use crate::cli::SurveyArgs;
 use crate::connect;
 use crate::failure::{Exit, Failure, cannot_write};
-use crate::output::{clean, print_json, print_text, progress, width, wrapped};
+use crate::output::{clean, in_columns, print_json, print_text, progress, width, wrapped};
 use crate::places::{data_folder, time_for_name, unix_now_ns};
 use crate::wire::{ModuleJson, MonitorStateJson, SurveyJson, ValueJson};
 
@@ -120,8 +120,9 @@ fn module_page(module: &ModuleJson, width: usize) -> String {
     }
     for frame in &module.freeze_frames {
         page += &format!("  Freeze frame {} of {}\n", frame.frame, frame.code);
-        let values: Vec<String> = frame.values.iter().map(value_text).collect();
-        page += &wrapped(&clean(&values.join(" · ")), "    ", width);
+        let name_width = frame.values.iter().map(|value| value.name.chars().count()).max().unwrap_or(0);
+        let values: Vec<String> = frame.values.iter().map(|value| clean(&value_text(value, name_width))).collect();
+        page += &in_columns(&values, "    ", width);
     }
     if !module.monitors.is_empty() {
         let of = |verdict: &str| module.monitors.iter().filter(|monitor| monitor.verdict == verdict).count();
@@ -144,11 +145,12 @@ fn module_page(module: &ModuleJson, width: usize) -> String {
             .filter(|monitor| monitor.test == "0C" && ("A2"..="AD").contains(&monitor.monitor.as_str()))
             .filter_map(|monitor| {
                 let cylinder = u8::from_str_radix(&monitor.monitor, 16).ok()?.checked_sub(0xA1)?;
-                Some(format!("cylinder {cylinder}: {}", short(monitor.value?)))
+                Some(format!("{cylinder}:\u{a0}{}", short(monitor.value?)))
             })
             .collect();
         if !misfires.is_empty() {
-            page += &wrapped(&format!("misfires counted in this drive cycle: {}", misfires.join(", ")), "    ", width);
+            page +=
+                &wrapped(&format!("misfires in this drive cycle by cylinder: {}", misfires.join(", ")), "    ", width);
         }
     }
     for item in &module.info {
@@ -166,14 +168,14 @@ fn module_page(module: &ModuleJson, width: usize) -> String {
     page
 }
 
-fn value_text(value: &ValueJson) -> String {
+fn value_text(value: &ValueJson, name_width: usize) -> String {
     let shown = match &value.value {
         serde_json::Value::Number(number) => short(number.as_f64().unwrap_or(f64::NAN)),
         serde_json::Value::String(text) => text.clone(),
         other => other.to_string(),
     };
     let unit = if value.unit == "1" { String::new() } else { format!(" {}", value.unit) };
-    format!("{} {shown}{unit}", value.name.replace('_', " "))
+    format!("{:name_width$}  {shown}{unit}", value.name.replace('_', " "))
 }
 
 /// A number with no more digits than a reader wants.

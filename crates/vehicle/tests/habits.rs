@@ -1,0 +1,294 @@
+//! Modules with habits: what a car does that the invented one does not. A link of our own plays them on a virtual clock.
+//!
+//! Message layouts: SAE J1979 and ISO 14229-1; that modules ignore or refuse requests for several values is common
+//! practice, no source.
+
+#![allow(clippy::unwrap_used, clippy::panic, reason = "a test fails by panicking")]
+
+use std::sync::{Arc, Mutex};
+
+use definition::Definitions;
+use link::{Exchange, Link, LinkError, LinkInfo, Reply, Request, Target};
+use protocol::{Address, Bus, Nanos};
+use signal::{Gap, Sample, SignalId};
+use vehicle::{Plan, RawExchange, Sink, Vehicle};
+
+const ENGINE: Address = Address::from_reply11(0x7E8);
+const GEARBOX: Address = Address::from_reply11(0x7E9);
+/// Time of one exchange, and of one that nobody answers.
+const EXCHANGE_NS: Nanos = 10_000_000;
+const SILENCE_NS: Nanos = 100_000_000;
+
+type Asked = Arc<Mutex<Vec<(Target, Vec<u8>)>>>;
+
+/// Answers by a function of target and request.
+struct Played<F> {
+    info: LinkInfo,
+    now: Nanos,
+    asked: Asked,
+    answer: F,
+}
+
+impl<F: FnMut(Target, &[u8]) -> Vec<(Address, Vec<u8>)> + Send> Link for Played<F> {
+    fn info(&self) -> &LinkInfo {
+        &self.info
+    }
+
+    fn now(&self) -> Nanos {
+        self.now
+    }
+
+    fn pause(&mut self, nanos: Nanos) {
+        self.now += nanos;
+    }
+
+    fn exchange(&mut self, request: &Request) -> Result<Exchange, LinkError> {
+        let asked_ns = self.now;
+        self.asked.lock().unwrap().push((request.to, request.bytes.clone()));
+        let answers = (self.answer)(request.to, &request.bytes);
+        self.now += if answers.is_empty() { SILENCE_NS } else { EXCHANGE_NS };
+        let replies = answers.into_iter().map(|(from, bytes)| Reply { from, bytes, arrived_ns: self.now }).collect();
+        Ok(Exchange { asked_ns, over_ns: self.now, replies, problems: Vec::new() })
+    }
+
+    fn supply_volts(&mut self) -> Result<Option<f64>, LinkError> {
+        self.now += EXCHANGE_NS;
+        Ok(None)
+    }
+
+    fn reopen(&mut self) -> Result<(), LinkError> {
+        Ok(())
+    }
+}
+
+fn car(bus: Bus, answer: impl FnMut(Target, &[u8]) -> Vec<(Address, Vec<u8>)> + Send + 'static) -> (Vehicle, Asked) {
+    let asked = Asked::default();
+    let info = LinkInfo { adapter: "played".into(), bus: Some(bus), notes: Vec::new() };
+    let link = Played { info, now: 0, asked: Arc::clone(&asked), answer };
+    (Vehicle::find(Box::new(link)).unwrap(), asked)
+}
+
+const CAN: Bus = Bus::Can { wide: false, kbit_s: 500 };
+
+/// An engine module with load, coolant, trims, speed and engine speed, one value per request or several.
+fn engine(request: &[u8], takes_several: bool) -> Option<Vec<u8>> {
+    match request {
+        [0x01, 0x00] => Some(vec![0x41, 0x00, 0x18, 0x18, 0x00, 0x00]),
+        [0x01, pids @ ..] if pids.len() == 1 || takes_several => {
+            let mut reply = vec![0x41];
+            for pid in pids {
+                match pid {
+                    0x0C => reply.extend([0x0C, 0x1A, 0xF8]),
+                    0x04 | 0x05 | 0x0D => reply.extend([*pid, 0x50]),
+                    _ => return None,
+                }
+            }
+            Some(reply)
+        }
+        _ => None,
+    }
+}
+
+#[derive(Default)]
+struct Keep {
+    until_ns: Nanos,
+    samples: Vec<(usize, Sample)>,
+    notes: Vec<String>,
+}
+
+impl Sink for Keep {
+    type Error = std::convert::Infallible;
+
+    fn sample(&mut self, signal: usize, sample: Sample) -> Result<(), Self::Error> {
+        self.samples.push((signal, sample));
+        Ok(())
+    }
+
+    fn exchange(&mut self, _: u32, _: RawExchange) -> Result<(), Self::Error> {
+        Ok(())
+    }
+
+    fn gap(&mut self, gap: Gap) -> Result<(), Self::Error> {
+        panic!("no gap was expected: {gap:?}");
+    }
+
+    fn note(&mut self, _: Nanos, text: &str) {
+        self.notes.push(text.to_owned());
+    }
+
+    fn go_on(&mut self, t_ns: Nanos) -> Result<bool, Self::Error> {
+        Ok(t_ns < self.until_ns)
+    }
+}
+
+fn plan(vehicle: &mut Vehicle, names: &[&str]) -> Plan {
+    let ids: Vec<SignalId> = names.iter().map(|name| SignalId::new(name).unwrap()).collect();
+    let plan = vehicle.plan(&ids, &Definitions::standard()).unwrap();
+    assert_eq!(plan.unavailable, []);
+    plan
+}
+
+fn sample(vehicle: &mut Vehicle, plan: &mut Plan, seconds: i64) -> Keep {
+    let mut keep = Keep { until_ns: seconds * 1_000_000_000, ..Keep::default() };
+    vehicle.sample(plan, &mut keep).unwrap();
+    keep
+}
+
+fn count(keep: &Keep, signal: usize) -> usize {
+    keep.samples.iter().filter(|(of, _)| *of == signal).count()
+}
+
+const THREE: [&str; 3] = ["engine.speed", "vehicle.speed", "engine.load"];
+
+#[test]
+fn several_values_come_in_one_request_where_the_module_takes_it() {
+    let (mut vehicle, asked) = car(CAN, |_, request| engine(request, true).map(|r| (ENGINE, r)).into_iter().collect());
+    let mut plan = plan(&mut vehicle, &THREE);
+    asked.lock().unwrap().clear();
+    let keep = sample(&mut vehicle, &mut plan, 10);
+    assert!(asked.lock().unwrap().iter().all(|(_, bytes)| bytes.len() == 4));
+    // One exchange of 10 ms brings all three: a hundred of each per second.
+    assert_eq!((count(&keep, 0), count(&keep, 1), count(&keep, 2)), (1000, 1000, 1000));
+}
+
+#[test]
+fn a_module_that_ignores_several_values_is_asked_in_parts() {
+    let (mut vehicle, _) = car(CAN, |_, request| engine(request, false).map(|r| (ENGINE, r)).into_iter().collect());
+    let mut plan = plan(&mut vehicle, &THREE);
+    let keep = sample(&mut vehicle, &mut plan, 20);
+    for signal in 0..3 {
+        assert!(count(&keep, signal) > 500, "{signal}: {} {:?}", count(&keep, signal), keep.notes);
+    }
+    let again = sample(&mut vehicle, &mut plan, 5);
+    assert_eq!(again.notes, Vec::<String>::new(), "what was learnt is kept");
+}
+
+#[test]
+fn a_module_that_refuses_several_values_is_asked_in_parts() {
+    // 13 (hex): incorrect message length or invalid format, ISO 14229-1.
+    let (mut vehicle, _) =
+        car(CAN, |_, request| vec![(ENGINE, engine(request, false).unwrap_or_else(|| vec![0x7F, request[0], 0x13]))]);
+    let mut plan = plan(&mut vehicle, &THREE);
+    let keep = sample(&mut vehicle, &mut plan, 20);
+    for signal in 0..3 {
+        assert!(count(&keep, signal) > 500, "{signal}: {} {:?}", count(&keep, signal), keep.notes);
+    }
+}
+
+#[test]
+fn a_module_that_falls_silent_costs_the_others_little_and_is_welcome_back() {
+    let calls = Arc::new(Mutex::new(0usize));
+    let counted = Arc::clone(&calls);
+    let (mut vehicle, _) = car(CAN, move |to, request| match (to, request) {
+        (Target::Everyone, [0x01, 0x00]) => vec![
+            (ENGINE, vec![0x41, 0x00, 0x00, 0x10, 0x00, 0x00]),
+            (GEARBOX, vec![0x41, 0x00, 0x00, 0x08, 0x00, 0x00]),
+        ],
+        (Target::Module(GEARBOX), [0x01, 0x0D]) => {
+            let mut calls = counted.lock().unwrap();
+            *calls += 1;
+            // Silent from its 20th to its 27th request.
+            if (20..28).contains(&*calls) { Vec::new() } else { vec![(GEARBOX, vec![0x41, 0x0D, 0x50])] }
+        }
+        (Target::Module(ENGINE), [0x01, 0x0C]) => vec![(ENGINE, vec![0x41, 0x0C, 0x1A, 0xF8])],
+        _ => Vec::new(),
+    });
+    let mut plan = plan(&mut vehicle, &["engine.speed", "vehicle.speed"]);
+    let keep = sample(&mut vehicle, &mut plan, 60);
+    assert!(count(&keep, 0) > 3_500, "{}", count(&keep, 0));
+    assert!(count(&keep, 1) > 1_000, "{}", count(&keep, 1));
+    assert!(keep.notes.iter().any(|note| note.contains("does not answer")), "{:?}", keep.notes);
+    assert!(keep.notes.iter().any(|note| note.contains("answers again")), "{:?}", keep.notes);
+}
+
+#[test]
+fn a_value_beyond_all_limits_is_recorded_as_it_came() {
+    let (mut vehicle, _) = car(CAN, |_, request| match request {
+        [0x01, 0x00] => vec![(ENGINE, vec![0x41, 0x00, 0x00, 0x00, 0x00, 0x01])],
+        [0x01, 0x20] => vec![(ENGINE, vec![0x41, 0x20, 0x00, 0x00, 0x00, 0x01])],
+        [0x01, 0x40] => vec![(ENGINE, vec![0x41, 0x40, 0x00, 0x00, 0x00, 0x01])],
+        [0x01, 0x60] => vec![(ENGINE, vec![0x41, 0x60, 0x02, 0x00, 0x00, 0x00])],
+        [0x01, 0x67] => vec![(ENGINE, vec![0x41, 0x67, 0x01, 0xFF, 0x00])],
+        _ => Vec::new(),
+    });
+    let mut plan = plan(&mut vehicle, &["coolant.temperature"]);
+    let keep = sample(&mut vehicle, &mut plan, 3);
+    // FF is 215 degC, the end of the range: a sentinel that the checks must see.
+    assert!(
+        keep.samples.len() > 1 && keep.samples.iter().all(|(_, sample)| sample.value == 215.0),
+        "{:?}",
+        keep.samples
+    );
+}
+
+#[test]
+fn an_adapter_without_a_voltmeter_is_no_reason_to_stop() {
+    let (mut vehicle, _) = car(CAN, |_, request| engine(request, true).map(|r| (ENGINE, r)).into_iter().collect());
+    let mut plan = plan(&mut vehicle, &["engine.speed", "adapter.voltage"]);
+    let keep = sample(&mut vehicle, &mut plan, 10);
+    assert!(count(&keep, 0) > 900 && count(&keep, 1) == 0);
+    assert_eq!(keep.notes.iter().filter(|note| note.contains("supply")).count(), 1, "{:?}", keep.notes);
+}
+
+#[test]
+fn one_bad_module_does_not_cost_the_others() {
+    let (mut vehicle, _) = car(CAN, |to, request| {
+        let engine_says: &[u8] = match request {
+            [0x01, 0x00] => &[0x41, 0x00, 0x80, 0x00, 0x00, 0x00],
+            [0x01, 0x01] => &[0x41, 0x01, 0x83, 0x07, 0x65, 0x04],
+            [0x03] => &[0x43, 0x02, 0x03, 0x01, 0x01, 0x71],
+            [0x02, 0x02, 0x00] => &[0x42, 0x02, 0x00, 0x00, 0x00],
+            _ => &[],
+        };
+        // The gearbox cuts every message short and announces more than it sends.
+        let gearbox_says: &[u8] = match request {
+            [0x01, 0x00] => &[0x41, 0x00, 0x80, 0x00, 0x00, 0x00],
+            [0x01, 0x01] => &[0x41, 0x01, 0x83],
+            [0x03] => &[0x43, 0x07, 0x03],
+            [0x02, 0x02, 0x00] => &[0x42, 0x02, 0x00, 0x03],
+            _ => &[],
+        };
+        let all = [(ENGINE, engine_says), (GEARBOX, gearbox_says)];
+        let is_asked = |address: Address| matches!(to, Target::Everyone) || to == Target::Module(address);
+        all.into_iter()
+            .filter(|(a, said)| is_asked(*a) && !said.is_empty())
+            .map(|(a, said)| (a, said.to_vec()))
+            .collect()
+    });
+    let survey = vehicle.survey(|_| {});
+    let [engine, gearbox] = survey.modules.as_slice() else { panic!("{:?}", survey.modules) };
+    let codes: Vec<String> = engine.codes.iter().map(|found| found.code.to_string()).collect();
+    assert_eq!(codes, ["P0301", "P0171"]);
+    // The worked example of PID 01: lamp on, three codes, only the evaporative system incomplete (public table of PID 01).
+    let incomplete: Vec<&str> = engine.readiness.as_ref().unwrap().incomplete().map(|monitor| monitor.name).collect();
+    assert_eq!(incomplete, ["evaporative system"]);
+    assert_eq!(engine.problems, Vec::<String>::new());
+    assert!(gearbox.readiness.is_none() && gearbox.codes.is_empty());
+    assert!(gearbox.problems.len() >= 3, "{:?}", gearbox.problems);
+}
+
+/// ISO 9141-2: functional requests only, three codes per message padded with 0000 (from memory).
+#[test]
+fn an_old_car_without_vin_or_can_is_surveyed() {
+    const NODE: Address = Address::Node(0x11);
+    let (mut vehicle, asked) = car(Bus::Iso9141, |_, request| {
+        let says: Vec<&[u8]> = match request {
+            [0x01, 0x00] => vec![&[0x41, 0x00, 0x80, 0x10, 0x00, 0x00]],
+            [0x01, 0x01] => vec![&[0x41, 0x01, 0x84, 0x07, 0x21, 0x20]],
+            [0x01, 0x0C] => vec![&[0x41, 0x0C, 0x0B, 0xB8]],
+            [0x03] => vec![&[0x43, 0x01, 0x33, 0x04, 0x20, 0x03, 0x00], &[0x43, 0x01, 0x71, 0x00, 0x00, 0x00, 0x00]],
+            [0x02, 0x02, 0x00] => vec![&[0x42, 0x02, 0x00, 0x00, 0x00]],
+            _ => Vec::new(),
+        };
+        says.into_iter().map(|said| (NODE, said.to_vec())).collect()
+    });
+    let survey = vehicle.survey(|_| {});
+    let codes: Vec<String> = survey.modules[0].codes.iter().map(|found| found.code.to_string()).collect();
+    assert_eq!(codes, ["P0133", "P0420", "P0300", "P0171"]);
+    assert!(survey.vin.is_none());
+    assert_eq!(survey.modules[0].readiness.as_ref().unwrap().n_codes, 4);
+    assert!(asked.lock().unwrap().iter().all(|(to, _)| *to == Target::Everyone));
+    let mut plan = plan(&mut vehicle, &["engine.speed"]);
+    let keep = sample(&mut vehicle, &mut plan, 2);
+    assert!(count(&keep, 0) > 100 && keep.samples.iter().all(|(_, sample)| sample.value == 750.0));
+}
