@@ -163,6 +163,17 @@ fn monitoring_and_interrupting() {
     assert_eq!(t.read().as_deref(), Ok("STOPPED\r\r>"));
     let deadline = t.port.now() + S;
     assert_eq!(t.port.read_until(&mut [0; 8], deadline).ok(), Some(0));
+    // So does one while the answer is still being printed: what was left of it is not.
+    let mut slow = Tester::plain("fell?script=idle&baud=1200&count=lines");
+    slow.port.write_all(b"09023\r").expect("sent");
+    let soon = slow.port.now() + S / 4;
+    let mut buffer = [0; 256];
+    while slow.port.now() < soon {
+        slow.port.read_until(&mut buffer, soon).expect("open");
+    }
+    slow.port.write_all(b"x").expect("sent");
+    assert!(slow.read().is_ok_and(|said| said.ends_with("\rSTOPPED\r\r>") && said.len() < 50));
+    assert!(slow.lines("010C1").starts_with("7E8"));
     // A bare return repeats the last line.
     t.ask("ATI");
     assert_eq!(t.lines(""), t.lines("ATI"));

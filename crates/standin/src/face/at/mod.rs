@@ -73,6 +73,8 @@ pub(crate) struct AtFace {
     stored: Option<u8>,
     out: VecDeque<(Nanos, u8)>,
     out_free: Nanos,
+    /// When the last prompt is out.
+    prompt_at: Nanos,
     rng: Rng,
     next_reset: Option<Nanos>,
 }
@@ -97,6 +99,7 @@ impl AtFace {
             stored: None,
             out: VecDeque::new(),
             out_free: 0,
+            prompt_at: 0,
             rng,
             next_reset,
         }
@@ -141,6 +144,15 @@ impl AtFace {
     /// A character from the tester has arrived at `at`.
     pub(crate) fn byte(&mut self, at: Nanos, byte: u8) {
         match self.activity {
+            // Still printing: a character stops that too.
+            Activity::Idle if at < self.prompt_at => {
+                self.out.retain(|(printed, _)| *printed <= at);
+                self.out_free = at;
+                self.newline(at);
+                self.line(at, "STOPPED");
+                self.prompt(at);
+                return;
+            }
             Activity::Idle => {}
             Activity::Waiting(_) | Activity::Searching { .. } | Activity::Monitoring | Activity::Failing { .. } => {
                 self.line(at, "STOPPED");

@@ -48,6 +48,7 @@ impl AtFace {
         self.activity = Activity::Idle;
         self.newline(at);
         self.put(at, b'>');
+        self.prompt_at = self.out_free;
     }
 
     /// The identifier that header digits stand for on this bus.
