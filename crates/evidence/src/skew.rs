@@ -66,8 +66,9 @@ impl<'a> Cursor<'a> {
         if gap > self.longest_ns || !high.is_finite() {
             return None;
         }
-        let share = (t_ns - from) as f64 / gap as f64;
-        let nearest = (t_ns - from).min(to - t_ns);
+        let since = t_ns.saturating_sub(from);
+        let share = since as f64 / gap as f64;
+        let nearest = since.min(to.saturating_sub(t_ns));
         Some(Between {
             value: low + share * (high - low),
             nearest_s: signal::seconds_from_nanos(nearest),

@@ -34,7 +34,18 @@ pub(crate) const MIN_SPEED_KMH: f64 = 10.0;
 pub(crate) const TRACK_M: f64 = 1.5;
 
 /// Usual wheelbase over track; passenger cars lie within 1.6 to 2.0 (common practice, no source).
-pub(crate) const WHEELBASE_PER_TRACK: f64 = 1.8;
+const WHEELBASE_PER_TRACK: f64 = 1.8;
+
+/// What a turn adds to both front wheels, in the measure of [`Block::relative`].
+///
+/// With x = curvature times track, V^2 the mean square and v the mid rear axle: V^2 / v^2 = 1 + x^2 (1/4 + (L/t)^2 / 2), the
+/// measured turn is x v^2 / V^2, and the lift is ((L/t) x)^2 v^2 / (2 V^2). Solved for x by repetition.
+pub(crate) fn lift_of(turn: f64) -> f64 {
+    let turn = turn.clamp(-0.25, 0.25);
+    let growth = 0.25 + 0.5 * WHEELBASE_PER_TRACK.powi(2);
+    let square_ratio = (0..8).fold(1.0, |ratio, _| 1.0 + growth * (turn * ratio).powi(2));
+    0.5 * (WHEELBASE_PER_TRACK * turn).powi(2) * square_ratio
+}
 
 /// About a second of rolling.
 #[derive(Debug, Clone, Copy)]
@@ -144,8 +155,8 @@ impl Rig {
                     None => complete = false,
                 }
             }
-            let ended = rows.first().is_some_and(|first| t_ns - first.t_ns >= length_ns)
-                || rows.last().is_some_and(|last| t_ns - last.t_ns > hole_ns);
+            let ended = rows.first().is_some_and(|first| t_ns.saturating_sub(first.t_ns) >= length_ns)
+                || rows.last().is_some_and(|last| t_ns.saturating_sub(last.t_ns) > hole_ns);
             if ended {
                 rig.blocks.extend(rig.block(&rows));
                 rows.clear();
@@ -203,7 +214,7 @@ impl Rig {
             .filter(|x| x.is_finite())
             .min_by(|a, b| a.abs().total_cmp(&b.abs()))
             .unwrap_or(0.0);
-        let lift = 0.5 * (WHEELBASE_PER_TRACK * turn).powi(2);
+        let lift = lift_of(turn);
         for i in there.iter().copied().filter(|&i| i < 2) {
             relative[i] -= lift;
         }
@@ -252,5 +263,50 @@ impl Rig {
             }
         }
         keep
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use signal::{SignalId, nanos_from_seconds};
+
+    /// Ten seconds at the given speeds in km/h.
+    fn rolling(kmh: [f64; 4]) -> Recording {
+        let mut recording = Recording::default();
+        for (id, v) in WHEELS.into_iter().zip(kmh) {
+            let mut series = Series::new(SignalId::new(id).unwrap(), Unit::named("km/h"));
+            (0..200).for_each(|k| series.push_value(nanos_from_seconds(f64::from(k) * 0.05), v));
+            recording.series.push(series);
+        }
+        recording
+    }
+
+    #[test]
+    fn a_turn_leaves_the_diagonal_contrast_alone() {
+        // R in m, rear outer/inner, front outer/inner, front outer/rear outer for t = 1.5 m, L = 2.7 m (rigid body rolling,
+        // as in Emirler et al. 2013; numbers computed once, outside this project, to four digits).
+        for (radius_m, rear, front, outer) in
+            [(6.0, 1.2857, 1.2314, 1.0770), (10.0, 1.1622, 1.1503, 1.0311), (20.0, 1.0779, 1.0765, 1.0084)]
+        {
+            let rear_outer = 20.0;
+            let front_outer = rear_outer * outer;
+            let rig = Rig::of(&rolling([front_outer / front, front_outer, rear_outer / rear, rear_outer])).unwrap();
+            let block = rig.blocks[3];
+            let [fl, fr, rl, rr] = block.relative;
+            assert!((fl - fr - rl + rr).abs() < 3e-4, "R = {radius_m} m: {block:?}");
+            assert!((block.turn / (TRACK_M / radius_m) - 1.0).abs() < 0.12, "{block:?}");
+            assert!((fl + fr - rl - rr).abs() < 3e-3, "the front wheels' wider arc is taken out: {block:?}");
+        }
+    }
+
+    #[test]
+    fn what_does_not_roll_is_left_out() {
+        for kmh in [[0.0; 4], [8.0; 4], [30.0, 30.0, 0.0, 0.0], [0.0, 60.0, 0.0, 0.0]] {
+            assert!(Rig::of(&rolling(kmh)).unwrap().blocks.is_empty(), "{kmh:?}");
+        }
+        let dead = Rig::of(&rolling([0.0, 30.0, 30.0, 30.0])).unwrap();
+        assert!(!dead.blocks.is_empty(), "one silent wheel may be a dead sensor");
+        assert!(Rig::of(&Recording::default()).is_none());
     }
 }

@@ -86,18 +86,18 @@ fn a_wheel_that_reads_three_percent_low_is_named_with_its_ratio() {
     let Some(drive) = motorway(&[("yaw_rate_sensor_deg_s", "yaw.rate", "deg/s")]) else { return };
     let bare: Signals = drive[..4].to_vec();
     let mut named = 0;
-    for wheel in 0..4 {
+    for (wheel, id) in WHEELS.into_iter().enumerate() {
         let fault = |_, v| v * 0.97;
         let found = odd(&with_fault(&drive, wheel, fault));
-        assert_eq!(accused(&found), [WHEELS[wheel]], "with yaw rate");
-        let finding = about(&found, WHEELS[wheel]);
+        assert_eq!(accused(&found), [id], "with yaw rate");
+        let finding = about(&found, id);
         assert!((finding.figures["ratio"] - 0.97).abs() < 0.004, "{finding:?}");
         assert!(finding.alternatives.iter().any(|a| a.contains("tyre")), "a tyre does the same: {finding:?}");
         for signals in [bare.clone(), polled(&bare, 20.0, 0.06, 0.06, true), polled(&bare, 5.0, 0.06, 1.0, false)] {
             let found = odd(&with_fault(&signals, wheel, fault));
-            assert!(accused(&found).iter().all(|id| *id == WHEELS[wheel]), "without yaw rate: {found:#?}");
-            assert_ne!(about(&found, WHEELS[wheel]).verdict, Verdict::Healthy);
-            named += usize::from(about(&found, WHEELS[wheel]).verdict == Verdict::Faulty);
+            assert!(accused(&found).iter().all(|accused| *accused == id), "without yaw rate: {found:#?}");
+            assert_ne!(about(&found, id).verdict, Verdict::Healthy);
+            named += usize::from(about(&found, id).verdict == Verdict::Faulty);
         }
     }
     // A minute without a turn sensor leaves a turn that never ends thinkable for some wheels; most must be named.
@@ -117,7 +117,7 @@ fn a_small_difference_is_left_undecided() {
 fn disagreement_in_stretches_is_found_with_its_place() {
     let Some(drive) = motorway(&[]) else { return };
     let stretches = [(14.0, 21.0), (42.0, 49.0)];
-    for wheel in 0..4 {
+    for (wheel, id) in WHEELS.into_iter().enumerate() {
         let found =
             odd(&with_fault(
                 &drive,
@@ -126,8 +126,8 @@ fn disagreement_in_stretches_is_found_with_its_place() {
                     if stretches.iter().any(|s| t > s.0 && t < s.1) { v * 0.95 } else { v }
                 },
             ));
-        assert_eq!(accused(&found), [WHEELS[wheel]]);
-        let spans = &about(&found, WHEELS[wheel]).spans;
+        assert_eq!(accused(&found), [id]);
+        let spans = &about(&found, id).spans;
         for (from_s, to_s) in stretches {
             let overlap = spans.iter().map(|s| (s.to_s.min(to_s) - s.from_s.max(from_s)).max(0.0)).sum::<f64>();
             assert!(overlap > 4.0, "{spans:?}");
@@ -142,14 +142,14 @@ fn disagreement_in_stretches_is_found_with_its_place() {
 #[test]
 fn a_late_wheel_is_not_taken_for_another_one() {
     let Some(drive) = motorway(&[]) else { return };
-    for wheel in 0..4 {
+    for (wheel, id) in WHEELS.into_iter().enumerate() {
         let mut late = drive.clone();
         for sample in &mut late[wheel].2 {
             sample.0 += 0.5;
         }
         let found = odd(&late);
-        assert!(accused(&found).iter().all(|id| *id == WHEELS[wheel]), "{found:#?}");
-        let finding = about(&found, WHEELS[wheel]);
+        assert!(accused(&found).iter().all(|accused| *accused == id), "{found:#?}");
+        let finding = about(&found, id);
         assert_ne!(finding.verdict, Verdict::Healthy);
         assert!((finding.figures["delay_s"] - 0.5).abs() < 0.15, "{finding:?}");
     }
@@ -268,19 +268,19 @@ fn town(rate_hz: f64, step: f64) -> Signals {
 
 #[test]
 fn scale_constant_and_both_signs_in_town() {
-    for wheel in 0..4 {
+    for (wheel, id) in WHEELS.into_iter().enumerate() {
         for (rate_hz, step) in [(50.0, 0.01), (10.0, 0.1), (2.0, 0.5)] {
             let drive = town(rate_hz, step);
             assert_eq!(accused(&odd(&drive)), Vec::<&str>::new());
             for factor in [0.95, 1.05] {
                 let found = odd(&with_fault(&drive, wheel, |_, v| v * factor));
-                assert_eq!(accused(&found), [WHEELS[wheel]], "{factor} at {rate_hz} Hz");
-                assert!((about(&found, WHEELS[wheel]).figures["ratio"] - factor).abs() < 0.005);
+                assert_eq!(accused(&found), [id], "{factor} at {rate_hz} Hz");
+                assert!((about(&found, id).figures["ratio"] - factor).abs() < 0.005);
             }
         }
         let found = odd(&with_fault(&town(50.0, 0.01), wheel, |_, v| v + 2.0));
-        assert_eq!(accused(&found), [WHEELS[wheel]], "2 km/h too much");
-        assert!((about(&found, WHEELS[wheel]).figures["constant_km_h"] - 2.0).abs() < 0.4);
+        assert_eq!(accused(&found), [id], "2 km/h too much");
+        assert!((about(&found, id).figures["constant_km_h"] - 2.0).abs() < 0.4);
     }
 }
 

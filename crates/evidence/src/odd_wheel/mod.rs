@@ -184,6 +184,9 @@ impl Case<'_> {
         put("log10_odds_of_any_wheel", weighing.log10_any.min(MAX_LOG10_ODDS));
         put("step_km_h", self.rig.step_kmh);
         put("stretches", stretches.spans.len() as f64);
+        if let Some(least) = stretches.least {
+            put("least_difference_in_stretches_percent", 100.0 * least);
+        }
         if let Some(late) = self.late {
             put("delay_s", late.size[wheel]);
             put("delay_allowed_s", late.allowed);
@@ -212,11 +215,16 @@ impl Case<'_> {
         let tolerance = 100.0 * self.tolerance(wheel);
         let side = if size < 0.0 { "low" } else { "high" };
         match (verdict, way) {
-            (Verdict::Healthy, _) => format!(
-                "The {word} wheel agrees with the others {range}: its difference of {:+.2} % is within the {tolerance:.1} % that sound tyres and this recording allow, and one of {:.0} % would have shown.",
-                100.0 * size,
-                100.0 * STATED_FAULT
-            ),
+            (Verdict::Healthy, _) => {
+                let now_and_then = stretches
+                    .least
+                    .map_or_else(String::new, |least| format!(", now and then one of {:.0} %", (100.0 * least).ceil()));
+                format!(
+                    "The {word} wheel agrees with the others {range}: its difference of {:+.2} % is within the {tolerance:.1} % that sound tyres and this recording allow; a lasting one of {:.0} % would have shown{now_and_then}.",
+                    100.0 * size,
+                    100.0 * STATED_FAULT
+                )
+            }
             (_, Way::Stretches) => format!(
                 "The {word} wheel leaves the others in {} stretch{} of together {:.0} s, by {:+.1} % on average, while the car rolls gently.",
                 stretches.spans.len(),

@@ -133,7 +133,7 @@ pub(crate) fn weigh(
         own += nuisance.wheel.powi(2) * &effect[i] * effect[i].transpose();
     }
     let fine = sizes.grid(24);
-    let coarse = sizes.grid(10);
+    let coarse = sizes.grid(8);
     let mut none = Vec::new();
     let mut single = [const { Vec::new() }; 4];
     let mut pair: Vec<((usize, usize), Vec<f64>)> =

@@ -3,7 +3,7 @@
 use nalgebra::{Matrix3, Vector3};
 
 use crate::stats::robust;
-use crate::wheels::{Block, Rig, TRACK_M};
+use crate::wheels::{Block, Rig, TRACK_M, lift_of};
 
 /// Turning as an independent sensor saw it.
 pub(crate) struct Reference {
@@ -156,7 +156,7 @@ pub(crate) fn exchange(rig: &Rig) -> Option<Exchange> {
     let tight: Vec<(f64, f64)> = blocks
         .iter()
         .map(|block| {
-            let lift = 0.5 * (crate::wheels::WHEELBASE_PER_TRACK * block.turn).powi(2);
+            let lift = lift_of(block.turn);
             let r = block.relative;
             (lift, 0.5 * (r[0] + r[1] - r[2] - r[3]))
         })

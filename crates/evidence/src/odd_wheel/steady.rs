@@ -3,7 +3,7 @@
 use super::model::{self, Nuisance, Sizes, TYRE_SIGMA, Weighing, axle_share, side_share};
 use super::road::Reference;
 use crate::stats::robust;
-use crate::wheels::{Block, MIN_SPEED_KMH, Rig, TRACK_M};
+use crate::wheels::{Block, MIN_SPEED_KMH, Rig, TRACK_M, lift_of};
 
 /// Blocks braked or driven harder than this say little of a wheel's size: slip is no longer small against 1 %.
 const MAX_ACCEL_M_S2: f64 = 3.0;
@@ -58,7 +58,7 @@ pub(crate) fn contrast(row: &[f64; 4], block: &Block, turn: f64) -> f64 {
 /// Spread of the axle difference within a block: 0.3 % at rest, 0.6 % of slip per m/s2 (tyres slip about 1 % per 0.1 g on
 /// the driven axle, half of it taken since the sign alternates; from memory), and a quarter of the front wheels' wider arc.
 fn axle_sigma(block: &Block) -> f64 {
-    let arc = 0.5 * (crate::wheels::WHEELBASE_PER_TRACK * block.turn).powi(2);
+    let arc = lift_of(block.turn);
     0.003 + 0.006 * block.accel_m_s2.abs() + 0.25 * arc
 }
 

@@ -4,6 +4,7 @@ use super::model::{self, Nuisance, Sizes};
 use super::steady::{HIDDEN_SKEW_S, Steady, TRACK_MISMATCH, contrast, is_ordinary};
 use super::trend;
 use crate::finding::Span;
+use crate::stats::robust;
 use crate::wheels::{Block, Rig, TRACK_M};
 
 /// Harder than this a single wheel may well slip on a poor road.
@@ -19,6 +20,16 @@ const LOG10_PRIOR: f64 = -1.5;
 /// disagrees too (assumed, no source); bounded, because a strange road can last a while.
 const PER_BLOCK: f64 = 0.6;
 
+/// The same where a slipping wheel looks alike: one that runs fast may spin, one that runs slow while the car slows down may
+/// lock; on ice both happen at gentle pedals.
+const PER_BLOCK_OF_SLIP: f64 = 0.3;
+
+/// A slip is over after this many blocks, or the driver notices (assumed, no source).
+const LONGEST_SLIP: usize = 2;
+
+/// Slowing down more than a car without pedals does at these speeds.
+const BRAKING_M_S2: f64 = -0.7;
+
 /// The most that one stretch may add.
 const PER_STRETCH: f64 = 4.0;
 
@@ -31,6 +42,8 @@ pub(crate) struct Stretches {
     pub(crate) size: Vec<f64>,
     /// log10 odds that the wheel disagrees now and then.
     pub(crate) log10_odds: f64,
+    /// Error that a stretch must have to stand out in the usual block of this drive; `None` where none was sought.
+    pub(crate) least: Option<f64>,
 }
 
 /// Finds stretches; one entry per wheel. Needs all four wheels: with three a turn or slip explains any stretch.
@@ -52,6 +65,8 @@ pub(crate) fn find(rig: &Rig, steady: &Steady) -> [Stretches; 4] {
         let slip = 0.004 * block.accel_m_s2.abs();
         LEAST + rounding + TRACK_MISMATCH * block.turn.abs() + skew + slip + 8.0 * block.noise
     };
+    let mut limits: Vec<f64> = rig.blocks.iter().filter(|block| is_ordinary(block)).map(limit).collect();
+    let least = robust::median(&mut limits);
     let off = |block: &Block| {
         let x = excess(block);
         let counts = is_ordinary(block) && block.accel_m_s2.abs() <= GENTLE_M_S2 && x.abs() > limit(block);
@@ -75,7 +90,13 @@ pub(crate) fn find(rig: &Rig, steady: &Steady) -> [Stretches; 4] {
             continue;
         }
         if let Some((wheel, size)) = whose(rig, steady, &usual, blocks) {
-            evidence[wheel] += (PER_BLOCK * blocks.len() as f64).min(PER_STRETCH);
+            let accel = blocks.iter().map(|block| block.accel_m_s2).sum::<f64>() / blocks.len() as f64;
+            let may_slip = size > 0.0 || accel < BRAKING_M_S2;
+            if may_slip && blocks.len() <= LONGEST_SLIP {
+                continue;
+            }
+            let per_block = if may_slip { PER_BLOCK_OF_SLIP } else { PER_BLOCK };
+            evidence[wheel] += (per_block * blocks.len() as f64).min(PER_STRETCH);
             found[wheel].spans.push(Span { from_s: blocks[0].from_s, to_s: blocks[blocks.len() - 1].to_s });
             found[wheel].size.push(size);
         }
@@ -84,6 +105,7 @@ pub(crate) fn find(rig: &Rig, steady: &Steady) -> [Stretches; 4] {
     for (stretches, own) in found.iter_mut().zip(evidence) {
         // A road on which several wheels slip speaks against each of the stories about one wheel.
         stretches.log10_odds = LOG10_PRIOR + own - (total - own);
+        stretches.least = least;
     }
     found
 }

@@ -76,7 +76,7 @@ pub(crate) fn align(first: &Series, second: &Series) -> Option<Aligned> {
             _ => false,
         };
         n_common += usize::from(between.nearest_s == 0.0 && !is_simultaneous);
-        let step_s = signal::seconds_from_nanos(ta.get(at + 1).map_or(0, |next| next - ta[at]));
+        let step_s = signal::seconds_from_nanos(ta.get(at + 1).map_or(0, |next| next.saturating_sub(ta[at])));
         let step_s = step_s.min(longest_join_s(intervals[0])).max(1e-3);
         let rate_x = differences[1].or(differences[0]).unwrap_or(0.0) / step_s;
         points.push(Point {
@@ -90,7 +90,9 @@ pub(crate) fn align(first: &Series, second: &Series) -> Option<Aligned> {
     }
     let is_common = 2 * n_common > points.len();
     let window_s = if second.asked_ns.len() == second.len() && !second.is_empty() {
-        (0..second.len()).map(|k| signal::seconds_from_nanos(second.t_ns[k] - second.asked_ns[k])).sum::<f64>()
+        (0..second.len())
+            .map(|k| signal::seconds_from_nanos(second.t_ns[k].saturating_sub(second.asked_ns[k])))
+            .sum::<f64>()
             / second.len() as f64
             / 2.0
     } else {

@@ -158,7 +158,9 @@ impl Relation {
         if !(span.1 - span.0 >= 5.0 && span_y.1 - span_y.0 >= 1.0) {
             return None;
         }
-        let (slope, offset) = line(all.iter().filter(inside), span)?;
+        // A rough line first, from some of the readings, then all that lie still.
+        let some = all.iter().step_by(all.len() / 20_000 + 1);
+        let (slope, offset) = line(some.filter(inside), span)?;
         let is_still = |p: &&Point| p.bend_x * slope.abs() <= 2.0 && p.bend_y <= 2.0;
         let (slope, offset) = line(all.iter().filter(inside).filter(is_still), span).unwrap_or((slope, offset));
         if slope.abs() < 0.05 {
@@ -186,8 +188,8 @@ impl Relation {
             })
             .collect();
         straighten(&mut usable, span, BEND_PERCENT * scale);
-        let (centre, sigma) = robust::median_and_sigma(&mut usable.iter().map(|r| r.off).collect::<Vec<_>>())?;
-        debug_assert!(centre.is_finite());
+        let some = usable.iter().step_by(usable.len() / 20_000 + 1);
+        let (_, sigma) = robust::median_and_sigma(&mut some.map(|r| r.off).collect::<Vec<_>>())?;
         Some(Self { slope, offset, skew_s, usable, sigma, scale, visited: span })
     }
 
