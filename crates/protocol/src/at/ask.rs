@@ -11,7 +11,7 @@ use super::state::{Setting, State};
 use super::turn::{Answer, Say};
 use super::words::Word;
 use super::{Failure, Outcome, Step};
-use crate::exchange::{Exchange, Request, only_reads};
+use crate::exchange::{Exchange, Request, Target, only_reads};
 use crate::{Bus, Nanos};
 
 const MS: Nanos = 1_000_000;
@@ -75,25 +75,31 @@ impl Ask {
                 self.problems.push("the adapter was lost while it waited for the answer".to_owned());
                 return self.finish(now, state);
             }
-            self.phase = Phase::Settings;
-            let n = self.request.bytes.len();
-            if n == 0 || n > MAX_REQUEST {
-                let why = format!("it has {n} bytes, and this adapter takes 1 to {MAX_REQUEST}");
-                return Step::Done(Err(Failure::Unsendable(why)));
-            }
-            return match state.settings_for(self.request.to, bus) {
-                Ok(todo) => {
-                    self.todo = todo;
-                    self.next_setting(now, bus, state)
-                }
-                Err(why) => Step::Done(Err(Failure::Unsendable(why))),
-            };
+            return self.begin(now, bus, state);
         };
         match self.phase {
             Phase::Settings => self.after_setting(answer, now, bus, state),
             Phase::Asked => self.after_question(answer, bus, state),
             Phase::Listening => self.after_listening(answer, bus, state),
             Phase::Reopening => self.question(now, bus, state),
+        }
+    }
+
+    fn begin(&mut self, now: Nanos, bus: Bus, state: &mut State) -> Step {
+        self.phase = Phase::Settings;
+        let n = self.request.bytes.len();
+        if n == 0 || n > MAX_REQUEST {
+            let why = format!("it has {n} bytes, and this adapter takes 1 to {MAX_REQUEST}");
+            return Step::Done(Err(Failure::Unsendable(why)));
+        }
+        let is_slow = state.slow.contains(&(self.request.to, self.request.bytes.first().copied()));
+        let patient = is_slow && (self.n_asked > 0 || state.counts.digit(&self.request, now).is_none());
+        match state.settings_for(self.request.to, bus, patient) {
+            Ok(todo) => {
+                self.todo = todo;
+                self.next_setting(now, bus, state)
+            }
+            Err(why) => Step::Done(Err(Failure::Unsendable(why))),
         }
     }
 
@@ -177,6 +183,9 @@ impl Ask {
             state.restart = true;
             self.problems.push("the adapter has forgotten its settings (its echo is on again)".to_owned());
         }
+        if collector.n_pending > 0 && state.slow.len() < 1024 {
+            state.slow.insert((self.request.to, self.request.bytes.first().copied()));
+        }
         if answer.prompt_ns.is_none() {
             self.problems.push("the adapter's prompt did not come in time".to_owned());
         } else if !collector.pending.is_empty() {
@@ -224,14 +233,18 @@ impl Ask {
         let limit = self.asked_ns.unwrap_or(now).saturating_add(MAX_PENDING_NS);
         let until = last.saturating_add(P2_STAR_NS + state.trip.margin_ns()).min(limit);
         if now < until {
-            if bus.is_can() {
+            if let Bus::Can { wide, .. } = bus {
+                // To everyone: a busy module need not take a request of its own meanwhile.
+                if matches!(self.request.to, Target::Module(_)) && state.target.take().is_some() {
+                    return Step::Say(state.command(if wide { "ATSHDB33F1" } else { "ATSH7DF" }));
+                }
                 return Step::Say(state.to_vehicle(LISTEN_CAN));
             }
             return Step::Say(Say { after_line_ns: Some(150 * MS), ..Say::within(LISTEN_LINE, until - now) });
         }
         // The answer may have come while the adapter was not listening. By now none can come any more.
         if only_reads(&self.request.bytes) && self.n_asked == 1 {
-            return self.question(now, bus, state);
+            return self.begin(now, bus, state);
         }
         self.finish(now, state)
     }

@@ -116,7 +116,7 @@ impl Counts {
         let lacks = !sizes.is_empty() && shape.sizes.keys().any(|from| !sizes.contains_key(from));
         let is_odd = has_fixed_length(&request.bytes) && (lacks || differs(&shape.sizes, sizes));
         if is_odd && shape.odd.as_ref() != Some(sizes) {
-            shape.odd = Some(sizes.clone());
+            shape.odd = sound.then(|| sizes.clone());
             shape.seen = 0;
             return false;
         }

@@ -1,6 +1,6 @@
 //! What is known of the adapter and how it is set now.
 
-use std::collections::VecDeque;
+use std::collections::{HashSet, VecDeque};
 
 use super::Known;
 use super::count::Counts;
@@ -150,6 +150,8 @@ pub(super) struct State {
     pub(super) target: Option<Target>,
     pub(super) counts: Counts,
     pub(super) trip: RoundTrip,
+    /// Who asked for more time for which service.
+    pub(super) slow: HashSet<(Target, Option<u8>)>,
     n_measured: u32,
     slowest_ns: Nanos,
     /// Last traffic on the vehicle's network.
@@ -184,6 +186,7 @@ impl State {
             target: None,
             counts: Counts::default(),
             trip: RoundTrip::default(),
+            slow: HashSet::new(),
             n_measured: 0,
             slowest_ns: 0,
             traffic_ns: None,
@@ -263,12 +266,14 @@ impl State {
     }
 
     /// The settings to change before a request to `to`; `Err`: it cannot be sent here.
-    pub(super) fn settings_for(&self, to: Target, bus: Bus) -> Result<VecDeque<Setting>, String> {
+    ///
+    /// `patient`: the module is known to ask for more time, so the adapter shall listen as long as it can.
+    pub(super) fn settings_for(&self, to: Target, bus: Bus, patient: bool) -> Result<VecDeque<Setting>, String> {
         let mut todo = VecDeque::new();
         if self.target != Some(to) {
             self.header(to, bus, &mut todo)?;
         }
-        let wait = self.fitting_wait(bus);
+        let wait = if patient { u8::MAX } else { self.fitting_wait(bus) };
         if self.sets_wait && wait != self.wait {
             todo.push_back(setting(Effect::Wait(wait), [format!("ATST{wait:02X}")]));
         }
