@@ -195,7 +195,7 @@ fn a_module_that_falls_silent_costs_the_others_little_and_is_welcome_back() {
     });
     let mut plan = plan(&mut vehicle, &["engine.speed", "vehicle.speed"]);
     let keep = sample(&mut vehicle, &mut plan, 60);
-    assert!(count(&keep, 0) > 3_500, "{}", count(&keep, 0));
+    assert!(count(&keep, 0) > 3_200, "{}", count(&keep, 0));
     assert!(count(&keep, 1) > 1_000, "{}", count(&keep, 1));
     assert!(keep.notes.iter().any(|note| note.contains("does not answer")), "{:?}", keep.notes);
     assert!(keep.notes.iter().any(|note| note.contains("answers again")), "{:?}", keep.notes);

@@ -9,16 +9,16 @@
 const FRAME_S: f64 = 111.0 / 500_000.0;
 
 /// Settings of a link whose bound is wanted.
-pub struct Link {
+pub(crate) struct Link {
     /// Serial speed, bit/s.
-    pub baud: f64,
+    pub(crate) baud: f64,
     /// From the end of the request to the start of the reply, seconds.
-    pub tau_s: f64,
+    pub(crate) tau_s: f64,
 }
 
 /// Samples per second of one request for parameters of these sizes (bytes) again and again, headers on, spaces off, with
 /// the number of expected reply lines appended.
-pub fn samples_per_second(link: &Link, sizes: &[usize]) -> f64 {
+pub(crate) fn samples_per_second(link: &Link, sizes: &[usize]) -> f64 {
     let char_s = 10.0 / link.baud;
     let request_chars = 2 + 2 * sizes.len() + 2; // service, parameters, count, return
     let reply_bytes = 1 + sizes.iter().map(|size| 1 + size).sum::<usize>();
@@ -43,7 +43,7 @@ pub fn samples_per_second(link: &Link, sizes: &[usize]) -> f64 {
 }
 
 /// Fails when the formula does not give the values that were computed independently for these settings.
-pub fn check() {
+pub(crate) fn check() {
     // samples/s for one 2-byte parameter / for parameters of 1, 1, 2, 1, 1, 2 bytes.
     for (baud, tau_s, one, six) in [
         (38_400.0, 0.001, 139.0, 276.0),

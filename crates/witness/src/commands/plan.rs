@@ -58,9 +58,9 @@ pub(crate) fn run(args: &PlanArgs, json: bool) -> Result<Exit, Failure> {
         unavailable: plan.unavailable.iter().map(UnavailableJson::from).collect(),
     };
     if json {
-        print_json(&result)?
+        print_json(&result)?;
     } else {
-        print_text(&page(&result))
+        print_text(&page(&result));
     }
     Ok(Exit::Done)
 }
