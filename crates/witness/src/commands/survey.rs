@@ -133,7 +133,7 @@ fn module_page(module: &ModuleJson, width: usize) -> String {
             of("not run")
         );
         for monitor in module.monitors.iter().filter(|monitor| monitor.verdict == "failed") {
-            let number = |value: Option<f64>| value.map_or_else(|| "?".to_owned(), |value| short(value));
+            let number = |value: Option<f64>| value.map_or_else(|| "?".to_owned(), short);
             let title = monitor.title.clone().unwrap_or_else(|| format!("{} {}", monitor.monitor, monitor.test));
             let limits = format!("{} .. {}", number(monitor.min), number(monitor.max));
             let text = format!("failed: {title}: {} {} (limits {limits})", number(monitor.value), monitor.unit);

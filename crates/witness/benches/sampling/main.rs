@@ -3,7 +3,6 @@
 //! Runs against the invented car behind its AT-command face on a virtual clock: what is measured is what is asked, when,
 //! and how long is waited, not the speed of this machine. The answer time of the module is constant and known.
 
-#[path = "bound.rs"]
 mod bound;
 
 use definition::Definitions;
