@@ -53,7 +53,7 @@ fn main() {
     let n_samples = seconds * RATE_HZ * N_SIGNALS as i64;
     println!("{seconds} s, {N_SIGNALS} signals at {RATE_HZ} Hz: {n_samples} samples in {}", folder.path().display());
     let pass_s = plain_pass_s(n_samples);
-    println!("{:<44}{:>9.4} s", "one pass over (t, v) in memory", pass_s);
+    println!("{:<30}{:>8.4} s", "one pass over (t, v) in memory", pass_s);
     for (step, name, what) in [
         ("record", "recorded.mcap", "record, saved every 200 ms"),
         ("read", "recorded.mcap", "read the recorded drive"),
@@ -64,9 +64,10 @@ fn main() {
         ("import", "recorded.csv", "import the table"),
         ("read", "imported.mcap", "read the imported drive"),
     ] {
-        let [wall_s, peak_mb, file_bytes] = in_own_process(step, &path(name), seconds);
+        let [wall_s, cpu_s, peak_mb, file_bytes] = in_own_process(step, &path(name), seconds);
         println!(
-            "{what:<44}{wall_s:>9.4} s {:>8.1} passes {:>7.2} M samples/s {peak_mb:>6.0} MB peak {:>8.2} MB file",
+            "{what:<30}{wall_s:>8.3} s (processor {cpu_s:>6.2} s) {:>7.1} passes {:>6.2} M samples/s {peak_mb:>4.0} MB peak \
+             {:>7.2} MB file",
             wall_s / pass_s,
             n_samples as f64 / wall_s / 1e6,
             file_bytes / 1e6,
@@ -82,8 +83,8 @@ fn main() {
     );
 }
 
-/// Wall time, peak memory in MB, and size of the file in bytes of a step that runs alone.
-fn in_own_process(step: &str, path: &Path, seconds: i64) -> [f64; 3] {
+/// Wall and processor time in seconds, peak memory in MB, and size of the file in bytes of a step that runs alone.
+fn in_own_process(step: &str, path: &Path, seconds: i64) -> [f64; 4] {
     let output = Command::new(std::env::current_exe().expect("this program"))
         .args([step.as_ref(), path.as_os_str()])
         .env("BENCH_SECONDS", seconds.to_string())
@@ -146,7 +147,7 @@ fn run_step(step: &str, path: &Path) {
         other => panic!("no step {other}"),
     };
     let wall_s = start.elapsed().as_secs_f64();
-    println!("{wall_s} {} {}", peak_mb(), file.metadata().expect("the file").len());
+    println!("{wall_s} {} {} {}", cpu_s(), peak_mb(), file.metadata().expect("the file").len());
 }
 
 /// Highest memory that this process ever had resident, MB; NaN where the system does not tell.
@@ -154,6 +155,15 @@ fn peak_mb() -> f64 {
     let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
     let line = status.lines().find_map(|line| line.strip_prefix("VmHWM:"));
     line.and_then(|rest| rest.split_whitespace().next()?.parse().ok()).map_or(f64::NAN, |kb: f64| kb / 1e3)
+}
+
+/// Processor time of all threads so far, seconds: what the wall time would be on an idle machine with one core; NaN where
+/// the system does not tell. Its ticks of 10 ms are those of every common Linux.
+fn cpu_s() -> f64 {
+    let stat = std::fs::read_to_string("/proc/self/stat").unwrap_or_default();
+    // Behind the name in brackets, which may hold anything, user and system time are fields 12 and 13.
+    let ticks = |field: usize| -> Option<f64> { stat.rsplit_once(')')?.1.split_whitespace().nth(field)?.parse().ok() };
+    ticks(11).zip(ticks(12)).map_or(f64::NAN, |(user, system)| (user + system) / 100.0)
 }
 
 /// Six parameters per request, two requests in turn; every request takes 8 ms and a little.

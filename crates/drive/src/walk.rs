@@ -10,7 +10,7 @@ use std::io::{self, Read, Seek, SeekFrom};
 use mcap::records::op;
 
 use crate::ProblemKind;
-use crate::format::{MAX_RECORD, PROFILE};
+use crate::format::MAX_RECORD;
 
 /// Opcode and length.
 const PREFIX: usize = 9;
@@ -19,7 +19,10 @@ const CHUNK_FIELDS: usize = 8 + 8 + 8 + 4 + 4 + 8;
 /// Bytes that are read from the file at once.
 const WINDOW: usize = 1 << 20;
 /// Enough of a record to tell whether it is one.
-const LOOK_AHEAD: usize = 64;
+const LOOK_AHEAD: usize = 128;
+/// Bytes that are searched for the next record at once: a small part of a window, so that a file full of holes is not
+/// read again and again.
+const STRETCH: usize = 4096;
 
 /// What is at one place of the file.
 pub(crate) struct Piece<'a> {
@@ -158,7 +161,7 @@ impl Walker {
         let n_file = self.window.n_file;
         let mut from = offset + 1;
         while from < n_file {
-            let stretch = self.window.slice(from, WINDOW)?;
+            let stretch = self.window.slice(from, STRETCH)?;
             let n_stretch = stretch.len();
             if n_stretch == 0 {
                 break;
@@ -192,8 +195,13 @@ fn record_at(head: &[u8], n_rest: u64) -> Option<(u8, usize)> {
     }
     let sound = match opcode {
         op::DATA_END => length == 4,
-        op::HEADER => length >= 8,
-        op::METADATA => fields.0.get(4..4 + PROFILE.len()) == Some(PROFILE.as_bytes()) || fields.0.len() < 4,
+        // Two texts, or a text and a map: the lengths of both make up that of the record.
+        op::HEADER | op::METADATA => {
+            let n_first = fields.u32()?;
+            fields.take(n_first as usize)?;
+            let n_second = fields.u32()?;
+            4 + u64::from(n_first) + 4 + u64::from(n_second) == length
+        }
         op::CHUNK => {
             let size_fields = fields.0.get(16..24)?;
             let unpacked = u64::from_le_bytes(size_fields.try_into().ok()?);

@@ -53,6 +53,19 @@ fn a_recorder_that_is_dropped_still_finishes_the_drive() {
 }
 
 #[test]
+fn a_replacement_that_is_never_finished_replaces_nothing_and_is_not_lost() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("drive.mcap");
+    start(&path).finish().unwrap();
+    let mut recorder = Recorder::create(&path, &DriveInfo::default(), Overwrite::WhenDone).unwrap();
+    let beside = recorder.path().to_owned();
+    recorder.add_signal(&id("engine.speed"), &Unit::named("rpm"), "").unwrap();
+    drop(recorder);
+    assert!(drive::read(&path).unwrap().recording.series.is_empty());
+    assert!(drive::read(&beside).unwrap().recording.series("engine.speed").is_some());
+}
+
+#[test]
 fn a_drive_of_a_later_format_is_refused_by_name() {
     let mut later =
         mcap::WriteOptions::new().profile("witness-drive").create(std::io::Cursor::new(Vec::new())).unwrap();
