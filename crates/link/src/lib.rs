@@ -9,6 +9,7 @@ mod clock;
 mod hint;
 mod port;
 mod serial;
+mod stream;
 mod tcp;
 
 pub use address::{AdapterAddress, AddressError};

@@ -8,6 +8,7 @@ use protocol::Nanos;
 use serial2::SerialPort;
 
 use crate::clock::Clock;
+use crate::stream::{Stream, StreamPort};
 use crate::{Dial, Port, PortError};
 
 /// Line rates tried when none is given, most likely first (common practice, no source).
@@ -70,7 +71,7 @@ impl Dial for SerialDial {
 
     fn dial(&mut self) -> Result<Box<dyn Port>, PortError> {
         let port = self.open().map_err(|source| PortError::Open { address: self.address.clone(), source })?;
-        Ok(Box::new(Serial { port, address: self.address.clone(), clock: self.clock }))
+        Ok(Box::new(StreamPort { stream: port, address: self.address.clone(), clock: self.clock }))
     }
 
     fn try_next(&mut self) -> bool {
@@ -87,49 +88,15 @@ impl Dial for SerialDial {
     }
 }
 
-struct Serial {
-    port: SerialPort,
-    address: String,
-    clock: Clock,
-}
-
-impl Serial {
-    fn lost(&self, source: std::io::Error) -> PortError {
-        PortError::Lost { address: self.address.clone(), source }
-    }
-
-    fn read_once(&mut self, buffer: &mut [u8], deadline: Nanos) -> std::io::Result<usize> {
+impl Stream for SerialPort {
+    fn read_within(&mut self, buffer: &mut [u8], left: Duration) -> std::io::Result<usize> {
         // The system counts whole milliseconds: rounding up waits too long by less than one, rounding down would spin.
-        let left = self.clock.until(deadline).as_nanos().div_ceil(1_000_000);
-        self.port.set_read_timeout(Duration::from_millis(u64::try_from(left).unwrap_or(0)))?;
-        self.port.read(buffer)
-    }
-}
-
-impl Port for Serial {
-    fn now(&self) -> Nanos {
-        self.clock.now()
+        let left_ms = left.as_nanos().div_ceil(1_000_000);
+        self.set_read_timeout(Duration::from_millis(u64::try_from(left_ms).unwrap_or(u64::MAX)))?;
+        self.read(buffer)
     }
 
-    fn write_all(&mut self, bytes: &[u8]) -> Result<(), PortError> {
-        self.port.write_all(bytes).map_err(|source| self.lost(source))
-    }
-
-    fn read_until(&mut self, buffer: &mut [u8], deadline: Nanos) -> Result<usize, PortError> {
-        loop {
-            match self.read_once(buffer, deadline) {
-                Ok(0) => return Err(self.lost(ErrorKind::UnexpectedEof.into())),
-                Ok(n) => return Ok(n),
-                Err(error) => match error.kind() {
-                    ErrorKind::Interrupted => {}
-                    ErrorKind::WouldBlock | ErrorKind::TimedOut => {
-                        if self.clock.now() >= deadline {
-                            return Ok(0);
-                        }
-                    }
-                    _ => return Err(self.lost(error)),
-                },
-            }
-        }
+    fn write_all(&mut self, bytes: &[u8]) -> std::io::Result<()> {
+        Self::write_all(self, bytes)
     }
 }

@@ -7,6 +7,7 @@ use std::time::Duration;
 use protocol::Nanos;
 
 use crate::clock::Clock;
+use crate::stream::{Stream, StreamPort};
 use crate::{Dial, Port, PortError};
 
 const CONNECT_LIMIT: Duration = Duration::from_secs(5);
@@ -52,7 +53,7 @@ impl Dial for TcpDial {
 
     fn dial(&mut self) -> Result<Box<dyn Port>, PortError> {
         let stream = self.connect().map_err(|source| PortError::Open { address: self.address.clone(), source })?;
-        Ok(Box::new(TcpPort { stream, address: self.address.clone(), clock: self.clock }))
+        Ok(Box::new(StreamPort { stream, address: self.address.clone(), clock: self.clock }))
     }
 
     fn now(&self) -> Nanos {
@@ -64,54 +65,20 @@ impl Dial for TcpDial {
     }
 }
 
-struct TcpPort {
-    stream: TcpStream,
-    address: String,
-    clock: Clock,
-}
-
-impl TcpPort {
-    fn lost(&self, source: std::io::Error) -> PortError {
-        PortError::Lost { address: self.address.clone(), source }
-    }
-
-    fn read_once(&mut self, buffer: &mut [u8], deadline: Nanos) -> std::io::Result<usize> {
-        let left = self.clock.until(deadline);
+impl Stream for TcpStream {
+    fn read_within(&mut self, buffer: &mut [u8], left: Duration) -> std::io::Result<usize> {
+        // A time-out of zero would mean to wait for ever.
         if left.is_zero() {
-            self.stream.set_nonblocking(true)?;
-            let read = self.stream.read(buffer);
-            self.stream.set_nonblocking(false)?;
+            self.set_nonblocking(true)?;
+            let read = self.read(buffer);
+            self.set_nonblocking(false)?;
             return read;
         }
-        self.stream.set_read_timeout(Some(left))?;
-        self.stream.read(buffer)
-    }
-}
-
-impl Port for TcpPort {
-    fn now(&self) -> Nanos {
-        self.clock.now()
+        self.set_read_timeout(Some(left))?;
+        self.read(buffer)
     }
 
-    fn write_all(&mut self, bytes: &[u8]) -> Result<(), PortError> {
-        self.stream.write_all(bytes).map_err(|source| self.lost(source))
-    }
-
-    fn read_until(&mut self, buffer: &mut [u8], deadline: Nanos) -> Result<usize, PortError> {
-        loop {
-            match self.read_once(buffer, deadline) {
-                Ok(0) => return Err(self.lost(ErrorKind::UnexpectedEof.into())),
-                Ok(n) => return Ok(n),
-                Err(error) => match error.kind() {
-                    ErrorKind::Interrupted => {}
-                    ErrorKind::WouldBlock | ErrorKind::TimedOut => {
-                        if self.clock.now() >= deadline {
-                            return Ok(0);
-                        }
-                    }
-                    _ => return Err(self.lost(error)),
-                },
-            }
-        }
+    fn write_all(&mut self, bytes: &[u8]) -> std::io::Result<()> {
+        Write::write_all(self, bytes)
     }
 }

@@ -276,8 +276,9 @@ impl Adapter {
             self.stray.push(char::from(byte));
         }
         self.state.desync = true;
-        if let Phase::Listening(say) = std::mem::replace(&mut self.phase, Phase::Idle) {
-            self.say(say);
+        match std::mem::replace(&mut self.phase, Phase::Idle) {
+            Phase::Listening(say) => self.say(say),
+            phase => self.phase = phase,
         }
     }
 
