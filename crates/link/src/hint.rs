@@ -109,3 +109,33 @@ fn group_of(path: &std::path::Path) -> Option<String> {
 fn group_of(_path: &std::path::Path) -> Option<String> {
     None
 }
+
+#[cfg(all(test, unix))]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_missing_permission_names_the_group() {
+        // Any device node whose group may use it; the usual one belongs to the terminals.
+        let Some(group) = group_of(std::path::Path::new("/dev/ptmx")) else {
+            eprintln!("skipped: /dev/ptmx is missing here, or its group may not use it");
+            return;
+        };
+        let source = ErrorKind::PermissionDenied.into();
+        let error = PortError::Open { address: "at+serial:/dev/ptmx".to_owned(), source };
+        let hint = LinkError::from(error).hint().unwrap_or_default();
+        assert!(hint.contains(&format!("sudo usermod -aG {group} \"$USER\"")), "{hint}");
+    }
+
+    #[test]
+    fn what_the_system_says_of_a_host_becomes_advice() {
+        for (kind, part) in [
+            (ErrorKind::ConnectionRefused, "nothing listens on port 35000"),
+            (ErrorKind::TimedOut, "does not answer"),
+            (ErrorKind::NotFound, "was not found"),
+        ] {
+            let error = PortError::Open { address: "at+tcp://adapter:35000".to_owned(), source: kind.into() };
+            assert!(error.hint().is_some_and(|hint| hint.contains(part)), "{kind}: {:?}", error.hint());
+        }
+    }
+}

@@ -3,8 +3,8 @@
 mod fake;
 
 use fake::{FakeDial, Habits, MS, Said};
-use link::{AtLink, Exchange, Link, LinkError, Request, Settings, Target};
-use protocol::{Address, Bus};
+use link::{AtLink, Dial, Exchange, Link, LinkError, Port, PortError, Request, Settings, Target};
+use protocol::{Address, Bus, Nanos};
 
 const ENGINE: u32 = 0x7E8;
 
@@ -512,4 +512,50 @@ fn modules_with_identifiers_of_their_own_get_their_flow_control() {
     let expected = ["ATSH6F1", "ATCRA612", "ATFCSH6F1", "ATFCSD300000", "ATFCSM1"];
     let back = ["ATSH7E0", "ATCRA7E8", "ATFCSM0", "ATSH7DF", "ATCRA"];
     assert_eq!(settings, [expected, back].concat());
+}
+
+/// A serial port whose line rate has to be found: at the wrong one, text is noise.
+struct RateDial {
+    fake: FakeDial,
+    rate: usize,
+}
+
+impl Dial for RateDial {
+    fn address(&self) -> &str {
+        "at+serial:/dev/fake"
+    }
+
+    fn dial(&mut self) -> Result<Box<dyn Port>, PortError> {
+        let is_right = self.rate == 2;
+        self.fake.bench().habits.damage = (!is_right).then(|| -> fake::Damage {
+            Box::new(|text, _| text.iter().step_by(3).map(|byte| byte.rotate_left(3) | 0x80).collect())
+        });
+        self.fake.dial()
+    }
+
+    fn try_next(&mut self) -> bool {
+        self.rate = (self.rate + 1) % 4;
+        self.rate != 0
+    }
+
+    fn now(&self) -> Nanos {
+        link::Dial::now(&self.fake)
+    }
+
+    fn pause(&mut self, nanos: Nanos) {
+        self.fake.pause(nanos);
+    }
+}
+
+#[test]
+fn the_line_rate_is_found() {
+    let fake = FakeDial::new(Habits::default(), Box::new(car));
+    let link = AtLink::start(Box::new(RateDial { fake: fake.clone(), rate: 0 }), Settings::default()).expect("found");
+    assert_eq!(link.info().adapter, "Bench adapter 1.0");
+    assert!(fake.bench().now < 40_000 * MS, "{} ms", fake.bench().now / MS);
+
+    // Never the right one: the error of the first, with advice.
+    let fake = FakeDial::new(Habits::default(), Box::new(car));
+    let error = AtLink::start(Box::new(RateDial { fake, rate: 3 }), Settings::default()).err().expect("one wrong rate");
+    assert!(error.hint().is_some_and(|hint| hint.contains("baud")), "{error}");
 }

@@ -29,10 +29,11 @@ impl AtLink {
                 Ok(()) => return Ok(link),
                 // Silence and garbage are what a wrong line rate looks like.
                 Err(error @ (LinkError::AdapterSilent { .. } | LinkError::NotAnAdapter { .. })) => {
-                    let error = first.get_or_insert(error);
+                    let error = first.take().unwrap_or(error);
                     if !link.dial.try_next() {
-                        return Err(std::mem::replace(error, LinkError::Unsendable(String::new())));
+                        return Err(error);
                     }
+                    first = Some(error);
                 }
                 Err(error) => return Err(error),
             }
