@@ -32,12 +32,19 @@ pub(crate) struct Aligned {
     pub(crate) hidden_s: f64,
     /// The longer median interval of the two, seconds.
     pub(crate) interval_s: f64,
-    /// Samples of the second track.
+    /// Samples of the second track that were looked at.
     pub(crate) n_samples: usize,
 }
 
 /// Readings that carry one common time may be this far apart: a round of answers of an ordinary adapter.
 const COMMON_STAMP_S: f64 = 0.1;
+
+/// In a long drive readings closer together than this are one: the shortest disagreement that matters lasts 0.24 s (see
+/// `moments`), and of visits there are plenty.
+const SPACING_S: f64 = 0.03;
+
+/// A drive with more readings than this is long: more than half an hour at 30 Hz.
+const LONG: usize = 60_000;
 
 /// Time stamps of answers vary by this much against the moment of measurement (adapter and operating system buffers; common
 /// practice, no source).
@@ -52,14 +59,21 @@ pub(crate) fn align(first: &Series, second: &Series) -> Option<Aligned> {
     let (ta, tb) = (taken_ns(first), taken_ns(second));
     let intervals = [first.median_interval_s()?, second.median_interval_s()?];
     let mut cursor = Cursor::new(&ta, &first.value, longest_join_s(intervals[0]));
-    let mut points = Vec::with_capacity(second.len());
-    let mut n_common = 0usize;
+    let mut points: Vec<Point> = Vec::new();
+    let (mut n_common, mut n_samples) = (0usize, 0usize);
+    let spacing_s = if second.len() > LONG { SPACING_S } else { 0.0 };
+    let mut next_ns = i64::MIN;
     for k in 0..second.len() {
+        if tb[k] < next_ns {
+            continue;
+        }
         let y = second.value[k];
+        n_samples += 1;
         let Some(between) = cursor.at(tb[k]) else { continue };
         if !y.is_finite() {
             continue;
         }
+        next_ns = tb[k].saturating_add(signal::nanos_from_seconds(spacing_s));
         let at = between.before;
         let value = |i: usize| first.value.get(i).copied().filter(|v| v.is_finite());
         let differences = [at.wrapping_sub(1), at, at + 1].map(|i| Some(value(i.wrapping_add(1))? - value(i)?));
@@ -102,7 +116,7 @@ pub(crate) fn align(first: &Series, second: &Series) -> Option<Aligned> {
         points,
         step: [quantum::step_of(&first.value), quantum::step_of(&second.value)],
         hidden_s: if is_common { COMMON_STAMP_S } else { STAMP_S.max(window_s) },
-        interval_s: intervals[0].max(intervals[1]),
-        n_samples: second.len(),
+        interval_s: intervals[0].max(intervals[1]).max(spacing_s),
+        n_samples,
     })
 }

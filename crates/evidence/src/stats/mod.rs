@@ -1,5 +1,6 @@
 //! Statistics that more than one check needs; pure functions of numbers.
 
 pub(crate) mod gauss;
+pub mod poisson;
 pub(crate) mod quantum;
 pub(crate) mod robust;
