@@ -8,11 +8,13 @@ mod finding;
 mod odd_wheel;
 mod pair;
 mod physics;
+pub mod proof;
 mod skew;
 mod stats;
 mod wheels;
 
 pub use finding::{Check, Finding, Kind, Span, Verdict};
+pub use stats::poisson;
 
 use signal::Recording;
 
