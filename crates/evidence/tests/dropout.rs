@@ -5,7 +5,7 @@
 
 mod common;
 
-use common::{Rng, Samples, WHEELS, about, assert_consistent, examined, findings, lost, recording, sampled};
+use common::{Loss, Rng, Samples, WHEELS, about, assert_consistent, examined, findings, lost, recording, sampled};
 use evidence::{Finding, Kind, Verdict};
 
 /// Ordinary driving between 35 and 65 km/h with at most 0.5 m/s² and a little noise.
@@ -71,7 +71,7 @@ fn too_little_to_judge_says_how_much_is_lacking() {
 
 #[test]
 fn every_shape_of_a_lost_wheel_speed() {
-    let shapes: [(&str, fn(f64, f64) -> f64); 4] =
+    let shapes: [(&str, Loss); 4] =
         [("zero", |_, _| 0.0), ("end of scale", |_, _| 655.35), ("jump", |v, _| 0.4 * v), ("stuck", |_, good| good)];
     for rate_hz in [20.0, 50.0, 100.0] {
         for (name, shape) in shapes {

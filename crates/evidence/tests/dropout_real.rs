@@ -5,7 +5,7 @@
 
 mod common;
 
-use common::{Samples, WHEELS, about, assert_consistent, findings, long, lost, open_data, polled, wide};
+use common::{Loss, Samples, WHEELS, about, assert_consistent, findings, long, lost, open_data, polled, wide};
 use evidence::{Kind, Verdict};
 
 type Signals = Vec<(&'static str, &'static str, Samples)>;
@@ -159,7 +159,7 @@ fn single_losses_in_the_motorway_drive() {
 #[test]
 fn several_losses_of_any_shape_in_the_motorway_drive() {
     let Some(signals) = motorway() else { return };
-    let shapes: [(&str, fn(f64, f64) -> f64); 4] =
+    let shapes: [(&str, Loss); 4] =
         [("zero", |_, _| 0.0), ("end of scale", |_, _| 327.67), ("jump", |v, _| 0.4 * v), ("stuck", |_, good| good)];
     for rate_hz in [20.0, 50.0, 80.0] {
         for (name, shape) in shapes {

@@ -69,6 +69,15 @@ pub(super) fn would_show_at(track: &Track<'_>, value: f64) -> f64 {
     }
 }
 
+/// The most that a moment of this signal can be worth, quick sampling granted.
+pub(super) fn best_worth(track: &Track<'_>) -> f64 {
+    let has_zero_within = |(least, most): (f64, f64)| least <= -most;
+    match &track.dynamics {
+        Some(limits) if limits.family != Family::Other || !has_zero_within(limits.living) => 1.0,
+        _ => HALF_SEEN,
+    }
+}
+
 /// One pass over the samples. The odds of catching are those of irregular sampling: sum of min(d, T) over sum of T.
 pub(super) fn of(track: &Track<'_>) -> Exposure {
     let (mut visible_s, mut worth_s, mut caught_s, mut total_s) = (0.0, 0.0, 0.0, 0.0);

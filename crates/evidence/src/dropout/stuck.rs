@@ -18,6 +18,10 @@ const SPEEDS_DIFFER_KMH: f64 = 0.5;
 const SPEEDS_DIFFER_SHARE: f64 = 0.02;
 /// Tracks of one pedal may differ by this much, % (workshop limits are 3-5 % of full scale; common practice, no source).
 const TRACKS_DIFFER: f64 = 5.0;
+/// Usual change around a run, in steps, from which on a repeat does not depend on where between two steps the mean lies:
+/// noise of two steps (derived: the chance of a repeat then varies by less than a hundredth), and twice that because roads
+/// are not equally rough everywhere.
+const FORGETS_STEPS: f64 = 5.0;
 /// A value that stayed on a slope and made up for it in one step: the module or the adapter may have stalled as well.
 const CAUGHT_UP: f64 = 1.0;
 /// A signal renewed more slowly than this repeats by chance too often for its own habits to tell, seconds.
@@ -144,9 +148,8 @@ fn middle(track: &Track<'_>, idx: usize) -> f64 {
 /// stays when the car reaches its cruising speed. Noise turns back two times out of three, a slope never.
 fn against_habit(track: &Track<'_>, run: Run, before: &Habit, after: &Habit) -> f64 {
     // Coarse steps repeat while the noise stays between two of them, and that lasts: only noise of several steps forgets.
-    let lasted_s = track.t_s(run.next) - track.t_s(run.first);
-    let forgets = track.usual_change >= 2.5 * track.step || lasted_s > 3.0 * track.long_run_s;
-    if !forgets || !before.is_noise() || !after.is_noise() {
+    let noise = before.usual_change().min(after.usual_change());
+    if noise < FORGETS_STEPS * track.series_step() || !before.is_noise() || !after.is_noise() {
         return 0.0;
     }
     let samples_per_refresh = track.samples_per_refresh();
@@ -156,9 +159,7 @@ fn against_habit(track: &Track<'_>, run: Run, before: &Habit, after: &Habit) -> 
     let by_chance = 0.27 * track.step / track.usual_change.max(1e-12);
     let share = by_chance.max(before.repeats()).max(after.repeats()).min(1.0);
     let log10_expected = n_refreshes.log10() + length * share.log10();
-    // Where the noise is no more than a few steps, forgetting is an approximation: one such run is no proof.
-    let most = if track.usual_change >= 2.5 * track.step { STRONGEST } else { CAUGHT_UP };
-    (-log10_expected).clamp(0.0, most)
+    (-log10_expected).clamp(0.0, STRONGEST)
 }
 
 /// What a lively signal's own behaviour says of a run: by habit, or because it caught up with its slope.
@@ -182,6 +183,8 @@ fn by_itself(track: &Track<'_>, tracks: &[Track<'_>], run: Run) -> f64 {
 struct Habit {
     refreshes: f64,
     changes: f64,
+    /// Sum of the sizes of all changes, in the unit of the series.
+    travelled: f64,
     /// Longest row of repeats.
     longest: f64,
     /// Changes that went against the change before, out of those with a change before.
@@ -195,6 +198,10 @@ impl Habit {
         2.0 * self.refreshes > NEIGHBOURHOOD as f64
             && 3.0 * self.turns > self.pairs
             && 2.0 * self.pairs > self.refreshes
+    }
+
+    fn usual_change(&self) -> f64 {
+        self.travelled / self.changes.max(1.0)
     }
 
     /// Share of repeats, no less than what none in so many still allows (rule of three, 95 %).
@@ -216,6 +223,7 @@ fn habit(track: &Track<'_>, from: usize, to: usize, samples_per_refresh: f64) ->
         }
         row = 1.0;
         habit.changes += 1.0;
+        habit.travelled += change.abs();
         if last != 0.0 {
             habit.pairs += 1.0;
             habit.turns += f64::from(u8::from(change * last < 0.0));

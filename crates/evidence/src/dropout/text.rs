@@ -6,7 +6,7 @@ use signal::Series;
 
 use super::REFERENCE_LOSS_S;
 use super::event::{Event, Shape};
-use super::exposure::Exposure;
+use super::exposure::{Exposure, best_worth};
 use super::track::Track;
 use crate::physics::Family;
 use crate::{Finding, Kind, Verdict};
@@ -123,6 +123,12 @@ impl Told<'_> {
         if !self.track.moves {
             return format!("{id} kept one value throughout: nothing shows whether it is alive.");
         }
+        if self.track.dynamics.is_none() && self.exposure.visible_s == 0.0 {
+            return format!("{id} cannot be judged by itself: nothing is known here of how it may move.");
+        }
+        if self.exposure.visible_s == 0.0 {
+            return format!("{id} shows no loss, but never was where one would have shown.");
+        }
         let (seen_s, p) = (self.exposure.visible_s, self.exposure.p_catch);
         format!(
             "{id} never left its course in {seen_s:.0} s in which a loss would have shown; a loss of 100 ms is caught with odds of {p:.2}, one of {} ms surely.",
@@ -132,7 +138,9 @@ impl Told<'_> {
 
     pub(super) fn alternatives(&self) -> Vec<String> {
         if self.own.is_empty() {
-            return Vec::new();
+            let unseen =
+                "a value that merely stuck would show only while its partners moved on, or it trembles by itself";
+            return if self.verdict == Verdict::Healthy { vec![unseen.to_owned()] } else { Vec::new() };
         }
         let mut found = vec![
             "plug, wiring or ground with a loose contact".to_owned(),
@@ -183,6 +191,7 @@ impl Told<'_> {
             Some(Family::Speed) => " above 30 km/h",
             Some(Family::Engine) => " with the engine above 1500 rpm",
             Some(Family::Pedal | Family::Throttle) => " with the pedal pressed",
+            _ if best_worth(self.track) < 1.0 => " well away from zero",
             _ => "",
         };
         let lacking_s = self.exposure.lacking_s();
@@ -190,7 +199,7 @@ impl Told<'_> {
         if self.exposure.visible_s > 0.0 && lacking_s / yields < 3600.0 {
             next.push(format!("{:.0} more seconds{condition} at the same rate", (lacking_s / yields).ceil()));
         }
-        if yields < 0.9 {
+        if yields < 0.9 * best_worth(self.track) {
             let or = if next.is_empty() { "" } else { "or " };
             let interval_ms = self.wanted_interval_s() * 1e3;
             next.push(format!(

@@ -35,8 +35,6 @@ pub(super) struct Track<'a> {
     pub(super) interval_s: f64,
     /// Cadence at which the value itself is renewed, seconds; the interval when every sample may be new.
     pub(super) hold_s: f64,
-    /// Only one run of equal values in two hundred lasts longer, seconds.
-    pub(super) long_run_s: f64,
     /// Step between neighbouring values.
     pub(super) step: f64,
     /// Median size of a change.
@@ -80,7 +78,6 @@ impl<'a> Track<'a> {
             dynamics,
             interval_s,
             hold_s: interval_s,
-            long_run_s: interval_s,
             step,
             usual_change: 0.0,
             exceptional_change: f64::INFINITY,
@@ -135,6 +132,11 @@ impl<'a> Track<'a> {
         (self.series.t_ns[to] - asked).max(0) as f64 / NANOS_PER_SECOND + self.age_s()
     }
 
+    /// The step between neighbouring values in the unit of the series.
+    pub(super) fn series_step(&self) -> f64 {
+        self.step / self.scale.abs()
+    }
+
     /// Whether no working sensor in a working machine can give this value.
     pub(super) fn is_dead(&self, value: f64) -> bool {
         self.dynamics.is_some_and(|limits| value < self.stop.unwrap_or(limits.living.0) || value > limits.living.1)
@@ -153,11 +155,11 @@ impl<'a> Track<'a> {
     /// Cadence, usual changes, rest level: one pass over the samples.
     fn learn(&mut self) {
         let n = self.len();
-        let (mut intervals, mut changes) = (Vec::with_capacity(KEPT), Vec::with_capacity(KEPT));
+        let mut changes: Vec<f64> = Vec::with_capacity(KEPT);
         let mut values: Vec<f64> = Vec::with_capacity(STATES + 1);
         let mut holds: Vec<f64> = Vec::with_capacity(KEPT);
         let keep_every = (n / KEPT).max(1);
-        let step = self.step / self.scale.abs();
+        let step = self.series_step();
         let (mut run_start, mut n_changes, mut rest) = (0, 0_usize, f64::INFINITY);
         for idx in 1..n {
             let (was, is) = (self.series.value[idx - 1], self.series.value[idx]);
@@ -170,14 +172,10 @@ impl<'a> Track<'a> {
             if n_changes % keep_every == 0 {
                 let change = (is - was).abs();
                 changes.push(change);
-                // The first run began before the recording.
-                if n_changes > 0 {
-                    let lasted_s = self.t_s(idx) - self.t_s(run_start);
-                    intervals.push(lasted_s);
-                    // A slow quantity waits for its next step; only who comes back with several has been held.
-                    if change > 1.5 * step {
-                        holds.push(lasted_s);
-                    }
+                // A slow quantity waits for its next step; only who comes back with several has been held. The first run
+                // began before the recording.
+                if n_changes > 0 && change > 1.5 * step {
+                    holds.push(self.t_s(idx) - self.t_s(run_start));
                 }
             }
             if values.len() <= STATES && is.is_finite() && !values.contains(&is) {
@@ -193,7 +191,6 @@ impl<'a> Track<'a> {
         let held =
             if holds.len() < ENOUGH { None } else { robust::quantile(&mut holds, 0.05) }.unwrap_or(self.interval_s);
         self.hold_s = held.clamp(self.interval_s, self.interval_s.max(2.0));
-        self.long_run_s = robust::quantile(&mut intervals, 0.995).unwrap_or(self.interval_s);
         changes.retain(|change| change.is_finite());
         self.usual_change = robust::median(&mut changes).unwrap_or(0.0) * self.scale.abs();
         // Eight times what all but 0.5 % of the changes keep: with exponential tails that is 42 times the mean change.

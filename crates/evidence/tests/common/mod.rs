@@ -13,6 +13,9 @@ pub type Samples = Vec<(f64, f64)>;
 /// A signal as a function of time in seconds: id, unit, value.
 pub type Course<'a> = (&'a str, &'a str, &'a dyn Fn(f64) -> f64);
 
+/// What a fault makes of the true value and of the last good one.
+pub type Loss = fn(f64, f64) -> f64;
+
 /// The wheels in the usual order.
 pub const WHEELS: [&str; 4] =
     ["wheel.speed.front_left", "wheel.speed.front_right", "wheel.speed.rear_left", "wheel.speed.rear_right"];
