@@ -159,8 +159,12 @@ impl Reassembly {
                 before.or(late).map_or_else(|| Ok(Some(payload.to_vec())), Err)
             }
             Frame::First { length, data } => {
-                self.partial =
-                    Some(Partial { bytes: data.to_vec(), length, next_index: 1, deadline: now.saturating_add(N_CR_NS) });
+                self.partial = Some(Partial {
+                    bytes: data.to_vec(),
+                    length,
+                    next_index: 1,
+                    deadline: now.saturating_add(N_CR_NS),
+                });
                 before.or(late).map_or(Ok(None), Err)
             }
             Frame::Consecutive { index, data } => {

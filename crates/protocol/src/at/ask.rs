@@ -3,7 +3,7 @@
 use std::collections::VecDeque;
 use std::fmt::Write as _;
 
-use super::collect::Collector;
+use super::collect::{Collector, presumed_engine};
 use super::count::{Sizes, Verdict};
 use super::line::Form;
 use super::start::apply;
@@ -87,6 +87,10 @@ impl Ask {
 
     fn begin(&mut self, now: Nanos, bus: Bus, state: &mut State) -> Step {
         self.phase = Phase::Settings;
+        // Without headers nobody can tell who answers everyone's request: only the engine module is asked then.
+        if !state.headers && bus.is_can() && self.request.to == Target::Everyone {
+            self.request.to = Target::Module(presumed_engine(bus));
+        }
         let n = self.request.bytes.len();
         if n == 0 || n > MAX_REQUEST {
             let why = format!("it has {n} bytes, and this adapter takes 1 to {MAX_REQUEST}");

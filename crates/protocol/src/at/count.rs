@@ -6,8 +6,8 @@ use std::collections::{BTreeMap, HashMap};
 use crate::exchange::{Request, Target};
 use crate::{Address, Nanos};
 
-/// Exchanges without a count after one that did not come as counted.
-const REST: u8 = 20;
+/// Exchanges without a count after one in which somebody fell silent: they show who still answers.
+const REST: u8 = 3;
 /// Requests remembered; a watchlist is far shorter.
 const MAX_SHAPES: usize = 1024;
 /// Equal answers from everyone before they are counted on: a module may have been slow once.
@@ -155,10 +155,15 @@ impl Counts {
         if early && has_long && self.meaning == Meaning::Messages {
             self.meaning = Meaning::SingleLines;
         }
-        shape.seen = 0;
-        shape.rest = REST;
-        let all_known = sizes.keys().all(|from| shape.sizes.contains_key(from));
-        if (early && exact) || !all_known || differs(&shape.sizes, sizes) { Verdict::Suspect } else { Verdict::Fewer }
+        let is_other = differs(&shape.sizes, sizes) || !sizes.keys().all(|from| shape.sizes.contains_key(from));
+        if is_other {
+            // One exchange without a count shows whether the answer has changed or was damaged.
+            shape.seen = 0;
+        } else if !early && !sizes.is_empty() {
+            shape.seen = 0;
+            shape.rest = REST;
+        }
+        if is_other || (early && exact) { Verdict::Suspect } else { Verdict::Fewer }
     }
 }
 

@@ -116,7 +116,7 @@ impl Detect {
                 continue;
             }
             if !form.headers {
-                state.note("headers cannot be switched on: answers of several modules cannot be told apart");
+                state.note("headers cannot be switched on: modules cannot be told apart, so of all modules only the engine module is asked");
             }
             if bus.is_none() {
                 state.note(format!("the adapter does not name the network: taken for {} by its answers", form.bus));
@@ -135,7 +135,10 @@ impl Detect {
 fn replies(answer: &Answer, form: Form) -> Vec<crate::exchange::Reply> {
     let mut collector = Collector::new(form, Target::Everyone, &QUESTION_BYTES);
     collector.take(answer);
-    collector.finish();
+    if form.headers {
+        collector.finish();
+    }
+    // Without headers the answers of several modules are ambiguous, but they are answers.
     collector.replies.retain(|reply| reply.bytes.first() == Some(&0x41) || reply.bytes.first() == Some(&0x7F));
     collector.replies
 }

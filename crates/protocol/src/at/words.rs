@@ -53,7 +53,7 @@ impl Word {
     /// Reads one line without line ends; `None`: not in words, or in other words.
     ///
     /// Case, spaces and leading or trailing dots do not matter. An opening (`SEARCHING...`, `BUS INIT: ...OK`) that
-    /// shares its line with what follows is split off by [`split_progress`] first.
+    /// shares its line with what follows is split off before.
     #[must_use]
     pub fn read(line: &str) -> Option<Self> {
         let plain = plain(line);
