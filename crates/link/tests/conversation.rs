@@ -145,7 +145,7 @@ fn long_answers_of_two_modules_interleave() {
     assert_eq!(vins, expected.map(|(from, vin)| (from.to_owned(), vin.to_vec())));
 }
 
-/// The networks of the connector. Headers, sums: reference-facts 3.5 and 3.6.
+/// The networks of the connector. Headers and sums: ISO 15765-4, ISO 9141-2 and ISO 14230-2, from memory.
 #[test]
 fn every_network() {
     for (bus, id) in [
@@ -419,7 +419,7 @@ fn gone_and_back() {
     assert_eq!(dial.bench().heard.iter().filter(|command| *command == "ATSP0").count(), 1);
 }
 
-/// P3 max 5 s: any request keeps a K-line open (reference-facts 3.6).
+/// P3 max 5 s: any request keeps a K-line open (ISO 14230-2, from memory).
 #[test]
 fn a_k_line_is_kept_open_while_the_link_pauses() {
     let habits = Habits { bus: Bus::KwpFast, ..Habits::default() };

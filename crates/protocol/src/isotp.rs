@@ -225,7 +225,7 @@ mod tests {
     const SECOND: &[u8] = &[0x21, 0x41, 0x48, 0x35, 0x39, 0x48, 0x34, 0x35];
     const THIRD: &[u8] = &[0x22, 0x47, 0x31, 0x31, 0x38, 0x33, 0x34, 0x31];
 
-    /// Worked reply of reference-facts 3.4: 20 = 3 + 17 bytes in 6 + 7 + 7.
+    /// ISO 15765-2, worked reply with a VIN: 20 = 3 + 17 bytes in 6 + 7 + 7.
     #[test]
     fn a_worked_reply_in_three_frames() {
         let results = run(&[FIRST, SECOND, THIRD]);

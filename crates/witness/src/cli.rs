@@ -135,7 +135,7 @@ pub(crate) struct PlanArgs {
 
 #[derive(Debug, Args)]
 pub(crate) struct ImportArgs {
-    /// The table: first column time_s, other headers `SIGNAL [UNIT]`; or time_s,signal,value[,unit].
+    /// The table: first column time_s, other headers `SIGNAL [UNIT]`; or `time_s,signal,value` and perhaps `unit`.
     #[arg(value_name = "FILE.csv")]
     pub(crate) table: PathBuf,
     /// The drive to be made.

@@ -82,7 +82,7 @@ fn read_frame(plain: &str, wide: bool) -> Result<Printed, LineError> {
     Ok(Printed::Frame { from, data })
 }
 
-/// Three header bytes, data, check byte. Sources: ISO 9141-2, ISO 14230-2 and SAE J1850 as in reference-facts 3.6.
+/// Three header bytes, data, check byte. Sources: ISO 9141-2, ISO 14230-2 and SAE J1850, from memory.
 fn read_message(line: &[u8], bus: Bus) -> Result<Printed, LineError> {
     let short = LineError::Digits { digits: line.len() * 2 };
     let (&check, message) = line.split_last().ok_or(short)?;
@@ -160,7 +160,7 @@ mod tests {
         Form { bus, headers: true }
     }
 
-    /// reference-facts 3.6: check value of "123456789", and the worked five bytes under CRC.
+    /// SAE J1850, catalogue value from memory: check value of "123456789", and the worked five bytes under CRC.
     #[test]
     fn j1850_check_byte() {
         assert_eq!(crc8(b"123456789"), 0x4B);
@@ -183,7 +183,7 @@ mod tests {
         assert_eq!(read("7E", CAN11), Err(LineError::Digits { digits: 2 }));
     }
 
-    /// Worked messages of reference-facts 3.6 (start of communication, answer) and sums computed by hand.
+    /// ISO 14230-2, from memory: worked messages (start of communication, answer) and sums computed by hand.
     #[test]
     fn messages_with_check_sums() {
         let data = vec![0xC1, 0x8F, 0xEF];
