@@ -32,7 +32,7 @@ pub enum AddressError {
         text: String,
     },
     /// `at+tcp` without host or port.
-    #[error("`{text}`: host and port are needed, such as `at+tcp://192.168.0.10:35000` ({problem})")]
+    #[error("`{text}`: host and port are needed, such as `at+tcp://192.168.1.50:4077` ({problem})")]
     HostPort {
         /// The text, escaped.
         text: String,
@@ -102,7 +102,7 @@ mod tests {
     fn addresses_of_the_command_line() {
         let tcp = |host: &str, port| Ok(AdapterAddress::AtTcp { host: host.to_owned(), port });
         let serial = |path: &str, baud| Ok(AdapterAddress::AtSerial { path: PathBuf::from(path), baud });
-        assert_eq!("at+tcp://localhost:35000".parse(), tcp("localhost", 35000));
+        assert_eq!("at+tcp://localhost:4077".parse(), tcp("localhost", 4077));
         assert_eq!("at+tcp://[::1]:1".parse(), tcp("::1", 1));
         assert_eq!("at+serial:/dev/ttyUSB0?baud=115200".parse(), serial("/dev/ttyUSB0", Some(115_200)));
         assert_eq!("at+serial:/dev/pts/3".parse(), serial("/dev/pts/3", None));
@@ -116,10 +116,10 @@ mod tests {
             ("/dev/ttyUSB0", "must begin with one of"),
             ("xyz://a:1", "must begin with one of"),
             ("at+tcp://host", "no port"),
-            ("at+tcp://:35000", "no host"),
+            ("at+tcp://:4077", "no host"),
             ("at+tcp://host:99999", "1 to 65535"),
             ("at+tcp://host:0", "1 to 65535"),
-            ("at+tcp://::1:35000", "brackets"),
+            ("at+tcp://::1:4077", "brackets"),
             ("at+serial:", "a path is needed"),
             ("at+serial:?baud=9600", "a path is needed"),
             ("at+serial:/dev/x?baud=fast", "baud=fast"),

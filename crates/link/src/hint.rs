@@ -130,11 +130,11 @@ mod tests {
     #[test]
     fn what_the_system_says_of_a_host_becomes_advice() {
         for (kind, part) in [
-            (ErrorKind::ConnectionRefused, "nothing listens on port 35000"),
+            (ErrorKind::ConnectionRefused, "nothing listens on port 4077"),
             (ErrorKind::TimedOut, "does not answer"),
             (ErrorKind::NotFound, "was not found"),
         ] {
-            let error = PortError::Open { address: "at+tcp://adapter:35000".to_owned(), source: kind.into() };
+            let error = PortError::Open { address: "at+tcp://adapter:4077".to_owned(), source: kind.into() };
             assert!(error.hint().is_some_and(|hint| hint.contains(part)), "{kind}: {:?}", error.hint());
         }
     }
