@@ -142,7 +142,7 @@ impl Collector {
             Printed::Length(length) => {
                 self.end_bare();
                 self.bare = Some(BareMessage { length, next_index: 0, bytes: Vec::new() });
-                self.count(self.presumed(), now);
+                // Not counted: it is no frame of the network.
             }
             Printed::Piece { index, data } => self.piece(index, &data, now),
         }
