@@ -101,7 +101,7 @@ fn a_wheel_that_reads_three_percent_low_is_named_with_its_ratio() {
         }
     }
     // A minute without a turn sensor leaves a turn that never ends thinkable for some wheels; most must be named.
-    assert!(named >= 9, "{named} of 12");
+    assert!(named >= 11, "{named} of 12");
 }
 
 #[test]

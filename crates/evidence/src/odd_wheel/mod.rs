@@ -124,7 +124,7 @@ impl Case<'_> {
     fn is_contested(&self, wheel: usize) -> bool {
         let weighing = &self.steady.weighing;
         let top = weighing.log10_odds.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-        weighing.log10_any >= 1.0 && top < 2.0 && weighing.log10_odds[wheel] > top - 2.5
+        weighing.log10_any >= 0.5 && top < 2.0 && weighing.log10_odds[wheel] > top - 3.5
     }
 
     /// The wheel that is most probably off, if some wheel is rather than none.

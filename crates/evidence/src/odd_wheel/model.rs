@@ -195,7 +195,7 @@ mod tests {
     use super::*;
 
     const ROAD: Nuisance =
-        Nuisance { axle: [(0.007, 0.97), (0.025, 0.03)], side: [(0.003, 0.85), (0.01, 0.15)], wheel: TYRE_SIGMA };
+        Nuisance { axle: [(0.007, 0.99), (0.02, 0.01)], side: [(0.003, 0.85), (0.01, 0.15)], wheel: TYRE_SIGMA };
 
     fn seen(present: [bool; 4], speeds: [f64; 4]) -> (Vec<[f64; 4]>, Vec<f64>) {
         let rows = contrasts(present);

@@ -172,17 +172,18 @@ fn standard_error(pairs: &mut [(f64, f64)], value: f64) -> f64 {
 
 /// Bounds of what is not of interest.
 ///
-/// Axles: tyres worn unlike by a third of the tread (2.1 % for all of it), 0.7 %, rarely 2.5 % (staggered sizes). Sides without a sensor: the
-/// heading changes by about one full turn more to one side than to the other over a drive, so the mean curvature is
-/// 2 pi / distance; rarely (ring roads, multi-storey car parks) it is whatever 1 m/s2 of lateral acceleration allows.
+/// Axles: a third of the tread worn more on one axle, 0.7 % (all of it: 2.1 %); one car in a hundred has sizes that differ by
+/// 2 %. Sides without a sensor: a drive ends in any direction, so the mean curvature is [`HEADING_RAD`] over the distance;
+/// rarely (ring roads, multi-storey car parks) it is whatever 1 m/s2 of lateral acceleration allows. The shares are assumed,
+/// no source.
 fn nuisance(reference_sigma: Option<f64>, distance_m: f64, speed_m_s: f64) -> Nuisance {
     let side = reference_sigma.map_or_else(
         || {
             let ring = 0.001 + TRACK_M / speed_m_s.max(1.0).powi(2);
             let heading = 0.001 + TRACK_M * HEADING_RAD / distance_m.max(1.0);
-            [(heading.min(ring), 0.95), (ring, 0.05)]
+            [(heading.min(ring), 0.97), (ring, 0.03)]
         },
         |sigma| [(sigma, 0.95), (3.0 * sigma, 0.05)],
     );
-    Nuisance { axle: [(0.007, 0.97), (0.025, 0.03)], side, wheel: TYRE_SIGMA }
+    Nuisance { axle: [(0.007, 0.99), (0.02, 0.01)], side, wheel: TYRE_SIGMA }
 }
