@@ -15,6 +15,10 @@ pub(super) const STRONGEST: f64 = 2.5;
 const DEAD_VALUE: f64 = 2.4;
 /// Something that a healthy machine does seldom, but can do: about one in five.
 const UNUSUAL: f64 = 0.7;
+/// A jump and return far out of the ordinary in a signal of unknown physics.
+const STANDS_OUT: f64 = 0.5;
+/// Beyond a limit, but not clearly: it speaks for neither side, and keeps the signal from being called healthy.
+const OPEN: f64 = 0.0;
 /// A redundant track that did not move.
 const CONTRADICTED: f64 = 2.0;
 /// Slowest cadence of two tracks that can contradict each other, seconds: nobody lifts a foot and puts it back between.
@@ -59,11 +63,10 @@ pub(super) fn assess(track: &Track<'_>, tracks: &[Track<'_>], event: &Excursion)
     match track.family() {
         Some(Family::Speed) => speed(track, tracks, event),
         Some(_) => limited(track, tracks, event),
-        None => (track.is_quantity && stands_out(track, event)).then_some(Weight {
-            log10_lr: 0.5,
-            is_impossible: false,
-            allowed_per_s: track.exceptional_change / track.interval_s.max(1e-3),
-        }),
+        None if track.is_quantity && stands_out(track, event) => {
+            seldom(STANDS_OUT, track.exceptional_change / track.interval_s.max(1e-3))
+        }
+        None => None,
     }
 }
 
@@ -75,6 +78,10 @@ fn beyond(ratio: f64) -> f64 {
 
 fn impossible(log10_lr: f64, allowed_per_s: f64) -> Option<Weight> {
     Some(Weight { log10_lr, is_impossible: true, allowed_per_s })
+}
+
+fn seldom(log10_lr: f64, allowed_per_s: f64) -> Option<Weight> {
+    Some(Weight { log10_lr, is_impossible: false, allowed_per_s })
 }
 
 fn speed(track: &Track<'_>, tracks: &[Track<'_>], event: &Excursion) -> Option<Weight> {
@@ -107,11 +114,10 @@ fn speed(track: &Track<'_>, tracks: &[Track<'_>], event: &Excursion) -> Option<W
     let nobody_brakes = car_m_s2 < BRAKING_M_S2
         || (car_m_s2 < LIGHT_BRAKING_M_S2 && n_that_grip(track, tracks, event).is_some_and(|n| n >= 2));
     let is_calm = nobody_brakes && (is_down || before > SPIN_KMH);
-    (is_brief && is_calm && depth.abs() > 0.5 * before).then_some(Weight {
-        log10_lr: UNUSUAL,
-        is_impossible: false,
-        allowed_per_s: GRAVITY_M_S2 * KMH_PER_M_S,
-    })
+    if is_brief && is_calm && depth.abs() > 0.5 * before {
+        return seldom(UNUSUAL, GRAVITY_M_S2 * KMH_PER_M_S);
+    }
+    if rate_m_s2 > allowed_m_s2 { seldom(OPEN, allowed_m_s2 * KMH_PER_M_S) } else { None }
 }
 
 /// Greatest acceleration, either sign, that the car may have had around an event, m/s², as all its recorded speeds see it.
@@ -200,11 +206,10 @@ fn limited(track: &Track<'_>, tracks: &[Track<'_>], event: &Excursion) -> Option
     let missed = (track.value(event.after) - before).abs();
     let is_stopped_at_speed =
         is_engine && before > 1300.0 && event.level < STANDING_RPM && depth < 0.0 && missed < 0.15 * before;
-    (is_stopped_at_speed && event.first == event.last && event.away_s(track) <= LONE_SAMPLE_S).then_some(Weight {
-        log10_lr: UNUSUAL,
-        is_impossible: false,
-        allowed_per_s: limits.fastest_per_s,
-    })
+    if is_stopped_at_speed && event.first == event.last && event.away_s(track) <= LONE_SAMPLE_S {
+        return seldom(UNUSUAL, limits.fastest_per_s);
+    }
+    if ratio > 1.0 { seldom(OPEN, limits.fastest_per_s) } else { None }
 }
 
 /// Whether another track of the same sensor stayed where it was while this one was away.

@@ -60,7 +60,7 @@ fn weigh(events: &[Event], has_physics: bool) -> f64 {
     for event in events.iter().filter(|event| !event.is_common) {
         if event.is_impossible {
             sum += event.log10_lr;
-        } else if event.span.from_s - last_seldom_s > ONE_CAUSE_S {
+        } else if event.log10_lr > 0.0 && event.span.from_s - last_seldom_s > ONE_CAUSE_S {
             sum += event.log10_lr;
             last_seldom_s = event.span.from_s;
         }
