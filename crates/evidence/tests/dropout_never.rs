@@ -297,3 +297,20 @@ fn a_value_that_never_changes() {
         ],
     );
 }
+
+#[test]
+fn samples_that_are_stamped_in_coarse_ticks() {
+    // Ten samples a second, stamped in whole seconds: the jumps between two ticks are not as quick as they look.
+    let stab = |t: f64| 15.0 + 50.0 * (0.5 + 0.5 * (t / 1.3).sin()).powi(4);
+    for tick_s in [0.25, 1.0, 2.0] {
+        let ticks = |s: Samples| s.into_iter().map(|(t, v)| ((t / tick_s).floor() * tick_s, v)).collect::<Samples>();
+        let signals = [
+            ("pedal.position_1", "%", ticks(sampled(10.0, 120.0, 0.4, stab))),
+            ("engine.speed", "rpm", ticks(sampled(10.0, 120.0, 1.0, |t| 1500.0 + 700.0 * (t * 1.1).sin()))),
+            ("intake.manifold_pressure", "kPa", ticks(sampled(10.0, 120.0, 1.0, |t| 120.0 + 80.0 * (t * 1.7).sin()))),
+        ];
+        for finding in findings(Kind::Dropout, &signals) {
+            assert_ne!(finding.verdict, Verdict::Faulty, "{tick_s} s: {finding:?}");
+        }
+    }
+}

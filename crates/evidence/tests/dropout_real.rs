@@ -69,7 +69,11 @@ fn healthy_everyday_drives() {
             assert!(nobody_is_accused(name, &long(&text, &KIT)) >= 5, "{name}");
         }
         if let Some(text) = open_data(&format!("kit_obd/{name}_held.csv.gz")) {
-            nobody_is_accused(&format!("{name}, held"), &wide(&text, &KIT));
+            let held = wide(&text, &KIT);
+            nobody_is_accused(&format!("{name}, held"), &held);
+            let in_seconds = |s: &Samples| s.iter().map(|(t, v)| (t.floor(), *v)).collect();
+            let ticks: Signals = held.iter().map(|(id, unit, s)| (*id, *unit, in_seconds(s))).collect();
+            nobody_is_accused(&format!("{name}, held, stamped in whole seconds"), &ticks);
         }
     }
 }

@@ -165,7 +165,7 @@ fn against_habit(track: &Track<'_>, run: Run, before: &Habit, after: &Habit) -> 
 /// What a lively signal's own behaviour says of a run: by habit, or because it caught up with its slope.
 fn by_itself(track: &Track<'_>, tracks: &[Track<'_>], run: Run) -> f64 {
     let samples_per_refresh = track.samples_per_refresh();
-    let reach = (NEIGHBOURHOOD as f64 * samples_per_refresh) as usize;
+    let reach = ((NEIGHBOURHOOD as f64 * samples_per_refresh) as usize).min(4096);
     let (from, to) = (run.first.saturating_sub(reach), (run.next + reach).min(track.len()));
     let before = habit(track, from, run.first + 1, samples_per_refresh);
     let after = habit(track, run.next, to, samples_per_refresh);
