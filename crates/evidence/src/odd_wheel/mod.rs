@@ -14,7 +14,7 @@ use std::collections::BTreeMap;
 
 use signal::Recording;
 
-use crate::finding::{Check, Finding, Kind, Verdict};
+use crate::finding::{Check, Finding, Kind, Span, Verdict};
 use crate::wheels::{MIN_SPEED_KMH, Rig, WHEELS, WORDS};
 use road::{Exchange, Reference};
 use steady::{LEAST_BLOCKS, More, Steady};
@@ -98,16 +98,25 @@ impl Case<'_> {
             log10_odds,
             statement: self.statement(wheel, verdict, way, stretches),
             figures: self.figures(wheel, stretches),
-            spans: if way == Way::Stretches && verdict != Verdict::Healthy {
-                stretches.spans.clone()
-            } else {
-                Vec::new()
-            },
+            spans: self.spans(verdict, way, stretches),
             alternatives: self.alternatives(wheel, verdict, way),
             next: self.next(wheel, verdict, way),
         }
     }
 
+    /// Where it shows: the stretches, or else all that was compared.
+    fn spans(&self, verdict: Verdict, way: Way, stretches: &Stretches) -> Vec<Span> {
+        match (verdict, way) {
+            (Verdict::Healthy, _) | (Verdict::Undecided, Way::Steady | Way::Late | Way::Shifted) => Vec::new(),
+            (_, Way::Stretches) => stretches.spans.clone(),
+            (Verdict::Faulty, _) => {
+                let ends = self.used_blocks().next().zip(self.used_blocks().last());
+                ends.map(|(first, last)| Span { from_s: first.from_s, to_s: last.to_s }).into_iter().collect()
+            }
+        }
+    }
+
+    /// Spread of the side difference that a turn sensor leaves.
     fn sigma(&self) -> Option<f64> {
         self.reference.map(|reference| reference.sigma)
     }
