@@ -2,7 +2,9 @@
 
 use std::borrow::Cow;
 
-use signal::Series;
+use signal::{Series, seconds_from_nanos};
+
+use crate::stats::{quantum, robust};
 
 /// When the samples of a series were taken, nanoseconds, never decreasing.
 ///
@@ -18,6 +20,38 @@ pub(crate) fn taken_ns(series: &Series) -> Cow<'_, [i64]> {
         latest
     });
     Cow::Owned(middle.collect())
+}
+
+/// The samples that were really taken, when a table repeats each value in every row until the next answer comes.
+///
+/// A signal that has just moved by three steps and more goes on moving in the next sample; where the next change regularly
+/// comes three or more rows later, the rows between are copies. Then what remains is each change, and one sample per refresh
+/// while nothing changes. Else the series as it is.
+pub(crate) fn unheld(series: &Series) -> Cow<'_, Series> {
+    let value = &series.value;
+    let changes: Vec<usize> = (1..value.len()).filter(|&k| value[k] != value[k - 1]).collect();
+    let step = quantum::step_of(value);
+    let mut waits: Vec<f64> = changes
+        .windows(2)
+        .filter(|pair| (value[pair[0]] - value[pair[0] - 1]).abs() >= 2.9 * step)
+        .map(|pair| (pair[1] - pair[0]) as f64)
+        .collect();
+    let n_waits = waits.len();
+    // In rows, not in seconds: a poll comes back after as many answers, however long they take.
+    let refresh = robust::quantile(&mut waits, 0.1).unwrap_or(1.0) as usize;
+    if n_waits < 10 || refresh < 3 {
+        return Cow::Borrowed(series);
+    }
+    let mut taken = Series::new(series.id.clone(), series.unit.clone());
+    let mut last: Option<usize> = None;
+    for k in 0..value.len() {
+        let is_due = last.is_none_or(|last| value[k] != value[k - 1] || k - last >= refresh);
+        if is_due {
+            taken.push_value(series.t_ns[k], value[k]);
+            last = Some(k);
+        }
+    }
+    Cow::Owned(taken)
 }
 
 /// How two neighbours of a moment see it.
@@ -71,8 +105,8 @@ impl<'a> Cursor<'a> {
         let nearest = since.min(to.saturating_sub(t_ns));
         Some(Between {
             value: low + share * (high - low),
-            nearest_s: signal::seconds_from_nanos(nearest),
-            gap_s: signal::seconds_from_nanos(gap),
+            nearest_s: seconds_from_nanos(nearest),
+            gap_s: seconds_from_nanos(gap),
             before: self.before,
         })
     }
@@ -102,6 +136,23 @@ mod tests {
         assert_eq!(cursor.at(1200), None, "behind the end");
         assert_eq!(Cursor::new(&t, &v, 1.0).at(-5), None, "before the start");
         assert_eq!(Cursor::new(&[], &[], 1.0).at(0), None);
+    }
+
+    #[test]
+    fn copies_are_told_from_samples() {
+        let series = |n_held: usize, step: f64| {
+            let mut series = Series::new(SignalId::new("pedal.position_1").unwrap(), Unit::named("%"));
+            for k in 0..600_usize {
+                let t = (k / n_held * n_held) as f64 * 0.1;
+                series.push_value(k as i64 * 100_000_000, ((40.0 + 30.0 * (0.7 * t).sin()) / step).round() * step);
+            }
+            series
+        };
+        assert!(matches!(unheld(&series(1, 0.4)), Cow::Borrowed(_)), "every row is a sample");
+        assert!(matches!(unheld(&series(1, 10.0)), Cow::Borrowed(_)), "a coarse step repeats by itself");
+        let taken = unheld(&series(10, 0.4)).into_owned();
+        assert!((60..=64).contains(&taken.len()), "{}", taken.len());
+        assert!(taken.t_ns.windows(2).filter(|pair| pair[1] - pair[0] == 1_000_000_000).count() > 50);
     }
 
     #[test]

@@ -70,6 +70,18 @@ fn healthy_pedals_are_not_accused_whatever_the_relation() {
 }
 
 #[test]
+fn a_table_that_repeats_values_until_the_next_answer_is_judged_by_its_answers() {
+    // The same drives as published: one row per answer, every column keeps its last value.
+    for name in DRIVES {
+        let Some(text) = open_data(&format!("kit_obd/{name}_held.csv.gz")) else { return };
+        let names = [("accel_pedal_d_pct", PEDALS[0], "%"), ("accel_pedal_e_pct", PEDALS[1], "%")];
+        let held = common::wide(&text, &names);
+        let finding = judged(&held);
+        assert_ne!(finding.verdict, Verdict::Faulty, "{name}: {finding:?}");
+    }
+}
+
+#[test]
 fn a_spot_worn_by_four_percent_over_a_tenth_is_found_at_its_place() {
     for (name, centres) in [
         (DRIVES[0], vec![22.0, 30.0, 36.0]),

@@ -15,6 +15,7 @@ use std::collections::BTreeMap;
 use signal::{Recording, Series};
 
 use crate::finding::{Check, Finding, Kind, Verdict};
+use crate::skew::unheld;
 use align::Aligned;
 use moments::Moments;
 use relation::Relation;
@@ -109,7 +110,7 @@ fn outvoted(judged: &[Judged<'_>]) -> Option<usize> {
 }
 
 fn judge<'a>(family: &'static Family, tracks: [&'a Series; 2], number: [usize; 2]) -> Judged<'a> {
-    let aligned = align::align(tracks[0], tracks[1]);
+    let aligned = align::align(&unheld(tracks[0]), &unheld(tracks[1]));
     let relation = aligned.as_ref().and_then(Relation::of);
     let (Some(aligned), Some(relation)) = (aligned, relation) else {
         return Judged { family, tracks, number, aligned: None, seen: None, log10_odds: PRIOR.log10() };
