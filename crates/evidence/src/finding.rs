@@ -14,6 +14,20 @@ pub enum Kind {
     OddWheel,
     /// Do two tracks of one sensor disagree, and at which position?
     Pair,
+    /// Does a cylinder misfire, at which rate, and in which engine condition?
+    Misfire,
+    /// Are the fuel trims of a bank off, and does their pattern point at air, fuel or measurement?
+    Mixture,
+    /// Does the metered air agree with what the engine swallows?
+    Airflow,
+    /// Is the battery voltage right for a running engine?
+    Charging,
+    /// Does the battery hold its voltage while the starter turns the engine?
+    Cranking,
+    /// Does the thermostat bring the engine to temperature and hold it there?
+    WarmUp,
+    /// Did a commanded output do what it should, how fast, and how sure is that?
+    Command,
 }
 
 impl fmt::Display for Kind {
@@ -22,6 +36,13 @@ impl fmt::Display for Kind {
             Self::Dropout => "dropout",
             Self::OddWheel => "odd-wheel",
             Self::Pair => "pair",
+            Self::Misfire => "misfire",
+            Self::Mixture => "mixture",
+            Self::Airflow => "airflow",
+            Self::Charging => "charging",
+            Self::Cranking => "cranking",
+            Self::WarmUp => "warm-up",
+            Self::Command => "command",
         })
     }
 }

@@ -3,14 +3,22 @@
 //! This crate must not know cars, files or the web, and it never meets the stand-in. A check is one file with one
 //! function; [`examine`] runs all of [`CHECKS`].
 
+mod airflow;
+mod answer;
+mod charging;
+mod command;
+mod cranking;
 mod dropout;
 mod finding;
+pub mod misfire;
+mod mixture;
 mod odd_wheel;
 mod pair;
 mod physics;
 pub mod proof;
 mod skew;
 mod stats;
+mod warm_up;
 mod wheels;
 
 pub use finding::{Check, Finding, Kind, Span, Verdict};
@@ -19,7 +27,18 @@ pub use stats::poisson;
 use signal::Recording;
 
 /// All checks, in the order in which their findings are reported.
-pub const CHECKS: &[Check] = &[dropout::CHECK, odd_wheel::CHECK, pair::CHECK];
+pub const CHECKS: &[Check] = &[
+    dropout::CHECK,
+    odd_wheel::CHECK,
+    pair::CHECK,
+    misfire::CHECK,
+    mixture::CHECK,
+    airflow::CHECK,
+    charging::CHECK,
+    cranking::CHECK,
+    warm_up::CHECK,
+    command::CHECK,
+];
 
 /// Runs every check over a recording.
 #[must_use]

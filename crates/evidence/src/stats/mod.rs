@@ -4,3 +4,5 @@ pub(crate) mod gauss;
 pub mod poisson;
 pub(crate) mod quantum;
 pub(crate) mod robust;
+pub(crate) mod rows;
+pub(crate) mod shape;

@@ -6,12 +6,7 @@ use super::gauss::{Normal, ln_sum_exp};
 
 /// Logarithm of the probability density of `values` when a fault of one of `sizes` (each as likely as the others) adds
 /// `size * shape` to what `healthy` describes, and the size that explains them best. No sizes: nothing is explained.
-pub(crate) fn ln_evidence(
-    healthy: &Normal,
-    values: &DVector<f64>,
-    shape: &DVector<f64>,
-    sizes: &[f64],
-) -> (f64, f64) {
+pub(crate) fn ln_evidence(healthy: &Normal, values: &DVector<f64>, shape: &DVector<f64>, sizes: &[f64]) -> (f64, f64) {
     let (vv, vs, ss) = (healthy.product(values, values), healthy.product(values, shape), healthy.product(shape, shape));
     let ln_at = |size: f64| healthy.ln_density(vv - 2.0 * size * vs + size * size * ss);
     let all: Vec<f64> = sizes.iter().map(|&size| ln_at(size)).collect();

@@ -1,0 +1,308 @@
+//! `airflow`: does the metered air agree with what the engine swallows?
+//!
+//! A four-stroke engine swallows `m = eta V p / (R T) * N / 2` (Heywood 1988, ch. 2, from memory). So every steady moment
+//! gives `eta V = 2 m R T / (p N)` in litres: displacement times volumetric efficiency as one number. Its course over flow,
+//! pressure and engine speed is compared with what efficiencies of sound engines do, against air that the meter misses
+//! and a meter that falls behind with flow. Its size is judged only where the absolute load tells the displacement.
+
+use std::collections::BTreeMap;
+
+use nalgebra::{DMatrix, DVector};
+use signal::Recording;
+
+use crate::answer::{answer, figures, lacking};
+use crate::charging::RUNNING_RPM;
+use crate::stats::gauss::Normal;
+use crate::stats::robust::{median, quantile};
+use crate::stats::rows::Rows;
+use crate::stats::shape::{ln_evidence, log_spaced};
+use crate::{Check, Finding, Kind, Verdict};
+
+/// The check's entry in the registry.
+pub(crate) const CHECK: Check = Check { kind: Kind::Airflow, run };
+
+const SUBJECT: &str = "engine";
+/// Gas constant of air, J/(kg K).
+const R_J_KG_K: f64 = 287.0;
+/// Reference density of the absolute load, g/L (SAE J1979, from memory).
+const REFERENCE_G_L: f64 = 1.184;
+/// Length of a row, seconds.
+const ROW_S: f64 = 2.0;
+/// Steady: the neighbours differ by less than this share, so that a manifold that fills and values polled in turn do
+/// not matter.
+const STEADY: f64 = 0.08;
+/// Cells of engine speed and of pressure grow by this factor; a cell needs this many steady rows.
+const CELL_FACTOR: f64 = 1.3;
+const LEAST_ROWS: usize = 5;
+/// Cells must span this range of air flow.
+const RANGE: f64 = 2.5;
+/// Natural spread of the logarithm of the efficiency: level of a sound engine at full load (0.80 to 0.95, up to 1.15 tuned:
+/// common practice), its change over engine speed, and what each cell has of its own (valve timing, internal EGR).
+const LEVEL: (f64, f64) = (-0.12, 0.12);
+const OVER_SPEED: f64 = 0.12;
+const CELL: f64 = 0.08;
+/// Exhaust left in the cylinder displaces air: the pressure that does not count, kPa. Derived: exhaust at 100 kPa in a
+/// clearance of a tenth of the cylinder; with valve overlap up to twice that.
+const RESIDUAL_KPA: (f64, f64) = (8.0, 6.0);
+/// Smallest and greatest share of air considered as missing.
+const SIZES: (f64, f64) = (0.15, 0.6);
+/// Smallest and greatest error of scale, as a share: outside 0.5 to 1.3 at full load it is the instrument first (common
+/// practice).
+const SCALES: (f64, f64) = (0.25, 0.6);
+/// Evidence of one drive is bounded: the efficiency of the engine in the drive is not known.
+const MOST: f64 = 3.0;
+/// Air at sea level, kPa.
+const SEA_LEVEL_KPA: f64 = 101.3;
+
+/// Displacement times volumetric efficiency in litres.
+///
+/// `air_g_s`: metered air; `rpm`: engine speed; `kpa`: absolute manifold pressure; `degc`: intake air. 3.44 g/s at 750 rpm,
+/// 33 kPa and 40 degC are 1.5 L: a 2.0 L engine with an efficiency of 0.75.
+pub(crate) fn swallowed_l(air_g_s: f64, rpm: f64, kpa: f64, degc: f64) -> f64 {
+    // g/s over kPa is kg/s over MPa; litres instead of m³ make up for it.
+    2.0 * air_g_s * R_J_KG_K * (degc + 273.15) / (kpa * 1000.0 * rpm / 60.0)
+}
+
+/// Displacement in litres from the absolute load: air per cycle over the reference density.
+pub(crate) fn displacement_l(air_g_s: f64, rpm: f64, absolute_load_pct: f64) -> f64 {
+    air_g_s / (rpm / 120.0) / (REFERENCE_G_L * absolute_load_pct / 100.0)
+}
+
+/// A steady cell.
+struct Cell {
+    rpm: f64,
+    kpa: f64,
+    air_g_s: f64,
+    /// Logarithm of displacement times efficiency, litres.
+    ln_l: f64,
+    error: f64,
+}
+
+fn run(recording: &Recording) -> Vec<Finding> {
+    let named = |id: &str| recording.series(id).filter(|series| !series.is_empty());
+    let Some(air) = named("intake.air_flow") else { return Vec::new() };
+    let (Some(speed), Some(pressure)) = (named("engine.speed"), named("intake.manifold_pressure")) else {
+        return vec![lacking(
+            Kind::Airflow,
+            SUBJECT,
+            "The air flow was recorded without what the engine could swallow.".into(),
+            "Record engine.speed, intake.manifold_pressure and intake.air_temperature beside intake.air_flow.".into(),
+        )];
+    };
+    let temperature = named("intake.air_temperature");
+    let others =
+        [Some(speed), Some(pressure), temperature, named("engine.absolute_load"), named("barometric.pressure")];
+    let rows = Rows::new(air, &others, ROW_S);
+    vec![judge(&rows, temperature.is_some())]
+}
+
+/// Whether row `k` and its neighbours in time are alike.
+fn is_steady(rows: &Rows, k: usize) -> bool {
+    if k == 0 || k + 1 >= rows.len() || rows.t_s[k + 1] - rows.t_s[k - 1] > 10.0 * ROW_S {
+        return false;
+    }
+    rows.columns[..3].iter().all(|column| {
+        [column[k - 1], column[k + 1]].iter().all(|near| (near - column[k]).abs() <= STEADY * column[k].abs())
+    })
+}
+
+fn cells(rows: &Rows, has_temperature: bool) -> Vec<Cell> {
+    let [air, rpm, kpa, degc] = [0, 1, 2, 3].map(|k| &rows.columns[k]);
+    let mut bins: BTreeMap<(i32, i32), Vec<usize>> = BTreeMap::new();
+    let temperature = |k: usize| if has_temperature { degc[k] } else { 25.0 };
+    for k in 0..rows.len() {
+        let is_known = rpm[k] >= RUNNING_RPM
+            && rpm[k] < 12_000.0
+            && (10.0..400.0).contains(&kpa[k])
+            && (0.1..2000.0).contains(&air[k])
+            && (-40.0..120.0).contains(&temperature(k));
+        if is_known && is_steady(rows, k) {
+            let bin = |value: f64| (value.ln() / CELL_FACTOR.ln()).floor() as i32;
+            bins.entry((bin(rpm[k]), bin(kpa[k]))).or_default().push(k);
+        }
+    }
+    let cell = |members: Vec<usize>| {
+        let mean = |column: &[f64]| members.iter().map(|&k| column[k]).sum::<f64>() / members.len() as f64;
+        let mut logs: Vec<f64> =
+            members.iter().map(|&k| swallowed_l(air[k], rpm[k], kpa[k], temperature(k)).ln()).collect();
+        let ln_l = median(&mut logs)?;
+        let spread = (logs.iter().map(|x| (x - ln_l).powi(2)).sum::<f64>() / logs.len() as f64).sqrt();
+        // Neighbouring rows are one piece of information each; the values have steps of 1 kPa and degC.
+        let error = (spread / (members.len() as f64).sqrt()).hypot(0.5 / mean(kpa));
+        Some(Cell { rpm: mean(rpm), kpa: mean(kpa), air_g_s: mean(air), ln_l, error })
+    };
+    bins.into_values().filter(|members| members.len() >= LEAST_ROWS).filter_map(cell).collect()
+}
+
+fn judge(rows: &Rows, has_temperature: bool) -> Finding {
+    let cells = cells(rows, has_temperature);
+    let finite = |k: usize| -> Vec<f64> { rows.columns[k].iter().copied().filter(|v| v.is_finite()).collect() };
+    let baro_kpa = median(&mut finite(5)).filter(|kpa| (50.0..110.0).contains(kpa)).unwrap_or(SEA_LEVEL_KPA);
+    let top_kpa = quantile(&mut finite(2), 0.98).unwrap_or(f64::NAN);
+    let mut idle: Vec<f64> = cells.iter().filter(|cell| cell.rpm < 1100.0).map(|cell| cell.kpa).collect();
+    let idle_kpa = median(&mut idle);
+    let least = cells.iter().map(|cell| cell.air_g_s).fold(f64::INFINITY, f64::min);
+    let most = cells.iter().map(|cell| cell.air_g_s).fold(0.0, f64::max);
+    if cells.len() < 3 || most < RANGE * least {
+        return lacking(
+            Kind::Airflow,
+            SUBJECT,
+            format!(
+                "Too little steady running: {} of 3 combinations of engine speed and pressure, spanning a factor of {:.1} of {RANGE} in air flow.",
+                cells.len(),
+                if cells.is_empty() { 1.0 } else { most / least }
+            ),
+            "Record 30 s each, steady and warm: idle, 1500 and 2500 rpm in neutral, 50 and 100 km/h in a high gear."
+                .into(),
+        );
+    }
+    let mut litres: Vec<f64> = cells.iter().map(|cell| cell.ln_l.exp()).collect();
+    let (low_l, high_l) =
+        (litres.iter().copied().fold(f64::INFINITY, f64::min), litres.iter().copied().fold(0.0, f64::max));
+    let middle_l = median(&mut litres).unwrap_or(f64::NAN);
+    let common = figures([
+        ("cells", cells.len() as f64),
+        ("displacement_times_efficiency_l", middle_l),
+        ("least_l", low_l),
+        ("greatest_l", high_l),
+        ("idle_pressure_kpa", idle_kpa.unwrap_or(f64::NAN)),
+        ("greatest_pressure_kpa", top_kpa),
+    ]);
+    // Without a throttle that works, exhaust recirculation takes an unknown share of the air; a charger's air is measured
+    // hot or cold.
+    let is_throttled =
+        cells.iter().any(|cell| cell.kpa < 0.6 * baro_kpa) && idle_kpa.is_none_or(|kpa| kpa < 0.7 * baro_kpa);
+    if !is_throttled || top_kpa > baro_kpa + 10.0 {
+        let engine =
+            if is_throttled { "a charged engine" } else { "an engine without a throttle at work, as a diesel" };
+        let mut finding = lacking(
+            Kind::Airflow,
+            SUBJECT,
+            format!(
+                "This is {engine}: recirculated exhaust and the place of the temperature sensor decide how much fresh air fits, so {low_l:.2} to {high_l:.2} L per cycle cannot be judged."
+            ),
+            "Record commanded and actual EGR, and a full-load pull in a high gear with the EGR closed: then displacement times efficiency \
+             must be constant; or compare with a known good meter."
+                .into(),
+        );
+        finding.figures = common;
+        return finding;
+    }
+    weigh(rows, &cells, (least, most), (low_l, high_l), common, has_temperature)
+}
+
+fn weigh(
+    rows: &Rows,
+    cells: &[Cell],
+    (least, most): (f64, f64),
+    (low_l, high_l): (f64, f64),
+    mut figures: BTreeMap<String, f64>,
+    has_temperature: bool,
+) -> Finding {
+    let mut displacements: Vec<f64> = (0..rows.len())
+        .filter(|&k| is_steady(rows, k) && rows.columns[4][k] > 1.0)
+        .map(|k| displacement_l(rows.columns[0][k], rows.columns[1][k], rows.columns[4][k]))
+        .filter(|litres| (0.3..30.0).contains(litres))
+        .collect();
+    let displacement = if displacements.len() >= 10 { median(&mut displacements) } else { None };
+    // Without the displacement the level may be anything: a spread of e^3 each way says nothing.
+    let (level, level_spread) = displacement.map_or((0.0, 3.0), |litres| (litres.ln() + LEVEL.0, LEVEL.1));
+    let n = cells.len();
+    let mean_ln_rpm = cells.iter().map(|cell| cell.rpm.ln()).sum::<f64>() / n as f64;
+    let residual_mean = |cell: &Cell| -RESIDUAL_KPA.0 / cell.kpa;
+    let values = DVector::from_iterator(n, cells.iter().map(|cell| cell.ln_l - level - residual_mean(cell)));
+    let temperature = if has_temperature { 0.01 } else { 0.05 };
+    let covariance = DMatrix::from_fn(n, n, |i, j| {
+        let (a, b) = (&cells[i], &cells[j]);
+        let (x, y) = (a.rpm.ln() - mean_ln_rpm, b.rpm.ln() - mean_ln_rpm);
+        let own = if i == j { CELL.powi(2) + a.error.powi(2) } else { 0.0 };
+        level_spread.powi(2)
+            + temperature * temperature
+            + RESIDUAL_KPA.1.powi(2) / (a.kpa * b.kpa)
+            + OVER_SPEED.powi(2) * (x * y + x * x * y * y)
+            + own
+    });
+    let Some(healthy) = Normal::new(covariance) else {
+        return lacking(Kind::Airflow, SUBJECT, "The air flow is no number.".into(), "Record it again.".into());
+    };
+    let ln_healthy = healthy.ln_density(healthy.product(&values, &values));
+    let shape = |f: &dyn Fn(f64) -> f64| DVector::from_iterator(n, cells.iter().map(|cell| f(cell.air_g_s)));
+    let shapes = [
+        ("air past the meter", shape(&|m| -least / m), SIZES),
+        ("a meter that falls behind with flow", shape(&|m| -(m / most)), SIZES),
+        ("a meter that reads low at every flow", shape(&|_| -1.0), SCALES),
+        ("a meter that reads high at every flow", shape(&|_| 1.0), SCALES),
+    ];
+    let considered = if displacement.is_some() { &shapes[..] } else { &shapes[..2] };
+    let weighed: Vec<(f64, f64)> = considered
+        .iter()
+        .map(|(_, shape, sizes)| {
+            let (ln, size) = ln_evidence(&healthy, &values, shape, &log_spaced(sizes.0, sizes.1, 20));
+            ((ln - ln_healthy).min(60.0).exp(), size)
+        })
+        .collect();
+    let total: f64 = weighed.iter().map(|w| w.0).sum();
+    let odds = (total / weighed.len() as f64).log10().clamp(-1.5, MOST);
+    let best = (0..weighed.len()).max_by(|&a, &b| weighed[a].0.total_cmp(&weighed[b].0)).unwrap_or(0);
+
+    let mut story = format!(
+        "Displacement times efficiency lies between {low_l:.2} and {high_l:.2} L over {n} steady combinations from {least:.1} to {most:.1} g/s"
+    );
+    if let Some(litres) = displacement {
+        story += &format!(
+            "; the absolute load says {litres:.2} L of displacement, so the efficiency is {:.2} to {:.2}",
+            low_l / litres,
+            high_l / litres
+        );
+        figures.insert("displacement_l".into(), litres);
+    }
+    if odds > -1.0 {
+        story += &format!(
+            "; the best explanation of its course is {} by {:.0} %",
+            considered[best].0,
+            100.0 * weighed[best].1
+        );
+    } else {
+        story += ": as a sound engine's";
+    }
+    if displacement.is_none() {
+        story += "; an error of the same share at every flow cannot be seen without the displacement";
+    }
+    let mut finding = answer(Kind::Airflow, SUBJECT, odds, story + ".");
+    if odds > -1.0 {
+        figures.insert("missing_share_pct".into(), 100.0 * weighed[best].1);
+    }
+    finding.figures = figures;
+    if finding.verdict != Verdict::Healthy {
+        finding.next.push("Read the fuel trims with it (their pattern tells air from fuel), and compare with a known good meter or the maker's idle value.".into());
+        if displacement.is_none() {
+            finding.next.push("Record engine.absolute_load too: it tells the displacement.".into());
+        }
+        finding
+            .alternatives
+            .push("variable valve timing, exhaust recirculation, or a wrong pressure or temperature".into());
+    }
+    finding
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_worked_numbers() {
+        // m_a = eta (p / (R T)) V N / 2, worked for five engines.
+        for (air, litres, rpm, kpa, degc, eta) in [
+            (3.44, 2.0, 750.0, 33.0, 40.0, 0.75),
+            (1.46, 1.0, 700.0, 30.0, 40.0, 0.75),
+            (34.5, 2.5, 3000.0, 60.0, 30.0, 0.80),
+            (103.1, 2.0, 6000.0, 98.0, 25.0, 0.90),
+            (52.6, 1.0, 6000.0, 100.0, 25.0, 0.90),
+        ] {
+            let found = swallowed_l(air, rpm, kpa, degc);
+            assert!((found / (eta * litres) - 1.0).abs() < 3e-3, "{air}: {found}");
+        }
+        // 20 g/s at 2000 rpm in 2.0 L are 50.7 % absolute load.
+        assert!((displacement_l(20.0, 2000.0, 50.7) - 2.0).abs() < 2e-3);
+    }
+}

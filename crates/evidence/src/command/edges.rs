@@ -1,0 +1,106 @@
+//! When an output was switched, from its own signal or from marks.
+
+use signal::{Mark, Series, seconds_from_nanos};
+
+use crate::stats::robust::quantile;
+
+/// Longest window around an edge that is looked at, seconds: what an output moves directly, it moves within this.
+const LONGEST_WINDOW_S: f64 = 10.0;
+
+/// One switching.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Edge {
+    pub(super) t_s: f64,
+    pub(super) is_on: bool,
+}
+
+/// All switchings of one output, alternating.
+pub(super) struct Command {
+    pub(super) name: String,
+    pub(super) edges: Vec<Edge>,
+    /// How far a recorded edge may be behind the true one, seconds.
+    pub(super) late_by_s: f64,
+}
+
+impl Command {
+    /// Window on each side of an edge, seconds: nearly all edges keep their neighbours out of it.
+    pub(super) fn window_s(&self) -> f64 {
+        let mut halves: Vec<f64> = self.edges.windows(2).map(|pair| pair[1].t_s - pair[0].t_s).collect();
+        quantile(&mut halves, 0.1).map_or(LONGEST_WINDOW_S, |half| (0.45 * half).min(LONGEST_WINDOW_S))
+    }
+
+    /// First and last edge, seconds.
+    pub(super) fn span_s(&self) -> (f64, f64) {
+        (self.edges.first().map_or(0.0, |e| e.t_s), self.edges.last().map_or(0.0, |e| e.t_s))
+    }
+
+    /// Stretches in which it was on, seconds.
+    pub(super) fn on_spans(&self) -> Vec<(f64, f64)> {
+        self.edges.windows(2).filter(|pair| pair[0].is_on).map(|pair| (pair[0].t_s, pair[1].t_s)).collect()
+    }
+}
+
+/// Edges of a recorded output: crossings of the middle of its range.
+pub(super) fn of_series(series: &Series) -> Command {
+    let finite = || series.value.iter().copied().filter(|v| v.is_finite());
+    let (low, high) = (finite().fold(f64::INFINITY, f64::min), finite().fold(f64::NEG_INFINITY, f64::max));
+    let middle = f64::midpoint(low, high);
+    let mut edges = Vec::new();
+    let mut was_on = None;
+    for (k, &value) in series.value.iter().enumerate().filter(|(_, value)| value.is_finite()) {
+        let is_on = high > low && value > middle;
+        if was_on.is_some_and(|was| was != is_on) {
+            edges.push(Edge { t_s: seconds_from_nanos(series.t_ns[k]), is_on });
+        }
+        was_on = Some(is_on);
+    }
+    Command { name: series.id.to_string(), edges, late_by_s: series.median_interval_s().unwrap_or(0.0) }
+}
+
+/// Outputs whose switching was marked: "fan on", "fan off", or only "on" and "off".
+pub(super) fn of_marks(marks: &[Mark]) -> Vec<Command> {
+    let mut commands: Vec<Command> = Vec::new();
+    for mark in marks {
+        let text = mark.text.trim().to_lowercase();
+        let Some((name, is_on)) = text
+            .strip_suffix("on")
+            .map(|name| (name, true))
+            .or_else(|| text.strip_suffix("off").map(|name| (name, false)))
+            // "on" must be a word of its own, not the end of "engine smokes upon acceleration".
+            .filter(|(name, _)| name.is_empty() || name.ends_with(|c: char| !c.is_alphanumeric()))
+        else {
+            continue;
+        };
+        let name = name.trim_matches(|c: char| !c.is_alphanumeric());
+        let name = if name.is_empty() { "marks" } else { name };
+        let known = commands.iter().position(|command| command.name == name);
+        let at = known.unwrap_or_else(|| {
+            commands.push(Command { name: name.to_owned(), edges: Vec::new(), late_by_s: 0.0 });
+            commands.len() - 1
+        });
+        let edges = &mut commands[at].edges;
+        if edges.last().is_none_or(|last| last.is_on != is_on) {
+            edges.push(Edge { t_s: seconds_from_nanos(mark.t_ns), is_on });
+        }
+    }
+    // A lone "fan off" is a remark, not an experiment.
+    commands.retain(|command| command.edges.len() >= 2);
+    commands
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn marks_are_read_by_word() {
+        let mark = |t_s: f64, text: &str| Mark { t_ns: signal::nanos_from_seconds(t_s), text: text.into() };
+        let marks =
+            [mark(1.0, "Fan: ON"), mark(2.0, "acceleration"), mark(3.0, "on"), mark(4.0, "fan off"), mark(5.0, "off")];
+        let commands = of_marks(&marks);
+        assert_eq!(commands.len(), 2);
+        assert_eq!(commands[0].name, "fan");
+        assert_eq!(commands[0].edges, [Edge { t_s: 1.0, is_on: true }, Edge { t_s: 4.0, is_on: false }]);
+        assert_eq!((commands[1].name.as_str(), commands[1].on_spans()), ("marks", vec![(3.0, 5.0)]));
+    }
+}

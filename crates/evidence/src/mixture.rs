@@ -1,0 +1,212 @@
+//! `mixture`: are the fuel trims of a bank off, and what does their pattern over the air flow say?
+//!
+//! The total trim `(1 + short)(1 + long) - 1` of a warm engine in closed loop is averaged over cells of air flow. Four
+//! patterns are weighed against a healthy engine (trims within +-8 to +-10 %: common practice, taken as two standard
+//! deviations):
+//! unmetered air `m_leak / m_air`, a meter that reads `s` of the truth `1/s - 1` at every flow, a delivery that fails
+//! with growing demand, and fuel that comes from elsewhere at idle (the leak with the opposite sign). Source of the
+//! patterns: the mass balance of metered and unmetered air at constant mixture (derived).
+
+mod cells;
+
+use nalgebra::{DMatrix, DVector};
+use signal::Recording;
+
+use crate::answer::{answer, figures, lacking};
+use crate::stats::gauss::Normal;
+use crate::stats::shape::{ln_evidence, log_spaced};
+use crate::{Check, Finding, Kind, Verdict};
+use cells::{Cell, Flow};
+
+/// The check's entry in the registry.
+pub(crate) const CHECK: Check = Check { kind: Kind::Mixture, run };
+
+/// Spread of the trims of healthy engines, as a share: what all flows have in common (two of them are the 10 % of
+/// common practice), what idle has of its own (purge, tiny leaks), what grows with the flow, and what each cell has.
+const COMMON: f64 = 0.05;
+const IDLE: f64 = 0.035;
+const SLOPE: f64 = 0.03;
+const CELL: f64 = 0.02;
+/// Smallest and greatest fault considered, as a share of the fuel: a smaller one is no fault by common practice, and no
+/// closed loop reaches farther.
+const SIZES: (f64, f64) = (0.15, 0.6);
+/// Evidence of one drive is bounded.
+const MOST: f64 = 4.0;
+/// Cells must span this range of air flow for a pattern.
+const RANGE: f64 = 2.5;
+
+/// What may be wrong, in the order of [`patterns`].
+const CAUSES: [(&str, &str); 5] = [
+    (
+        "unmetered air",
+        "smoke test of the intake behind the air meter, also hoses of brake servo and crankcase ventilation",
+    ),
+    (
+        "too little measured air or a lean bias at every flow",
+        "compare the air flow with a known good meter, and the fuel pressure with its set point",
+    ),
+    (
+        "too much measured air or a rich bias at every flow",
+        "compare the air flow with a known good meter, and the fuel pressure with its set point",
+    ),
+    ("fuel delivery that falls behind with demand", "fuel pressure and flow at full load"),
+    (
+        "fuel from elsewhere at idle",
+        "close off the purge line at idle, then look for a dripping injector and fuel in the oil",
+    ),
+];
+
+fn run(recording: &Recording) -> Vec<Finding> {
+    let mut findings: Vec<Finding> = (1..=2).filter_map(|bank| examine(recording, bank)).collect();
+    if let [one, two] = findings.as_mut_slice() {
+        let sentence = match (one.verdict, two.verdict) {
+            (Verdict::Faulty, Verdict::Faulty) => {
+                " Both banks are off: look for what they share (fuel pressure, air meter, purge, fuel)."
+            }
+            (Verdict::Faulty, Verdict::Healthy) | (Verdict::Healthy, Verdict::Faulty) => {
+                " Only one bank is off: look at that bank (injector, exhaust leak before the sensor, the sensor)."
+            }
+            _ => "",
+        };
+        one.statement += sentence;
+        two.statement += sentence;
+    }
+    findings
+}
+
+fn examine(recording: &Recording, bank: u32) -> Option<Finding> {
+    let subject = format!("bank {bank}");
+    let series = |what: &str| recording.series(&format!("fuel.trim.{what}.bank_{bank}")).filter(|s| !s.is_empty());
+    let (short, long) = match (series("short"), series("long")) {
+        (None, None) => return None,
+        (Some(short), Some(long)) => (short, long),
+        (short, _) => {
+            let missing = if short.is_none() { "short" } else { "long" };
+            return Some(lacking(
+                Kind::Mixture,
+                &subject,
+                format!("Only one of the two trims of bank {bank} was recorded; their sum is not known."),
+                format!("Record fuel.trim.{missing}.bank_{bank} too."),
+            ));
+        }
+    };
+    Some(match cells::collect(recording, bank, short, long) {
+        Err(missing) => lacking(Kind::Mixture, &subject, missing.statement, missing.next),
+        Ok(found) => judge(&subject, &found),
+    })
+}
+
+/// Shapes of the faults over the cells: name index, shape scaled to 1 where it is greatest, sign.
+fn patterns(cells: &[Cell]) -> Vec<(usize, DVector<f64>)> {
+    let column = |f: &dyn Fn(f64) -> f64| DVector::from_iterator(cells.len(), cells.iter().map(|cell| f(cell.flow)));
+    let least = cells.iter().map(|cell| cell.flow).fold(f64::INFINITY, f64::min);
+    let most = cells.iter().map(|cell| cell.flow).fold(0.0, f64::max);
+    let mut all =
+        vec![(0, column(&|m| least / m)), (1, column(&|_| 1.0)), (2, column(&|_| -1.0)), (4, column(&|m| -least / m))];
+    // Where the shortage begins is not known: at once, at a third, or at half of the greatest flow.
+    all.extend([0.0, 0.33, 0.5].map(|from| (3, column(&|m| ((m / most - from) / (1.0 - from)).max(0.0)))));
+    all
+}
+
+fn judge(subject: &str, found: &cells::Found) -> Finding {
+    let cells = &found.cells;
+    let n = cells.len();
+    let least = cells.iter().map(|cell| cell.flow).fold(f64::INFINITY, f64::min);
+    let most = cells.iter().map(|cell| cell.flow).fold(0.0, f64::max);
+    let trims = DVector::from_iterator(n, cells.iter().map(|cell| cell.trim));
+    let covariance = DMatrix::from_fn(n, n, |i, j| {
+        let (a, b) = (cells[i].flow, cells[j].flow);
+        let own = if i == j { CELL.powi(2) + cells[i].error.powi(2) } else { 0.0 };
+        COMMON.powi(2) + IDLE.powi(2) * (least / a) * (least / b) + SLOPE.powi(2) * (a / most) * (b / most) + own
+    });
+    let Some(healthy) = Normal::new(covariance) else {
+        return lacking(Kind::Mixture, subject, "The trims are no numbers.".into(), "Record them again.".into());
+    };
+    let ln_healthy = healthy.ln_density(healthy.product(&trims, &trims));
+    let sizes = log_spaced(SIZES.0, SIZES.1, 30);
+    let mut weights = [0.0_f64; CAUSES.len()];
+    let mut best = [0.0_f64; CAUSES.len()];
+    let patterns = patterns(cells);
+    for (cause, shape) in &patterns {
+        let n_alike = patterns.iter().filter(|other| other.0 == *cause).count() as f64;
+        let (ln, size) = ln_evidence(&healthy, &trims, shape, &sizes);
+        let ratio = (ln - ln_healthy).min(60.0).exp();
+        if ratio / n_alike > weights[*cause] {
+            best[*cause] = size;
+        }
+        weights[*cause] += ratio / n_alike;
+    }
+    let total: f64 = weights.iter().sum();
+    let mut odds = (total / CAUSES.len() as f64).log10().clamp(-3.0, MOST);
+    let top = (0..CAUSES.len()).max_by(|&a, &b| weights[a].total_cmp(&weights[b])).unwrap_or(0);
+    let is_wide = most >= RANGE * least && n >= 2;
+    if !is_wide || !found.has_idle {
+        odds = odds.max(-0.9);
+    }
+    let seconds: f64 = cells.iter().map(|cell| cell.seconds).sum();
+    let (low, high) = (&cells[0], &cells[n - 1]);
+    let unit = found.flow.unit();
+    let mut story = format!(
+        "Total trim {:+.1} % at {:.1} {unit} and {:+.1} % at {:.1} {unit}, from {seconds:.0} s {}",
+        100.0 * low.trim,
+        low.flow,
+        100.0 * high.trim,
+        high.flow,
+        found.how_closed
+    );
+    let share = weights[top] / total;
+    if odds > -1.0 {
+        story += &format!("; within 10 % is normal (common practice), and the best explanation is {}", CAUSES[top].0);
+        if is_wide {
+            story += &format!(" ({:.0} % of the faults considered)", 100.0 * share);
+        } else {
+            story += ", but the pattern over the flow was not recorded";
+        }
+    } else {
+        story += ": normal by common practice (within 10 %)";
+    }
+    let leak_g_s = if found.flow == Flow::Metered { best[0] * least } else { f64::NAN };
+    let meter_pct =
+        100.0 * (1.0 / (1.0 + best[if top == 2 { 2 } else { 1 }] * if top == 2 { -1.0 } else { 1.0 }) - 1.0);
+    if odds > -1.0 && is_wide {
+        match top {
+            0 if leak_g_s.is_finite() => story += &format!(": {leak_g_s:.2} g/s past the meter"),
+            1 | 2 => story += &format!(": a meter that reads {meter_pct:+.0} % would explain it"),
+            _ => {}
+        }
+    }
+    let mut finding = answer(Kind::Mixture, subject, odds, story + ".");
+    finding.figures = figures([
+        ("seconds_in_closed_loop", seconds),
+        ("cells", n as f64),
+        ("trim_at_least_flow_pct", 100.0 * low.trim),
+        ("trim_at_most_flow_pct", 100.0 * high.trim),
+        ("least_flow", least),
+        ("most_flow", most),
+        ("leak_g_s", if top == 0 { leak_g_s } else { f64::NAN }),
+        ("meter_error_pct", if top == 1 || top == 2 { meter_pct } else { f64::NAN }),
+        ("share_of_best", share),
+    ]);
+    if finding.verdict != Verdict::Healthy {
+        let others = (0..CAUSES.len()).filter(|&k| k != top && weights[k] / total > 0.1);
+        finding.alternatives = others.map(|k| CAUSES[k].0.to_owned()).collect();
+        if !found.has_idle || !is_wide {
+            finding.next.push(
+                "Record 2 minutes each, warm: idle, 2500 rpm in neutral, a steady 80 km/h, and a pull at high load."
+                    .into(),
+            );
+        }
+        if odds > -0.3 {
+            finding.next.push(format!("To tell: {}.", CAUSES[top].1));
+        }
+        if finding.next.is_empty() {
+            finding.next.push("Record 5 minutes more with idle, town and a steady fast road, warm.".into());
+        }
+        if found.flow != Flow::Metered && top == 0 {
+            finding
+                .alternatives
+                .push("a car without an air meter measures leaking air too and shows no trim for it".into());
+        }
+    }
+    finding
+}
