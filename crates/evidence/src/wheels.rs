@@ -14,9 +14,11 @@
 //! turn, whatever L and t are. So a block holds the squares, divided by twice their mean: one part in a hundred more
 //! speed on a wheel is 0.01 more there.
 
-use signal::{Recording, Series, Unit, seconds_from_nanos};
+use std::borrow::Cow;
 
-use crate::skew::{Cursor, longest_join_s, taken_ns};
+use signal::{Recording, Unit, seconds_from_nanos};
+
+use crate::skew::{Cursor, longest_join_s, taken_ns, unheld};
 use crate::stats::{quantum, robust};
 
 /// Names of the wheels, always in the order FL, FR, RL, RR.
@@ -89,22 +91,27 @@ pub(crate) struct Rig {
 
 /// One wheel (or helper signal) ready for reading at any time.
 struct Track<'a> {
-    t_ns: std::borrow::Cow<'a, [i64]>,
-    series: &'a Series,
+    t_ns: Cow<'a, [i64]>,
+    value: Cow<'a, [f64]>,
     scale: f64,
-    longest_s: f64,
+    interval_s: f64,
 }
 
 impl<'a> Track<'a> {
     fn of(recording: &'a Recording, id: &str, unit: &str) -> Option<Self> {
         let series = recording.series(id)?;
         let scale = series.unit.convert(1.0, &Unit::named(unit))?;
-        let longest_s = longest_join_s(series.median_interval_s()?);
-        Some(Self { t_ns: taken_ns(series), series, scale, longest_s })
+        let taken = unheld(series);
+        let interval_s = taken.median_interval_s()?;
+        let (t_ns, value) = match taken {
+            Cow::Borrowed(series) => (taken_ns(series), Cow::Borrowed(series.value.as_slice())),
+            Cow::Owned(series) => (Cow::Owned(series.t_ns), Cow::Owned(series.value)),
+        };
+        Some(Self { t_ns, value, scale, interval_s })
     }
 
     fn cursor(&self) -> Cursor<'_> {
-        Cursor::new(&self.t_ns, &self.series.value, self.longest_s)
+        Cursor::new(&self.t_ns, &self.value, longest_join_s(self.interval_s))
     }
 }
 
@@ -123,16 +130,13 @@ impl Rig {
         let wheels = WHEELS.map(|id| Track::of(recording, id, "km/h"));
         let present = wheels.each_ref().map(Option::is_some);
         // The slowest wheel gives the moments: reading the others between their samples invents nothing.
-        let (slowest, clock) = wheels
-            .iter()
-            .enumerate()
-            .filter_map(|(i, w)| Some((i, w.as_ref()?)))
-            .min_by_key(|(_, w)| w.series.len())?;
+        let (slowest, clock) =
+            wheels.iter().enumerate().filter_map(|(i, w)| Some((i, w.as_ref()?))).min_by_key(|(_, w)| w.value.len())?;
         if present.iter().filter(|there| **there).count() < 2 {
             return None;
         }
-        let interval_s = wheels.iter().flatten().filter_map(|w| w.series.median_interval_s()).fold(0.0, f64::max);
-        let step_kmh = wheels.iter().flatten().map(|w| w.scale * quantum::step_of(&w.series.value)).fold(0.0, f64::max);
+        let interval_s = wheels.iter().flatten().map(|w| w.interval_s).fold(0.0, f64::max);
+        let step_kmh = wheels.iter().flatten().map(|w| w.scale * quantum::step_of(&w.value)).fold(0.0, f64::max);
         let yaw = Track::of(recording, "yaw.rate", "rad/s");
         let steering = Track::of(recording, "steering.angle", "deg");
         let mut cursors = wheels.each_ref().map(|w| w.as_ref().map(Track::cursor));
@@ -142,7 +146,7 @@ impl Rig {
         // Five moments at least, so that a single wild one can be told; one second at least, so that a block
         // spans a wheel turn (about 2 m) at the least speed.
         let length_ns = signal::nanos_from_seconds((5.0 * interval_s).max(1.0));
-        let hole_ns = signal::nanos_from_seconds(clock.longest_s);
+        let hole_ns = signal::nanos_from_seconds(longest_join_s(clock.interval_s));
         let mut rig = Self { present, blocks: Vec::new(), step_kmh, interval_s };
         let mut rows: Vec<Row> = Vec::new();
         for &t_ns in clock.t_ns.iter() {
@@ -269,7 +273,7 @@ impl Rig {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use signal::{SignalId, nanos_from_seconds};
+    use signal::{Series, SignalId, nanos_from_seconds};
 
     /// Ten seconds at the given speeds in km/h.
     fn rolling(kmh: [f64; 4]) -> Recording {

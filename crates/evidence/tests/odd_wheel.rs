@@ -82,6 +82,28 @@ fn the_healthy_motorway_minute_is_healthy_however_it_is_recorded() {
 }
 
 #[test]
+fn a_table_that_repeats_values_until_the_next_answer_is_judged_by_its_answers() {
+    let Some(drive) = motorway(&[]) else { return };
+    // Each wheel is asked for in turn, 60 ms apart; every row repeats the last answer of the other three.
+    let one_by_one = polled(&drive, 1.0 / 0.24, 0.18, 0.06, false);
+    let rows = one_by_one[0].2.len();
+    let held: Signals = one_by_one
+        .iter()
+        .enumerate()
+        .map(|(wheel, (id, unit, samples))| {
+            let row = |n: usize| {
+                Some((one_by_one[n % 4].2[n / 4].0, samples[(n + 4 - wheel).checked_div(4)?.checked_sub(1)?].1))
+            };
+            (*id, *unit, (4..4 * rows).filter_map(row).collect())
+        })
+        .collect();
+    let found = odd(&held);
+    assert!(found.iter().all(|f| f.verdict == Verdict::Healthy), "{found:#?}");
+    let found = odd(&with_fault(&held, 1, |_, v| v * 0.95));
+    assert_eq!(accused(&found), [WHEELS[1]]);
+}
+
+#[test]
 fn a_wheel_that_reads_three_percent_low_is_named_with_its_ratio() {
     let Some(drive) = motorway(&[("yaw_rate_sensor_deg_s", "yaw.rate", "deg/s")]) else { return };
     let bare: Signals = drive[..4].to_vec();
