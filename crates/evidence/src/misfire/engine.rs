@@ -1,0 +1,191 @@
+//! What the engine did meanwhile: firings, speed and load, and whether misfires would have been counted.
+
+use signal::{Recording, Series, Unit, seconds_from_nanos};
+
+use crate::skew::taken_ns;
+
+/// Engine speeds between which misfires are judged, and the least coolant and intake temperature, as one maker publishes
+/// them for its counters; outside, a count of zero means "not judged" and a count may be chance.
+const JUDGED_RPM: (f64, f64) = (440.0, 6000.0);
+const LEAST_TEMPERATURE_C: f64 = -10.0;
+
+/// The same maker's limit of throttle movement, 0.059 V in 10 ms, on a sensor that spans 4 V: percent per second.
+const HURRIED_PCT_PER_S: f64 = 147.5;
+
+/// Gear changes and clutches move the speed faster than a car in gear does: first gear at 5 m/s2 is about 1500 rpm per
+/// second (common practice, no source).
+const SHIFT_RPM_PER_S: f64 = 2000.0;
+
+/// Time after a start in which mixture and speed settle (common practice, no source).
+const SETTLING_S: f64 = 5.0;
+
+/// Overrun: pedal at rest, engine well above idle and slowing down.
+const OVERRUN_RPM: f64 = 1200.0;
+
+/// A piece of the drive between two samples of the engine speed.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Segment {
+    pub(super) from_ns: i64,
+    pub(super) to_ns: i64,
+    /// Firings of one cylinder: revolutions / 2.
+    pub(super) firings: f64,
+    pub(super) rpm: f64,
+    /// Percent; 0 where no signal stands for it.
+    pub(super) load: f64,
+    /// Whether misfires are counted and mean something here.
+    pub(super) is_judged: bool,
+}
+
+/// What stands for the load.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct LoadSource {
+    pub(crate) id: &'static str,
+    /// How to speak of it.
+    pub(crate) name: &'static str,
+    unit: &'static str,
+}
+
+/// Best first.
+const LOAD_SOURCES: [LoadSource; 5] = [
+    LoadSource { id: "engine.load", name: "load", unit: "%" },
+    LoadSource { id: "engine.absolute_load", name: "absolute load", unit: "%" },
+    // One atmosphere is about 100 kPa, so that kilopascals read as percent of a full cylinder.
+    LoadSource { id: "intake.manifold_pressure", name: "manifold pressure in kPa (for load)", unit: "kPa" },
+    LoadSource { id: "pedal.position_1", name: "pedal position (for load)", unit: "%" },
+    LoadSource { id: "throttle.position_1", name: "throttle position (for load)", unit: "%" },
+];
+
+/// The engine's course through the drive.
+pub(super) struct Engine {
+    /// In order of time, without overlap; holes are where the engine speed is unknown.
+    pub(super) segments: Vec<Segment>,
+    /// Firings of one cylinder before each segment, and after the last.
+    sum: Vec<f64>,
+    pub(super) load: Option<LoadSource>,
+}
+
+/// A series held at its last value.
+struct Held<'a> {
+    t_ns: &'a [i64],
+    value: Vec<f64>,
+    at: usize,
+}
+
+impl<'a> Held<'a> {
+    fn of(series: &'a Series, unit: &str) -> Option<Self> {
+        let convert = series.unit.conversion(&Unit::named(unit))?;
+        let value: Vec<f64> = series.value.iter().map(|value| convert(*value)).collect();
+        (!value.is_empty()).then_some(Self { t_ns: &series.t_ns, value, at: 0 })
+    }
+
+    /// Last finite value at or before `t_ns`, otherwise the next; moments must go forward.
+    fn at(&mut self, t_ns: i64) -> f64 {
+        while self.at + 1 < self.t_ns.len() && self.t_ns[self.at + 1] <= t_ns {
+            self.at += 1;
+        }
+        self.value[self.at]
+    }
+
+    /// Change per second around the sample in use.
+    fn slope_per_s(&self) -> f64 {
+        let Some(next) = self.t_ns.get(self.at + 1) else { return 0.0 };
+        let dt = seconds_from_nanos(next - self.t_ns[self.at]).max(0.01);
+        (self.value[self.at + 1] - self.value[self.at]) / dt
+    }
+}
+
+impl Engine {
+    /// `None` without engine speed.
+    pub(super) fn of(recording: &Recording) -> Option<Self> {
+        let series = recording.series("engine.speed").filter(|series| series.len() >= 2)?;
+        let to_rpm = series.unit.conversion(&Unit::named("rpm"))?;
+        let t_ns = taken_ns(series);
+        let longest_s = (5.0 * series.median_interval_s()?).clamp(2.0, 30.0);
+        let held = |id: &str, unit: &str| recording.series(id).and_then(|series| Held::of(series, unit));
+        let (load, mut load_at) = LOAD_SOURCES
+            .iter()
+            .find_map(|source| Some((Some(*source), Some(held(source.id, source.unit)?))))
+            .unwrap_or_default();
+        let mut pedal = held("pedal.position_1", "%").or_else(|| held("throttle.position_1", "%"));
+        let rest = pedal.as_ref().map_or(0.0, |pedal| {
+            pedal.value.iter().copied().filter(|value| value.is_finite()).fold(f64::INFINITY, f64::min)
+        });
+        let mut temperatures: Vec<Held<'_>> =
+            ["coolant.temperature", "intake.air_temperature"].iter().filter_map(|id| held(id, "degC")).collect();
+
+        let mut segments: Vec<Segment> = Vec::with_capacity(series.len());
+        let mut sum = vec![0.0];
+        // Running when the recording starts counts as settled; after standing still the engine has to settle first.
+        let mut settled_ns = i64::MIN;
+        for k in 1..t_ns.len() {
+            let (from_ns, to_ns) = (t_ns[k - 1], t_ns[k]);
+            let (a, b) = (to_rpm(series.value[k - 1]), to_rpm(series.value[k]));
+            let dt = seconds_from_nanos(to_ns - from_ns);
+            if !(dt > 0.0 && dt <= longest_s && a.is_finite() && b.is_finite()) {
+                continue;
+            }
+            let rpm = (0.5 * (a + b)).max(0.0);
+            if a.min(b) < JUDGED_RPM.0 {
+                settled_ns = to_ns.saturating_add(signal::nanos_from_seconds(SETTLING_S));
+            }
+            let middle_ns = from_ns + (to_ns - from_ns) / 2;
+            let load = load_at.as_mut().map_or(0.0, |load| load.at(middle_ns));
+            let slope = (b - a) / dt.max(0.1);
+            let (at_rest, hurried) = pedal.as_mut().map_or((false, false), |pedal| {
+                let here = pedal.at(middle_ns);
+                (here <= rest + 1.0, pedal.slope_per_s().abs() > HURRIED_PCT_PER_S)
+            });
+            let warm = temperatures.iter_mut().all(|held| {
+                let here = held.at(middle_ns);
+                !here.is_finite() || here > LEAST_TEMPERATURE_C
+            });
+            let is_judged = (JUDGED_RPM.0..=JUDGED_RPM.1).contains(&rpm)
+                && from_ns >= settled_ns
+                && slope.abs() < SHIFT_RPM_PER_S
+                && !(at_rest && rpm > OVERRUN_RPM && slope < 0.0)
+                && !hurried
+                && warm;
+            let firings = rpm * dt / 120.0;
+            sum.push(sum.last().copied().unwrap_or(0.0) + firings);
+            let load = if load.is_finite() { load } else { 0.0 };
+            segments.push(Segment { from_ns, to_ns, firings, rpm, load, is_judged });
+        }
+        (!segments.is_empty()).then_some(Self { segments, sum, load })
+    }
+
+    /// Firings of one cylinder from the start of the drive until `t_ns`.
+    pub(super) fn firings_until(&self, t_ns: i64) -> f64 {
+        let k = self.segments.partition_point(|segment| segment.to_ns <= t_ns);
+        let part = self.segments.get(k).map_or(0.0, |segment| segment.firings * segment.share(segment.from_ns, t_ns));
+        self.sum[k] + part
+    }
+
+    /// When the firings of one cylinder reach `firings`; inside the drive.
+    pub(super) fn time_of(&self, firings: f64) -> i64 {
+        let k = self.sum.partition_point(|sum| *sum <= firings).clamp(1, self.segments.len()) - 1;
+        let segment = &self.segments[k];
+        let share = if segment.firings > 0.0 { (firings - self.sum[k]) / segment.firings } else { 0.0 };
+        segment.from_ns + ((segment.to_ns - segment.from_ns) as f64 * share.clamp(0.0, 1.0)) as i64
+    }
+
+    /// Whether the engine stood, or nobody knows that it ran, at some moment between.
+    pub(super) fn stopped_between(&self, from_ns: i64, to_ns: i64) -> bool {
+        let mut known_until = from_ns;
+        let start = self.segments.partition_point(|segment| segment.to_ns <= from_ns);
+        for segment in self.segments[start..].iter().take_while(|segment| segment.from_ns < to_ns) {
+            if segment.rpm < JUDGED_RPM.0 || segment.from_ns > known_until.saturating_add(1_000_000_000) {
+                return true;
+            }
+            known_until = segment.to_ns;
+        }
+        known_until.saturating_add(1_000_000_000) < to_ns
+    }
+}
+
+impl Segment {
+    /// Share of the segment that lies between two moments.
+    pub(super) fn share(&self, from_ns: i64, to_ns: i64) -> f64 {
+        let inside = self.to_ns.min(to_ns).saturating_sub(self.from_ns.max(from_ns)).max(0);
+        inside as f64 / (self.to_ns - self.from_ns).max(1) as f64
+    }
+}

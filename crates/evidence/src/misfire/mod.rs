@@ -1,0 +1,124 @@
+//! `misfire`: does a cylinder misfire, at which rate, and in which engine condition?
+//!
+//! Counters of any style become events between two readings ([`counter`]), the engine speed gives the firings they came
+//! out of ([`engine`]), both are laid over speed and load ([`map`]), and each cylinder is weighed against what is
+//! occasional and against its companions ([`judge`]).
+
+mod condition;
+mod counter;
+mod engine;
+mod judge;
+mod map;
+mod text;
+
+use signal::Recording;
+
+use crate::finding::{Check, Finding, Kind};
+use engine::{Engine, LoadSource};
+use map::{Laid, Standing};
+
+pub use condition::{Condition, InCondition, compare_with_freeze_frame};
+pub use map::Region;
+
+/// The check.
+pub(crate) const CHECK: Check = Check { kind: Kind::Misfire, run };
+
+/// What the names of the counters begin with.
+const PREFIX: &str = "misfire.cylinder_";
+
+/// One cylinder's events laid over the drive.
+pub(crate) struct Cylinder {
+    /// Number, from 1.
+    pub(crate) number: usize,
+    counter: counter::Counter,
+    laid: Laid,
+    standing: Option<Standing>,
+    /// Index of dispersion of its misfires.
+    pub(crate) dispersion: f64,
+}
+
+/// All cylinders whose counters could be read.
+pub(crate) struct Cylinders {
+    pub(crate) list: Vec<Cylinder>,
+    /// Numbers of the cylinders whose counters could not be read.
+    unreadable: Vec<usize>,
+    pub(crate) load: Option<LoadSource>,
+    has_engine_speed: bool,
+}
+
+impl Cylinders {
+    /// Reads all counters of a recording.
+    pub(crate) fn of(recording: &Recording) -> Self {
+        let engine = Engine::of(recording);
+        let mut numbered: Vec<(usize, &signal::Series)> = recording
+            .series
+            .iter()
+            .filter_map(|series| Some((series.id.as_str().strip_prefix(PREFIX)?.parse().ok()?, series)))
+            .filter(|(number, series)| *number > 0 && !series.is_empty())
+            .collect();
+        numbered.sort_by_key(|numbered| numbered.0);
+        let mut read = Self {
+            list: Vec::new(),
+            unreadable: Vec::new(),
+            load: engine.as_ref().and_then(|engine| engine.load),
+            has_engine_speed: engine.is_some(),
+        };
+        for (number, series) in numbered {
+            let Some((counter, engine)) =
+                engine.as_ref().and_then(|engine| Some((counter::read(series, engine)?, engine)))
+            else {
+                read.unreadable.push(number);
+                continue;
+            };
+            let laid = map::lay(&counter, engine);
+            let mut cylinder = Cylinder { number, counter, laid, standing: None, dispersion: 1.0 };
+            (cylinder.standing, cylinder.dispersion) = judge::region_and_dispersion(&cylinder);
+            read.list.push(cylinder);
+        }
+        read
+    }
+
+    /// Cylinders of the engine: the highest number recorded; `None` while that may be a selection.
+    fn n_cylinders(&self) -> Option<usize> {
+        let numbers = self.list.iter().map(|cylinder| cylinder.number).chain(self.unreadable.iter().copied());
+        let highest = numbers.max()?;
+        (highest >= 3 && self.list.len() + self.unreadable.len() == highest).then_some(highest)
+    }
+}
+
+fn run(recording: &Recording) -> Vec<Finding> {
+    let cylinders = Cylinders::of(recording);
+    let has_load = cylinders.load.is_some();
+    let mut judged: Vec<(usize, judge::Judged)> = cylinders
+        .list
+        .iter()
+        .enumerate()
+        .map(|(k, cylinder)| {
+            let others: Vec<&Cylinder> =
+                cylinders.list.iter().enumerate().filter(|(j, _)| *j != k).map(|(_, other)| other).collect();
+            (k, judge::judge(cylinder, &others, cylinders.n_cylinders(), has_load))
+        })
+        .collect();
+    let several = several(&judged);
+    for (_, judged) in judged.iter_mut().filter(|_| several) {
+        judged.log10_odds = judged.log10_odds.min(1.9);
+        if judged.weighed.log10_rate > 0.0 {
+            judged.log10_odds = judged.log10_odds.max(0.0);
+        }
+    }
+    let told = judged.iter().map(|(k, judged)| text::finding(&cylinders, &cylinders.list[*k], judged, several));
+    let mut findings: Vec<(usize, Finding)> = judged.iter().map(|(k, _)| cylinders.list[*k].number).zip(told).collect();
+    let missing = cylinders.unreadable.iter().map(|&number| (number, text::unreadable(&cylinders, number)));
+    findings.extend(missing);
+    findings.sort_by_key(|finding| finding.0);
+    findings.into_iter().map(|finding| finding.1).collect()
+}
+
+/// Whether misfires are spread over the engine: more than half of the cylinders misfire at a rate that matters, and none
+/// has more than half of the misfires.
+fn several(judged: &[(usize, judge::Judged)]) -> bool {
+    let matter = judged.iter().filter(|(_, judged)| judged.weighed.log10_rate >= 2.0).count();
+    let total: u64 = judged.iter().map(|(_, judged)| judged.all.events).sum();
+    let most = judged.iter().map(|(_, judged)| judged.all.events).max().unwrap_or(0);
+    judged.len() >= 2 && matter * 2 > judged.len() && most * 2 <= total.max(1)
+}
