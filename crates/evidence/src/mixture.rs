@@ -27,6 +27,8 @@ const COMMON: f64 = 0.05;
 const IDLE: f64 = 0.035;
 const SLOPE: f64 = 0.03;
 const CELL: f64 = 0.02;
+/// Normal by common practice; a trim beyond it anywhere is never called healthy.
+const NORMAL: f64 = 0.10;
 /// Smallest and greatest fault considered, as a share of the fuel: a smaller one is no fault by common practice, and no
 /// closed loop reaches farther.
 const SIZES: (f64, f64) = (0.15, 0.6);
@@ -140,7 +142,8 @@ fn judge(subject: &str, found: &cells::Found) -> Finding {
     let mut odds = (total / CAUSES.len() as f64).log10().clamp(-3.0, MOST);
     let top = (0..CAUSES.len()).max_by(|&a, &b| weights[a].total_cmp(&weights[b])).unwrap_or(0);
     let is_wide = most >= RANGE * least && n >= 2;
-    if !is_wide || !found.has_idle {
+    let is_remarkable = cells.iter().any(|cell| cell.trim.abs() > NORMAL);
+    if !is_wide || !found.has_idle || is_remarkable {
         odds = odds.max(-0.9);
     }
     let seconds: f64 = cells.iter().map(|cell| cell.seconds).sum();

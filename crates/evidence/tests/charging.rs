@@ -1,0 +1,113 @@
+//! `charging` on drives with the engine speed of a textbook road (the voltage relations are common practice, no source).
+
+mod common;
+mod textbook;
+
+use common::{Rng, Samples, assert_consistent, findings, sampled};
+use evidence::{Finding, Kind, Verdict};
+use textbook::road;
+
+fn drive(
+    rate_hz: f64,
+    seconds: f64,
+    step: f64,
+    volts: &dyn Fn(f64) -> f64,
+) -> Vec<(&'static str, &'static str, Samples)> {
+    let mut rng = Rng(1);
+    vec![
+        ("battery.voltage", "V", sampled(rate_hz, seconds, step, |t| volts(t) + 0.03 * rng.normal())),
+        ("engine.speed", "rpm", sampled(rate_hz, seconds, 0.25, |t| if t < 20.0 { 0.0 } else { road(t).0 })),
+        ("vehicle.speed", "km/h", sampled(rate_hz, seconds, 1.0, |t| if t < 20.0 { 0.0 } else { road(t).2 })),
+    ]
+}
+
+fn judged(signals: &[(&str, &str, Samples)]) -> Finding {
+    let found = findings(Kind::Charging, signals);
+    assert_consistent(&found);
+    assert_eq!(found.len(), 1);
+    found.into_iter().next().unwrap()
+}
+
+/// A battery that feeds the car alone: 12.3 V under load, falling with the charge taken.
+fn dead(t: f64) -> f64 {
+    12.1 - t / 1200.0
+}
+
+#[test]
+fn no_charge_and_too_much() {
+    for rate_hz in [0.5, 2.0, 20.0, 100.0] {
+        for (step, factor) in [(0.001, 1.0), (0.1, 1.0), (0.1, 2.0)] {
+            let finding = judged(&drive(rate_hz, 900.0, step, &|t| factor * dead(t)));
+            assert_eq!(finding.verdict, Verdict::Faulty, "{rate_hz} Hz, {step} V: {finding:?}");
+            assert!(finding.statement.contains("falling"), "{finding:?}");
+            let finding = judged(&drive(rate_hz, 600.0, step, &|t| factor * if t < 20.0 { 12.6 } else { 16.4 }));
+            assert_eq!(finding.verdict, Verdict::Faulty, "{rate_hz} Hz, {step} V: {finding:?}");
+        }
+    }
+}
+
+#[test]
+fn working_systems_are_healthy() {
+    let steady: &dyn Fn(f64) -> f64 = &|t| if t < 20.0 { 12.5 } else { 14.2 };
+    // Idle with every consumer on sags for half a minute each lap.
+    let sagging: &dyn Fn(f64) -> f64 = &|t| {
+        if t < 20.0 {
+            12.4
+        } else if (120.0..150.0).contains(&t.rem_euclid(300.0)) {
+            12.7
+        } else {
+            14.0
+        }
+    };
+    for rate_hz in [0.5, 2.0, 20.0, 100.0] {
+        for (what, volts) in [("steady", steady), ("sagging", sagging)] {
+            for factor in [1.0, 2.0] {
+                let finding = judged(&drive(rate_hz, 600.0, 0.1, &|t| factor * volts(t)));
+                assert_eq!(finding.verdict, Verdict::Healthy, "{what} at {rate_hz} Hz: {finding:?}");
+            }
+        }
+    }
+}
+
+#[test]
+fn controlled_charging_start_stop_and_hybrids_are_not_accused() {
+    // Charged in overrun only; let down to 12.3 V otherwise.
+    let controlled: &dyn Fn(f64) -> f64 = &|t| if t.rem_euclid(60.0) < 15.0 { 14.9 } else { 12.3 };
+    // A converter holds 14.4 V also while the engine stands.
+    let converter: &dyn Fn(f64) -> f64 = &|_| 14.4;
+    // A weak supply of the module: half a volt low, but steady.
+    let low_but_steady: &dyn Fn(f64) -> f64 = &|_| 11.9;
+    // Ten cold seconds below 11 V after the start.
+    let cold: &dyn Fn(f64) -> f64 = &|t| if t < 45.0 { 10.9 } else { 14.6 };
+    for rate_hz in [0.5, 2.0, 20.0] {
+        for (what, volts) in
+            [("controlled", controlled), ("converter", converter), ("low but steady", low_but_steady), ("cold", cold)]
+        {
+            let finding = judged(&drive(rate_hz, 900.0, 0.1, volts));
+            assert_ne!(finding.verdict, Verdict::Faulty, "{what} at {rate_hz} Hz: {finding:?}");
+        }
+    }
+    // Start-stop: the engine stands for 40 s of every lap, on 11.9 V.
+    let mut stopping = drive(2.0, 900.0, 0.1, &|t| if t.rem_euclid(300.0) < 40.0 { 11.8 } else { 14.3 });
+    for (t, rpm) in &mut stopping[1].2 {
+        *rpm = if t.rem_euclid(300.0) < 40.0 { 0.0 } else { *rpm };
+    }
+    assert_eq!(judged(&stopping).verdict, Verdict::Healthy);
+}
+
+#[test]
+fn too_little_is_undecided_and_says_what_is_missing() {
+    let all = drive(1.0, 60.0, 0.1, &|_| 14.2);
+    let finding = judged(&all);
+    assert_eq!(finding.verdict, Verdict::Undecided);
+    assert!(finding.next[0].contains("s more"), "{finding:?}");
+    let finding = judged(&all[..1]);
+    assert!(finding.next[0].contains("engine.speed"), "{finding:?}");
+    assert!(findings(Kind::Charging, &all[1..]).is_empty());
+    // Between the bands: a warning with the measurement that settles it.
+    let finding = judged(&drive(1.0, 900.0, 0.1, &|_| 12.9));
+    assert_eq!(finding.verdict, Verdict::Undecided);
+    assert!(finding.statement.contains("common practice") && finding.next[0].contains("2000 rpm"), "{finding:?}");
+    let finding = judged(&drive(1.0, 900.0, 0.1, &|t| 30.0 * (t * 0.3).sin().abs()));
+    assert_eq!(finding.verdict, Verdict::Undecided);
+}
