@@ -109,7 +109,6 @@ fn another_reader_sees_every_time_and_value_bit_by_bit() {
             asked_ns + 2,
             if k == 3 { "?|DATA ERROR" } else { "" }
         ));
-        recorder.tick(k * 7_654_321).unwrap();
     }
     recorder.mark(Mark { t_ns: 0, text: "Bodenwelle – früh".into() });
     recorder.gap(Gap { from_ns: -1, to_ns: 5, reason: "adapter vanished".into() });

@@ -149,7 +149,6 @@ proptest! {
             let handle = recorder.add_signal(&series.id, &series.unit, "").unwrap();
             for sample in series.iter() {
                 recorder.push(handle, sample).unwrap();
-                recorder.tick(sample.t_ns).unwrap();
             }
         }
         recording.marks.iter().cloned().for_each(|mark| recorder.mark(mark));

@@ -3,6 +3,7 @@
 use std::fs::File;
 use std::io::{self, Write};
 use std::sync::mpsc::{Receiver, channel};
+use std::time::{Duration, Instant};
 
 use super::*;
 use crate::read;
@@ -68,45 +69,84 @@ fn sample(k: i64) -> Sample {
     Sample { t_ns: k * TICK_NS, asked_ns: k * TICK_NS, exchange: 0, value: k as f64 }
 }
 
+/// Records 3500 samples on a disk that has not moved since the file's head, with room for 1000 of them. The writing
+/// thread takes one load with it, the next one waits, and what comes then is too much.
+fn record_while_the_disk_stands_still(
+    path: &Path,
+    mut after_each: impl FnMut(&mut Recorder),
+) -> Result<Finished, DriveError> {
+    let (go, wait) = channel();
+    go.send(()).unwrap();
+    let sink = Box::new(Slow { file: File::create(path).unwrap(), go: wait });
+    let room = 1000 * size_of::<(usize, Sample)>();
+    let mut recorder = Recorder::with_sink(sink, path.to_owned(), None, &DriveInfo::default(), room).unwrap();
+    let handle = speed(&mut recorder);
+    for k in 0..3500 {
+        recorder.push(handle, sample(k)).unwrap();
+        after_each(&mut recorder);
+    }
+    drop(go);
+    recorder.finish()
+}
+
 #[test]
 fn a_disk_that_stands_still_never_stops_the_car_and_what_is_lost_is_told() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("slow.mcap");
-    let (go, wait) = channel();
-    go.send(()).unwrap();
-    let sink = Box::new(Slow { file: File::create(&path).unwrap(), go: wait });
-    // Room for a thousand samples in front of the queue.
-    let room = 1000 * size_of::<Sample>();
-    let mut recorder = Recorder::with_sink(sink, path.clone(), None, &DriveInfo::default(), room).unwrap();
-    let handle = speed(&mut recorder);
-    let mut lost = None;
-    for k in 0..3000 {
-        recorder.push(handle, sample(k)).unwrap();
-        // A tick returns at once although nothing is being saved: the disk has not moved since the file's head.
-        match recorder.tick(k * TICK_NS) {
-            Ok(()) => {}
-            Err(DriveError::Lost { from_s, to_s, n_samples, n_exchanges: 0, .. }) => {
-                assert!(lost.replace((from_s, to_s, n_samples)).is_none() || k > 1500);
-            }
-            Err(error) => panic!("{error}"),
-        }
-        if lost.is_some() && k > 1500 {
-            break;
-        }
-    }
-    let (from_s, to_s, n_lost) = lost.unwrap();
-    drop(go);
-    let n_pushed = recorder.series[0].1 / TICK_NS + 1;
-    let finished = recorder.finish().unwrap();
-    assert_eq!(finished.n_samples as i64, n_pushed - n_lost as i64);
+    let mut lost = Vec::new();
+    let finished = record_while_the_disk_stands_still(&path, |recorder| match recorder.check() {
+        Ok(()) => {}
+        Err(DriveError::Lost { from_s, to_s, n_samples, n_exchanges: 0, .. }) => lost.push((from_s, to_s, n_samples)),
+        Err(error) => panic!("{error}"),
+    });
+    let n_lost: usize = lost.iter().map(|(.., n_samples)| n_samples).sum();
+    assert!(n_lost > 1000);
+    assert_eq!(finished.unwrap().n_samples, 3500 - n_lost as u64);
     let opened = read(&path).unwrap();
     assert_eq!(opened.problems, []);
     let series = &opened.recording.series[0];
-    assert!(series.t_ns.iter().all(|t| seconds_from_nanos(*t) < from_s || seconds_from_nanos(*t) > to_s));
-    assert_eq!(series.len() as i64, n_pushed - n_lost as i64);
-    let [gap] = opened.recording.gaps.as_slice() else { panic!("{:?}", opened.recording.gaps) };
-    assert_eq!((seconds_from_nanos(gap.from_ns), seconds_from_nanos(gap.to_ns)), (from_s, to_s));
-    assert_eq!(gap.reason, "the disk was too slow");
+    assert_eq!(series.len(), 3500 - n_lost);
+    assert_eq!(opened.recording.gaps.len(), lost.len());
+    for (gap, (from_s, to_s, _)) in opened.recording.gaps.iter().zip(lost) {
+        assert_eq!((seconds_from_nanos(gap.from_ns), seconds_from_nanos(gap.to_ns)), (from_s, to_s));
+        assert_eq!(gap.reason, "the disk was too slow");
+        assert!(!series.t_ns.iter().any(|t_ns| (gap.from_ns..=gap.to_ns).contains(t_ns)));
+    }
+}
+
+#[test]
+fn what_is_lost_and_was_not_asked_for_is_told_at_the_end() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("slow.mcap");
+    let finished = record_while_the_disk_stands_still(&path, |_| {});
+    let Err(DriveError::Lost { n_samples, from_s, to_s, .. }) = finished else { panic!("{finished:?}") };
+    let opened = read(&path).unwrap();
+    assert!(opened.is_finished);
+    assert_eq!(opened.recording.series[0].len(), 3500 - n_samples);
+    let gaps = &opened.recording.gaps;
+    assert_eq!(gaps.first().map(|gap| seconds_from_nanos(gap.from_ns)), Some(from_s));
+    assert_eq!(gaps.last().map(|gap| seconds_from_nanos(gap.to_ns)), Some(to_s));
+}
+
+#[test]
+fn time_that_runs_faster_than_the_clock_does_not_fill_the_memory() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("fast.mcap");
+    let room = 1000 * size_of::<(usize, Sample)>();
+    let sink = Box::new(File::create(&path).unwrap());
+    let mut recorder = Recorder::with_sink(sink, path, None, &DriveInfo::default(), room).unwrap();
+    let handle = speed(&mut recorder);
+    let start = Instant::now();
+    for k in 0..20_000 {
+        recorder.push(handle, sample(k)).unwrap();
+        // A simulation that is not quite as fast as the processor: never more than half of the room ahead.
+        while recorder.inbox.lock().saved.n_samples as i64 + 500 < k {
+            std::thread::yield_now();
+        }
+    }
+    // Forty times 500 samples, each waiting for the end of its 200 ms, would take 8 s.
+    assert!(start.elapsed() < Duration::from_secs(4), "{:?}", start.elapsed());
+    assert_eq!(recorder.finish().unwrap().n_samples, 20_000);
 }
 
 #[test]
@@ -127,16 +167,11 @@ fn a_full_disk_is_an_error_and_what_was_saved_stays_readable() {
         let mut told = None;
         for k in 0..500 {
             recorder.push(handle, sample(k)).unwrap();
-            if let Err(error) = recorder.tick(k * TICK_NS) {
+            if k % 20 == 19
+                && let Err(error) = recorder.save()
+            {
                 told = Some(error);
                 break;
-            }
-            // In step with the disk, or the queue would put everything into one chunk.
-            while recorder.waiting_since_ns.is_none()
-                && recorder.saved_until_ns() != Some(k * TICK_NS)
-                && recorder.failure().is_ok()
-            {
-                std::thread::yield_now();
             }
         }
         let told = told.or_else(|| recorder.finish().err());

@@ -249,8 +249,7 @@ impl Sink for Tape {
     }
 
     fn go_on(&mut self, t_ns: Nanos) -> Result<bool, DriveError> {
-        let ticked = self.recorder.tick(t_ns);
-        go_on_after(&mut self.problems, ticked)?;
+        go_on_after(&mut self.problems, self.recorder.check())?;
         let mut is_over = self.stop.load(Ordering::Relaxed) || self.until_ns.is_some_and(|until| t_ns >= until);
         if let Some(live) = self.live.as_mut() {
             match live.turn(t_ns) {
