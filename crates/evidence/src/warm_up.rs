@@ -45,6 +45,9 @@ const HEAT_ERROR: (f64, f64) = (0.2, 0.35);
 const MOST: f64 = 3.5;
 /// Warm driving that counts one decade for a sound thermostat, seconds: an open one cools by 10 K in 3 minutes.
 const HEALTHY_DECADE_S: f64 = 180.0;
+/// Slower than this is a plateau, K/min: a closed circuit at [`CLOSED_DEGC`] still rises by more on the road (the check's own
+/// heating and loss, derived: 0.06 - 50 * 0.0012 K/s is nothing only in deep cold, which the fit knows).
+const PLATEAU_K_MIN: f64 = 0.5;
 /// Blocks below [`CLOSED_DEGC`] and on the road that a verdict "faulty" needs.
 const FEWEST: (usize, usize) = (8, 5);
 
@@ -97,6 +100,18 @@ fn open_odds(blocks: &[&Block], heat: Heat) -> Option<(f64, f64)> {
     Some((((ln - ln_healthy) / std::f64::consts::LN_10).clamp(-2.0, MOST), size))
 }
 
+/// Rise from the middle to the last third of the blocks, K/min; `None` when a third has fewer than three.
+fn rise_k_min(blocks: &[&Block]) -> Option<f64> {
+    let third = blocks.len() / 3;
+    if third < 3 {
+        return None;
+    }
+    let (earlier, last) = blocks[blocks.len() - 2 * third..].split_at(third);
+    let mean = |part: &[&Block], of: &dyn Fn(&Block) -> f64| part.iter().map(|b| of(b)).sum::<f64>() / third as f64;
+    let kelvins = mean(last, &Block::middle_degc) - mean(earlier, &Block::middle_degc);
+    Some(60.0 * kelvins / (mean(last, &|b| b.from_s) - mean(earlier, &|b| b.from_s)))
+}
+
 fn judge(blocks: &[Block], heat: Heat) -> Finding {
     let first = blocks.first().map_or(f64::NAN, |block| block.from_degc);
     let last = blocks.last().map_or(f64::NAN, |block| block.to_degc);
@@ -108,11 +123,10 @@ fn judge(blocks: &[Block], heat: Heat) -> Finding {
     let n_road = closed.iter().filter(on_road).count();
     let warm_at = blocks.iter().position(|block| block.to_degc >= WARM_DEGC);
     let after: &[Block] = warm_at.map_or(&[], |k| &blocks[k..]);
-    let warm_s: f64 = after
+    let warm_s = after
         .iter()
         .filter(|b| b.speed_kmh >= ROAD_KMH && b.middle_degc() >= WARM_DEGC - 3.0)
-        .map(|b| b.to_s - b.from_s)
-        .sum();
+        .fold(0.0, |sum, b| sum + b.to_s - b.from_s);
     let fallen: Vec<&Block> = after.iter().filter(|b| b.to_degc < FALLEN_DEGC && b.speed_kmh >= ROAD_KMH).collect();
     // The likelihood of n blocks takes n³ steps: a warm-up has a few dozen, and the latest tell of a plateau.
     let fitted = open_odds(&closed[closed.len().saturating_sub(MOST_BLOCKS)..], heat);
@@ -135,10 +149,8 @@ fn judge(blocks: &[Block], heat: Heat) -> Finding {
         story += ": warm, but not long enough on the road, where an open thermostat shows";
         next.push("Drive 5 minutes above 60 km/h at temperature.".to_owned());
     } else {
-        let recent: Vec<&&Block> = closed.iter().rev().take(5).filter(on_road).collect();
-        let rise_k = recent.iter().map(|block| block.to_degc - block.from_degc).sum::<f64>();
-        // Still rising on the road is no plateau, whatever the fit says.
-        let is_plateau = recent.len() >= 3 && rise_k / (recent.len() as f64) < 0.5;
+        // Still rising is no plateau, whatever the fit says.
+        let is_plateau = rise_k_min(&closed).is_some_and(|rise| rise < PLATEAU_K_MIN);
         let is_enough = closed.len() >= FEWEST.0 && n_road >= FEWEST.1 && heat != Heat::Speed;
         let cap = if (is_plateau || !fallen.is_empty()) && is_enough { MOST } else { 1.5 };
         let from_fit = fitted.map_or(0.0, |fit| fit.0);
