@@ -18,6 +18,7 @@ mod physics;
 pub mod proof;
 mod skew;
 mod stats;
+pub mod swap;
 mod warm_up;
 mod wheels;
 

@@ -145,6 +145,27 @@ pub(super) fn dispersion(pieces: &[Piece], expected: impl Fn(&Piece) -> f64) -> 
     greatest
 }
 
+/// Consecutive blocks of 200 revolutions.
+pub(super) fn blocks<'a>(pieces: impl Iterator<Item = &'a Piece>) -> Vec<Count> {
+    let mut blocks: Vec<(f64, f64)> = Vec::new();
+    for piece in pieces {
+        match blocks.last_mut().filter(|block| block.1 < BLOCK) {
+            Some(block) => *block = (block.0 + piece.events, block.1 + piece.firings),
+            None => blocks.push((piece.events, piece.firings)),
+        }
+    }
+    // Shares of one reading fall into neighbouring blocks: rounding the running sum keeps the total.
+    let (mut sum, mut told) = (0.0, 0);
+    let count = |(events, exposure): (f64, f64)| {
+        sum += events;
+        let until = f64::round(sum) as u64;
+        let events = until - told;
+        told = until;
+        Count { events, exposure }
+    };
+    blocks.into_iter().map(count).collect()
+}
+
 /// Most events in a stretch of so many firings, and its ends.
 fn most_in(pieces: &[Piece], window: f64) -> (f64, i64, i64) {
     let (mut first, mut events, mut firings) = (0, 0.0, 0.0);
@@ -174,13 +195,12 @@ fn add(a: Count, b: Count) -> Count {
 }
 
 /// The region that stands out, and the dispersion once it is accounted for.
-pub(super) fn region_and_dispersion(cylinder: &Cylinder) -> (Option<Standing>, f64) {
-    let pieces = &cylinder.laid.pieces;
+pub(super) fn region_and_dispersion(pieces: &[Piece]) -> (Option<Standing>, f64) {
     let all = sum_of(pieces.iter());
     let even = |piece: &Piece| all.rate() * piece.firings;
-    let grid = Grid::of(&cylinder.laid);
+    let grid = Grid::of(pieces);
     let Some(raw) = grid.scan(1.0) else { return (None, dispersion(pieces, even)) };
-    let inside = cylinder.laid.count_in(&raw.region);
+    let inside = sum_of(pieces.iter().filter(|piece| raw.region.contains(piece.rpm, piece.load)));
     let outside =
         Count { events: all.events - inside.events.min(all.events), exposure: all.exposure - inside.exposure };
     let uneven = |piece: &Piece| {
@@ -201,7 +221,7 @@ pub(super) fn judge(
 ) -> Judged {
     let pieces = &cylinder.laid.pieces;
     let all = sum_of(pieces.iter());
-    let (standing, dispersion) = (cylinder.standing, cylinder.dispersion);
+    let (standing, dispersion) = region_and_dispersion(pieces);
     let n = companions.len() as f64 + 1.0;
     // Alone, nobody can say whether the others misfire as much (rough road, poor fuel): then the rule's own level decides.
     let boundary = if companions.is_empty() { MATTERS } else { OCCASIONAL };
@@ -219,7 +239,7 @@ pub(super) fn judge(
         }
     };
     if let Some(standing) = &standing {
-        let n_places = Grid::of(&cylinder.laid).n_visited() as f64;
+        let n_places = Grid::of(pieces).n_visited() as f64;
         let own = cylinder.laid.count_in(&standing.region);
         consider(weigh(Basis::Region, own, in_region(&standing.region), n_places, dispersion));
     }

@@ -146,6 +146,13 @@ impl Laid {
     }
 }
 
+/// Mean engine speed over the firings in a region; 2000 rpm where there are none.
+pub(super) fn mean_rpm(pieces: &[Piece], region: &Region) -> f64 {
+    let inside = pieces.iter().filter(|piece| region.contains(piece.rpm, piece.load));
+    let (turns, firings) = inside.fold((0.0, 0.0), |sum, p| (sum.0 + p.rpm * p.firings, sum.1 + p.firings));
+    if firings > 0.0 { turns / firings } else { 2000.0 }
+}
+
 fn bins(rpm: f64, load: f64) -> (usize, usize) {
     (((rpm / CELL_RPM) as usize).min(N_RPM - 1), ((load / CELL_LOAD) as usize).min(N_LOAD - 1))
 }
@@ -177,9 +184,9 @@ const MOST_TRIAL_EVENTS: f64 = 300.0;
 const LEAST_EVENTS: f64 = 3.0;
 
 impl Grid {
-    pub(super) fn of(laid: &Laid) -> Self {
+    pub(super) fn of(pieces: &[Piece]) -> Self {
         let mut grid = Self { events: [0.0; N_CELLS], firings: [0.0; N_CELLS] };
-        for piece in &laid.pieces {
+        for piece in pieces {
             let cell = cell_of(piece.rpm, piece.load);
             grid.events[cell] += piece.events;
             grid.firings[cell] += piece.firings;

@@ -14,11 +14,14 @@ mod text;
 use signal::Recording;
 
 use crate::finding::{Check, Finding, Kind};
-use engine::{Engine, LoadSource};
-use map::{Laid, Standing};
+use crate::poisson::Count;
+use engine::Engine;
+pub(crate) use engine::LoadSource;
+use map::Laid;
 
 pub use condition::{Condition, InCondition, compare_with_freeze_frame};
 pub use map::Region;
+pub(crate) use text::region as region_text;
 
 /// The check.
 pub(crate) const CHECK: Check = Check { kind: Kind::Misfire, run };
@@ -32,9 +35,6 @@ pub(crate) struct Cylinder {
     pub(crate) number: usize,
     counter: counter::Counter,
     laid: Laid,
-    standing: Option<Standing>,
-    /// Index of dispersion of its misfires.
-    pub(crate) dispersion: f64,
 }
 
 /// All cylinders whose counters could be read.
@@ -71,9 +71,7 @@ impl Cylinders {
                 continue;
             };
             let laid = map::lay(&counter, engine);
-            let mut cylinder = Cylinder { number, counter, laid, standing: None, dispersion: 1.0 };
-            (cylinder.standing, cylinder.dispersion) = judge::region_and_dispersion(&cylinder);
-            read.list.push(cylinder);
+            read.list.push(Cylinder { number, counter, laid });
         }
         read
     }
@@ -84,6 +82,31 @@ impl Cylinders {
         let highest = numbers.max()?;
         (highest >= 3 && self.list.len() + self.unreadable.len() == highest).then_some(highest)
     }
+}
+
+impl Cylinder {
+    /// Number of stretches of 200 revolutions in a region with so many events and firings each, in order of time.
+    pub(crate) fn blocks_in(&self, region: &Region) -> Vec<Count> {
+        judge::blocks(self.laid.pieces.iter().filter(|piece| region.contains(piece.rpm, piece.load)))
+    }
+}
+
+/// Where one cylinder misfired in several drives: the region that stands out, the index of dispersion, the mean engine
+/// speed there.
+pub(crate) fn failing_condition(drives: &[&Cylinder]) -> FailingCondition {
+    let pieces: Vec<map::Piece> = drives.iter().flat_map(|cylinder| cylinder.laid.pieces.iter().copied()).collect();
+    let (standing, dispersion) = judge::region_and_dispersion(&pieces);
+    let region = standing.map_or(Region::EVERYWHERE, |standing| standing.region);
+    FailingCondition { region, dispersion, mean_rpm: map::mean_rpm(&pieces, &region) }
+}
+
+/// The condition in which a cylinder misfires.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct FailingCondition {
+    pub(crate) region: Region,
+    pub(crate) dispersion: f64,
+    /// Engine speed averaged over the firings in the region, rpm.
+    pub(crate) mean_rpm: f64,
 }
 
 fn run(recording: &Recording) -> Vec<Finding> {

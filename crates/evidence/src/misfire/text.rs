@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use super::counter::Style;
 use super::engine::LoadSource;
 use super::judge::{Basis, HIGH_LOAD, Judged, LOW_LOAD, MATTERS};
-use super::map::Region;
+use super::map::{Region, mean_rpm};
 use super::{Cylinder, Cylinders, PREFIX};
 use crate::finding::{Finding, Kind, Span, Verdict};
 use crate::poisson::{Count, interval};
@@ -322,7 +322,8 @@ impl Told<'_> {
         }
         let place = judged.standing.filter(|_| judged.weighed.basis == Basis::Region);
         let at = place.map_or_else(|| "driven as before".into(), |standing| region(&standing.region, self.load()));
-        let mean_rpm = self.mean_rpm(place.map_or(Region::EVERYWHERE, |standing| standing.region));
+        let mean_rpm =
+            mean_rpm(&self.cylinder.laid.pieces, &place.map_or(Region::EVERYWHERE, |standing| standing.region));
         match judged.times_to_decide(self.cylinders.list.len()) {
             Some(times) => {
                 let lacking = seconds(judged.weighed.own.exposure * (times - 1.0), mean_rpm);
@@ -338,13 +339,5 @@ impl Told<'_> {
             next.push("record the counters of the other cylinders".into());
         }
         next
-    }
-
-    /// Mean engine speed over the firings in a region.
-    fn mean_rpm(&self, region: Region) -> f64 {
-        let inside = self.cylinder.laid.pieces.iter().filter(|piece| region.contains(piece.rpm, piece.load));
-        let (turns, firings) =
-            inside.fold((0.0, 0.0), |sum, piece| (sum.0 + piece.rpm * piece.firings, sum.1 + piece.firings));
-        if firings > 0.0 { turns / firings } else { 2000.0 }
     }
 }
