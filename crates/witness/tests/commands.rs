@@ -280,6 +280,8 @@ fn the_demo_finds_its_faults_and_nothing_else() {
     for file in strings(&value["files"]) {
         assert!(std::fs::metadata(file).unwrap().len() > 0, "{file}");
     }
+    let codes = strings(&value["codes"]);
+    assert!(codes.contains(&"P2138") && codes.iter().any(|code| code.starts_with("C0037")), "{codes:?}");
     let findings = value["examined"]["findings"].as_array().unwrap();
     let faulty = |kind: &str, subject: &str| {
         let is =

@@ -12,8 +12,9 @@ use crate::failure::{Exit, Failure, cannot_write};
 use crate::output::{print_json, print_text, progress};
 use crate::wire::{DriveSummary, Examined};
 
-/// The invented car of the demo, with two faults that its driver would complain about.
-const CAR: &str = "standin:fell?script=mixed&seed=7&fault=wheel-dropout:rear_left:0.6&fault=pedal-wear:1:0.8:30:10";
+/// The invented car of the demo, with two faults that its driver would complain about, after ten minutes on the road.
+const CAR: &str =
+    "standin:fell?script=mixed&seed=7&start=600&fault=wheel-dropout:rear_left:0.6&fault=pedal-wear:1:0.8:30:10";
 /// What is recorded: enough for the wheels and the pedal, and no more, for every signal costs the others time.
 const SIGNALS: [&str; 8] = [
     "wheel.speed.front_left",
