@@ -29,6 +29,9 @@ impl LinkError {
                 }
                 _ => "check host and port: something else listens there".to_owned(),
             },
+            Self::Unreadable { .. } => {
+                "the vehicle is awake and answers: try again, as text may have been lost on the way; if it stays, this adapter prints answers in a form of its own, and another adapter will do".to_owned()
+            }
             Self::NoVehicle { .. } => {
                 "switch the ignition on (engine may be off), push the plug fully in, wait five seconds and try again".to_owned()
             }

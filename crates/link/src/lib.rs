@@ -22,6 +22,11 @@ pub use protocol::exchange::{Exchange, Reply, Request, Target};
 
 use protocol::{Bus, Nanos};
 
+/// Longest time that [`Link::exchange`] blocks, 40 s of the link's clock, and that only while a module asks for more time
+/// or the network has to be looked for again. An answer that simply does not come takes under a second, a module that
+/// promised one and falls silent 6 s, and twice that where the request is repeated because it only reads.
+pub const LONGEST_EXCHANGE_NS: Nanos = protocol::at::LONGEST_NS;
+
 /// What is known of the open adapter and the network behind it.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct LinkInfo {
@@ -66,6 +71,14 @@ pub enum LinkError {
         /// Address of the adapter.
         address: String,
         /// The adapter's own words.
+        said: String,
+    },
+    /// The vehicle answered, but in no form that can be read.
+    #[error("a vehicle answered through the adapter at {address}, but not in a form that can be read: `{said}`")]
+    Unreadable {
+        /// Address of the adapter.
+        address: String,
+        /// The last line of the answer.
         said: String,
     },
     /// The request cannot be sent over this network.
@@ -126,7 +139,9 @@ pub trait Link: Send {
     /// Lets time pass without traffic, on the link's clock.
     fn pause(&mut self, nanos: Nanos);
 
-    /// Sends one request and collects what comes back.
+    /// Sends one request and collects what comes back. Blocks for at most [`LONGEST_EXCHANGE_NS`].
+    ///
+    /// A request that only reads is asked again, up to twice, when its answer was damaged on the way.
     ///
     /// # Errors
     /// [`LinkError`] when adapter or vehicle network fail; "nobody answered" is not an error.

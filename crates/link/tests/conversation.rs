@@ -115,7 +115,8 @@ fn adapters_with_bad_habits() {
 #[test]
 fn without_count() {
     let (_, dial) = whole_pass(Habits { takes_count: false, ..Habits::default() }, 2);
-    assert_eq!(dial.bench().heard.iter().filter(|command| *command == "010C1").count(), 1, "tried once");
+    let is_counted = |command: &&String| !command.starts_with("AT") && command.len() % 2 == 1;
+    assert_eq!(dial.bench().heard.iter().filter(is_counted).count(), 1, "tried once");
 }
 
 #[test]
@@ -215,8 +216,10 @@ fn every_error_text_is_reported_and_is_no_reply() {
     ] {
         let (mut link, dial) = start(Habits::default());
         ask(&mut link, &module(0x7E8, &[0x01, 0x01]));
-        dial.bench().habits.script.push_back(("010C", text));
+        // However often it asks, with a count or without.
+        dial.bench().habits.script = [("010C1", text), ("010C", text)].repeat(3).into();
         let exchange = ask(&mut link, &module(0x7E8, &[0x01, 0x0C]));
+        dial.bench().habits.script.clear();
         assert_eq!(exchange.replies, Vec::new(), "{text}");
         assert!(exchange.problems.iter().any(|problem| problem.contains(part)), "{text}: {:?}", exchange.problems);
         // And the link lives on.
@@ -501,8 +504,9 @@ fn modules_with_identifiers_of_their_own_get_their_flow_control() {
     let settings: Vec<&str> =
         heard.iter().map(String::as_str).skip_while(|c| *c != "ATSH6F1").filter(|c| c.starts_with("AT")).collect();
     let expected = ["ATSH6F1", "ATCRA612", "ATFCSH6F1", "ATFCSD300000", "ATFCSM1"];
-    let back = ["ATSH7E0", "ATCRA7E8", "ATFCSM0", "ATSH7DF", "ATCRA"];
-    assert_eq!(settings, [expected, back].concat());
+    // The identifiers of ISO 15765-4 need no filter: it is only taken away.
+    let back = ["ATSH7E0", "ATCRA", "ATFCSM0", "ATSH7DF"];
+    assert_eq!(settings, [expected.as_slice(), &back].concat());
 }
 
 /// A serial port whose line rate has to be found: at the wrong one, text is noise.

@@ -193,6 +193,12 @@ impl Reassembly {
         }
     }
 
+    /// Bytes of the whole message in progress.
+    #[must_use]
+    pub fn announced(&self) -> Option<usize> {
+        self.partial.as_ref().map(|partial| partial.length)
+    }
+
     /// When the message in progress is given up.
     #[must_use]
     pub fn deadline(&self) -> Option<Nanos> {

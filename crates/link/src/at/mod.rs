@@ -81,6 +81,7 @@ fn named(failure: Failure, address: &str) -> LinkError {
     match failure {
         Failure::Silent { asked, waited_ms } => LinkError::AdapterSilent { address, asked, waited_ms },
         Failure::NotAnAdapter { said } => LinkError::NotAnAdapter { address, said },
+        Failure::Unreadable { said } => LinkError::Unreadable { address, said },
         Failure::NoVehicle { said } => LinkError::NoVehicle { address, said },
         Failure::Unsendable(why) => LinkError::Unsendable(why),
     }

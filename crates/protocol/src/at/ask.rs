@@ -4,23 +4,33 @@ use std::collections::VecDeque;
 use std::fmt::Write as _;
 
 use super::collect::{Collector, presumed_engine};
-use super::count::{Sizes, Verdict};
+use super::count::Verdict;
 use super::line::Form;
 use super::start::apply;
-use super::state::{Setting, State};
+use super::state::{Effect, Setting, State};
 use super::turn::{Answer, Say};
 use super::words::Word;
 use super::{Failure, Outcome, Step};
 use crate::exchange::{Exchange, Request, Target, only_reads};
-use crate::{Bus, Nanos};
+use crate::isotp::N_CR_NS;
+use crate::{Address, Bus, Nanos};
 
 const MS: Nanos = 1_000_000;
 /// Longest request that such an adapter passes on: one CAN frame, and as many bytes on the other networks (from memory).
 const MAX_REQUEST: usize = 7;
 /// Longest time to the answer after "response pending": P2* of ISO 14229-2, P3 max of ISO 14230-2 (from memory).
 const P2_STAR_NS: Nanos = 5_000 * MS;
-/// Longest time that a module may go on asking for more (no source: longer than any routine that only reads).
+/// Longest time that a module may go on asking for more (no source: longer than any routine behind such a request).
 const MAX_PENDING_NS: Nanos = 30_000 * MS;
+/// The same for requests that only read: twice the time to one answer, as a recorder waits behind it.
+const MAX_PENDING_READ_NS: Nanos = 2 * P2_STAR_NS;
+/// Most repetitions within one request after damage.
+const MAX_REPEATS: u8 = 2;
+/// Most questions within one request.
+const MAX_ASKED: u8 = 5;
+/// From one frame of a long answer to the next, where the receiver asks for no pause: 0.6 ms on the wire at 250 kbit/s,
+/// and a module that looks once per millisecond (common practice, no source).
+const FRAME_NS: Nanos = 2 * MS;
 /// A K-line that has been silent for so long has to be opened again (P3 max, ISO 14230-2).
 pub(super) const P3_MAX_NS: Nanos = 5_000 * MS;
 /// "Tester present, do not answer" keeps the adapter listening without disturbing a busy module (ISO 14229-1).
@@ -30,22 +40,48 @@ const LISTEN_LINE: &str = "ATMA";
 
 #[derive(Debug)]
 enum Phase {
-    Settings,
+    /// Settings before the question, or before listening.
+    Settings {
+        then_listen: bool,
+    },
     Asked,
     Listening,
     /// The K-line was closed; ask again.
     Reopening,
+    /// Saying nothing, so that what belongs to the last question has passed; then ask again.
+    Pausing,
+}
+
+/// What the adapter is told about the length of the answer.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Count {
+    /// What earlier answers have shown; where there were none, one line.
+    Learnt,
+    /// The beginning of the answer said so.
+    Lines(usize),
+    /// Nothing: wait for all that comes.
+    None,
 }
 
 #[derive(Debug)]
 pub(super) struct Ask {
     request: Request,
+    /// Whose reply was asked for, where the request has to go to everyone.
+    only: Option<Address>,
     phase: Phase,
     todo: VecDeque<Setting>,
     collector: Option<Collector>,
-    count: Option<u8>,
+    count: Count,
+    /// The digit behind the last question.
+    digit: Option<u8>,
+    /// Whether the digit is what earlier answers have shown.
+    is_known: bool,
     asked_ns: Option<Nanos>,
     n_asked: u8,
+    /// Times that something was done again because text was damaged.
+    n_repeats: u8,
+    /// The answer was lost while the adapter did not listen.
+    was_missed: bool,
     idle_ns: Nanos,
     problems: Vec<String>,
 }
@@ -54,12 +90,17 @@ impl Ask {
     pub(super) fn new(request: Request) -> Self {
         Self {
             request,
-            phase: Phase::Settings,
+            only: None,
+            phase: Phase::Settings { then_listen: false },
             todo: VecDeque::new(),
             collector: None,
-            count: None,
+            count: Count::Learnt,
+            digit: None,
+            is_known: false,
             asked_ns: None,
             n_asked: 0,
+            n_repeats: 0,
+            was_missed: false,
             idle_ns: 0,
             problems: Vec::new(),
         }
@@ -78,15 +119,19 @@ impl Ask {
             return self.begin(now, bus, state);
         };
         match self.phase {
-            Phase::Settings => self.after_setting(answer, now, bus, state),
+            Phase::Settings { .. } => self.after_setting(answer, now, bus, state),
             Phase::Asked => self.after_question(answer, bus, state),
             Phase::Listening => self.after_listening(answer, bus, state),
             Phase::Reopening => self.question(now, bus, state),
+            Phase::Pausing => {
+                state.desync |= !answer.lines.is_empty();
+                self.begin(now, bus, state)
+            }
         }
     }
 
     fn begin(&mut self, now: Nanos, bus: Bus, state: &mut State) -> Step {
-        self.phase = Phase::Settings;
+        self.phase = Phase::Settings { then_listen: false };
         // Without headers nobody can tell who answers everyone's request: only the engine module is asked then.
         if !state.headers && bus.is_can() && self.request.to == Target::Everyone {
             self.request.to = Target::Module(presumed_engine(bus));
@@ -96,15 +141,44 @@ impl Ask {
             let why = format!("it has {n} bytes, and this adapter takes 1 to {MAX_REQUEST}");
             return Step::Done(Err(Failure::Unsendable(why)));
         }
-        let is_slow = state.slow.contains(&(self.request.to, self.request.bytes.first().copied()));
-        let patient = is_slow && (self.n_asked > 0 || state.counts.digit(&self.request, now).is_none());
-        match state.settings_for(self.request.to, bus, patient) {
+        if state.addresses == Some(false)
+            && let Target::Module(address) = self.request.to
+            && let Err(why) = self.degrade(address, state)
+        {
+            return Step::Done(Err(Failure::Unsendable(why)));
+        }
+        let is_slow = state.slow.contains(&self.slow_key());
+        if is_slow {
+            self.count = Count::None;
+        }
+        match state.settings_for(&self.request, bus, is_slow) {
             Ok(todo) => {
                 self.todo = todo;
                 self.next_setting(now, bus, state)
             }
             Err(why) => Step::Done(Err(Failure::Unsendable(why))),
         }
+    }
+
+    /// Asks everyone, and keeps the one reply, where the adapter cannot address a module.
+    fn degrade(&mut self, address: Address, state: &State) -> Result<(), String> {
+        if !state.headers {
+            // The engine module answers everyone's request, and nobody can tell its answer from another's.
+            return Err("the adapter can neither address one module nor tell who answers".to_owned());
+        }
+        if !only_reads(&self.request.bytes) {
+            return Err(format!(
+                "this adapter cannot address {address} alone, and this request must not go to other modules"
+            ));
+        }
+        self.only = Some(address);
+        self.request.to = Target::Everyone;
+        self.request.n_replies = None;
+        Ok(())
+    }
+
+    fn slow_key(&self) -> (Target, Option<u8>) {
+        (self.request.to, self.request.bytes.first().copied())
     }
 
     fn next_setting(&mut self, now: Nanos, bus: Bus, state: &mut State) -> Step {
@@ -115,6 +189,10 @@ impl Ask {
                 return Step::Say(state.command(text));
             }
             self.todo.pop_front();
+        }
+        if matches!(self.phase, Phase::Settings { then_listen: true }) {
+            self.phase = Phase::Listening;
+            return self.listen(now, bus, state);
         }
         state.target = Some(self.request.to);
         self.question(now, bus, state)
@@ -133,13 +211,25 @@ impl Ask {
         if !ok && (unknown || answer.prompt_ns.is_some()) && !setting.spellings.is_empty() {
             return self.next_setting(now, bus, state);
         }
-        self.todo.pop_front();
         if !ok && !unknown {
             // Neither yes nor no: text was lost, so nothing is known about the setting.
             state.desync = true;
+            if self.n_repeats < MAX_REPEATS {
+                self.n_repeats += 1;
+                setting.spellings.extend(spelling);
+                return self.next_setting(now, bus, state);
+            }
             self.asked_ns = Some(now);
             self.problems.push(format!("`{}` was not confirmed; nothing was asked", spelling.unwrap_or_default()));
             return self.finish(now, state);
+        }
+        self.todo.pop_front();
+        if effect == Effect::Header && !ok && state.addresses.is_none() && bus.is_can() {
+            state.addresses = Some(false);
+            state.note("requests cannot be addressed: all modules are asked at once, and those that listen to such requests answer");
+            // As it is after a reset.
+            state.target = Some(Target::Everyone);
+            return self.begin(now, bus, state);
         }
         match apply(effect, ok, state) {
             Ok(()) => self.next_setting(now, bus, state),
@@ -153,16 +243,27 @@ impl Ask {
         self.idle_ns = state.traffic_ns.map_or(0, |traffic| now.saturating_sub(traffic));
         let form = Form { bus, headers: state.headers };
         self.collector = Some(Collector::new(form, self.request.to, &self.request.bytes));
-        self.count = state.counts.digit(&self.request, now).filter(|_| self.n_asked == 1);
+        let known = state.counts.digit(&self.request, now).filter(|_| self.count == Count::Learnt);
+        self.is_known = known.is_some();
+        self.digit = match self.count {
+            Count::Learnt => known.or_else(|| state.counts.guess(&self.request).filter(|_| bus.is_can())),
+            Count::Lines(n_lines) => state.counts.exactly(n_lines),
+            Count::None => None,
+        };
         let mut text = String::with_capacity(16);
         for byte in &self.request.bytes {
             // Writing to a string cannot fail.
             let _ = write!(text, "{byte:02X}");
         }
-        if let Some(count) = self.count {
-            let _ = write!(text, "{count:X}");
+        if let Some(digit) = self.digit {
+            let _ = write!(text, "{digit:X}");
         }
-        Step::Say(state.to_vehicle(&text))
+        let n_lines = match self.count {
+            Count::Learnt => state.counts.n_lines(&self.request).filter(|_| self.is_known),
+            Count::Lines(n_lines) => Some(n_lines),
+            Count::None => None,
+        };
+        Step::Say(state.to_vehicle(&text, n_lines))
     }
 
     fn after_question(&mut self, answer: &Answer, bus: Bus, state: &mut State) -> Step {
@@ -173,13 +274,15 @@ impl Ask {
             return self.finish(now, state);
         };
         collector.take(answer);
-        if collector.words.contains(&Word::Unknown) && self.count.is_some() && collector.sizes.is_empty() {
+        state.desync |= collector.words.contains(&Word::Stopped);
+        let nothing = collector.sizes.is_empty() && collector.n_pending == 0;
+        if collector.words.contains(&Word::Unknown) && self.digit.is_some() && nothing {
             state.counts.refuse();
             state.note("the adapter does not take the number of expected answers: it waits its time-out each time");
-            return self.question(now, bus, state);
+            return self.begin(now, bus, state);
         }
         let line_is_closed = !bus.is_can() && self.idle_ns > P3_MAX_NS && self.n_asked == 1;
-        if line_is_closed && collector.sizes.is_empty() && answer.prompt_ns.is_some() {
+        if line_is_closed && nothing && answer.prompt_ns.is_some() {
             self.phase = Phase::Reopening;
             return Step::Say(state.command("ATPC"));
         }
@@ -187,17 +290,76 @@ impl Ask {
             state.restart = true;
             self.problems.push("the adapter has forgotten its settings (its echo is on again)".to_owned());
         }
-        if collector.n_pending > 0 && state.slow.len() < 1024 {
-            state.slow.insert((self.request.to, self.request.bytes.first().copied()));
-        }
         if answer.prompt_ns.is_none() {
             self.problems.push("the adapter's prompt did not come in time".to_owned());
         } else if !collector.pending.is_empty() {
-            self.phase = Phase::Listening;
-            return self.listen(now, bus, state);
+            return self.begin_listening(now, bus, state);
+        } else if let Some(n_lines) = collector.lines_announced().filter(|_| self.digit.is_some() && !self.is_known)
+            && self.n_asked < MAX_ASKED
+        {
+            return self.ask_for_all(n_lines, now, bus, state);
         }
         self.judge(answer, state);
-        self.finish(now, state)
+        self.again(answer, bus, state).unwrap_or_else(|| self.finish(now, state))
+    }
+
+    /// After the beginning of an answer that is longer than was asked for.
+    fn ask_for_all(&mut self, n_lines: usize, now: Nanos, bus: Bus, state: &mut State) -> Step {
+        if self.count != Count::Learnt {
+            // It began as before and was not whole: waiting is the only way.
+            state.counts.cannot_split(self.request.to);
+            self.count = Count::None;
+            return self.begin(now, bus, state);
+        }
+        match state.counts.exactly(n_lines) {
+            Some(_) => self.count = Count::Lines(n_lines),
+            None => self.count = Count::None,
+        }
+        // The module goes on with the first answer, and the adapter drops it. A frame that is later than this shows in
+        // what comes next, because it continues nothing.
+        self.pause(Nanos::try_from(n_lines).unwrap_or(0) * FRAME_NS)
+    }
+
+    fn pause(&mut self, ns: Nanos) -> Step {
+        self.phase = Phase::Pausing;
+        Step::Say(Say::nothing(ns))
+    }
+
+    /// Asks once more after an answer that was damaged or may have come too late; `None`: it is over.
+    fn again(&mut self, answer: &Answer, bus: Bus, state: &mut State) -> Option<Step> {
+        let collector = self.collector.as_ref()?;
+        let n_wanted = self.request.n_replies.unwrap_or(1);
+        let is_lost = state.restart || collector.words.iter().any(|word| word.forgets() || word.no_vehicle());
+        if !only_reads(&self.request.bytes) || collector.replies.len() >= n_wanted || is_lost {
+            return None;
+        }
+        let now = answer.over_ns;
+        let is_silent = collector.is_silent();
+        if is_silent && answer.prompt_ns.is_some() {
+            if matches!(self.count, Count::Lines(_)) {
+                // It was still busy with the first answer: nothing of that can come any more after this time.
+                state.counts.cannot_split(self.request.to);
+                self.count = Count::None;
+                return Some(self.pause(N_CR_NS));
+            }
+            // The adapter's time-out was shorter than a module may take.
+            let left = state.still_late_ns(answer.sent_ns, now).filter(|_| self.n_repeats < MAX_REPEATS)?;
+            state.fell_silent();
+            self.n_repeats += 1;
+            return Some(self.pause(left));
+        }
+        if collector.replies.is_empty() && !is_silent && self.n_repeats < MAX_REPEATS {
+            self.n_repeats += 1;
+            if collector.began_amid {
+                state.counts.cannot_split(self.request.to);
+            }
+            if matches!(self.count, Count::Lines(_)) {
+                self.count = Count::None;
+            }
+            self.keep_problems();
+            return Some(self.begin(now, bus, state));
+        }
+        None
     }
 
     /// Compares what came with what was counted on, and learns from it.
@@ -205,20 +367,27 @@ impl Ask {
         let Some(collector) = self.collector.as_mut() else {
             return;
         };
+        let was_listening = collector.n_pending > 0;
         collector.finish();
-        if collector.n_pending > 0 {
-            state.counts.learn(&self.request, &Sizes::new(), false, answer.over_ns);
-            return;
-        }
         let sizes = &collector.sizes;
-        let is_odd = if self.count.is_some() {
+        let is_clean = collector.problems.is_empty() && collector.words.is_empty();
+        if let Some(last) = collector.last_ns.filter(|_| is_clean && !was_listening) {
+            state.answered_after(last - answer.sent_ns);
+        }
+        let is_odd = if was_listening {
+            false
+        } else if self.is_known && !is_clean && self.n_repeats == 0 {
+            // Damage that shows says nothing about the number of lines; if it comes again, it may be too small.
+            false
+        } else if self.is_known {
             let last = collector.last_ns.unwrap_or(answer.sent_ns);
             let early = answer.prompt_ns.is_some_and(|prompt| prompt - last < state.waited_ns());
             state.counts.judge(&self.request, sizes, early, state.exact_wait) == Verdict::Suspect
         } else {
-            let sound = answer.prompt_ns.is_some() && collector.problems.is_empty() && collector.words.is_empty();
-            if let Some(last) = collector.last_ns.filter(|_| collector.words.is_empty()) {
-                state.answered_after(last - answer.sent_ns);
+            let sound = answer.prompt_ns.is_some() && is_clean;
+            let is_long = sizes.values().any(|size| size.n_lines > 1);
+            if sound && is_long && self.digit == Some(1) && self.count == Count::Learnt {
+                state.counts.counts_messages();
             }
             !state.counts.learn(&self.request, sizes, sound, answer.over_ns)
         };
@@ -227,27 +396,42 @@ impl Ask {
             collector.problems.push("dropped an answer: it has not the lines and digits that it always had".to_owned());
             state.desync = true;
         }
-        if collector.replies.is_empty() && self.count.is_some() {
+        if collector.is_silent() && self.is_known {
             state.fell_silent();
         }
     }
 
+    fn begin_listening(&mut self, now: Nanos, bus: Bus, state: &mut State) -> Step {
+        if let Bus::Can { wide, .. } = bus {
+            self.todo = state.settings_to_listen(wide);
+            self.phase = Phase::Settings { then_listen: true };
+            return self.next_setting(now, bus, state);
+        }
+        self.phase = Phase::Listening;
+        self.listen(now, bus, state)
+    }
+
     fn listen(&mut self, now: Nanos, bus: Bus, state: &mut State) -> Step {
         let last = self.collector.as_ref().and_then(|c| c.pending.values().max().copied()).unwrap_or(now);
-        let limit = self.asked_ns.unwrap_or(now).saturating_add(MAX_PENDING_NS);
+        let longest = if only_reads(&self.request.bytes) { MAX_PENDING_READ_NS } else { MAX_PENDING_NS };
+        let limit = self.asked_ns.unwrap_or(now).saturating_add(longest);
         let until = last.saturating_add(P2_STAR_NS + state.trip.margin_ns()).min(limit);
         if now < until {
-            if let Bus::Can { wide, .. } = bus {
-                // To everyone: a busy module need not take a request of its own meanwhile.
-                if matches!(self.request.to, Target::Module(_)) && state.target.take().is_some() {
-                    return Step::Say(state.command(if wide { "ATSHDB33F1" } else { "ATSH7DF" }));
-                }
-                return Step::Say(state.to_vehicle(LISTEN_CAN));
+            if bus.is_can() {
+                // The answer that is still to come has the lines that it always had.
+                let to_one = matches!(self.request.to, Target::Module(_));
+                let digit = state.counts.digit(&self.request, now).filter(|_| to_one);
+                let text = digit.map_or_else(|| LISTEN_CAN.to_owned(), |digit| format!("{LISTEN_CAN}{digit:X}"));
+                return Step::Say(state.to_vehicle(&text, None));
             }
             return Step::Say(Say { after_line_ns: Some(150 * MS), ..Say::within(LISTEN_LINE, until - now) });
         }
         // The answer may have come while the adapter was not listening. By now none can come any more.
-        if only_reads(&self.request.bytes) && self.n_asked == 1 {
+        if only_reads(&self.request.bytes) && !self.was_missed {
+            self.was_missed = true;
+            if state.slow.len() < 1024 {
+                state.slow.insert(self.slow_key());
+            }
             return self.begin(now, bus, state);
         }
         self.finish(now, state)
@@ -260,36 +444,56 @@ impl Ask {
             collector.take(answer);
             if collector.pending.is_empty() {
                 self.judge(answer, state);
-                return self.finish(now, state);
+                return self.again(answer, bus, state).unwrap_or_else(|| self.finish(now, state));
+            }
+            if collector.lines_announced().is_some() && only_reads(&self.request.bytes) && self.n_asked < MAX_ASKED {
+                // It came, and was longer than ever before.
+                self.count = Count::None;
+                return self.begin(now, bus, state);
             }
         }
         self.listen(now, bus, state)
     }
 
+    /// Moves what went wrong with the last question to what is reported in the end.
+    fn keep_problems(&mut self) {
+        let Some(collector) = self.collector.as_mut() else {
+            return;
+        };
+        self.problems.append(&mut collector.problems);
+        for word in &collector.words {
+            // That nobody answered shows in the replies.
+            let is_normal = matches!(word, Word::Ok | Word::NoData | Word::Searching | Word::BusInit);
+            if let Some(remedy) = word.what_to_try().filter(|_| !is_normal) {
+                self.problems.push(format!("the adapter said `{word}`: {}; {remedy}", word.meaning()));
+            }
+        }
+    }
+
     fn finish(&mut self, now: Nanos, state: &mut State) -> Step {
-        let mut problems = std::mem::take(&mut state.problems);
-        problems.append(&mut self.problems);
         let mut replies = Vec::new();
-        if let Some(mut collector) = self.collector.take() {
+        if let Some(collector) = self.collector.as_mut() {
             collector.finish();
-            problems.append(&mut collector.problems);
             for (from, since) in &collector.pending {
                 let waited_s = now.saturating_sub(*since) as f64 / 1e9;
-                problems.push(format!("{from} asked for more time, then nothing for {waited_s:.1} s"));
+                collector.problems.push(format!("{from} asked for more time, then nothing for {waited_s:.1} s"));
             }
-            replies = collector.replies;
+            replies = std::mem::take(&mut collector.replies);
+            if collector.n_pending == 0 && !replies.is_empty() {
+                state.slow.remove(&(self.request.to, self.request.bytes.first().copied()));
+            }
             for word in &collector.words {
                 state.restart |= word.forgets();
-                state.desync |= *word == Word::Stopped;
                 if word.no_vehicle() && replies.is_empty() {
                     return Step::Done(Err(Failure::NoVehicle { said: word.to_string() }));
                 }
-                // That nobody answered shows in the replies.
-                let is_normal = matches!(word, Word::Ok | Word::NoData | Word::Searching | Word::BusInit);
-                if let Some(remedy) = word.what_to_try().filter(|_| !is_normal) {
-                    problems.push(format!("the adapter said `{word}`: {}; {remedy}", word.meaning()));
-                }
             }
+        }
+        self.keep_problems();
+        let mut problems = std::mem::take(&mut state.problems);
+        problems.append(&mut self.problems);
+        if let Some(address) = self.only {
+            replies.retain(|reply| reply.from == address);
         }
         let asked_ns = self.asked_ns.unwrap_or(now);
         Step::Done(Ok(Outcome::Answered(Exchange { asked_ns, over_ns: now, replies, problems })))

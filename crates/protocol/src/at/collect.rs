@@ -7,7 +7,7 @@ use super::line::{Form, Printed, read};
 use super::turn::{Answer, Line, shown};
 use super::words::{Word, plain, split_progress};
 use crate::exchange::{Fit, Reply, Target, fit};
-use crate::isotp::{Frame, Reassembly};
+use crate::isotp::{Frame, IsoTpError, Reassembly};
 use crate::{Address, Bus, Nanos};
 
 /// What the lines of one request have brought so far.
@@ -25,17 +25,18 @@ pub(super) struct Collector {
     pub(super) n_pending: usize,
     pub(super) words: Vec<Word>,
     pub(super) problems: Vec<String>,
-    /// Lines and digits that were part of a reply or of a request for more time, per sender.
+    /// Lines and digits that were part of a reply, per sender.
     pub(super) sizes: Sizes,
     /// Digits of the line being read.
     n_digits: usize,
     last_sender: Option<Address>,
     is_after_fragment: bool,
-    /// When the first and the last such line had arrived.
-    pub(super) first_ns: Option<Nanos>,
+    /// When the last line of a reply or of a request for more time had arrived.
     pub(super) last_ns: Option<Nanos>,
     /// Modules whose frames were incomplete or damaged, or that said more than one thing: their replies are dropped.
     spoilt: Vec<Address>,
+    /// The first frame continued a message that this request did not begin.
+    pub(super) began_amid: bool,
 }
 
 /// A segmented message printed without headers.
@@ -63,9 +64,9 @@ impl Collector {
             n_digits: 0,
             last_sender: None,
             is_after_fragment: false,
-            first_ns: None,
             last_ns: None,
             spoilt: Vec::new(),
+            began_amid: false,
         }
     }
 
@@ -130,6 +131,7 @@ impl Collector {
                     Ok(Some(message)) => self.message(from, message, now),
                     Ok(None) => self.count(from, now),
                     Err(error) => {
+                        self.began_amid |= matches!(error, IsoTpError::Stray { .. }) && self.sizes.is_empty();
                         self.problems.push(format!("dropped a frame of {from}: {error}"));
                         self.spoil(from);
                     }
@@ -187,7 +189,6 @@ impl Collector {
         let size = self.sizes.entry(from).or_default();
         size.n_lines += 1;
         size.n_digits += self.n_digits;
-        self.first_ns.get_or_insert(now);
         self.last_ns = Some(now);
     }
 
@@ -206,7 +207,7 @@ impl Collector {
                 self.problems.push(format!("dropped an answer of {from} to something else: {hex}"));
             }
             Fit::Pending => {
-                self.count(from, now);
+                self.last_ns = Some(now);
                 self.n_pending += 1;
                 self.pending.insert(from, now);
             }
@@ -272,6 +273,23 @@ impl Collector {
             Target::Module(to) => to,
             Target::Everyone => presumed_engine(self.form.bus),
         }
+    }
+
+    /// Whether nobody said anything, and no text was damaged or spoke of a fault.
+    pub(super) fn is_silent(&self) -> bool {
+        let is_normal = |word: &Word| matches!(word, Word::Ok | Word::NoData | Word::Searching | Word::BusInit);
+        self.sizes.is_empty() && self.n_pending == 0 && self.problems.is_empty() && self.words.iter().all(is_normal)
+    }
+
+    /// Lines of the whole message whose beginning alone has come, without damage: each CAN frame is a line, the first
+    /// holds 6 bytes, the others 7 (ISO 15765-2).
+    pub(super) fn lines_announced(&self) -> Option<usize> {
+        if !self.problems.is_empty() || !self.spoilt.is_empty() || !self.replies.is_empty() {
+            return None;
+        }
+        let bare = self.bare.as_ref().map(|bare| bare.length);
+        let length = self.senders.values().find_map(Reassembly::announced).or(bare)?;
+        Some(1 + length.saturating_sub(6).div_ceil(7))
     }
 
     /// Ends the request: what is incomplete or ambiguous is dropped and said to be.

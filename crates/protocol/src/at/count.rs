@@ -1,9 +1,9 @@
 //! How many lines a request brings, so that the adapter need not wait for more, and how long they are, so that lost or
 //! doubled digits show.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, HashMap, HashSet};
 
-use crate::exchange::{Request, Target};
+use crate::exchange::{Request, Target, only_reads};
 use crate::{Address, Nanos};
 
 /// Exchanges without a count after one in which somebody fell silent: they show who still answers.
@@ -46,6 +46,12 @@ enum Meaning {
     Refused,
 }
 
+#[derive(Debug, Clone, Copy, Default)]
+struct LatePrompts {
+    short: u8,
+    long: u8,
+}
+
 /// How an answer to a counted request compares with the count.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Verdict {
@@ -63,7 +69,12 @@ pub(super) struct Counts {
     shapes: HashMap<Target, HashMap<Vec<u8>, Shape>>,
     n_shapes: usize,
     meaning: Meaning,
-    late_prompts: u8,
+    /// Times in a row that the adapter waited although all lines had come: of short answers, and of long ones.
+    late_prompts: LatePrompts,
+    /// The adapter was seen to stop at the number given.
+    stops: bool,
+    /// Modules whose long answers cannot be had by asking once for the length and once for the rest.
+    unsplit: HashSet<Target>,
 }
 
 impl Counts {
@@ -80,13 +91,60 @@ impl Counts {
             Target::Everyone => shape.seen >= SEEN_EVERYONE && now.saturating_sub(shape.checked_ns) < RECHECK_NS,
         };
         let n_lines: usize = shape.sizes.values().map(|size| size.n_lines).sum();
+        self.number(n_lines, n_senders).filter(|_| known)
+    }
+
+    /// The digit for an answer of this size; `None`: none can say it.
+    fn number(&self, n_lines: usize, n_senders: usize) -> Option<u8> {
         let number = match self.meaning {
             Meaning::Lines => n_lines,
             Meaning::Messages => n_senders,
             Meaning::SingleLines if n_lines == n_senders => n_lines,
             Meaning::SingleLines | Meaning::Refused => return None,
         };
-        u8::try_from(number).ok().filter(|number| known && (1..=15).contains(number))
+        u8::try_from(number).ok().filter(|number| (1..=15).contains(number))
+    }
+
+    /// The digit for one module's answer that its own beginning says to have this many lines.
+    pub(super) fn exactly(&self, n_lines: usize) -> Option<u8> {
+        self.number(n_lines, 1)
+    }
+
+    /// The digit for a request whose answer is not known yet: one line, which is all of a short answer and tells how
+    /// long a longer one is. Only where one module answers, and where asking twice does no harm.
+    pub(super) fn guess(&self, request: &Request) -> Option<u8> {
+        let may = matches!(request.to, Target::Module(_)) && only_reads(&request.bytes);
+        self.number(1, 1).filter(|_| may && !self.unsplit.contains(&request.to))
+    }
+
+    /// The rest of a long answer did not come when it was asked for.
+    pub(super) fn cannot_split(&mut self, to: Target) {
+        if self.unsplit.len() < MAX_SHAPES {
+            self.unsplit.insert(to);
+        }
+    }
+
+    /// A long answer came whole although one line was asked for.
+    pub(super) fn counts_messages(&mut self) {
+        if self.meaning == Meaning::Lines {
+            self.meaning = Meaning::Messages;
+        }
+    }
+
+    /// Whether the adapter's prompt follows the last line at once.
+    pub(super) fn stops(&self) -> bool {
+        self.stops
+    }
+
+    /// Whether the adapter takes no digit at all.
+    pub(super) fn is_refused(&self) -> bool {
+        self.meaning == Meaning::Refused
+    }
+
+    /// Lines of the known answer to this request; `None`: not known for sure.
+    pub(super) fn n_lines(&self, request: &Request) -> Option<usize> {
+        let shape = self.shapes.get(&request.to)?.get(request.bytes.as_slice())?;
+        Some(shape.sizes.values().map(|size| size.n_lines).sum())
     }
 
     /// The adapter does not understand a request with a digit.
@@ -94,7 +152,7 @@ impl Counts {
         self.meaning = Meaning::Refused;
     }
 
-    /// Learns from an answer without count; `sound`: complete and without any problem.
+    /// Learns from an answer whose length was not counted on; `sound`: complete and without any problem.
     ///
     /// False: a known answer came in another size, so that digits were lost or doubled; it must not be believed.
     pub(super) fn learn(&mut self, request: &Request, sizes: &Sizes, sound: bool, now: Nanos) -> bool {
@@ -141,9 +199,11 @@ impl Counts {
         let has_long = shape.sizes.values().any(|size| size.n_lines > 1);
         if shape.sizes == *sizes {
             // All lines came, and still the adapter waited: it counts something else.
-            self.late_prompts = if early { 0 } else { self.late_prompts + 1 };
-            if self.late_prompts >= 2 {
-                self.late_prompts = 0;
+            self.stops = early;
+            let late = if has_long { &mut self.late_prompts.long } else { &mut self.late_prompts.short };
+            *late = if early { 0 } else { *late + 1 };
+            if *late >= 2 {
+                *late = 0;
                 self.meaning = match self.meaning {
                     Meaning::Lines if has_long => Meaning::Messages,
                     Meaning::Messages if has_long => Meaning::SingleLines,

@@ -33,6 +33,8 @@ pub(super) struct Detect {
     phase: Phase,
     heard: Option<Answer>,
     said: String,
+    /// What was said last came from the vehicle, as far as can be told.
+    answered: bool,
     n_asked: u8,
 }
 
@@ -67,6 +69,7 @@ impl Detect {
                         return Step::Say(state.to_unknown(QUESTION));
                     }
                     self.said = said(answer);
+                    self.answered = is_from_vehicle(&self.said);
                     return self.next(state);
                 }
                 self.heard = Some(answer.clone());
@@ -97,6 +100,7 @@ impl Detect {
                 self.phase = Phase::Select;
                 Step::Say(state.command(&format!("ATSP{number}")))
             }
+            None if self.answered => Step::Done(Err(Failure::Unreadable { said: self.said.clone() })),
             None => Step::Done(Err(Failure::NoVehicle { said: self.said.clone() })),
         }
     }
@@ -128,6 +132,7 @@ impl Detect {
             return Step::Done(Ok(Outcome::Started));
         }
         self.said = said(&heard);
+        self.answered = true;
         self.next(state)
     }
 }
@@ -179,6 +184,12 @@ fn is_refusal(text: &str) -> bool {
     plain.starts_with("SEARCHING")
         || plain.starts_with("BUSINIT")
         || Word::read(&plain).is_some_and(|w| w != Word::Stopped)
+}
+
+/// Adapters speak in words, vehicles in hex digits: those of a whole answer at least.
+fn is_from_vehicle(said: &str) -> bool {
+    let digits = plain(said);
+    digits.len() >= 2 * QUESTION_BYTES.len() && digits.bytes().all(|b| b.is_ascii_hexdigit() || b == b':')
 }
 
 fn said(answer: &Answer) -> String {

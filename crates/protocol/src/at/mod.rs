@@ -96,6 +96,11 @@ pub enum Failure {
         /// The adapter's own words.
         said: String,
     },
+    /// The vehicle answers, but in no form that can be read.
+    Unreadable {
+        /// The last line.
+        said: String,
+    },
     /// The request does not fit this network or adapter.
     Unsendable(String),
 }
@@ -115,10 +120,18 @@ pub struct Adapter {
     n_restarts: u8,
     n_resyncs: u8,
     result: Option<Result<Outcome, Failure>>,
+    /// Longest time of the operation, and when it ends, once it has begun.
+    limit_ns: Nanos,
+    until_ns: Option<Nanos>,
     /// Text that came while nothing was asked.
     stray: String,
 }
 
+/// Longest time of one operation other than start-up: a module may ask for more time for 30 s, and as much as a second
+/// passes around that; a search for the network that takes longer is given up.
+pub const LONGEST_NS: Nanos = 40_000_000_000;
+/// Longest time of start-up with the search for the network: each of nine networks may take ten seconds.
+pub const LONGEST_START_NS: Nanos = 100_000_000_000;
 /// Most resynchronisations within one operation.
 const MAX_RESYNCS: u8 = 6;
 
@@ -159,6 +172,8 @@ impl Adapter {
             n_restarts: 0,
             n_resyncs: 0,
             result: None,
+            limit_ns: LONGEST_NS,
+            until_ns: None,
             stray: String::new(),
         }
     }
@@ -171,17 +186,20 @@ impl Adapter {
 
     /// Begins start-up; with `need_vehicle` it ends well only when a vehicle answers.
     pub fn start(&mut self, need_vehicle: bool) {
-        self.begin([Some(Task::Start(Start::new())), need_vehicle.then(|| Task::Detect(Detect::default()))]);
+        self.begin(
+            LONGEST_START_NS,
+            [Some(Task::Start(Start::new())), need_vehicle.then(|| Task::Detect(Detect::default()))],
+        );
     }
 
     /// Begins a request. Looks for the vehicle first if none has answered yet.
     pub fn ask(&mut self, request: &Request) {
-        self.begin([Some(Task::Ask(Box::new(Ask::new(request.clone()))))]);
+        self.begin(LONGEST_NS, [Some(Task::Ask(Box::new(Ask::new(request.clone()))))]);
     }
 
     /// Begins to read the supply voltage.
     pub fn ask_volts(&mut self) {
-        self.begin([Some(Task::Volts)]);
+        self.begin(LONGEST_NS, [Some(Task::Volts)]);
     }
 
     /// When the network needs a sign of life at the latest; `None` if it needs none.
@@ -202,6 +220,13 @@ impl Adapter {
         if matches!(&self.phase, Phase::Turn(turn) if turn.deadline() <= now) {
             self.end_turn(now, false);
         }
+        let until = *self.until_ns.get_or_insert(now.saturating_add(self.limit_ns));
+        if until <= now && self.result.is_none() && !self.tasks.is_empty() {
+            // Whatever is still to come must not be taken for the answer to what is asked next.
+            self.state.desync = true;
+            let waited_ms = u64::try_from(self.limit_ns / 1_000_000).unwrap_or(0);
+            self.result = Some(Err(Failure::Silent { asked: self.state.last_sent.clone(), waited_ms }));
+        }
         loop {
             if let Some(result) = self.result.take() {
                 self.tasks.clear();
@@ -211,7 +236,7 @@ impl Adapter {
             }
             match std::mem::replace(&mut self.phase, Phase::Idle) {
                 Phase::Turn(turn) => {
-                    let deadline = turn.deadline();
+                    let deadline = turn.deadline().min(until);
                     self.phase = Phase::Turn(turn);
                     return Action::Wait(deadline);
                 }
@@ -258,11 +283,13 @@ impl Adapter {
         }
     }
 
-    fn begin<const N: usize>(&mut self, tasks: [Option<Task>; N]) {
+    fn begin<const N: usize>(&mut self, limit_ns: Nanos, tasks: [Option<Task>; N]) {
         self.tasks = tasks.into_iter().flatten().collect();
         self.phase = Phase::Idle;
         self.resync = None;
         self.result = None;
+        self.limit_ns = limit_ns;
+        self.until_ns = None;
         self.n_restarts = 0;
         self.n_resyncs = 0;
     }

@@ -200,7 +200,10 @@ fn reset(idx: usize) -> Say {
 /// Applies what a setting command has changed, or failed to change.
 pub(super) fn apply(effect: Effect, ok: bool, state: &mut State) -> Result<(), &'static str> {
     match (effect, ok) {
+        (Effect::Header, true) => state.addresses = Some(true),
         (Effect::Header, false) => return Err("the adapter does not take the header for this module"),
+        // Where it cannot be set, the identifier is given whole.
+        (Effect::Priority(priority), _) => state.priority = Some(priority),
         (Effect::Filter(on), true) => state.is_filtering = on,
         (Effect::Filter(on), false) => {
             state.has_filter = false;
@@ -214,7 +217,7 @@ pub(super) fn apply(effect: Effect, ok: bool, state: &mut State) -> Result<(), &
         (Effect::FlowControl(_), false) => {
             state.note("long answers of modules with unusual identifiers will break off");
         }
-        (Effect::Header, true) | (Effect::Nicety, _) => {}
+        (Effect::Nicety, _) => {}
     }
     Ok(())
 }

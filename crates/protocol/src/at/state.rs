@@ -6,7 +6,7 @@ use super::Known;
 use super::count::Counts;
 use super::turn::{Answer, Say};
 use super::words::plain;
-use crate::exchange::Target;
+use crate::exchange::{Request, Target, only_reads};
 use crate::{Address, Bus, Nanos};
 
 const MS: Nanos = 1_000_000;
@@ -16,6 +16,10 @@ const WAIT_STEP_NS: Nanos = 4 * MS;
 const WAIT_USUAL: u8 = 0x32;
 /// 100 ms: twice the 50 ms within which a module must begin to answer on CAN (P2 max, ISO 15765-4 from memory).
 const WAIT_LEAST: u8 = 0x19;
+/// 24 ms: six steps, so that one step of the adapter's clock is not half of it.
+const WAIT_SHORT: u8 = 0x06;
+/// Within this time on CAN a module has either begun to answer or will not any more: twice P2 max (as [`WAIT_LEAST`]).
+const LATE_NS: Nanos = 100 * MS;
 /// Answers measured before the time-out is shortened: modules not heard from yet have had as many chances.
 const N_MEASURED: u32 = 10;
 
@@ -100,6 +104,11 @@ impl RoundTrip {
         // costs more than waiting for them.
         self.0.map_or(1_000 * MS, |(mean, spread)| (mean + 4 * spread + 200 * MS).clamp(250 * MS, 2_000 * MS))
     }
+
+    /// The same where giving up early costs one more command only, as nothing but a prompt can be missing.
+    pub(super) fn swift_ns(self) -> Nanos {
+        self.0.map_or(1_000 * MS, |(mean, spread)| (mean + 4 * spread).clamp(20 * MS, 2_000 * MS))
+    }
 }
 
 /// What a setting command changes.
@@ -111,6 +120,8 @@ pub(super) enum Effect {
     Filter(bool),
     /// The adapter's time-out.
     Wait(u8),
+    /// The highest five bits of 29-bit identifiers, in a byte.
+    Priority(u8),
     /// Whether flow control goes where we say instead of where the rule of ISO 15765-4 says.
     FlowControl(bool),
     /// Anything that the link can do without.
@@ -134,6 +145,9 @@ pub(super) struct State {
     /// Tried first when the network is unknown.
     pub(super) remembered: Option<Bus>,
     pub(super) headers: bool,
+    /// Whether requests can be addressed; `None`: not tried yet.
+    pub(super) addresses: Option<bool>,
+    pub(super) priority: Option<u8>,
     pub(super) echo: bool,
     /// The adapter puts an empty line before its prompt: a prompt without one is not trusted.
     pub(super) blank_prompts: bool,
@@ -173,6 +187,8 @@ impl State {
             known: Known::default(),
             remembered,
             headers: true,
+            addresses: None,
+            priority: None,
             echo: false,
             blank_prompts: false,
             barriers: Vec::new(),
@@ -202,6 +218,8 @@ impl State {
     pub(super) fn forget_settings(&mut self) {
         self.headers = true;
         self.echo = false;
+        self.addresses = None;
+        self.priority = None;
         self.target = None;
         self.is_filtering = false;
         self.own_flow_control = false;
@@ -222,17 +240,20 @@ impl State {
         Say::within(text, self.trip.margin_ns() * 2)
     }
 
-    /// A request that goes to the vehicle.
-    pub(super) fn to_vehicle(&self, text: &str) -> Say {
+    /// A request that goes to the vehicle. `n_lines`: its whole answer, where the adapter was told to stop after it.
+    pub(super) fn to_vehicle(&self, text: &str, n_lines: Option<usize>) -> Say {
         let characters = Nanos::try_from(text.len()).unwrap_or(0);
         // 1 ms per character: 9600 baud, the slowest usual rate.
         let quiet_ns = self.wait_ns() + characters * MS + self.trip.margin_ns();
-        Say { progress_ns: 15_000 * MS, total_ns: 40_000 * MS, ..Say::within(text, quiet_ns) }
+        let whole = n_lines
+            .filter(|_| self.counts.stops() && self.headers && !self.echo)
+            .map(|n_lines| (n_lines, self.trip.swift_ns()));
+        Say { progress_ns: 15_000 * MS, total_ns: 40_000 * MS, whole, ..Say::within(text, quiet_ns) }
     }
 
     /// A request that may make the adapter look for the network or open it first, and some say nothing while they do.
     pub(super) fn to_unknown(&self, text: &str) -> Say {
-        let say = self.to_vehicle(text);
+        let say = self.to_vehicle(text, None);
         Say { quiet_ns: say.progress_ns, after_line_ns: Some(say.quiet_ns), ..say }
     }
 
@@ -245,7 +266,7 @@ impl State {
         self.wait_ns() * 3 / 4
     }
 
-    /// Takes the time from request to last line of an uncounted answer.
+    /// Takes the time from a request to the last line of its answer.
     pub(super) fn answered_after(&mut self, ns: Nanos) {
         self.n_measured = self.n_measured.saturating_add(1);
         self.slowest_ns = self.slowest_ns.max(ns);
@@ -257,27 +278,70 @@ impl State {
     }
 
     /// The time-out that fits what has been measured.
-    fn fitting_wait(&self, bus: Bus) -> u8 {
+    fn fitting_wait(&self, request: &Request, bus: Bus) -> u8 {
         if self.n_measured < N_MEASURED || !bus.is_can() {
             return WAIT_USUAL;
         }
+        // An adapter that takes no number of lines waits this long behind every answer. One module's answer has begun
+        // or not: what comes later than this is waited out and asked again.
+        let is_short =
+            self.counts.is_refused() && matches!(request.to, Target::Module(_)) && only_reads(&request.bytes);
+        let least = if is_short { WAIT_SHORT } else { WAIT_LEAST };
         // Twice the slowest answer, with its way through the adapter counted in: longer than needed, never shorter.
-        u8::try_from(self.slowest_ns * 2 / WAIT_STEP_NS).unwrap_or(u8::MAX).max(WAIT_LEAST)
+        u8::try_from(self.slowest_ns * 2 / WAIT_STEP_NS).unwrap_or(u8::MAX).max(least)
     }
 
-    /// The settings to change before a request to `to`; `Err`: it cannot be sent here.
+    /// How long to wait after a silence that began with a request at `asked_ns`, so that no late answer can be taken for
+    /// the answer to another request.
+    pub(super) fn still_late_ns(&self, asked_ns: Nanos, now: Nanos) -> Option<Nanos> {
+        let left = asked_ns + LATE_NS - now;
+        (self.wait < WAIT_LEAST && left > 0).then_some(left)
+    }
+
+    /// The settings to change before a request; `Err`: it cannot be sent here.
     ///
     /// `patient`: the module is known to ask for more time, so the adapter shall listen as long as it can.
-    pub(super) fn settings_for(&self, to: Target, bus: Bus, patient: bool) -> Result<VecDeque<Setting>, String> {
+    pub(super) fn settings_for(&self, request: &Request, bus: Bus, patient: bool) -> Result<VecDeque<Setting>, String> {
         let mut todo = VecDeque::new();
-        if self.target != Some(to) {
-            self.header(to, bus, &mut todo)?;
+        if self.target != Some(request.to) {
+            self.header(request.to, bus, &mut todo)?;
         }
-        let wait = if patient { u8::MAX } else { self.fitting_wait(bus) };
+        let wait = if patient { u8::MAX } else { self.fitting_wait(request, bus) };
+        self.set_wait(wait, &mut todo);
+        Ok(todo)
+    }
+
+    /// The settings for listening to a busy module on CAN: what is sent meanwhile goes to everyone, as a busy module need
+    /// not take a request of its own; the filter stays as it is.
+    pub(super) fn settings_to_listen(&self, wide: bool) -> VecDeque<Setting> {
+        let mut todo = VecDeque::new();
+        if self.addresses != Some(false) && self.target != Some(Target::Everyone) {
+            self.identifier(if wide { 0x18DB_33F1 } else { 0x7DF }, wide, &mut todo);
+        }
+        self.set_wait(u8::MAX, &mut todo);
+        todo
+    }
+
+    fn set_wait(&self, wait: u8, todo: &mut VecDeque<Setting>) {
         if self.sets_wait && wait != self.wait {
             todo.push_back(setting(Effect::Wait(wait), [format!("ATST{wait:02X}")]));
         }
-        Ok(todo)
+    }
+
+    /// Whom a request goes to on CAN.
+    fn identifier(&self, request: u32, wide: bool, todo: &mut VecDeque<Setting>) {
+        if !wide {
+            todo.push_back(setting(Effect::Header, [format!("ATSH{request:03X}"), format!("ATSH{request:06X}")]));
+            return;
+        }
+        let priority = (request >> 24).to_le_bytes()[0];
+        if self.priority != Some(priority) {
+            todo.push_back(setting(Effect::Priority(priority), [format!("ATCP{priority:02X}")]));
+        }
+        todo.push_back(setting(
+            Effect::Header,
+            [format!("ATSH{:06X}", request & 0xFF_FFFF), format!("ATSH{request:08X}")],
+        ));
     }
 
     fn header(&self, to: Target, bus: Bus, todo: &mut VecDeque<Setting>) -> Result<(), String> {
@@ -307,40 +371,38 @@ impl State {
             (Target::Module(address), bus) => return Err(format!("module {address} is not on this network ({bus})")),
         };
         let digits = if wide { 8 } else { 3 };
-        if wide {
-            todo.push_back(setting(Effect::Nicety, [format!("ATCP{:02X}", request >> 24)]));
-            todo.push_back(setting(
-                Effect::Header,
-                [format!("ATSH{:06X}", request & 0xFF_FFFF), format!("ATSH{request:08X}")],
-            ));
-        } else {
-            todo.push_back(setting(Effect::Header, [format!("ATSH{request:03X}"), format!("ATSH{request:06X}")]));
+        // Nothing needs to be set for everyone where nothing else can be.
+        if self.addresses != Some(false) {
+            self.identifier(request, wide, todo);
         }
-        match reply {
-            Some(reply) => {
-                if self.has_filter {
-                    todo.push_back(setting(Effect::Filter(true), [format!("ATCRA{reply:0digits$X}")]));
-                }
-                let by_rule = if wide {
-                    Address::from_reply29(reply) == Address::Can29 { request, reply }
-                } else {
-                    reply == request + 8
-                };
-                if by_rule {
-                    if self.own_flow_control {
-                        todo.push_back(setting(Effect::FlowControl(false), ["ATFCSM0".to_owned()]));
-                    }
-                } else {
-                    // The adapter would send its flow control where the rule says, which is not this module.
-                    todo.push_back(setting(Effect::Nicety, [format!("ATFCSH{request:0digits$X}")]));
-                    todo.push_back(setting(Effect::Nicety, ["ATFCSD300000".to_owned()]));
-                    todo.push_back(setting(Effect::FlowControl(true), ["ATFCSM1".to_owned()]));
-                }
+        // The identifiers of ISO 15765-4 pass without a filter, and who sent a reply is checked here; changing the filter
+        // with every module would cost a command each time.
+        let passes = reply.is_none_or(|reply| if wide { reply >> 8 == 0x18_DAF1 } else { reply >> 3 == 0x7E8 >> 3 });
+        match reply.filter(|_| !passes) {
+            Some(reply) if self.has_filter => {
+                todo.push_back(setting(Effect::Filter(true), [format!("ATCRA{reply:0digits$X}")]));
             }
             None if self.is_filtering => {
                 todo.push_back(setting(Effect::Filter(false), ["ATCRA".to_owned(), "ATAR".to_owned()]));
             }
-            None => {}
+            _ => {}
+        }
+        if let Some(reply) = reply {
+            let by_rule = if wide {
+                Address::from_reply29(reply) == Address::Can29 { request, reply }
+            } else {
+                reply == request + 8
+            };
+            if by_rule {
+                if self.own_flow_control {
+                    todo.push_back(setting(Effect::FlowControl(false), ["ATFCSM0".to_owned()]));
+                }
+            } else {
+                // The adapter would send its flow control where the rule says, which is not this module.
+                todo.push_back(setting(Effect::Nicety, [format!("ATFCSH{request:0digits$X}")]));
+                todo.push_back(setting(Effect::Nicety, ["ATFCSD300000".to_owned()]));
+                todo.push_back(setting(Effect::FlowControl(true), ["ATFCSM1".to_owned()]));
+            }
         }
         Ok(())
     }

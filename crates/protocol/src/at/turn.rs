@@ -20,13 +20,15 @@ pub(super) struct Say {
     pub(super) total_ns: Nanos,
     /// Longest silence after a complete line other than a sign of progress; `None`: as before any line.
     pub(super) after_line_ns: Option<Nanos>,
+    /// So many lines are the whole answer, and after them the prompt comes within this time.
+    pub(super) whole: Option<(usize, Nanos)>,
 }
 
 impl Say {
     /// To be answered within `ns`; a text that keeps coming may take twice that.
     pub(super) fn within(text: &str, ns: Nanos) -> Self {
         let total_ns = ns.saturating_mul(2);
-        Self { text: text.to_owned(), quiet_ns: ns, progress_ns: ns, total_ns, after_line_ns: None }
+        Self { text: text.to_owned(), quiet_ns: ns, progress_ns: ns, total_ns, after_line_ns: None, whole: None }
     }
 
     /// Says nothing: takes what comes until it is quiet for `ns`.
@@ -118,11 +120,16 @@ impl Turn {
 
     pub(super) fn deadline(&self) -> Nanos {
         let quiet = match self.say.after_line_ns {
+            _ if self.is_whole() => self.say.whole.map_or(self.say.quiet_ns, |(_, ns)| ns),
             Some(ns) if self.lines.iter().any(|line| split_progress(&plain(&line.text)).is_none()) => ns,
             _ if self.progress => self.say.progress_ns,
             _ => self.say.quiet_ns,
         };
         self.heard_ns.saturating_add(quiet).min(self.sent_ns.saturating_add(self.say.total_ns))
+    }
+
+    fn is_whole(&self) -> bool {
+        self.say.whole.is_some_and(|(n_lines, _)| self.lines.len() >= n_lines)
     }
 
     /// Takes one byte; true when it was the prompt that ends the answer.

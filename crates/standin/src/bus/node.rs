@@ -80,6 +80,11 @@ impl Node {
     }
 
     fn accept(&mut self, at: Nanos, bytes: &[u8], functional: bool) {
+        // "Tester present, no answer" to everyone is handled beside whatever the module is busy with (ISO 14229-1, from
+        // memory), so that a tester can keep a session while it waits.
+        if functional && bytes == [0x3E, 0x80] && (self.incoming.is_some() || self.sending.is_some()) {
+            return;
+        }
         let delay_ms = self.timing.base_ms + self.rng.between(0.0, self.timing.jitter_ms);
         // A new request before the answer to the last one replaces it, as modules with one buffer do.
         self.incoming = Some(Incoming { bytes: bytes.to_vec(), functional, due: at + ns(delay_ms) });
@@ -291,6 +296,33 @@ mod tests {
         assert_eq!(drain(&mut node, &mut bus, 900_000_000).len(), 1, "block of two");
         bus.send(900_000_000, Sender::Tester, tester(&[0x30, 0, 0]));
         assert_eq!(drain(&mut node, &mut bus, 990_000_000).len(), 2);
+    }
+
+    /// ISO 14229-1, from memory: a functional tester present without an answer runs beside other services.
+    #[test]
+    fn tester_present_to_everyone_disturbs_no_answer() {
+        let (mut node, mut bus) = node();
+        let send = |id, bytes: &[u8], at, bus: &mut CanBus| {
+            bus.send(at, Sender::Tester, CanFrame::padded(CanId::Standard(id), bytes, 0x55));
+        };
+        send(0x7E0, &[3, 0x22, 0xF1, 0x90], 0, &mut bus);
+        drain(&mut node, &mut bus, 1_000_000);
+        let pending = node.take_due(10_000_000).expect("a request");
+        node.postpone(Incoming { due: 300_000_000, ..pending.clone() });
+        send(0x7DF, &[2, 0x3E, 0x80], 20_000_000, &mut bus);
+        drain(&mut node, &mut bus, 30_000_000);
+        assert_eq!(node.take_due(400_000_000).map(|r| r.bytes), Some(pending.bytes), "still to be answered");
+        // Nor does it break off a long answer on its way.
+        node.answer(400_000_000, &[0x62; 20], &mut bus);
+        drain(&mut node, &mut bus, 401_000_000);
+        send(0x7DF, &[2, 0x3E, 0x80], 402_000_000, &mut bus);
+        send(0x7E0, &[0x30, 0, 0], 403_000_000, &mut bus);
+        assert_eq!(drain(&mut node, &mut bus, 500_000_000).len(), 2);
+        // To one module, or with an answer, it is a request like any other.
+        node.postpone(Incoming { bytes: vec![0x22], functional: false, due: 900_000_000 });
+        send(0x7E0, &[2, 0x3E, 0x00], 600_000_000, &mut bus);
+        drain(&mut node, &mut bus, 610_000_000);
+        assert_eq!(node.take_due(700_000_000).map(|r| r.bytes), Some(vec![0x3E, 0x00]));
     }
 
     #[test]
