@@ -2,8 +2,8 @@
 //!
 //! At every switching edge the change of each other signal is taken, counted positive in the direction of "on" (lock-in over
 //! repeated cycles: slow drifts cancel because edges alternate). Repeatability over the edges gives the significance
-//! (Student's t, divided among all signals looked at); circular shifts of the command against the signal tell whether the
-//! signal moves like that by itself. A significant response is the answer "it works". No response is a fault only where a
+//! (Student's t, divided among all signals looked at); the same command at other times, shuffled and shifted, tells whether the
+//! signal moves like that by itself (permutation test). A significant response is the answer "it works". No response is a fault only where a
 //! recorded signal must respond: the pressure of an air conditioning whose clutch is on.
 
 mod edges;
@@ -28,8 +28,11 @@ const OUTPUTS: [&str; 2] = ["ac.clutch", "fan.command"];
 const PARTNERS: [(&str, &str, f64); 1] = [("ac.clutch", "ac.pressure", 50.0)];
 /// Chance of a false response over all signals that still counts as an answer.
 const SIGNIFICANT: f64 = 0.01;
-/// Share of circular shifts that may do as well.
-const ALONE: f64 = 0.1;
+/// Share of other times of the command that may do as well; few, because every signal gets its chance.
+const ALONE: f64 = 0.003;
+/// The same, and the chance of a false response, when the command was spaced evenly: its phase is then all that is random,
+/// so the repetition must be perfect instead.
+const EVEN: (f64, f64) = (0.1, 1e-6);
 /// Edges that a verdict needs: three on/off cycles; five are asked for.
 const FEWEST: usize = 6;
 /// Evidence of one recording is bounded.
@@ -76,6 +79,9 @@ fn examine(recording: &Recording, command: &Command) -> Finding {
     // Two windows were tried per signal.
     let n_tests = 2.0 * responses.len() as f64;
     responses.sort_by(|a, b| a.p.total_cmp(&b.p));
+    for response in responses.iter_mut().filter(|response| response.p * n_tests < SIGNIFICANT) {
+        response.p_alone = recording.series(&response.id).map_or(1.0, |series| response.chance_alone(series, command));
+    }
     judge(recording, command, &responses, n_tests)
 }
 
@@ -90,8 +96,9 @@ fn judge(recording: &Recording, command: &Command, responses: &[Response], n_tes
     let engine_ran = running_share(recording, command);
     let is_moving = moving_share(recording, command) > 0.2;
     let adjusted = |response: &Response| (response.p * n_tests).min(1.0);
-    let found: Vec<&Response> =
-        responses.iter().filter(|r| adjusted(r) < SIGNIFICANT && r.p_alone <= ALONE && r.n >= FEWEST).collect();
+    let (alone, significant) = if command.is_even() { EVEN } else { (ALONE, SIGNIFICANT) };
+    let is_found = |r: &&Response| adjusted(r) < significant && r.p_alone <= alone && r.n >= FEWEST;
+    let found: Vec<&Response> = responses.iter().filter(is_found).collect();
     let partner = PARTNERS.iter().find(|partner| partner.0 == command.name);
     let partner = partner.and_then(|p| Some((responses.iter().find(|r| r.id == p.1)?, p.2)));
     let mut odds = 0.0;
@@ -146,8 +153,8 @@ fn judge(recording: &Recording, command: &Command, responses: &[Response], n_tes
             best.unit,
             adjusted(best)
         );
-        if adjusted(best) < SIGNIFICANT && best.p_alone > ALONE {
-            story += "; it moves like that without the command too";
+        if adjusted(best) < SIGNIFICANT && best.p_alone > alone {
+            story += "; it moves like that at other times too";
         }
         next.push("Record what the output drives (its current, speed or pressure) at least every 0.5 s.".to_owned());
     }
@@ -156,9 +163,10 @@ fn judge(recording: &Recording, command: &Command, responses: &[Response], n_tes
     }
     let mut finding = answer(Kind::Command, &command.name, odds, story + ".");
     if finding.verdict != Verdict::Healthy {
-        let enough =
-            shown.map_or(5, |r| r.cycles_needed(n_tests, SIGNIFICANT)).saturating_sub(n_edges / 2).clamp(2, 50);
-        next.insert(0, ask(if n_edges < 2 * 5 { enough.max(5 - n_edges / 2) } else { enough }));
+        // Before five cycles any estimate of what is needed is a guess itself.
+        let done = n_edges / 2;
+        let needed = if done < 5 { 5 } else { shown.map_or(5, |r| r.cycles_needed(n_tests, SIGNIFICANT)) };
+        next.insert(0, ask(needed.saturating_sub(done).max(2)));
         finding.next = next;
     }
     if finding.verdict == Verdict::Faulty {

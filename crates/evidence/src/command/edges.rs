@@ -7,6 +7,9 @@ use crate::stats::robust::quantile;
 /// Longest window around an edge that is looked at, seconds: what an output moves directly, it moves within this.
 const LONGEST_WINDOW_S: f64 = 10.0;
 
+/// Longest over shortest interval of a command that counts as evenly spaced.
+const EVEN: f64 = 1.2;
+
 /// One switching.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Edge {
@@ -27,6 +30,13 @@ impl Command {
     pub(super) fn window_s(&self) -> f64 {
         let mut halves: Vec<f64> = self.edges.windows(2).map(|pair| pair[1].t_s - pair[0].t_s).collect();
         quantile(&mut halves, 0.1).map_or(LONGEST_WINDOW_S, |half| (0.45 * half).min(LONGEST_WINDOW_S))
+    }
+
+    /// Whether the edges are spaced so evenly that any other order of them is the same again.
+    pub(super) fn is_even(&self) -> bool {
+        let mut halves: Vec<f64> = self.edges.windows(2).map(|pair| pair[1].t_s - pair[0].t_s).collect();
+        let (low, high) = (quantile(&mut halves, 0.1), quantile(&mut halves, 0.9));
+        low.zip(high).is_some_and(|(low, high)| high <= EVEN * low)
     }
 
     /// First and last edge, seconds.

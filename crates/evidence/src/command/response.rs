@@ -11,9 +11,13 @@ use crate::stats::robust::median;
 const LEAST_SAMPLES: usize = 2;
 /// A transient (idle control answers within two seconds: common practice, no source) is looked for in this time, seconds.
 const TRANSIENT_S: f64 = 2.0;
-/// Work for circular shifts, in edges looked up; the number of shifts follows from it within these limits.
-const SHIFT_WORK: usize = 20_000;
-const SHIFTS: (usize, usize) = (99, 499);
+/// A response that stays is clear from here on, as a chance.
+const CLEAR: f64 = 1e-4;
+/// Other times of the command that are tried, the number of as strong ones after which it is plain that they are not rare,
+/// and the most edges tried (an hour's cycling says no more).
+const DRAWS: usize = 999;
+const PLAIN: usize = 100;
+const MOST_EDGES: usize = 60;
 
 /// A signal at the edges; sizes count in the direction of "on".
 pub(super) struct Response {
@@ -29,12 +33,14 @@ pub(super) struct Response {
     pub(super) late_error: f64,
     /// Chance of such a mean without any response, two-sided, for the better window alone.
     pub(super) p: f64,
-    /// Share of circular shifts of the command that give as strong a response.
-    pub(super) p_alone: f64,
     /// Share of edges that go in the direction of the mean.
     pub(super) share_alike: f64,
     /// When half of the change was there, and how uncertain that is.
     pub(super) delay_s: Option<(f64, f64)>,
+    /// See [`Response::chance_alone`]; NaN where it was not needed.
+    pub(super) p_alone: f64,
+    windows: Windows,
+    step: f64,
 }
 
 impl Response {
@@ -141,8 +147,10 @@ pub(super) fn measure(series: &Series, command: &Command, window_s: f64) -> Opti
     };
     let (late, early) = (measured(late)?, measured(early));
     let (late_mean, late_error) = (late.1.0, late.1.1);
+    // What stays tells size and delay; a transient alone (idle control takes it back) shows in the early window only.
+    let stays = 2.0 * student_tail(late.1.2.abs(), late.2.len() - 1) < CLEAR;
     let best = match early {
-        Some(early) if early.1.2.abs() > late.1.2.abs() => early,
+        Some(early) if !stays && early.1.2.abs() > late.1.2.abs() => early,
         _ => late,
     };
     let (windows, (mean, error, t), changes) = best;
@@ -157,31 +165,66 @@ pub(super) fn measure(series: &Series, command: &Command, window_s: f64) -> Opti
         late_mean,
         late_error,
         p: (2.0 * student_tail(t.abs(), n - 1)).min(1.0),
-        p_alone: alone(&means, windows, command, step, t),
         share_alike: alike as f64 / n as f64,
         delay_s: delay_s(series, command, windows, window_s),
+        p_alone: f64::NAN,
+        windows,
+        step,
     })
 }
 
-/// Share of circular shifts of the command within the series that give as strong a response in the same direction.
-fn alone(means: &Means<'_>, windows: Windows, command: &Command, step: f64, t: f64) -> f64 {
-    let (Some(&first), Some(&last)) = (means.t_ns.first(), means.t_ns.last()) else { return 1.0 };
-    let (first, length) = (seconds_from_nanos(first), seconds_from_nanos(last - first));
-    if length <= 0.0 {
-        return 1.0;
+/// Uniform numbers in 0..1, the same on every machine (splitmix64, Steele, Lea and Flood 2014, from memory).
+fn uniform(state: &mut u64) -> f64 {
+    *state = state.wrapping_add(0x9E37_79B9_7F4A_7C15);
+    let mut z = *state;
+    z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+    z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
+    ((z ^ (z >> 31)) >> 11) as f64 / (1_u64 << 53) as f64
+}
+
+fn shuffle(values: &mut [f64], state: &mut u64) {
+    for k in (1..values.len()).rev() {
+        values.swap(k, ((k + 1) as f64 * uniform(state)) as usize);
     }
-    let n_shifts = (SHIFT_WORK / command.edges.len()).clamp(SHIFTS.0, SHIFTS.1);
-    let strong = (1..=n_shifts)
-        .filter(|&k| {
-            // Multiples of the golden section spread evenly, whatever their number.
-            let shift = (k as f64 * 0.618_033_988_749_894_8).fract() * length;
-            let edges =
-                command.edges.iter().map(|edge| (first + (edge.t_s - first + shift).rem_euclid(length), edge.is_on));
-            let changes = windows.changes(means, edges);
-            changes.len() >= 2 && student(&changes, step).2 * t.signum() >= t.abs()
-        })
-        .count();
-    (1 + strong) as f64 / (1 + n_shifts) as f64
+}
+
+impl Response {
+    /// Chance that the same command at other times (its on and off times in another order, beginning anywhere) would have
+    /// found as strong a response: a permutation test. Ends early once it is plain that it is not rare.
+    ///
+    /// Evenly spaced commands have no other order; their chance cannot get below that of meeting the same phase.
+    pub(super) fn chance_alone(&self, series: &Series, command: &Command) -> f64 {
+        let means = Means::new(series);
+        let (Some(&first), Some(&last)) = (series.t_ns.first(), series.t_ns.last()) else { return 1.0 };
+        let (first, length) = (seconds_from_nanos(first), seconds_from_nanos(last - first));
+        let edges = &command.edges[..command.edges.len().min(MOST_EDGES)];
+        let of = |edges: &[(f64, bool)]| {
+            let changes = self.windows.changes(&means, edges.iter().copied());
+            if changes.len() < 2 { 0.0 } else { student(&changes, self.step).2 }
+        };
+        let true_edges: Vec<(f64, bool)> = edges.iter().map(|edge| (edge.t_s, edge.is_on)).collect();
+        let t = of(&true_edges);
+        let halves: Vec<f64> = edges.windows(2).map(|pair| pair[1].t_s - pair[0].t_s).collect();
+        let mut kinds: [Vec<f64>; 2] = [0, 1].map(|from| halves.iter().copied().skip(from).step_by(2).collect());
+        let mut state = edges.len() as u64;
+        let mut n_strong = 0;
+        for n_drawn in 1..=DRAWS {
+            for kind in &mut kinds {
+                shuffle(kind, &mut state);
+            }
+            let mut at = uniform(&mut state) * length;
+            let mut drawn = Vec::with_capacity(edges.len());
+            for (k, edge) in edges.iter().enumerate() {
+                drawn.push((first + at.rem_euclid(length.max(1e-9)), edge.is_on));
+                at += kinds[k % 2].get(k / 2).copied().unwrap_or(0.0);
+            }
+            n_strong += usize::from(of(&drawn) * t.signum() >= t.abs());
+            if n_strong >= PLAIN {
+                return (1 + n_strong) as f64 / (1 + n_drawn) as f64;
+            }
+        }
+        (1 + n_strong) as f64 / (1 + DRAWS) as f64
+    }
 }
 
 /// When half of the mean change was there: all edges laid over each other, in bins as fine as the samples together allow.
