@@ -2,7 +2,9 @@
 //! read it, and turn it into a table and back.
 //!
 //! Every step runs in a process of its own, because the peak memory of a process is only ever known as a whole. Times
-//! are set against one plain pass over the same samples in memory (t, v: 16 bytes each), measured in the same run.
+//! are set against one plain pass over the same samples in memory (t, v: 16 bytes each); reading, against the container
+//! library's own reader on the same file, which unpacks every message and decodes none; saving, against the bare writing
+//! and syncing of as many bytes. All of it is measured in the same run.
 //!
 //! `cargo bench -p drive` runs eight hours; without `--bench` (as `cargo test --benches` does) it runs one minute.
 //! The files go to the folder in `WITNESS_BENCH_DIR`, otherwise to memory (`/dev/shm`), where the 144 000 syncs of eight
@@ -11,6 +13,7 @@
 
 #![allow(clippy::unwrap_used, clippy::panic, reason = "a helper of a test may stop it")]
 
+use std::io::Write as _;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::time::Instant;
@@ -55,7 +58,13 @@ fn main() {
     let n_samples = seconds * RATE_HZ * N_SIGNALS as i64;
     println!("{seconds} s, {N_SIGNALS} signals at {RATE_HZ} Hz: {n_samples} samples in {}", folder.path().display());
     let pass_s = plain_pass_s(n_samples);
-    println!("{:<30}{:>8.4} s", "one pass over (t, v) in memory", pass_s);
+    println!("one pass over (t, v) in memory: {:.2} ms", pass_s * 1e3);
+    println!(
+        "                                    wall   processor  passes  container  real time   peak     file    bytes"
+    );
+    println!(
+        "                                       s           s       x          x          x     MB       MB  /sample"
+    );
     for (step, name, what) in [
         ("record", "recorded.mcap", "record, saved every 200 ms"),
         ("read", "recorded.mcap", "read the recorded drive"),
@@ -67,22 +76,43 @@ fn main() {
         ("read", "imported.mcap", "read the imported drive"),
     ] {
         let [wall_s, cpu_s, peak_mb, file_bytes] = in_own_process(step, &path(name), seconds);
+        let container = if matches!(step, "read" | "exchanges") {
+            let [container_s, ..] = in_own_process("container", &path(name), seconds);
+            format!("{:.2}", wall_s / container_s)
+        } else {
+            String::new()
+        };
         println!(
-            "{what:<30}{wall_s:>8.3} s (processor {cpu_s:>6.2} s) {:>7.1} passes {:>6.2} M samples/s {peak_mb:>4.0} MB peak \
-             {:>7.2} MB file",
+            "{what:<30}{wall_s:>10.3}{cpu_s:>12.2}{:>8.0}{container:>11}{:>11.0}{peak_mb:>7.0}{:>9.2}{:>9.2}",
             wall_s / pass_s,
-            n_samples as f64 / wall_s / 1e6,
+            seconds as f64 / wall_s,
             file_bytes / 1e6,
+            file_bytes / n_samples as f64,
         );
     }
     let disk = tempfile::tempdir().expect("a folder on the disk");
-    let [wall_s, ..] = in_own_process("record", &disk.path().join("recorded.mcap"), 60);
+    let path = disk.path().join("recorded.mcap");
+    let [wall_s, _, _, file_bytes] = in_own_process("record", &path, 60);
+    let n_saves = 60 * RATE_HZ / ROUNDS_PER_SAVE;
+    let bare_s = bare_saves_s(&disk.path().join("bare"), n_saves, file_bytes);
     println!(
-        "{:<44}{:>9.2} ms per save and sync in {}",
-        "record a minute",
-        wall_s / 300.0 * 1e3,
-        disk.path().display()
+        "record a minute: {:.3} ms per save in {}, {:.2} x bare writing and syncing",
+        wall_s / n_saves as f64 * 1e3,
+        disk.path().display(),
+        wall_s / bare_s
     );
+}
+
+/// Time for appending as many bytes in as many pieces, with a sync after each, seconds.
+fn bare_saves_s(path: &Path, n_saves: i64, n_bytes: f64) -> f64 {
+    let mut file = std::fs::File::create_new(path).expect("a new file");
+    let piece = vec![0x55; (n_bytes / n_saves as f64) as usize];
+    let start = Instant::now();
+    for _ in 0..n_saves {
+        file.write_all(&piece).expect("room on the disk");
+        file.sync_data().expect("a disk that is well");
+    }
+    start.elapsed().as_secs_f64()
 }
 
 /// Wall and processor time in seconds, peak memory in MB, and size of the file in bytes of a step that runs alone.
@@ -133,6 +163,13 @@ fn run_step(step: &str, path: &Path) {
             let mut n_exchanges = 0;
             drive::read_exchanges(path, |_| n_exchanges += 1).expect("a sound drive");
             assert_eq!(n_exchanges, seconds * RATE_HZ * 2);
+            path.to_owned()
+        }
+        "container" => {
+            let bytes = std::fs::read(path).expect("a file");
+            let messages = mcap::read::RawMessageStream::new(&bytes).expect("a container");
+            let n_bytes: usize = messages.map(|message| message.expect("a sound message").data.len()).sum();
+            assert!(n_bytes > n_expected);
             path.to_owned()
         }
         "repair" => drive::repair(path).expect("a sound drive").path,
