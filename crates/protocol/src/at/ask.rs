@@ -317,7 +317,7 @@ impl Ask {
         }
         // The module goes on with the first answer, and the adapter drops it. A frame that is later than this shows in
         // what comes next, because it continues nothing.
-        self.pause(Nanos::try_from(n_lines).unwrap_or(0) * FRAME_NS)
+        self.pause(Nanos::try_from(n_lines - 1).unwrap_or(0) * FRAME_NS)
     }
 
     fn pause(&mut self, ns: Nanos) -> Step {

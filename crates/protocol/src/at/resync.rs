@@ -49,8 +49,9 @@ impl Resync {
                 }
                 return Resynced::Done;
             }
-            // A prompt that ended older text: the answer to the barrier is still to come.
-            if answer.prompt_ns.is_some() && self.n_listened < 5 {
+            // A prompt that ended older text: the answer to the barrier is still to come, unless the barrier was cut off
+            // in the middle of that text.
+            if answer.prompt_ns.is_some() && !answer.has("STOPPED") && self.n_listened < 5 {
                 self.n_listened += 1;
                 return Resynced::Say(Say::nothing(state.trip.margin_ns()));
             }
@@ -58,7 +59,12 @@ impl Resync {
         self.n_listened = 0;
         self.now = self.left.pop();
         match self.now {
-            Some(barrier) => Resynced::Say(state.command(barrier.command())),
+            // Older lines may stand before the answer, with a while between them.
+            Some(barrier) => {
+                let quiet_ns = state.trip.margin_ns();
+                let say = state.command(barrier.command());
+                Resynced::Say(Say { whole: say.whole.map(|(n_lines, _)| (n_lines, quiet_ns)), ..say })
+            }
             None => {
                 state.problems.push(format!("the adapter was reset: it had lost the thread (`{}`)", self.dropped));
                 Resynced::Failed

@@ -235,9 +235,10 @@ impl State {
         }
     }
 
-    /// A command that the adapter answers by itself.
+    /// A command that the adapter answers by itself, in one line.
     pub(super) fn command(&self, text: &str) -> Say {
-        Say::within(text, self.trip.margin_ns() * 2)
+        let n_lines = 1 + usize::from(self.echo);
+        Say { whole: Some((n_lines, self.trip.swift_ns())), ..Say::within(text, self.trip.margin_ns() * 2) }
     }
 
     /// A request that goes to the vehicle. `n_lines`: its whole answer, where the adapter was told to stop after it.
