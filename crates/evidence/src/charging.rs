@@ -8,6 +8,7 @@
 use signal::{Recording, Series, seconds_from_nanos};
 
 use crate::answer::{answer, figures, lacking};
+use crate::stats::line::theil_sen;
 use crate::stats::robust::{median, median_and_sigma};
 use crate::stats::rows::Rows;
 use crate::{Check, Finding, Kind, Span, Verdict};
@@ -176,25 +177,13 @@ fn seconds(blocks: &[&Block]) -> f64 {
     blocks.iter().map(|block| block.seconds).sum()
 }
 
-/// Fall of the voltage over a stretch by least squares, volts, and how many of its standard errors that is.
+/// Fall of the voltage over a stretch, volts, and how many standard errors the trend is from none.
 fn fall(stretch: &[&Block]) -> (f64, f64) {
-    let n = stretch.len() as f64;
-    let t_mean = stretch.iter().map(|b| b.from_s).sum::<f64>() / n;
-    let v_mean = stretch.iter().map(|b| b.volts).sum::<f64>() / n;
-    let (mut stt, mut stv) = (0.0, 0.0);
-    for b in stretch {
-        stt += (b.from_s - t_mean).powi(2);
-        stv += (b.from_s - t_mean) * (b.volts - v_mean);
-    }
-    let (Some(first), Some(last)) = (stretch.first(), stretch.last()) else { return (0.0, 0.0) };
-    if stt <= 0.0 || n < 3.0 {
+    let points: Vec<(f64, f64)> = stretch.iter().map(|block| (block.from_s, block.volts)).collect();
+    let (Some(line), Some(first), Some(last)) = (theil_sen(&points), points.first(), points.last()) else {
         return (0.0, 0.0);
-    }
-    let slope = stv / stt;
-    let residual: f64 =
-        stretch.iter().map(|b| (b.volts - v_mean - slope * (b.from_s - t_mean)).powi(2)).sum::<f64>() / (n - 2.0);
-    let error = (residual / stt).sqrt().max(1e-9);
-    (-slope * (last.from_s - first.from_s), -slope / error)
+    };
+    (-line.slope * (last.0 - first.0), -line.trend_sigmas)
 }
 
 /// The longest of several stretches.

@@ -1,4 +1,5 @@
 //! `charging` on drives with the engine speed of a textbook road (the voltage relations are common practice, no source).
+#![allow(clippy::unwrap_used)]
 
 mod common;
 mod textbook;

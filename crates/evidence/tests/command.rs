@@ -1,6 +1,7 @@
 //! `command` on textbook responses, and on real relay tests of a traction battery.
 //!
 //! The relay tests: battery relay logs over UDS (CC0 1.0); skipped where they are absent.
+#![allow(clippy::unwrap_used)]
 
 mod common;
 
@@ -120,7 +121,7 @@ fn too_little_is_undecided_and_says_how_many_more_cycles() {
 
 fn marked(drive: &Drive, edges: &[f64]) -> Recording {
     let mut recording = recording(drive);
-    let text = |k: usize| if k % 2 == 0 { "lamp on".to_owned() } else { "lamp off".to_owned() };
+    let text = |k: usize| if k.is_multiple_of(2) { "lamp on".to_owned() } else { "lamp off".to_owned() };
     recording.marks =
         edges.iter().enumerate().map(|(k, t)| Mark { t_ns: nanos_from_seconds(*t), text: text(k) }).collect();
     recording
@@ -235,7 +236,7 @@ fn in_a_real_idle_log_nothing_responds_to_marks() {
             edges.push(t);
             t += 1.5 + 2.0 * rng.uniform();
         }
-        let text = |k: usize| if k % 2 == 0 { "on".to_owned() } else { "off".to_owned() };
+        let text = |k: usize| if k.is_multiple_of(2) { "on".to_owned() } else { "off".to_owned() };
         recording.marks =
             edges.iter().enumerate().map(|(k, t)| Mark { t_ns: nanos_from_seconds(*t), text: text(k) }).collect();
         let found = examined(Kind::Command, &recording);

@@ -1,4 +1,5 @@
 //! `cranking` on textbook starts: rest, inrush, plateau with compression ripple, recovery (levels: common practice, no source).
+#![allow(clippy::unwrap_used)]
 
 mod common;
 

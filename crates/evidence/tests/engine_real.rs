@@ -2,6 +2,7 @@
 //!
 //! The drives: KIT OBD (CC BY 4.0) and an asynchronous OBD log of a diesel car (MIT); each test skips where they are absent.
 //! Both cars are healthy as far as known.
+#![allow(clippy::unwrap_used)]
 
 mod common;
 

@@ -1,4 +1,5 @@
 //! `mixture` on textbook drives, and on the air flow of a real drive with trims from the mass balance.
+#![allow(clippy::unwrap_used)]
 
 mod common;
 mod textbook;

@@ -2,6 +2,7 @@
 //!
 //! Powers and heat capacities are the ranges that the check's documentation derives; the model here is another one: power in
 //! watts, a second mass (oil and block) behind the first, and a thermostat that opens and closes.
+#![allow(clippy::unwrap_used)]
 
 mod common;
 mod textbook;
@@ -9,6 +10,9 @@ mod textbook;
 use common::{Rng, Samples, assert_consistent, findings, long, open_data};
 use evidence::{Finding, Kind, Verdict};
 use textbook::{SOUND, road, swallowed_g_s};
+
+/// Coolant in degC, engine speed in rpm, manifold pressure in kPa, road speed in km/h.
+type Moment = (f64, f64, f64, f64);
 
 /// An engine, its cooling and its weather.
 #[derive(Clone, Copy)]
@@ -42,7 +46,7 @@ const WARMING: Engine = Engine {
 
 impl Engine {
     /// Coolant temperature each second, and what the road asks of the engine.
-    fn run(&self, seconds: usize) -> Vec<(f64, f64, f64, f64)> {
+    fn run(&self, seconds: usize) -> Vec<Moment> {
         let (mut coolant, mut block) = (self.start_degc, self.start_degc);
         (0..seconds)
             .map(|k| {
@@ -65,7 +69,7 @@ impl Engine {
     fn drive(&self, seconds: usize, rate_hz: f64, with_fuel: bool) -> Vec<(&'static str, &'static str, Samples)> {
         let course = self.run(seconds);
         let mut rng = Rng(seconds as u64);
-        let mut poll = |k: usize, step: f64, f: &dyn Fn(&(f64, f64, f64, f64)) -> f64| -> Samples {
+        let mut poll = |k: usize, step: f64, f: &dyn Fn(&Moment) -> f64| -> Samples {
             (0..(seconds as f64 * rate_hz) as usize)
                 .map(|n| (n as f64 + (k as f64 + 0.5 * rng.uniform()) / 8.0) / rate_hz)
                 .map(|t| (t, (f(&course[(t as usize).min(seconds - 1)]) / step).round() * step))
@@ -79,7 +83,7 @@ impl Engine {
             ("engine.load", "%", poll(4, 0.392, &|x| x.2 / 1.013)),
         ];
         if with_fuel {
-            let fuel = |x: &(f64, f64, f64, f64)| swallowed_g_s(&SOUND, x.1, x.2) / 14.7 * 3.6 / 0.745;
+            let fuel = |x: &Moment| swallowed_g_s(&SOUND, x.1, x.2) / 14.7 * 3.6 / 0.745;
             signals.push(("custom.engine_fuel_rate", "l/h", poll(5, 0.05, &fuel)));
         }
         signals

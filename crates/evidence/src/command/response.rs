@@ -283,4 +283,34 @@ mod tests {
             (mean - 3.0).abs() < 1e-12 && (error - 3_f64.sqrt().recip()).abs() < 1e-12 && (t - 5.196_152).abs() < 1e-6
         );
     }
+
+    /// The classic lock-in, `mean(y c) / mean(c^2)` with the command c of zero mean and `se = sigma / (sqrt(n) rms c)`, and
+    /// Student's t, by the reference library; the edges tell the same size.
+    #[test]
+    fn the_reference_library_agrees() {
+        let mut state = 3;
+        let mut series = Series::new(signal::SignalId::new("a.b").unwrap(), signal::Unit::named("1"));
+        let mut edges = Vec::new();
+        for k in 0..2000_i32 {
+            let is_on = k / 100 % 2 == 1;
+            if k % 100 == 0 && k > 0 {
+                edges.push(super::super::edges::Edge { t_s: 0.1 * f64::from(k), is_on });
+            }
+            let noise = (0..12).map(|_| uniform(&mut state)).sum::<f64>() - 6.0;
+            series.push_value(signal::nanos_from_seconds(0.1 * f64::from(k)), noise + if is_on { 2.0 } else { 0.0 });
+        }
+        let command = Command { name: "b".into(), edges, late_by_s: 0.0 };
+        let found = measure(&series, &command, command.window_s()).unwrap();
+        let script = "c = np.array([k // 100 % 2 for k in range(2000)]) - 0.5\ny = x[:2000]\n\
+                      size = np.mean(y * c) / np.mean(c * c)\nrest = y - y.mean() - size * c\nprint(size)\n\
+                      print(rest.std() / np.sqrt(2000) / np.sqrt(np.mean(c * c)))\nprint(stats.t.sf(5.5, 9))\nprint(stats.t.sf(-1.2, 4))";
+        let Some(expected) = crate::stats::oracle::scipy(script, &series.value) else { return };
+        let error = found.error.hypot(expected[1]);
+        assert!((found.mean - expected[0]).abs() < 3.0 * error, "{} {expected:?}", found.mean);
+        assert!((expected[1] - 2.0 / 2000_f64.sqrt()).abs() < 0.005, "{expected:?}");
+        assert!(
+            (student_tail(5.5, 9) / expected[2] - 1.0).abs() < 1e-9
+                && (student_tail(-1.2, 4) - expected[3]).abs() < 1e-12
+        );
+    }
 }

@@ -1,6 +1,9 @@
 //! Statistics that more than one check needs; pure functions of numbers.
 
 pub(crate) mod gauss;
+pub(crate) mod line;
+#[cfg(test)]
+pub(crate) mod oracle;
 pub mod poisson;
 pub(crate) mod quantum;
 pub(crate) mod robust;

@@ -38,4 +38,20 @@ mod tests {
         assert!((best - 3.0).abs() < 1e-12);
         assert_eq!(log_spaced(1.0, 100.0, 3), [1.0, 10.0, 100.0]);
     }
+
+    #[test]
+    fn the_reference_library_agrees() {
+        let covariance = DMatrix::from_fn(3, 3, |i, j| if i == j { 0.3 } else { 0.1 } + 0.02 * (i + j) as f64);
+        let values = DVector::from_vec(vec![0.4, -0.2, 0.9]);
+        let shape = DVector::from_vec(vec![1.0, 0.5, 0.25]);
+        let sizes = log_spaced(0.1, 2.0, 7);
+        let script = "cov = np.array([[(0.3 if i == j else 0.1) + 0.02 * (i + j) for j in range(3)] for i in range(3)])\n\
+                      y, shape, sizes = np.array([0.4, -0.2, 0.9]), np.array([1, 0.5, 0.25]), np.geomspace(0.1, 2, 7)\n\
+                      n = stats.multivariate_normal(np.zeros(3), cov)\n\
+                      print(np.log(np.mean([n.pdf(y - s * shape) for s in sizes])))\n\
+                      inv = np.linalg.inv(cov)\nprint(shape @ inv @ y / (shape @ inv @ shape))";
+        let Some(expected) = crate::stats::oracle::scipy(script, &[]) else { return };
+        let (ln, best) = ln_evidence(&Normal::new(covariance).unwrap(), &values, &shape, &sizes);
+        assert!((ln - expected[0]).abs() < 1e-9 && (best - expected[1]).abs() < 1e-9, "{ln} {best} {expected:?}");
+    }
 }
