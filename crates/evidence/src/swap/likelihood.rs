@@ -20,12 +20,14 @@ const N_FAULT: usize = 36;
 const HEALTHY: (f64, f64) = (1e-6, 3e-3);
 const N_HEALTHY: usize = 12;
 
-/// Sizes of clusters and their prior weights: most faults miss independently, a bad contact misses dozens in a row.
-const FAULT_CLUSTERS: [(f64, f64); 6] = [(1.0, 0.4), (2.0, 0.15), (4.0, 0.15), (8.0, 0.12), (16.0, 0.1), (32.0, 0.08)];
+/// Sizes of clusters and their prior weights: most faults miss independently, a bad contact misses dozens in
+/// a row (a cylinder fires 20 times a second, and a contact opens for fractions of a second to many seconds).
+const FAULT_CLUSTERS: [(f64, f64); 7] =
+    [(1.0, 0.4), (2.0, 0.12), (4.0, 0.12), (8.0, 0.1), (20.0, 0.1), (50.0, 0.09), (125.0, 0.07)];
 const HEALTHY_CLUSTERS: [(f64, f64); 2] = [(1.0, 0.7), (4.0, 0.3)];
 
 /// How much a fault's rate differs from drive to drive: standard deviations of its logarithm, with weights.
-const BETWEEN_DRIVES: [(f64, f64); 2] = [(0.25, 0.7), (0.9, 0.295)];
+const BETWEEN_DRIVES: [(f64, f64); 2] = [(0.3, 0.5), (1.0, 0.5)];
 /// Chance that a fault does not show for a whole drive in its condition, other than by its clusters.
 const SILENT: f64 = 0.005;
 
@@ -82,7 +84,7 @@ impl Cell {
     fn fault(&self, silent: f64) -> Vec<Vec<f64>> {
         let step = (FAULT.1 / FAULT.0).ln() / N_FAULT as f64;
         // Rates beyond the grid occur too when the mean is near its end.
-        let reach = (3.0 * 0.9 / step).ceil() as i64;
+        let reach = (3.0 * BETWEEN_DRIVES[1].0 / step).ceil() as i64;
         let weights: Vec<f64> = (-reach..=reach).map(|shift| shift_weight(shift as f64 * step, step)).collect();
         let total: f64 = weights.iter().sum();
         FAULT_CLUSTERS
@@ -224,18 +226,20 @@ impl Likelihood {
 mod tests {
     use super::*;
 
-    /// One stretch of so many events and firings per drive and cylinder.
-    fn of(counts: &[[(u64, f64); 2]]) -> Likelihood {
-        let blocks: Vec<Vec<Vec<Count>>> = counts
-            .iter()
-            .map(|row| row.iter().map(|&(events, exposure)| vec![Count { events, exposure }]).collect())
-            .collect();
+    /// So many events and firings per drive and cylinder, evenly over so many stretches.
+    fn of(counts: &[[(u64, f64); 2]], n: u64) -> Likelihood {
+        let even = |events: u64, exposure: f64| {
+            let until = |k: u64| events * k / n;
+            (0..n).map(|k| Count { events: until(k + 1) - until(k), exposure: exposure / n as f64 }).collect()
+        };
+        let blocks: Vec<Vec<Vec<Count>>> =
+            counts.iter().map(|row| row.iter().map(|&(events, exposure)| even(events, exposure)).collect()).collect();
         Likelihood::of(&blocks, 2)
     }
 
     #[test]
     fn nothing_driven_says_nothing() {
-        let empty = of(&[[(0, 0.0); 2], [(0, 0.0); 2]]);
+        let empty = of(&[[(0, 0.0); 2], [(0, 0.0); 2]], 1);
         for value in [
             empty.nothing(),
             empty.one(&[Some(0), Some(1)]),
@@ -248,13 +252,13 @@ mod tests {
 
     #[test]
     fn the_path_of_the_misfires_is_the_likeliest() {
-        let moved = of(&[[(30, 1000.0), (0, 1000.0)], [(1, 1000.0), (28, 1000.0)]]);
+        let moved = of(&[[(30, 1000.0), (0, 1000.0)], [(1, 1000.0), (28, 1000.0)]], 10);
         let follows = moved.one(&[Some(0), Some(1)]);
         assert!(follows > moved.one(&[Some(0), Some(0)]) + 10.0);
         assert!(follows > moved.nothing() + 30.0);
         assert!(follows > moved.two(&[Some(0), Some(1)], &[Some(0), Some(0)]));
         // Two faults that part: both cylinders after, one before.
-        let parted = of(&[[(60, 1000.0), (0, 1000.0)], [(30, 1000.0), (28, 1000.0)]]);
+        let parted = of(&[[(60, 1000.0), (0, 1000.0)], [(30, 1000.0), (28, 1000.0)]], 10);
         let both = parted.two(&[Some(0), Some(1)], &[Some(0), Some(0)]);
         assert!(both > parted.one(&[Some(0), Some(1)]) + 10.0 && both > parted.one(&[Some(0), Some(0)]) + 10.0);
     }
@@ -263,7 +267,7 @@ mod tests {
     fn the_sum_over_rates_is_the_integral() {
         // One drive, no change between drives would matter: against a fine sum of Poisson probabilities over the same
         // prior, within the smear of the rate from drive to drive.
-        let one = of(&[[(12, 600.0), (0, 0.0)]]);
+        let one = of(&[[(12, 600.0), (0, 0.0)]], 1);
         let got = one.alone(&[Some(0)]);
         let n = 4000;
         let fine: Vec<f64> = FAULT_CLUSTERS

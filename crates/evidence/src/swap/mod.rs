@@ -206,12 +206,13 @@ impl Evidence {
     }
 }
 
-/// Prior probability of two faults at once, and of misfires on every cylinder.
+/// Prior probability of two faults at once, and of misfires on every cylinder (common practice, no source).
 const TWO_FAULTS: f64 = 0.05;
 const ALL_CYLINDERS: f64 = 0.02;
-/// That the exchange itself cured it (a contact that was seated anew), and that nothing ever misfired.
-const CURED: f64 = 0.05;
-const NEVER: f64 = 0.03;
+/// That the exchange itself cured it (one misfire in twelve is a contact that is seated anew), and that nothing ever
+/// misfired (common practice, no source).
+const CURED: f64 = 0.08;
+const NEVER: f64 = 0.02;
 
 /// Posterior probabilities of all hypotheses.
 fn weigh(experiment: &Experiment, likelihood: &Likelihood) -> Vec<(Fault, f64)> {
