@@ -12,6 +12,8 @@ pub enum Kind {
     Dropout,
     /// Does one wheel disagree with the others after the turn is accounted for?
     OddWheel,
+    /// Does an error repeat once per wheel revolution?
+    ToneRing,
     /// Do two tracks of one sensor disagree, and at which position?
     Pair,
     /// Does a cylinder misfire, at which rate, and in which engine condition?
@@ -35,6 +37,7 @@ impl fmt::Display for Kind {
         f.pad(match self {
             Self::Dropout => "dropout",
             Self::OddWheel => "odd-wheel",
+            Self::ToneRing => "tone-ring",
             Self::Pair => "pair",
             Self::Misfire => "misfire",
             Self::Mixture => "mixture",

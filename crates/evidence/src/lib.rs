@@ -19,11 +19,12 @@ pub mod proof;
 mod skew;
 mod stats;
 pub mod swap;
+mod tone_ring;
 mod warm_up;
 mod wheels;
 
 pub use finding::{Check, Finding, Kind, Span, Verdict};
-pub use stats::poisson;
+pub use stats::{periodogram, poisson};
 
 use signal::Recording;
 
@@ -31,6 +32,7 @@ use signal::Recording;
 pub const CHECKS: &[Check] = &[
     dropout::CHECK,
     odd_wheel::CHECK,
+    tone_ring::CHECK,
     pair::CHECK,
     misfire::CHECK,
     mixture::CHECK,

@@ -1,9 +1,11 @@
 //! Statistics that more than one check needs; pure functions of numbers.
 
+pub(crate) mod fourier;
 pub(crate) mod gauss;
 pub(crate) mod line;
 #[cfg(test)]
 pub(crate) mod oracle;
+pub mod periodogram;
 pub mod poisson;
 pub(crate) mod quantum;
 pub(crate) mod robust;
