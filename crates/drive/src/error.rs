@@ -166,13 +166,6 @@ pub enum ProblemKind {
         /// How many.
         n_samples: usize,
     },
-    /// Samples that go back in time; they were left out.
-    BackInTime {
-        /// Which signal.
-        signal: SignalId,
-        /// How many.
-        n_samples: usize,
-    },
     /// The file was never finished. Nothing is missing but what came after the last save.
     Unfinished,
 }
@@ -187,9 +180,6 @@ impl fmt::Display for ProblemKind {
             Self::Content(why) => write!(f, "holds what no drive holds ({why})"),
             Self::Info => f.write_str("the description of the drive is damaged"),
             Self::Nameless { n_samples } => write!(f, "{n_samples} samples have lost the name of their signal"),
-            Self::BackInTime { signal, n_samples } => {
-                write!(f, "{n_samples} samples of `{signal}` go back in time and were left out")
-            }
             Self::Unfinished => f.write_str("the drive was not finished; everything that was saved is read"),
         }
     }

@@ -2,7 +2,8 @@
 //!
 //! This crate must not know cars or verdicts: it keeps samples, raw bytes, marks and gaps, and gives them back. Its main
 //! types are [`Recorder`] (append while the drive lasts) and [`Opened`] (what [`read`] found); [`import`] and [`export`]
-//! turn tables into drives and back. The file format is described in `docs/drive-format.md`.
+//! turn tables into drives and back. The file format is described in `docs/drive-format.md` and written down in `format`;
+//! `recorder`, `write`, `read` and `table` each do one of the four jobs.
 //!
 //! ```
 //! use signal::{Sample, SignalId, Unit};
@@ -18,25 +19,19 @@
 //! assert!(opened.problems.is_empty());
 //! ```
 
-mod ahead;
-mod columns;
 mod error;
-mod file;
 mod format;
-mod place;
 mod read;
 mod recorder;
-mod repair;
 mod table;
-mod walk;
+mod write;
 
 pub use error::{DriveError, Problem, ProblemKind};
 pub use format::{DriveInfo, Exchange, Reply};
-pub use place::Overwrite;
 pub use read::{Opened, read, read_exchanges};
 pub use recorder::{Finished, Recorder, SignalHandle};
-pub use repair::{Repaired, repair, write};
 pub use table::{
     ExportOptions, Exported, ImportOptions, Imported, Layout, MapEntry, MapError, TableError, TableProblem, export,
     export_table, import, import_table, read_table,
 };
+pub use write::{Overwrite, Repaired, repair, write};

@@ -6,11 +6,14 @@ use std::path::Path;
 use signal::{Recording, Series};
 
 use super::{Layout, TIME, heading, number};
-use crate::place::{Overwrite, Place};
+use crate::write::{NewFile, Overwrite, earliest_ns};
 use crate::{DriveError, Problem, read};
 
 /// Bytes that gather before they are written.
 const FLUSH_AT: usize = 1 << 16;
+
+/// First line of a long table.
+const LONG_HEADINGS: &str = "time_s,signal,value,unit";
 
 /// How a drive becomes a table.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -47,13 +50,13 @@ pub struct Exported {
 /// As [`read`]; [`DriveError::Exists`]; [`DriveError::Io`]; [`DriveError::NoTable`].
 pub fn export(drive: &Path, out: &Path, options: ExportOptions) -> Result<Exported, DriveError> {
     let opened = read(drive)?;
-    let (place, mut file) = Place::beside(out, options.overwrite)?;
+    let (new_file, mut file) = NewFile::beside(out, options.overwrite)?;
     let mut exported = export_table(&opened.recording, &mut file, options.layout).map_err(|error| match error {
         DriveError::Io { source, .. } => DriveError::io("cannot write", out)(source),
         other => other,
     })?;
     file.sync_all().map_err(DriveError::io("cannot write", out))?;
-    place.keep()?;
+    new_file.keep()?;
     let mut note = |n: usize, what: &str| {
         if n > 0 {
             exported.left_out.push(format!("{n} {what}"));
@@ -156,9 +159,7 @@ fn wide(recording: &Recording, text: &mut Text<'_>) -> std::io::Result<u64> {
     text.end_row()?;
     let mut next = vec![0; recording.series.len()];
     let mut n_rows = 0;
-    loop {
-        let heads = recording.series.iter().zip(&next).filter_map(|(series, idx)| series.t_ns.get(*idx));
-        let Some(&t_ns) = heads.min() else { return Ok(n_rows) };
+    while let Some(t_ns) = earliest_ns(recording, &next) {
         number::write_time(&mut text.bytes, t_ns);
         for (series, idx) in recording.series.iter().zip(&mut next) {
             text.comma();
@@ -170,22 +171,16 @@ fn wide(recording: &Recording, text: &mut Text<'_>) -> std::io::Result<u64> {
         text.end_row()?;
         n_rows += 1;
     }
+    Ok(n_rows)
 }
 
 /// One row per sample, in order of time and then of the signals.
 fn long(recording: &Recording, text: &mut Text<'_>) -> std::io::Result<u64> {
-    for (idx, heading) in [TIME, "signal", "value", "unit"].into_iter().enumerate() {
-        if idx > 0 {
-            text.comma();
-        }
-        text.cell(heading);
-    }
+    text.bytes.extend_from_slice(LONG_HEADINGS.as_bytes());
     text.end_row()?;
     let mut next = vec![0; recording.series.len()];
     let mut n_rows = 0;
-    loop {
-        let heads = recording.series.iter().zip(&next).filter_map(|(series, idx)| series.t_ns.get(*idx));
-        let Some(&t_ns) = heads.min() else { return Ok(n_rows) };
+    while let Some(t_ns) = earliest_ns(recording, &next) {
         for (series, idx) in recording.series.iter().zip(&mut next) {
             while series.t_ns.get(*idx) == Some(&t_ns) {
                 number::write_time(&mut text.bytes, t_ns);
@@ -201,4 +196,5 @@ fn long(recording: &Recording, text: &mut Text<'_>) -> std::io::Result<u64> {
             }
         }
     }
+    Ok(n_rows)
 }

@@ -11,8 +11,7 @@ use super::heading::{self, MapEntry};
 use super::number::{self, NoValue};
 use super::rows::Rows;
 use super::{Layout, TIME, TableError, TableProblem};
-use crate::file::DriveFile;
-use crate::place::{Overwrite, Place};
+use crate::write::{DriveFile, NewFile, Overwrite};
 use crate::{DriveError, DriveInfo};
 
 /// Samples that gather before they are written; they then lie together in the file.
@@ -72,14 +71,14 @@ pub fn import_table(
     out: &Path,
     options: &ImportOptions,
 ) -> Result<Imported, DriveError> {
-    let (place, file) = Place::beside(out, options.overwrite)?;
+    let (new_file, file) = NewFile::beside(out, options.overwrite)?;
     let failed = DriveError::write(out);
     let mut file = DriveFile::start(Box::new(file), &options.info).map_err(&failed)?;
     let mut table = Table::new(&options.map, Some(&mut file));
     let layout = table.read(source).map_err(|error| error.into_drive_error(name, out))?;
     let (imported, _) = table.into_parts(layout);
     file.finish().map_err(&failed)?;
-    place.keep()?;
+    new_file.keep()?;
     Ok(imported)
 }
 

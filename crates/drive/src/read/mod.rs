@@ -1,4 +1,10 @@
 //! Reading a drive: everything that is sound, and a list of what is not.
+//!
+//! `records` finds the records of the container through any damage, this module knows what they mean for a drive, and
+//! `columns` makes series of them.
+
+mod columns;
+mod records;
 
 use std::collections::BTreeMap;
 use std::fs::File;
@@ -8,11 +14,11 @@ use mcap::records::op;
 use prost::Message as _;
 use signal::{Recording, SignalId};
 
-use crate::ahead::Ahead;
-use crate::columns::Columns;
 use crate::format::{self, DriveInfo, Exchange, PROFILE};
-use crate::walk::{Fields, Piece, PieceKind};
 use crate::{DriveError, Problem, ProblemKind};
+
+use columns::Columns;
+use records::{Fields, Piece, PieceKind, Walker};
 
 /// Most samples that are read into memory: 100 hours of 12 signals at 20 Hz, 2.4 GB.
 const MAX_SAMPLES: u64 = 100_000_000;
@@ -143,15 +149,14 @@ fn scan(path: &Path, handler: &mut dyn Handler) -> Result<Scanned, DriveError> {
     let io_error = || DriveError::io("cannot read", path);
     let file = File::open(path).map_err(DriveError::io("cannot open", path))?;
     let not_a_drive = |missing: &str| DriveError::NotADrive { path: path.to_owned(), missing: missing.to_owned() };
-    let Some(mut ahead) = Ahead::start(file).map_err(io_error())? else {
+    let Some(mut walker) = Walker::start(file).map_err(io_error())? else {
         return Err(not_a_drive(
             "it does not start as an MCAP file does; a table is made into a drive by importing it",
         ));
     };
     let mut scan = Scan::default();
-    while let Some(block) = ahead.next() {
-        let mut is_drive = true;
-        block.map_err(io_error())?.into_pieces(|piece| is_drive = is_drive && scan.piece(piece, handler));
+    while let Some(piece) = walker.next().map_err(io_error())? {
+        let is_drive = scan.piece(piece, handler);
         if let Some(found) = scan.newer {
             return Err(DriveError::Newer { path: path.to_owned(), found, known: format::VERSION });
         }
@@ -251,3 +256,6 @@ fn signal_channel(body: &[u8]) -> Option<Option<(u16, BTreeMap<String, String>)>
     let metadata = fields.map()?;
     Some((channel >= format::FIRST_SIGNAL).then_some((channel, metadata)))
 }
+
+#[cfg(test)]
+mod tests;

@@ -1,4 +1,4 @@
-//! The thread that writes a drive, and the inbox through which it gets its data.
+//! The inbox between a recorder, which must never wait for the disk, and the thread that writes.
 
 use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
@@ -6,8 +6,8 @@ use std::time::{Duration, Instant};
 use mcap::McapError;
 use signal::{Gap, Mark, Sample, Series, SignalId, Unit};
 
-use crate::file::DriveFile;
 use crate::format::{DriveInfo, Exchange};
+use crate::write::DriveFile;
 
 /// Longest time that data waits in the inbox. 250 ms are promised; the rest is for the writing itself.
 const SAVE_EVERY: Duration = Duration::from_millis(200);
@@ -62,7 +62,7 @@ pub(super) struct State {
     pub(super) is_over: bool,
 }
 
-/// Between the recorder, which must never wait for the disk, and the writing thread.
+/// What the recorder and the writing thread share.
 pub(super) struct Inbox {
     state: Mutex<State>,
     /// Data is urgent, saved, or will never be.

@@ -58,8 +58,8 @@ pub(crate) struct DriveFile {
     sink: Shared,
     samples_schema: u16,
     columns: Vec<Column>,
+    /// Kept for its memory.
     samples: Samples,
-    bytes: Vec<u8>,
 }
 
 type Container = mcap::Writer<NoSeek<BufWriter<Shared>>>;
@@ -92,8 +92,7 @@ impl DriveFile {
             mcap.add_channel_with_id(channel, schema, topic, "protobuf", &BTreeMap::new())?;
         }
         let samples_schema = mcap.add_schema(format::SAMPLES_SCHEMA, "protobuf", &descriptors)?;
-        let mut file =
-            Self { mcap, sink, samples_schema, columns: Vec::new(), samples: Samples::default(), bytes: Vec::new() };
+        let mut file = Self { mcap, sink, samples_schema, columns: Vec::new(), samples: Samples::default() };
         file.save()?;
         Ok(file)
     }
@@ -157,40 +156,32 @@ impl DriveFile {
             batch.unit.push_str(column.unit.symbol());
         }
         column.n_batches += 1;
-        self.bytes.clear();
-        batch.encode_raw_into(&mut self.bytes);
-        let last_ns = series.t_ns[to - 1];
-        self.message(channel_of(idx)?, last_ns)
+        let bytes = batch.encode_to_vec();
+        self.message(channel_of(idx)?, series.t_ns[to - 1], &bytes)
     }
 
     /// Appends a raw exchange.
     pub(crate) fn write_exchange(&mut self, exchange: &Exchange) -> McapResult<()> {
-        self.encode(exchange);
-        self.message(format::EXCHANGES, exchange.over_ns)
+        self.message(format::EXCHANGES, exchange.over_ns, &exchange.encode_to_vec())
     }
 
     /// Appends a mark.
     pub(crate) fn write_mark(&mut self, mark: &Mark) -> McapResult<()> {
-        self.encode(&format::Mark { t_ns: mark.t_ns, text: mark.text.clone() });
-        self.message(format::MARKS, mark.t_ns)
+        let message = format::Mark { t_ns: mark.t_ns, text: mark.text.clone() };
+        self.message(format::MARKS, mark.t_ns, &message.encode_to_vec())
     }
 
     /// Appends a gap.
     pub(crate) fn write_gap(&mut self, gap: &Gap) -> McapResult<()> {
-        self.encode(&format::Gap { from_ns: gap.from_ns, to_ns: gap.to_ns, reason: gap.reason.clone() });
-        self.message(format::GAPS, gap.to_ns)
+        let message = format::Gap { from_ns: gap.from_ns, to_ns: gap.to_ns, reason: gap.reason.clone() };
+        self.message(format::GAPS, gap.to_ns, &message.encode_to_vec())
     }
 
-    fn encode(&mut self, message: &impl prost::Message) {
-        self.bytes.clear();
-        message.encode_raw_into(&mut self.bytes);
-    }
-
-    fn message(&mut self, channel_id: u16, t_ns: i64) -> McapResult<()> {
+    fn message(&mut self, channel_id: u16, t_ns: i64, bytes: &[u8]) -> McapResult<()> {
         // The container knows no time before its zero; the message itself holds the true one.
         let log_time = u64::try_from(t_ns).unwrap_or(0);
         let header = MessageHeader { channel_id, sequence: 0, log_time, publish_time: log_time };
-        self.mcap.write_to_known_channel(&header, &self.bytes)
+        self.mcap.write_to_known_channel(&header, bytes)
     }
 
     /// Ends the chunk and returns once it is on the disk.
@@ -215,18 +206,6 @@ fn write_info(mcap: &mut Container, info: &DriveInfo) -> McapResult<()> {
 /// Number of the container's channel for signal `idx`.
 fn channel_of(idx: usize) -> McapResult<u16> {
     u16::try_from(idx + usize::from(format::FIRST_SIGNAL)).map_err(|_| mcap::McapError::TooManyChannels)
-}
-
-trait EncodeInto {
-    /// Appends the message; a `Vec` grows as needed, so this cannot fail.
-    fn encode_raw_into(&self, bytes: &mut Vec<u8>);
-}
-
-impl<M: prost::Message> EncodeInto for M {
-    fn encode_raw_into(&self, bytes: &mut Vec<u8>) {
-        bytes.reserve(self.encoded_len());
-        self.encode_raw(bytes);
-    }
 }
 
 /// Checks that a signal may be added to a drive, and remembers it.

@@ -10,13 +10,12 @@ use mcap::McapError;
 use signal::{Gap, Mark, Sample, SignalId, Unit, seconds_from_nanos};
 
 use crate::DriveError;
-use crate::file::{DriveFile, Sink, check_signal};
 use crate::format::{DriveInfo, Exchange, is_time};
-use crate::place::{Overwrite, Place};
+use crate::write::{DriveFile, NewFile, Overwrite, Sink, check_signal};
 
-mod writer;
+mod inbox;
 
-use writer::{Inbox, Lost};
+use inbox::{Inbox, Lost};
 
 /// Memory that may wait for a slow disk, bytes: some ten minutes of the fastest link.
 const MAX_WAITING_BYTES: usize = 64 << 20;
@@ -45,7 +44,7 @@ pub struct Finished {
 /// later, as the wall clock counts, even if the recorder is never called again. Dropping a recorder finishes the file as
 /// well as possible, without telling how that went; [`Recorder::finish`] tells.
 pub struct Recorder {
-    place: Option<Place>,
+    new_file: Option<NewFile>,
     path: PathBuf,
     inbox: Arc<Inbox>,
     writer: Option<JoinHandle<Result<(), McapError>>>,
@@ -63,14 +62,14 @@ impl Recorder {
     /// # Errors
     /// [`DriveError::Exists`], [`DriveError::Io`], or [`DriveError::Stopped`] if the disk takes nothing.
     pub fn create(path: &Path, info: &DriveInfo, overwrite: Overwrite) -> Result<Self, DriveError> {
-        let (place, file) = Place::open(path, overwrite)?;
-        Self::with_sink(Box::new(file), place.current().to_owned(), Some(place), info, MAX_WAITING_BYTES)
+        let (new_file, file) = NewFile::open(path, overwrite)?;
+        Self::with_sink(Box::new(file), new_file.current().to_owned(), Some(new_file), info, MAX_WAITING_BYTES)
     }
 
     fn with_sink(
         sink: Box<dyn Sink>,
         path: PathBuf,
-        place: Option<Place>,
+        new_file: Option<NewFile>,
         info: &DriveInfo,
         max_waiting_bytes: usize,
     ) -> Result<Self, DriveError> {
@@ -80,10 +79,10 @@ impl Recorder {
         let shared = Arc::clone(&inbox);
         let writer = std::thread::Builder::new()
             .name("drive-writer".into())
-            .spawn(move || writer::write_all(file, &shared))
+            .spawn(move || inbox::write_all(file, &shared))
             .map_err(DriveError::io("cannot start the thread that writes", &path))?;
         let (seen, signals) = (HashSet::new(), Vec::new());
-        Ok(Self { place, path, inbox, writer: Some(writer), failure: None, seen, signals })
+        Ok(Self { new_file, path, inbox, writer: Some(writer), failure: None, seen, signals })
     }
 
     /// Where the data goes until [`Recorder::finish`]: the wanted name, or a hidden one beside it while that name still
@@ -208,8 +207,8 @@ impl Recorder {
         self.inbox.close();
         self.join();
         self.failed()?;
-        let path = match self.place.take() {
-            Some(place) => place.keep()?,
+        let path = match self.new_file.take() {
+            Some(new_file) => new_file.keep()?,
             None => self.path.clone(),
         };
         self.lost()?;

@@ -1,4 +1,4 @@
-//! Where a new file comes to lie, so that no file is ever replaced by half of another.
+//! A new file and its name, so that no file is ever replaced by half of another.
 
 use std::fs::File;
 use std::io;
@@ -17,14 +17,15 @@ pub enum Overwrite {
     WhenDone,
 }
 
-/// The place of a new file: nobody sees it under its final name before [`Place::keep`] unless it is `open`ed in place.
-pub(crate) struct Place {
+/// A file that is being written. Nobody sees it under its final name before [`NewFile::keep`], unless it was made by
+/// [`NewFile::open`] and that name was free.
+pub(crate) struct NewFile {
     target: PathBuf,
     overwrite: Overwrite,
     temporary: Option<NamedTempFile>,
 }
 
-impl Place {
+impl NewFile {
     /// A file that appears under its name only once it is complete, and otherwise leaves nothing behind.
     pub(crate) fn beside(target: &Path, overwrite: Overwrite) -> Result<(Self, File), DriveError> {
         if overwrite == Overwrite::Never && target.symlink_metadata().is_ok() {
@@ -32,18 +33,19 @@ impl Place {
         }
         let error = || DriveError::io("cannot create a file beside", target);
         let name = target.file_name().unwrap_or_default().to_string_lossy().into_owned();
-        let temporary = tempfile::Builder::new()
-            .prefix(&format!(".{name}."))
-            .suffix(".partial")
-            .permissions_if_unix()
-            .tempfile_in(folder_of(target))
-            .map_err(error())?;
+        let prefix = format!(".{name}.");
+        let mut builder = tempfile::Builder::new();
+        builder.prefix(&prefix).suffix(".partial");
+        // As readable for others as any file its owner makes; temporary files are private by default.
+        #[cfg(unix)]
+        builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
+        let temporary = builder.tempfile_in(folder_of(target)).map_err(error())?;
         let file = temporary.as_file().try_clone().map_err(error())?;
         Ok((Self { target: target.to_owned(), overwrite, temporary: Some(temporary) }, file))
     }
 
     /// A file under its final name from the start if that name is free; otherwise, if it may be overwritten, as
-    /// [`Place::beside`], but kept under its temporary name if it is never completed.
+    /// [`NewFile::beside`], but kept under its temporary name if it is never completed.
     pub(crate) fn open(target: &Path, overwrite: Overwrite) -> Result<(Self, File), DriveError> {
         match File::options().write(true).create_new(true).open(target) {
             Ok(file) => {
@@ -53,19 +55,19 @@ impl Place {
             Err(error) if error.kind() == io::ErrorKind::AlreadyExists => match overwrite {
                 Overwrite::Never => Err(DriveError::Exists(target.to_owned())),
                 Overwrite::WhenDone => {
-                    let (mut place, file) = Self::beside(target, overwrite)?;
-                    if let Some(temporary) = &mut place.temporary {
+                    let (mut new, file) = Self::beside(target, overwrite)?;
+                    if let Some(temporary) = &mut new.temporary {
                         temporary.disable_cleanup(true);
                     }
                     sync_folder(target);
-                    Ok((place, file))
+                    Ok((new, file))
                 }
             },
             Err(error) => Err(DriveError::io("cannot create", target)(error)),
         }
     }
 
-    /// Where the bytes are until [`Place::keep`].
+    /// Where the bytes are until [`NewFile::keep`].
     pub(crate) fn current(&self) -> &Path {
         self.temporary.as_ref().map_or(&self.target, |temporary| temporary.path())
     }
@@ -96,21 +98,5 @@ fn folder_of(path: &Path) -> &Path {
 fn sync_folder(path: &Path) {
     if let Ok(folder) = File::open(folder_of(path)) {
         let _ = folder.sync_all();
-    }
-}
-
-trait BuilderExt {
-    /// A drive is as readable for others as any file its owner makes; temporary files are private by default.
-    fn permissions_if_unix(&mut self) -> &mut Self;
-}
-
-impl BuilderExt for tempfile::Builder<'_, '_> {
-    fn permissions_if_unix(&mut self) -> &mut Self {
-        #[cfg(unix)]
-        {
-            use std::os::unix::fs::PermissionsExt as _;
-            self.permissions(std::fs::Permissions::from_mode(0o666));
-        }
-        self
     }
 }

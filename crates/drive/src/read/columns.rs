@@ -5,8 +5,8 @@ use std::collections::{BTreeMap, HashSet};
 use prost::Message as _;
 use signal::{Gap, Mark, Recording, Series, SignalId, Unit};
 
+use super::{Handler, Span};
 use crate::format::{self, DriveInfo, Samples};
-use crate::read::{Handler, Span};
 use crate::{Problem, ProblemKind};
 
 /// One signal while it is being read. Its name may come late, or never, in a damaged file.
@@ -18,7 +18,6 @@ struct Column {
     asked_ns: Vec<i64>,
     exchange: Vec<u32>,
     value: Vec<f64>,
-    n_back_in_time: usize,
     offset: u64,
 }
 
@@ -113,16 +112,20 @@ impl Column {
             self.exchange.truncate(n_before);
         } else {
             self.value.extend_from_slice(&batch.value);
-            self.drop_back_in_time(n_before);
         }
         result
     }
 
     fn append_times(&mut self, batch: &Samples) -> Result<Option<Span>, String> {
         let n_before = self.t_ns.len();
+        let mut previous_ns = self.t_ns.last().copied().unwrap_or(i64::MIN);
         let mut t_ns = 0i64;
         for step in &batch.t_step_ns {
             t_ns = believable(t_ns.checked_add(*step).ok_or("a time beyond all limits")?)?;
+            if t_ns < previous_ns {
+                return Err("samples that go back in time".into());
+            }
+            previous_ns = t_ns;
             self.t_ns.push(t_ns);
         }
         let new = &self.t_ns[n_before..];
@@ -149,35 +152,6 @@ impl Column {
         }
         Ok(new.first().copied().zip(new.last().copied()))
     }
-
-    /// Leaves out what is older than its predecessor: a series never goes back.
-    fn drop_back_in_time(&mut self, n_before: usize) {
-        let from = n_before.saturating_sub(1);
-        if self.t_ns[from..].is_sorted() {
-            return;
-        }
-        let mut latest_ns = self.t_ns[from];
-        let keep: Vec<bool> = self.t_ns[from..]
-            .iter()
-            .map(|&t_ns| {
-                let keep = t_ns >= latest_ns;
-                latest_ns = latest_ns.max(t_ns);
-                keep
-            })
-            .collect();
-        self.n_back_in_time += keep.iter().filter(|keep| !**keep).count();
-        fn retain<T>(column: &mut Vec<T>, from: usize, keep: &[bool]) {
-            let mut idx = 0;
-            column.retain(|_| {
-                idx += 1;
-                idx <= from || keep.get(idx - 1 - from).copied().unwrap_or(true)
-            });
-        }
-        retain(&mut self.t_ns, from, &keep);
-        retain(&mut self.asked_ns, from, &keep);
-        retain(&mut self.exchange, from, &keep);
-        retain(&mut self.value, from, &keep);
-    }
 }
 
 impl Columns {
@@ -201,9 +175,6 @@ impl Columns {
             if !seen.insert(id.clone()) {
                 problem(ProblemKind::Content(format!("`{id}` twice; the second one is left out")));
                 continue;
-            }
-            if column.n_back_in_time > 0 {
-                problem(ProblemKind::BackInTime { signal: id.clone(), n_samples: column.n_back_in_time });
             }
             if !column.definition.is_empty() {
                 definitions.insert(id.clone(), column.definition);

@@ -1,14 +1,22 @@
-//! A whole recording into a file at once; a good copy of a damaged or unfinished drive.
+//! Writing a drive: a whole recording at once, or a good copy of a damaged or unfinished drive.
+//!
+//! `file` writes the records of a drive file, for the recorder and the import too; `new_file` sees to it that no file is
+//! ever replaced by half of another.
+
+mod file;
+mod new_file;
 
 use std::collections::{BTreeMap, HashSet};
 use std::path::{Path, PathBuf};
 
 use signal::{Recording, Series, SignalId};
 
-use crate::file::{DriveFile, check_signal};
 use crate::format::is_time;
-use crate::place::{Overwrite, Place};
 use crate::{DriveError, DriveInfo, Problem, read, read_exchanges};
+
+pub(crate) use file::{DriveFile, Sink, check_signal};
+pub(crate) use new_file::NewFile;
+pub use new_file::Overwrite;
 
 /// Stretches in which the signals of a recording follow each other in the file, nanoseconds: long enough to pack well,
 /// short enough for other programs to read by time.
@@ -31,7 +39,7 @@ pub struct Repaired {
 pub fn repair(path: &Path) -> Result<Repaired, DriveError> {
     let copy = path.with_extension("repaired.mcap");
     let opened = read(path)?;
-    let (place, file) = Place::beside(&copy, Overwrite::Never)?;
+    let (new_file, file) = NewFile::beside(&copy, Overwrite::Never)?;
     let failed = DriveError::write(&copy);
     let mut file = DriveFile::start(Box::new(file), &opened.info).map_err(&failed)?;
     write_recording(&mut file, &opened.recording, &opened.definitions).map_err(&failed)?;
@@ -42,7 +50,7 @@ pub fn repair(path: &Path) -> Result<Repaired, DriveError> {
         }
     })?;
     failure.map_or(Ok(()), Err).and_then(|()| file.finish()).map_err(&failed)?;
-    Ok(Repaired { path: place.keep()?, problems: opened.problems })
+    Ok(Repaired { path: new_file.keep()?, problems: opened.problems })
 }
 
 /// Writes a recording that is in memory as a drive. The file appears when it is complete; on an error nothing is left.
@@ -56,7 +64,7 @@ pub fn write(path: &Path, recording: &Recording, info: &DriveInfo, overwrite: Ov
         check_signal(&mut seen, &series.id, &series.unit)?;
         check_samples(series)?;
     }
-    let (place, file) = Place::beside(path, overwrite)?;
+    let (new_file, file) = NewFile::beside(path, overwrite)?;
     let info = DriveInfo { start_unix_ns: recording.start_unix_ns.or(info.start_unix_ns), ..info.clone() };
     DriveFile::start(Box::new(file), &info)
         .and_then(|mut file| {
@@ -64,7 +72,7 @@ pub fn write(path: &Path, recording: &Recording, info: &DriveInfo, overwrite: Ov
             file.finish()
         })
         .map_err(DriveError::write(path))?;
-    place.keep()?;
+    new_file.keep()?;
     Ok(())
 }
 
@@ -99,9 +107,7 @@ fn write_recording(
         file.add_signal(&series.id, &series.unit, definition)?;
     }
     let mut starts = vec![0; recording.series.len()];
-    loop {
-        let heads = recording.series.iter().zip(&starts).filter_map(|(series, from)| series.t_ns.get(*from));
-        let Some(first_ns) = heads.min() else { break };
+    while let Some(first_ns) = earliest_ns(recording, &starts) {
         let until_ns = first_ns.saturating_add(STRETCH_NS);
         for (idx, series) in recording.series.iter().enumerate() {
             let from = starts[idx];
@@ -117,4 +123,9 @@ fn write_recording(
         file.write_gap(gap)?;
     }
     Ok(())
+}
+
+/// The earliest time in a recording of which the first `n_done[idx]` samples of each signal are done; `None` at the end.
+pub(crate) fn earliest_ns(recording: &Recording, n_done: &[usize]) -> Option<i64> {
+    recording.series.iter().zip(n_done).filter_map(|(series, n_done)| series.t_ns.get(*n_done).copied()).min()
 }
