@@ -7,6 +7,8 @@ use std::collections::HashMap;
 use std::collections::hash_map::Entry;
 use std::sync::OnceLock;
 
+use protocol::{Code, Definer};
+
 /// The text files, by the name that a [`Problem`] gives.
 const FILES: &[(&str, &str)] = &[
     ("engine.txt", include_str!("../data/codes/engine.txt")),
@@ -16,43 +18,21 @@ const FILES: &[(&str, &str)] = &[
     ("network.txt", include_str!("../data/codes/network.txt")),
 ];
 
-/// What the module complains about with this code, such as `"cylinder 1 misfires"` for `"P0301"`.
+/// What the module complains about with this code, such as "cylinder 1 misfires". A failure type makes no difference.
 ///
-/// `code`: letter and four hexadecimal digits, in either case. `None` for a code that the files do not hold, for every
-/// range that belongs to the vehicle makers (its meaning differs from maker to maker), and for anything that is no code.
+/// `None` for a code that the files do not hold, and for every range that belongs to the vehicle makers: its meaning
+/// differs from maker to maker.
 ///
 /// ```
-/// assert_eq!(definition::codes::text("P0301"), Some("cylinder 1 misfires"));
-/// assert_eq!(definition::codes::text("P1301"), None);
+/// let text = |code: &str| definition::codes::text(code.parse().unwrap());
+/// assert_eq!(text("P0301"), Some("cylinder 1 misfires"));
+/// assert_eq!(text("P1301"), None);
 /// ```
 #[must_use]
-pub fn text(code: &str) -> Option<&'static str> {
-    static TEXTS: OnceLock<HashMap<u16, String>> = OnceLock::new();
+pub fn text(code: Code) -> Option<&'static str> {
+    static TEXTS: OnceLock<HashMap<Code, String>> = OnceLock::new();
     let texts = TEXTS.get_or_init(|| read(FILES).0);
-    texts.get(&packed(code)?).map(String::as_str)
-}
-
-/// The two bytes in which a module sends a code (SAE J2012: letter in bits 15 and 14, then the digits).
-fn packed(code: &str) -> Option<u16> {
-    let (letter, digits) = code.split_at_checked(1)?;
-    let letter = "PCBU".find(&letter.to_ascii_uppercase())? as u16;
-    // `from_str_radix` would take a sign.
-    if digits.len() != 4 || !digits.bytes().all(|b| b.is_ascii_hexdigit()) {
-        return None;
-    }
-    u16::from_str_radix(digits, 16).ok().filter(|number| *number < 0x4000).map(|number| letter << 14 | number)
-}
-
-/// Whether a code's meaning is the vehicle maker's own (P1, P3000-P33FF, B1, B2, C1, C2, U1, U2) or reserved (B3, C3).
-///
-/// Source: SAE J2012, from memory.
-fn is_maker_defined(packed: u16) -> bool {
-    let (letter, number) = (packed >> 14, packed & 0x3FFF);
-    match (letter, number >> 12) {
-        (_, 1) | (1..=3, 2) | (1 | 2, 3) => true,
-        (0, 3) => number < 0x3400,
-        _ => false,
-    }
+    texts.get(&code.without_failure_type()).map(String::as_str)
 }
 
 /// A line of a text file that cannot be used, and why.
@@ -79,8 +59,8 @@ enum Fault {
     Count { name: String, entries: usize, codes: usize },
 }
 
-/// Every text of the files by packed code, and the lines that could not be used.
-fn read(files: &[(&'static str, &str)]) -> (HashMap<u16, String>, Vec<Problem>) {
+/// Every text of the files by code, and the lines that could not be used.
+fn read(files: &[(&'static str, &str)]) -> (HashMap<Code, String>, Vec<Problem>) {
     let mut texts = HashMap::new();
     let mut problems = Vec::new();
     for (file, content) in files {
@@ -98,7 +78,7 @@ fn read(files: &[(&'static str, &str)]) -> (HashMap<u16, String>, Vec<Problem>) 
 fn read_line<'a>(
     line: &'a str,
     lists: &mut HashMap<&'a str, Vec<String>>,
-    texts: &mut HashMap<u16, String>,
+    texts: &mut HashMap<Code, String>,
 ) -> Result<(), Fault> {
     if line.is_empty() || line.starts_with('#') {
         return Ok(());
@@ -107,8 +87,8 @@ fn read_line<'a>(
         let codes = expand_codes(codes)?;
         let rows = expand_text(text.trim_start(), codes.len(), lists)?;
         for (code, row) in codes.iter().zip(rows) {
-            let key = packed(code).ok_or_else(|| Fault::Codes(code.clone()))?;
-            if is_maker_defined(key) {
+            let key: Code = code.parse().map_err(|_| Fault::Codes(code.clone()))?;
+            if key.definer() != Definer::Standard {
                 return Err(Fault::MakerDefined(code.clone()));
             }
             match texts.entry(key) {
@@ -195,25 +175,23 @@ mod tests {
     use super::*;
 
     /// The files as they are embedded; fails on the first unusable line.
-    fn embedded() -> HashMap<u16, String> {
+    fn embedded() -> HashMap<Code, String> {
         let (texts, problems) = read(FILES);
         assert!(problems.is_empty(), "{}", problems.iter().map(|p| format!("{p}\n")).collect::<String>());
         texts
     }
 
-    fn code(packed: u16) -> String {
-        let letter = ["P", "C", "B", "U"][usize::from(packed >> 14)];
-        format!("{letter}{:04X}", packed & 0x3FFF)
+    fn text(code: &str) -> Option<&'static str> {
+        super::text(code.parse().unwrap())
     }
 
     #[test]
     fn every_line_expands_to_codes_of_its_own() {
         let texts = embedded();
         for (key, text) in &texts {
-            assert_eq!(packed(&code(*key)), Some(*key));
-            assert!(!text.contains(['{', '}', '|', '\t']), "{} {text}", code(*key));
-            assert!(!text.ends_with('.') && !text.starts_with(' ') && !text.contains("  "), "{} {text}", code(*key));
-            assert!((5..=140).contains(&text.len()), "{} {text}", code(*key));
+            assert!(!text.contains(['{', '}', '|', '\t']), "{key} {text}");
+            assert!(!text.ends_with('.') && !text.starts_with(' ') && !text.contains("  "), "{key} {text}");
+            assert!((5..=140).contains(&text.len()), "{key} {text}");
         }
     }
 
@@ -232,7 +210,7 @@ mod tests {
     fn the_groups_have_as_many_texts_as_were_written() {
         let mut counts: HashMap<String, usize> = HashMap::new();
         for key in embedded().keys() {
-            *counts.entry(code(*key)[..2].to_owned()).or_default() += 1;
+            *counts.entry(key.to_string()[..2].to_owned()).or_default() += 1;
         }
         let mut counts: Vec<_> = counts.into_iter().collect();
         counts.sort();
@@ -384,7 +362,7 @@ mod tests {
         assert!(of("C0035").contains("left front") && of("C0035").contains("right front"));
         for (key, text) in embedded() {
             if text.contains("wheel-speed") {
-                assert!(text.contains("numbering") && text.contains("module's own text"), "{} {text}", code(key));
+                assert!(text.contains("numbering") && text.contains("module's own text"), "{key} {text}");
             }
         }
     }
@@ -394,19 +372,12 @@ mod tests {
         for code in ["P1000", "P1345", "P3000", "P33FF", "B1600", "B2000", "C1000", "C2345", "U1000", "U2FFF", "B3000"]
         {
             assert_eq!(text(code), None, "{code}");
-            assert!(is_maker_defined(packed(code).unwrap_or_default()), "{code}");
+            assert_ne!(code.parse::<Code>().unwrap().definer(), Definer::Standard, "{code}");
         }
         for code in ["P0000", "P0FFF", "P2000", "P3400", "P3FFF", "B0FFF", "C0FFF", "U0FFF", "U3000"] {
-            assert!(!is_maker_defined(packed(code).unwrap_or(0x1000)), "{code}");
+            assert_eq!(code.parse::<Code>().unwrap().definer(), Definer::Standard, "{code}");
         }
-        assert!(embedded().keys().all(|key| !is_maker_defined(*key)));
-    }
-
-    #[test]
-    fn what_is_no_code_has_no_text() {
-        for code in ["", "P", "P030", "P03011", "X0301", "P+301", "P4301", "P03O1", "\u{e9}0301", "P030\u{e9}"] {
-            assert_eq!(text(code), None, "{code}");
-        }
+        assert!(embedded().keys().all(|key| key.definer() == Definer::Standard));
     }
 
     #[test]
@@ -414,7 +385,7 @@ mod tests {
         let file = "P0001  good\nP0001  again\nP1000  maker\nP0300-P030C  hex\nP0301-P0303  {1..2}\nnonsense\n\
                     P0305-P0308/2  odd\nP0310  {unknown}\nP0311  {1..\nP0002  also good\n";
         let (texts, problems) = read(&[("x.txt", file)]);
-        let mut codes: Vec<_> = texts.keys().map(|key| code(*key)).collect();
+        let mut codes: Vec<_> = texts.keys().map(ToString::to_string).collect();
         codes.sort();
         assert_eq!(codes, ["P0001", "P0002"]);
         assert_eq!(problems.iter().map(|p| p.line).collect::<Vec<_>>(), [2, 3, 4, 5, 6, 7, 8, 9]);
@@ -424,8 +395,7 @@ mod tests {
 
     proptest::proptest! {
         #[test]
-        fn any_text_can_be_asked_for_and_read(code in ".{0,8}", file in "[P0-9A-F,/{}|.= #\\-a-z\n]{0,80}") {
-            let _ = text(&code);
+        fn any_file_can_be_read(file in "[P0-9A-F,/{}|.= #\\-a-z\n]{0,80}") {
             let _ = read(&[("any", &file)]);
         }
     }

@@ -186,7 +186,7 @@ impl From<&FoundCode> for CodeJson {
             kinds: found.kinds.iter().map(|kind| kind.name()).collect(),
             status: found.status.map(|status| status.0),
             status_words: found.status.into_iter().flat_map(protocol::CodeStatus::words).collect(),
-            text: definition::codes::text(&found.code.without_failure_type().to_string()),
+            text: definition::codes::text(found.code),
             structure: found.code.structure(),
         }
     }
