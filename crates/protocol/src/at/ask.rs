@@ -28,9 +28,6 @@ const MAX_PENDING_READ_NS: Nanos = 2 * P2_STAR_NS;
 const MAX_REPEATS: u8 = 2;
 /// Most questions within one request.
 const MAX_ASKED: u8 = 5;
-/// From one frame of a long answer to the next, where the receiver asks for no pause: 0.6 ms on the wire at 250 kbit/s,
-/// and a module that looks once per millisecond (common practice, no source).
-const FRAME_NS: Nanos = 2 * MS;
 /// A K-line that has been silent for so long has to be opened again (P3 max, ISO 14230-2).
 pub(super) const P3_MAX_NS: Nanos = 5_000 * MS;
 /// "Tester present, do not answer" keeps the adapter listening without disturbing a busy module (ISO 14229-1).
@@ -311,13 +308,11 @@ impl Ask {
             self.count = Count::None;
             return self.begin(now, bus, state);
         }
-        match state.counts.exactly(n_lines) {
-            Some(_) => self.count = Count::Lines(n_lines),
-            None => self.count = Count::None,
-        }
+        self.count = if state.counts.exactly(n_lines).is_some() { Count::Lines(n_lines) } else { Count::None };
         // The module goes on with the first answer, and the adapter drops it. A frame that is later than this shows in
         // what comes next, because it continues nothing.
-        self.pause(Nanos::try_from(n_lines - 1).unwrap_or(0) * FRAME_NS)
+        let frame_ns = state.counts.frame_ns(self.request.to).unwrap_or(0);
+        self.pause(Nanos::try_from(n_lines - 1).unwrap_or(0).saturating_mul(frame_ns).min(N_CR_NS))
     }
 
     fn pause(&mut self, ns: Nanos) -> Step {
@@ -350,11 +345,13 @@ impl Ask {
         }
         if collector.replies.is_empty() && !is_silent && self.n_repeats < MAX_REPEATS {
             self.n_repeats += 1;
-            if collector.began_amid {
-                state.counts.cannot_split(self.request.to);
-            }
             if matches!(self.count, Count::Lines(_)) {
                 self.count = Count::None;
+                if collector.began_amid {
+                    // Frames of the first answer: nothing was damaged, they were asked to be too fast.
+                    state.counts.slow_down(self.request.to);
+                    return Some(self.begin(now, bus, state));
+                }
             }
             self.keep_problems();
             return Some(self.begin(now, bus, state));
@@ -418,9 +415,7 @@ impl Ask {
         let until = last.saturating_add(P2_STAR_NS + state.trip.margin_ns()).min(limit);
         if now < until {
             if bus.is_can() {
-                // The answer that is still to come has the lines that it always had.
-                let to_one = matches!(self.request.to, Target::Module(_));
-                let digit = state.counts.digit(&self.request, now).filter(|_| to_one);
+                let digit = self.digit_to_listen(now, state);
                 let text = digit.map_or_else(|| LISTEN_CAN.to_owned(), |digit| format!("{LISTEN_CAN}{digit:X}"));
                 return Step::Say(state.to_vehicle(&text, None));
             }
@@ -437,6 +432,18 @@ impl Ask {
         self.finish(now, state)
     }
 
+    /// The answer that is still to come has the lines that it always had.
+    fn digit_to_listen(&self, now: Nanos, state: &State) -> Option<u8> {
+        // Answers to what keeps the adapter listening would be counted too.
+        let is_quiet = self.collector.as_ref().is_none_or(|collector| collector.n_present == 0);
+        let digit = match self.count {
+            Count::Learnt => state.counts.digit(&self.request, now).or_else(|| state.counts.guess(&self.request)),
+            Count::Lines(n_lines) => state.counts.exactly(n_lines),
+            Count::None => None,
+        };
+        digit.filter(|_| is_quiet && matches!(self.request.to, Target::Module(_)))
+    }
+
     fn after_listening(&mut self, answer: &Answer, bus: Bus, state: &mut State) -> Step {
         let now = answer.over_ns;
         state.traffic_ns = Some(now);
@@ -446,10 +453,11 @@ impl Ask {
                 self.judge(answer, state);
                 return self.again(answer, bus, state).unwrap_or_else(|| self.finish(now, state));
             }
-            if collector.lines_announced().is_some() && only_reads(&self.request.bytes) && self.n_asked < MAX_ASKED {
-                // It came, and was longer than ever before.
-                self.count = Count::None;
-                return self.begin(now, bus, state);
+            if let Some(n_lines) = collector.lines_announced()
+                && only_reads(&self.request.bytes)
+                && self.n_asked < MAX_ASKED
+            {
+                return self.ask_for_all(n_lines, now, bus, state);
             }
         }
         self.listen(now, bus, state)

@@ -23,6 +23,8 @@ pub(super) struct Collector {
     pub(super) pending: BTreeMap<Address, Nanos>,
     /// How often they did in all.
     pub(super) n_pending: usize,
+    /// Answers to what kept the adapter listening.
+    pub(super) n_present: usize,
     pub(super) words: Vec<Word>,
     pub(super) problems: Vec<String>,
     /// Lines and digits that were part of a reply, per sender.
@@ -58,6 +60,7 @@ impl Collector {
             replies: Vec::new(),
             pending: BTreeMap::new(),
             n_pending: 0,
+            n_present: 0,
             words: Vec::new(),
             problems: Vec::new(),
             sizes: Sizes::new(),
@@ -201,7 +204,9 @@ impl Collector {
     fn message(&mut self, from: Address, bytes: Vec<u8>, now: Nanos) {
         match fit(&self.asked, &bytes) {
             // Answers to the "tester present" that keeps the adapter listening.
-            Fit::Foreign if self.n_pending > 0 && matches!(*bytes, [0x7F, 0x3E, _] | [0x7E, ..]) => {}
+            Fit::Foreign if self.n_pending > 0 && matches!(*bytes, [0x7F, 0x3E, _] | [0x7E, ..]) => {
+                self.n_present += 1;
+            }
             Fit::Foreign => {
                 let hex: String = bytes.iter().take(8).map(|byte| format!("{byte:02X}")).collect();
                 self.problems.push(format!("dropped an answer of {from} to something else: {hex}"));

@@ -1,7 +1,7 @@
 //! How many lines a request brings, so that the adapter need not wait for more, and how long they are, so that lost or
 //! doubled digits show.
 
-use std::collections::{BTreeMap, HashMap, HashSet};
+use std::collections::{BTreeMap, HashMap};
 
 use crate::exchange::{Request, Target, only_reads};
 use crate::{Address, Nanos};
@@ -14,6 +14,12 @@ const MAX_SHAPES: usize = 1024;
 const SEEN_EVERYONE: u8 = 3;
 /// After this long one request to everyone goes without a count, so that a module that woke up is noticed.
 const RECHECK_NS: Nanos = 15_000_000_000;
+
+/// From one frame of a long answer to the next, where the receiver asks for no pause: 0.6 ms on the wire at 250 kbit/s,
+/// and a module that looks once per millisecond (common practice, no source).
+const FRAME_NS: Nanos = 2_000_000;
+/// With longer pauses, asking twice takes no less than waiting for the adapter's time-out.
+const FRAME_MAX_NS: Nanos = 50_000_000;
 
 /// What one sender's answer takes in print.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -73,8 +79,9 @@ pub(super) struct Counts {
     late_prompts: LatePrompts,
     /// The adapter was seen to stop at the number given.
     stops: bool,
-    /// Modules whose long answers cannot be had by asking once for the length and once for the rest.
-    unsplit: HashSet<Target>,
+    /// Modules that go on with a long answer more slowly than usual: from frame to frame; `None`: asking once for the
+    /// length and once for the whole does not work with them.
+    slow_frames: HashMap<Target, Option<Nanos>>,
 }
 
 impl Counts {
@@ -114,13 +121,27 @@ impl Counts {
     /// long a longer one is. Only where one module answers, and where asking twice does no harm.
     pub(super) fn guess(&self, request: &Request) -> Option<u8> {
         let may = matches!(request.to, Target::Module(_)) && only_reads(&request.bytes);
-        self.number(1, 1).filter(|_| may && !self.unsplit.contains(&request.to))
+        self.number(1, 1).filter(|_| may && self.frame_ns(request.to).is_some())
     }
 
-    /// The rest of a long answer did not come when it was asked for.
+    /// From frame to frame of this module's long answers; `None`: they have to be waited for.
+    pub(super) fn frame_ns(&self, to: Target) -> Option<Nanos> {
+        self.slow_frames.get(&to).copied().unwrap_or(Some(FRAME_NS))
+    }
+
+    /// Frames of the first answer came amid the second: give this module more time between them.
+    pub(super) fn slow_down(&mut self, to: Target) {
+        self.set_frame_ns(to, self.frame_ns(to).map(|ns| ns * 4).filter(|ns| *ns <= FRAME_MAX_NS));
+    }
+
+    /// The whole of a long answer did not come when it was asked for.
     pub(super) fn cannot_split(&mut self, to: Target) {
-        if self.unsplit.len() < MAX_SHAPES {
-            self.unsplit.insert(to);
+        self.set_frame_ns(to, None);
+    }
+
+    fn set_frame_ns(&mut self, to: Target, ns: Option<Nanos>) {
+        if self.slow_frames.len() < MAX_SHAPES || self.slow_frames.contains_key(&to) {
+            self.slow_frames.insert(to, ns);
         }
     }
 

@@ -36,6 +36,8 @@ pub(super) struct Detect {
     /// What was said last came from the vehicle, as far as can be told.
     answered: bool,
     n_asked: u8,
+    /// The vehicle was asked at all.
+    has_asked: bool,
 }
 
 impl Detect {
@@ -53,8 +55,12 @@ impl Detect {
                         state.note("the adapter cannot search for the network: tried one by one");
                         self.left.extend(NUMBERS.iter().map(|(number, _)| *number));
                     }
-                    return self.next(state);
+                    // One that takes no command for it may have the right network set, or search by itself.
+                    if !self.left.is_empty() || self.has_asked {
+                        return self.next(state);
+                    }
                 }
+                self.has_asked = true;
                 self.phase = Phase::Ask;
                 self.n_asked = 0;
                 Step::Say(state.to_unknown(QUESTION))

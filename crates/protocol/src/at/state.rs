@@ -20,8 +20,8 @@ const WAIT_LEAST: u8 = 0x19;
 const WAIT_SHORT: u8 = 0x06;
 /// Within this time on CAN a module has either begun to answer or will not any more: twice P2 max (as [`WAIT_LEAST`]).
 const LATE_NS: Nanos = 100 * MS;
-/// Answers measured before the time-out is shortened: modules not heard from yet have had as many chances.
-const N_MEASURED: u32 = 10;
+/// Answers measured before the time-out is shortened to what fits them, which is still twice what a module may take.
+const N_MEASURED: u32 = 3;
 
 /// A command whose answer cannot be mistaken for anything else.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
