@@ -28,6 +28,8 @@ const DRIVEN_RPM: f64 = 1100.0;
 /// Six cells at rest give 12.0 V when nearly empty (common practice, no source: below 12.2 V is low): a system that leaves
 /// them there and falling is not charging. Volts of a 12 V system.
 const LOW_V: f64 = 12.0;
+/// Down to here an inexact sensor and a controlled system (12.5 V, common practice) can meet: such time counts half.
+const SURELY_LOW_V: f64 = 11.8;
 /// Gassing starts at 14.4 V; controlled charging legitimately goes to 15 V (common practice, no source).
 const HIGH_V: f64 = 16.0;
 /// A full battery without its surface charge rests at 12.7 V (common practice, no source); what stays half a volt above
@@ -53,8 +55,9 @@ const SCATTER_V: f64 = 0.18;
 pub(crate) fn system_factor(voltage: &Series) -> Option<f64> {
     let middle = median(&mut voltage.value.iter().copied().filter(|v| v.is_finite()).collect::<Vec<_>>())?;
     let factor = match middle {
-        8.0..18.0 => 1.0,
-        18.0..33.0 => 2.0,
+        // Between the two lies what neither has: an overcharged 12 V or a flat 24 V system.
+        8.0..17.5 => 1.0,
+        21.0..33.0 => 2.0,
         _ => return None,
     };
     // A contact that loses the value now and then is another check's subject; more than that is no battery's voltage.
@@ -190,6 +193,8 @@ fn fall(stretch: &[&Block]) -> (f64, f64) {
 struct Longest {
     span: Span,
     seconds: f64,
+    /// Share of it below [`SURELY_LOW_V`].
+    sure: f64,
     n_blocks: usize,
     /// See [`fall`].
     fall: (f64, f64),
@@ -200,6 +205,7 @@ fn longest(stretches: Vec<Vec<&Block>>) -> Option<Longest> {
     Some(Longest {
         span: Span { from_s: stretch.first()?.from_s, to_s: stretch.last()?.to_s },
         seconds: seconds(&stretch),
+        sure: stretch.iter().filter(|block| block.volts < SURELY_LOW_V).count() as f64 / stretch.len() as f64,
         n_blocks: stretch.len(),
         fall: fall(&stretch),
     })
@@ -226,11 +232,11 @@ fn judge(blocks: &[Block], rows: &Rows, factor: f64, scatter_v: f64) -> Finding 
     };
     let mut next = Vec::new();
     let is_few = |n: usize| n < FEWEST_BLOCKS;
-    if let Some(Longest { span, seconds: low_s, n_blocks: n, fall: (fall_v, errors) }) =
+    if let Some(Longest { span, seconds: low_s, sure, n_blocks: n, fall: (fall_v, errors) }) =
         low.filter(|low| low.seconds >= BLOCK_S)
     {
-        let is_falling = fall_v >= 0.1 && errors >= 3.0;
-        odds = (low_s / DECADE_S).min(if is_falling && !is_few(n) { MOST } else { 1.5 });
+        let is_falling = fall_v >= 0.15 && errors >= 3.0;
+        odds = (low_s * (0.5 + 0.5 * sure) / DECADE_S).min(if is_falling && !is_few(n) { MOST } else { 1.5 });
         spans = vec![span];
         story += &format!(
             "; below {:.1} V for {low_s:.0} s while driven, {}",

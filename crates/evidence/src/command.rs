@@ -6,10 +6,12 @@
 //! signal moves like that by itself (permutation test). A significant response is the answer "it works". No response is a fault only where a
 //! recorded signal must respond: the pressure of an air conditioning whose clutch is on.
 
+mod alone;
 mod edges;
 mod response;
+mod watched;
 
-use signal::{Recording, Series};
+use signal::Recording;
 
 use crate::answer::{answer, figures, lacking};
 use crate::charging::RUNNING_RPM;
@@ -17,6 +19,7 @@ use crate::stats::rows::Rows;
 use crate::{Check, Finding, Kind, Span, Verdict};
 use edges::Command;
 use response::Response;
+use watched::Watched;
 
 /// The check's entry in the registry.
 pub(crate) const CHECK: Check = Check { kind: Kind::Command, run };
@@ -58,13 +61,9 @@ fn examine(recording: &Recording, command: &Command) -> Finding {
         let statement = format!("{} was not switched on and off in the recording.", command.name);
         return lacking(Kind::Command, &command.name, statement, ask(5));
     }
-    let others: Vec<&Series> = recording
-        .series
-        .iter()
-        .filter(|series| series.id.as_str() != command.name && response::may_respond(series, window_s))
-        .collect();
+    let others = recording.series.iter().filter(|series| series.id.as_str() != command.name);
     let mut responses: Vec<Response> =
-        others.iter().filter_map(|series| response::measure(series, command, window_s)).collect();
+        others.filter_map(|series| response::measure(&Watched::new(series, window_s)?, command, window_s)).collect();
     if responses.is_empty() {
         let statement = format!(
             "{} switched {n_edges} times, but no other signal was sampled often enough around it.",
@@ -79,8 +78,9 @@ fn examine(recording: &Recording, command: &Command) -> Finding {
     // Two windows were tried per signal.
     let n_tests = 2.0 * responses.len() as f64;
     responses.sort_by(|a, b| a.p.total_cmp(&b.p));
+    let watched = |response: &Response| Watched::new(recording.series(&response.id)?, window_s);
     for response in responses.iter_mut().filter(|response| response.p * n_tests < SIGNIFICANT) {
-        response.p_alone = recording.series(&response.id).map_or(1.0, |series| response.chance_alone(series, command));
+        response.p_alone = watched(response).map_or(1.0, |watched| alone::chance(&watched, response, command));
     }
     judge(recording, command, &responses, n_tests)
 }
@@ -92,7 +92,8 @@ fn silent_decades(response: &Response, least: f64) -> f64 {
 }
 
 fn judge(recording: &Recording, command: &Command, responses: &[Response], n_tests: f64) -> Finding {
-    let n_edges = command.edges.len();
+    let (n_edges, window_s) = (command.edges.len(), command.window_s());
+    let mut delay = None;
     let engine_ran = running_share(recording, command);
     let is_moving = moving_share(recording, command) > 0.2;
     let adjusted = |response: &Response| (response.p * n_tests).min(1.0);
@@ -121,7 +122,11 @@ fn judge(recording: &Recording, command: &Command, responses: &[Response], n_tes
             100.0 * response.share_alike,
             response.n
         );
-        if let Some((delay_s, by_s)) = response.delay_s {
+        delay = recording
+            .series(&response.id)
+            .and_then(|series| Watched::new(series, window_s))
+            .and_then(|watched| response::delay_s(&watched, command, response.windows, window_s));
+        if let Some((delay_s, by_s)) = delay {
             story += &format!(", half of it {delay_s:.2} +- {by_s:.2} s after the command");
         }
         story += &format!("; chance of that by accident {:.1e}", adjusted(response));
@@ -180,8 +185,8 @@ fn judge(recording: &Recording, command: &Command, responses: &[Response], n_tes
             ("signals_looked_at", n_tests / 2.0),
             ("size", response.mean),
             ("size_error", response.error),
-            ("delay_s", response.delay_s.map_or(f64::NAN, |d| d.0)),
-            ("delay_error_s", response.delay_s.map_or(f64::NAN, |d| d.1)),
+            ("delay_s", delay.map_or(f64::NAN, |d| d.0)),
+            ("delay_error_s", delay.map_or(f64::NAN, |d| d.1)),
             ("share_alike", response.share_alike),
             ("p_adjusted", adjusted(response)),
             ("p_by_itself", response.p_alone),

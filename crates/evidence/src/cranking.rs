@@ -69,9 +69,11 @@ fn run(recording: &Recording) -> Vec<Finding> {
         return if voltage.is_empty() { Vec::new() } else { vec![not_a_battery()] };
     };
     let starts = starts(speed, voltage, factor);
-    let cold = recording.series("coolant.temperature").or_else(|| recording.series("intake.air_temperature"));
+    // The battery is as cold as the colder of the two: coolant may have been heated.
     let first = starts.first().map_or(0.0, |start| start.span.from_s);
-    vec![judge(&starts, factor, cold.and_then(|series| near(series, first)))]
+    let temperatures = ["coolant.temperature", "intake.air_temperature"].map(|id| near(recording.series(id)?, first));
+    let coldest = temperatures.into_iter().flatten().reduce(f64::min);
+    vec![judge(&starts, factor, coldest)]
 }
 
 fn not_a_battery() -> Finding {

@@ -32,6 +32,9 @@ const NORMAL: f64 = 0.10;
 /// Smallest and greatest fault considered, as a share of the fuel: a smaller one is no fault by common practice, and no
 /// closed loop reaches farther.
 const SIZES: (f64, f64) = (0.15, 0.6);
+/// What a working purge takes away at idle: its control stays clear of the 20 to 25 % at which codes are set (common
+/// practice, no source).
+const PURGE: f64 = 0.25;
 /// Evidence of one drive is bounded.
 const MOST: f64 = 4.0;
 /// Cells must span this range of air flow for a pattern.
@@ -126,12 +129,14 @@ fn judge(subject: &str, found: &cells::Found) -> Finding {
     };
     let ln_healthy = healthy.ln_density(healthy.product(&trims, &trims));
     let sizes = log_spaced(SIZES.0, SIZES.1, 30);
+    let purged = log_spaced(PURGE, SIZES.1, 30);
     let mut weights = [0.0_f64; CAUSES.len()];
     let mut best = [0.0_f64; CAUSES.len()];
     let patterns = patterns(cells);
     for (cause, shape) in &patterns {
         let n_alike = patterns.iter().filter(|other| other.0 == *cause).count() as f64;
-        let (ln, size) = ln_evidence(&healthy, &trims, shape, &sizes);
+        let sizes = if *cause == 4 { &purged } else { &sizes };
+        let (ln, size) = ln_evidence(&healthy, &trims, shape, sizes);
         let ratio = (ln - ln_healthy).min(60.0).exp();
         if ratio / n_alike > weights[*cause] {
             best[*cause] = size;

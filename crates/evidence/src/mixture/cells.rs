@@ -80,7 +80,15 @@ fn status(recording: &Recording, bank: u32) -> Option<&Series> {
         id.contains("fuel") && id.contains("status") && !series.is_empty()
     };
     let all: Vec<&Series> = recording.series.iter().filter(is_status).collect();
-    all.iter().find(|s| s.id.as_str().contains(&bank.to_string())).or(all.first()).copied()
+    let series = all.iter().find(|s| s.id.as_str().contains(&bank.to_string())).or(all.first()).copied()?;
+    // One-hot values of the standard, or both systems in one number; anything else is a status of another kind.
+    let is_known = |value: &f64| [0.0, 1.0, 2.0, 4.0, 8.0, 16.0].contains(&code(*value));
+    series.value.iter().all(is_known).then_some(series)
+}
+
+/// The first system's value where two bytes were recorded as one number.
+fn code(value: f64) -> f64 {
+    if value >= 256.0 { (value / 256.0).floor() } else { value }
 }
 
 /// Collects the cells of one bank.
@@ -120,7 +128,7 @@ pub(super) fn collect(recording: &Recording, bank: u32, short: &Series, long: &S
     for k in 0..rows.len() {
         let is_closed = match status {
             // The mean over a row is 2 only when every sample in it was 2: closed loop.
-            Some(_) => (status_is[k] - 2.0).abs() < 1e-6,
+            Some(_) => (code(status_is[k]) - 2.0).abs() < 1e-6,
             None => !held[k],
         };
         let is_in_control = !(lambda[k] > 1.1 || lambda[k] < 0.9);
