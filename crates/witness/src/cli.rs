@@ -30,6 +30,8 @@ pub(crate) enum Command {
     Export(ExportArgs),
     /// Examine a drive: what is faulty, how sure, where in the recording, what else could explain it.
     Examine(ExamineArgs),
+    /// Judge a swap: does the misfire follow a part, or stay with the cylinder?
+    Swap(SwapArgs),
     /// Keep lists of signals under a name.
     Watchlist(WatchlistArgs),
     /// List the signals that can be asked for by name.
@@ -181,6 +183,22 @@ pub(crate) struct ExamineArgs {
     /// Show healthy findings in full too.
     #[arg(long)]
     pub(crate) all: bool,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct SwapArgs {
+    #[command(subcommand)]
+    pub(crate) command: SwapCommand,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum SwapCommand {
+    /// From drives before and after parts changed places.
+    Judge {
+        /// Which parts were exchanged, the drives, and where each part sat in each drive (JSON).
+        #[arg(value_name = "EXPERIMENT.json")]
+        experiment: PathBuf,
+    },
 }
 
 #[derive(Debug, Args)]

@@ -205,6 +205,40 @@ fn a_drive_is_recorded_examined_and_exported() {
     assert!(first == second, "a table and the table of its drive are the same bytes");
 }
 
+/// Two drives of the invented car: a bad coil on cylinder 1, then that coil on cylinder 4 and the plugs of 1 and 3
+/// exchanged. The words of the answer are the contract with scripts.
+#[test]
+fn a_swap_names_the_part_that_the_misfire_followed() {
+    let bench = Bench::new();
+    let signals =
+        "engine.speed,engine.load,misfire.cylinder_1,misfire.cylinder_2,misfire.cylinder_3,misfire.cylinder_4";
+    for (out, extra) in [("before.mcap", ""), ("after.mcap", "&coils=4,2,3,1&plugs=3,2,1,4&seed=2")] {
+        let adapter = format!("standin:fell?script=mixed&warm=1&fault=misfire-coil:1:0.8{extra}");
+        let (code, value) = bench.json(
+            "drive-record",
+            &["drive", "record", "--adapter", &adapter, "--signals", signals, "--seconds", "600", "--out", out],
+        );
+        assert_eq!(code, 0, "{value}");
+    }
+    let experiment = |after: &str| {
+        let text = format!(
+            r#"{{"parts": ["coil", "plug"], "drives": [
+                {{"file": "before.mcap", "placement": {{"coil": [1, 2, 3, 4], "plug": [1, 2, 3, 4]}}}},
+                {{"file": "after.mcap", "placement": {after}}}]}}"#
+        );
+        std::fs::write(bench.path("experiment.json"), text).unwrap();
+        bench.json("swap-judge", &["swap", "judge", "experiment.json"])
+    };
+    let (code, value) = experiment(r#"{"coil": [4, 2, 3, 1], "plug": [3, 2, 1, 4]}"#);
+    assert_eq!(code, 0, "{value}");
+    assert_eq!(value["decided"], true, "{value}");
+    assert_eq!(value["hypotheses"][0]["fault"], "coil 1");
+    let total: f64 = value["hypotheses"].as_array().unwrap().iter().map(|h| h["probability"].as_f64().unwrap()).sum();
+    assert!((total - 1.0).abs() < 1e-9);
+    let (code, value) = experiment(r#"{"coil": [4, 2, 3, 4], "plug": [3, 2, 1, 4]}"#);
+    assert_eq!(code, 2, "coil 4 cannot sit on two cylinders: {value}");
+}
+
 #[test]
 fn a_watchlist_stands_for_its_signals() {
     let bench = Bench::new();

@@ -9,6 +9,7 @@ mod plan;
 mod signals;
 mod standin;
 mod survey;
+mod swap;
 mod watchlist;
 
 use std::path::Path;
@@ -34,6 +35,7 @@ pub(crate) fn run(cli: Cli) -> Result<Exit, Failure> {
         Command::Import(args) => import::run(&args, json),
         Command::Export(args) => export::run(&args, json),
         Command::Examine(args) => examine::run(&args, json),
+        Command::Swap(args) => swap::run(&args, json),
         Command::Watchlist(args) => watchlist::run(&args.command, json),
         Command::Signals(args) => signals::run(&args, json),
         Command::Standin(args) => standin::run(&args, json),
