@@ -80,7 +80,8 @@ fn examine(recording: &Recording, command: &Command) -> Finding {
     responses.sort_by(|a, b| a.p.total_cmp(&b.p));
     let watched = |response: &Response| Watched::new(recording.series(&response.id)?, window_s);
     for response in responses.iter_mut().filter(|response| response.p * n_tests < SIGNIFICANT) {
-        response.p_alone = watched(response).map_or(1.0, |watched| alone::chance(&watched, response, command));
+        response.p_alone =
+            watched(response).map_or(1.0, |watched| alone::chance(&watched, response, command, limits(command).0));
     }
     judge(recording, command, &responses, n_tests)
 }
@@ -91,13 +92,18 @@ fn silent_decades(response: &Response, least: f64) -> f64 {
     -p.max(1e-12).log10() - 1.0
 }
 
+/// Chance at other times, and chance of a false response, that still count as an answer.
+fn limits(command: &Command) -> (f64, f64) {
+    if command.is_even() { EVEN } else { (ALONE, SIGNIFICANT) }
+}
+
 fn judge(recording: &Recording, command: &Command, responses: &[Response], n_tests: f64) -> Finding {
     let (n_edges, window_s) = (command.edges.len(), command.window_s());
     let mut delay = None;
     let engine_ran = running_share(recording, command);
     let is_moving = moving_share(recording, command) > 0.2;
     let adjusted = |response: &Response| (response.p * n_tests).min(1.0);
-    let (alone, significant) = if command.is_even() { EVEN } else { (ALONE, SIGNIFICANT) };
+    let (alone, significant) = limits(command);
     let is_found = |r: &&Response| adjusted(r) < significant && r.p_alone <= alone && r.n >= FEWEST;
     let found: Vec<&Response> = responses.iter().filter(is_found).collect();
     let partner = PARTNERS.iter().find(|partner| partner.0 == command.name);

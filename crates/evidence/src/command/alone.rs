@@ -6,11 +6,10 @@ use super::edges::Command;
 use super::response::{Response, student};
 use super::watched::Watched;
 
-/// Other times of the command that are tried, the number of as strong ones after which it is plain that they are not rare,
-/// and the most edges tried (an hour's cycling says no more).
+/// Other times of the command that are tried.
 const DRAWS: usize = 999;
-const PLAIN: usize = 100;
-const MOST_EDGES: usize = 60;
+/// Most edges tried: a quarter of an hour's cycling repeats itself after that.
+const MOST_EDGES: usize = 40;
 
 /// Uniform numbers in 0..1, the same on every machine (splitmix64, Steele, Lea and Flood 2014, from memory).
 pub(super) fn uniform(state: &mut u64) -> f64 {
@@ -28,10 +27,11 @@ fn shuffle(values: &mut [f64], state: &mut u64) {
 }
 
 /// Chance that the same command at other times (its on and off times in another order, beginning anywhere) would have
-/// found as strong a response: a permutation test. Ends early once it is plain that it is not rare.
+/// found as strong a response: a permutation test. Ends early once it is plain that the chance is above
+/// `enough`.
 ///
 /// Evenly spaced commands have no other order; their chance cannot get below that of meeting the same phase.
-pub(super) fn chance(watched: &Watched<'_>, response: &Response, command: &Command) -> f64 {
+pub(super) fn chance(watched: &Watched<'_>, response: &Response, command: &Command, enough: f64) -> f64 {
     let series = watched.series;
     let (Some(&first), Some(&last)) = (series.t_ns.first(), series.t_ns.last()) else { return 1.0 };
     let (first, length) = (seconds_from_nanos(first), seconds_from_nanos(last - first));
@@ -57,7 +57,7 @@ pub(super) fn chance(watched: &Watched<'_>, response: &Response, command: &Comma
             at += kinds[k % 2].get(k / 2).copied().unwrap_or(0.0);
         }
         n_strong += usize::from(of(&drawn) * t.signum() >= t.abs());
-        if n_strong >= PLAIN {
+        if n_strong as f64 > enough * (1 + DRAWS) as f64 {
             return (1 + n_strong) as f64 / (1 + n_drawn) as f64;
         }
     }
