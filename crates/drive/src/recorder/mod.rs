@@ -1,7 +1,7 @@
 //! Appending to a drive while it lasts.
 
 use std::collections::HashSet;
-use std::io;
+use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::thread::JoinHandle;
@@ -11,7 +11,7 @@ use signal::{Gap, Mark, Sample, SignalId, Unit, seconds_from_nanos};
 
 use crate::DriveError;
 use crate::format::{DriveInfo, Exchange, is_time};
-use crate::write::{DriveFile, NewFile, Overwrite, Sink, check_signal};
+use crate::write::{DriveFile, NewFile, Overwrite, check_signal};
 
 mod inbox;
 
@@ -67,7 +67,7 @@ impl Recorder {
     }
 
     fn with_sink(
-        sink: Box<dyn Sink>,
+        sink: Box<dyn Write + Send>,
         path: PathBuf,
         new_file: Option<NewFile>,
         info: &DriveInfo,

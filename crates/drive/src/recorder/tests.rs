@@ -2,6 +2,7 @@
 
 use std::fs::File;
 use std::io::{self, Write};
+use std::sync::Mutex;
 use std::sync::mpsc::{Receiver, channel};
 use std::time::{Duration, Instant};
 
@@ -10,7 +11,7 @@ use crate::read;
 
 const TICK_NS: i64 = 10_000_000;
 
-/// A disk that stands still until a word comes through the channel, once per sync.
+/// A disk that stands still until a word comes through the channel, once per flush.
 struct Slow {
     file: File,
     go: Receiver<()>,
@@ -22,15 +23,9 @@ impl Write for Slow {
     }
 
     fn flush(&mut self) -> io::Result<()> {
-        self.file.flush()
-    }
-}
-
-impl Sink for Slow {
-    fn sync(&mut self) -> io::Result<()> {
         // Once the test hangs up the disk is fast again.
         let _ = self.go.recv();
-        self.file.sync()
+        Ok(())
     }
 }
 
@@ -55,9 +50,20 @@ impl Write for Full {
     }
 }
 
-impl Sink for Full {
-    fn sync(&mut self) -> io::Result<()> {
-        self.file.sync()
+/// A disk that tells how many bytes it was given, and how many of them were there at the last flush.
+#[derive(Clone, Default)]
+struct Counted(Arc<Mutex<(usize, usize)>>);
+
+impl Write for Counted {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        self.0.lock().unwrap().0 += bytes.len();
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        let mut counts = self.0.lock().unwrap();
+        counts.1 = counts.0;
+        Ok(())
     }
 }
 
@@ -87,6 +93,27 @@ fn record_while_the_disk_stands_still(
     }
     drop(go);
     recorder.finish()
+}
+
+#[test]
+fn what_is_saved_is_on_the_disk() {
+    let disk = Counted::default();
+    let counts = || *disk.0.lock().unwrap();
+    let (sink, path, info) = (Box::new(disk.clone()), PathBuf::from("nowhere"), DriveInfo::default());
+    let mut recorder = Recorder::with_sink(sink, path, None, &info, MAX_WAITING_BYTES).unwrap();
+    let handle = speed(&mut recorder);
+    let mut n_before = counts().0;
+    for k in 0..100 {
+        recorder.push(handle, sample(k)).unwrap();
+        recorder.save().unwrap();
+        let (n_written, n_synced) = counts();
+        assert!(n_written > n_before, "sample {k} was not written");
+        assert_eq!(n_synced, n_written, "sample {k} was not synced");
+        n_before = n_written;
+    }
+    recorder.finish().unwrap();
+    let (n_written, n_synced) = counts();
+    assert!(n_written > n_before && n_synced == n_written);
 }
 
 #[test]

@@ -10,7 +10,7 @@ use crate::write::{NewFile, Overwrite, earliest_ns};
 use crate::{DriveError, Problem, read};
 
 /// Bytes that gather before they are written.
-const FLUSH_AT: usize = 1 << 16;
+const PASS_ON_AT: usize = 1 << 16;
 
 /// First line of a long table.
 const LONG_HEADINGS: &str = "time_s,signal,value,unit";
@@ -55,7 +55,6 @@ pub fn export(drive: &Path, out: &Path, options: ExportOptions) -> Result<Export
         DriveError::Io { source, .. } => DriveError::io("cannot write", out)(source),
         other => other,
     })?;
-    file.sync_all().map_err(DriveError::io("cannot write", out))?;
     new_file.keep()?;
     let mut note = |n: usize, what: &str| {
         if n > 0 {
@@ -79,13 +78,13 @@ pub fn export_table(recording: &Recording, out: &mut dyn Write, layout: Layout) 
     for series in &recording.series {
         check(series, layout)?;
     }
-    let mut text = Text { bytes: Vec::with_capacity(FLUSH_AT * 2), out };
+    let mut text = Text { bytes: Vec::with_capacity(PASS_ON_AT * 2), out };
     let written = match layout {
         Layout::Wide => wide(recording, &mut text),
         Layout::Long => long(recording, &mut text),
     };
     let n_rows = written
-        .and_then(|n_rows| text.flush().map(|()| n_rows))
+        .and_then(|n_rows| text.pass_on().and_then(|()| text.out.flush()).map(|()| n_rows))
         .map_err(DriveError::io("cannot write", Path::new("the table")))?;
     let n_samples = recording.series.iter().map(|series| series.len() as u64).sum();
     let is_lost = |series: &&Series| layout == Layout::Long && series.is_empty();
@@ -139,13 +138,14 @@ impl Text<'_> {
 
     fn end_row(&mut self) -> std::io::Result<()> {
         self.bytes.push(b'\n');
-        if self.bytes.len() >= FLUSH_AT { self.flush() } else { Ok(()) }
+        if self.bytes.len() >= PASS_ON_AT { self.pass_on() } else { Ok(()) }
     }
 
-    fn flush(&mut self) -> std::io::Result<()> {
+    /// Hands over what has gathered.
+    fn pass_on(&mut self) -> std::io::Result<()> {
         self.out.write_all(&self.bytes)?;
         self.bytes.clear();
-        self.out.flush()
+        Ok(())
     }
 }
 

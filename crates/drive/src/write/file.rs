@@ -1,8 +1,7 @@
 //! Writing a drive file, whole chunks at a time.
 
 use std::collections::{BTreeMap, HashSet};
-use std::fs::File;
-use std::io::{self, BufWriter, Write};
+use std::io::{BufWriter, Write};
 use std::ops::Range;
 
 use mcap::records::{MessageHeader, Metadata};
@@ -13,39 +12,6 @@ use signal::{Catalogue, Gap, Mark, Series, SignalId, Unit};
 use crate::DriveError;
 use crate::format::{self, DriveInfo, Exchange, Samples};
 
-/// Where the bytes go, and how to make them durable.
-pub(crate) trait Sink: Write + Send {
-    /// Returns when everything written is on the disk.
-    fn sync(&mut self) -> io::Result<()>;
-}
-
-impl Sink for File {
-    fn sync(&mut self) -> io::Result<()> {
-        self.sync_data()
-    }
-}
-
-/// Lets the container's writer and us share one sink: it writes, we sync.
-#[derive(Clone)]
-struct Shared(std::sync::Arc<std::sync::Mutex<Box<dyn Sink>>>);
-
-impl Shared {
-    fn with<T>(&self, act: impl FnOnce(&mut dyn Sink) -> io::Result<T>) -> io::Result<T> {
-        let mut sink = self.0.lock().map_err(|_| io::Error::other("an earlier write did not end"))?;
-        act(&mut **sink)
-    }
-}
-
-impl Write for Shared {
-    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
-        self.with(|sink| sink.write(bytes))
-    }
-
-    fn flush(&mut self) -> io::Result<()> {
-        self.with(|sink| sink.flush())
-    }
-}
-
 struct Column {
     id: SignalId,
     unit: Unit,
@@ -55,20 +21,19 @@ struct Column {
 /// A drive file that is being written.
 pub(crate) struct DriveFile {
     mcap: Container,
-    sink: Shared,
     samples_schema: u16,
     columns: Vec<Column>,
     /// Kept for its memory.
     samples: Samples,
 }
 
-type Container = mcap::Writer<NoSeek<BufWriter<Shared>>>;
+type Container = mcap::Writer<NoSeek<BufWriter<Box<dyn Write + Send>>>>;
 type McapResult<T> = Result<T, mcap::McapError>;
 
 impl DriveFile {
-    /// Starts a file: container header, description, and the channels that every drive has.
-    pub(crate) fn start(sink: Box<dyn Sink>, info: &DriveInfo) -> McapResult<Self> {
-        let sink = Shared(std::sync::Arc::new(std::sync::Mutex::new(sink)));
+    /// Starts a file: container header, description, and the channels that every drive has. Flushing the sink has to
+    /// wait for the disk, as the files of [`super::NewFile`] do.
+    pub(crate) fn start(sink: Box<dyn Write + Send>, info: &DriveInfo) -> McapResult<Self> {
         // The container's own index of every message would treble the size of a drive and nobody reads it: samples are
         // read by the stretch.
         let mut mcap = mcap::WriteOptions::new()
@@ -79,7 +44,7 @@ impl DriveFile {
             .chunk_size(Some(1 << 20))
             .disable_seeking(true)
             .emit_message_indexes(false)
-            .create(NoSeek::new(BufWriter::with_capacity(1 << 16, sink.clone())))?;
+            .create(NoSeek::new(BufWriter::with_capacity(1 << 16, sink)))?;
         // First of all, so that a reader knows what it reads before it meets a chunk.
         write_info(&mut mcap, info)?;
         let descriptors = format::descriptor_set();
@@ -92,7 +57,7 @@ impl DriveFile {
             mcap.add_channel_with_id(channel, schema, topic, "protobuf", &BTreeMap::new())?;
         }
         let samples_schema = mcap.add_schema(format::SAMPLES_SCHEMA, "protobuf", &descriptors)?;
-        let mut file = Self { mcap, sink, samples_schema, columns: Vec::new(), samples: Samples::default() };
+        let mut file = Self { mcap, samples_schema, columns: Vec::new(), samples: Samples::default() };
         file.save()?;
         Ok(file)
     }
@@ -186,16 +151,12 @@ impl DriveFile {
 
     /// Ends the chunk and returns once it is on the disk.
     pub(crate) fn save(&mut self) -> McapResult<()> {
-        self.mcap.flush()?;
-        Ok(self.sink.with(|sink| sink.sync())?)
+        self.mcap.flush()
     }
 
     /// Writes the summary; the file is complete and on the disk when this returns.
     pub(crate) fn finish(mut self) -> McapResult<()> {
-        self.mcap.finish()?;
-        let mut out = self.mcap.into_inner().into_inner();
-        out.flush()?;
-        Ok(self.sink.with(|sink| sink.sync())?)
+        self.mcap.finish().map(|_| ())
     }
 }
 

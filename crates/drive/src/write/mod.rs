@@ -14,7 +14,7 @@ use signal::{Recording, Series, SignalId};
 use crate::format::is_time;
 use crate::{DriveError, DriveInfo, Problem, read, read_exchanges};
 
-pub(crate) use file::{DriveFile, Sink, check_signal};
+pub(crate) use file::{DriveFile, check_signal};
 pub(crate) use new_file::NewFile;
 pub use new_file::Overwrite;
 

@@ -1,7 +1,7 @@
 //! A new file and its name, so that no file is ever replaced by half of another.
 
 use std::fs::File;
-use std::io;
+use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
 use tempfile::NamedTempFile;
@@ -17,6 +17,19 @@ pub enum Overwrite {
     WhenDone,
 }
 
+/// A file whose `flush` returns when everything written is on the disk.
+pub(crate) struct DurableFile(File);
+
+impl Write for DurableFile {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        self.0.write(bytes)
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        self.0.sync_data()
+    }
+}
+
 /// A file that is being written. Nobody sees it under its final name before [`NewFile::keep`], unless it was made by
 /// [`NewFile::open`] and that name was free.
 pub(crate) struct NewFile {
@@ -27,7 +40,7 @@ pub(crate) struct NewFile {
 
 impl NewFile {
     /// A file that appears under its name only once it is complete, and otherwise leaves nothing behind.
-    pub(crate) fn beside(target: &Path, overwrite: Overwrite) -> Result<(Self, File), DriveError> {
+    pub(crate) fn beside(target: &Path, overwrite: Overwrite) -> Result<(Self, DurableFile), DriveError> {
         if overwrite == Overwrite::Never && target.symlink_metadata().is_ok() {
             return Err(DriveError::Exists(target.to_owned()));
         }
@@ -40,17 +53,17 @@ impl NewFile {
         #[cfg(unix)]
         builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
         let temporary = builder.tempfile_in(folder_of(target)).map_err(error())?;
-        let file = temporary.as_file().try_clone().map_err(error())?;
+        let file = DurableFile(temporary.as_file().try_clone().map_err(error())?);
         Ok((Self { target: target.to_owned(), overwrite, temporary: Some(temporary) }, file))
     }
 
     /// A file under its final name from the start if that name is free; otherwise, if it may be overwritten, as
     /// [`NewFile::beside`], but kept under its temporary name if it is never completed.
-    pub(crate) fn open(target: &Path, overwrite: Overwrite) -> Result<(Self, File), DriveError> {
+    pub(crate) fn open(target: &Path, overwrite: Overwrite) -> Result<(Self, DurableFile), DriveError> {
         match File::options().write(true).create_new(true).open(target) {
             Ok(file) => {
                 sync_folder(target);
-                Ok((Self { target: target.to_owned(), overwrite, temporary: None }, file))
+                Ok((Self { target: target.to_owned(), overwrite, temporary: None }, DurableFile(file)))
             }
             Err(error) if error.kind() == io::ErrorKind::AlreadyExists => match overwrite {
                 Overwrite::Never => Err(DriveError::Exists(target.to_owned())),
