@@ -32,6 +32,8 @@ pub struct Habits {
     pub lies: Vec<&'static str>,
     pub takes_count: bool,
     pub counts_messages: bool,
+    /// Frames that come after the counted ones stand in front of the next answer.
+    pub keeps_leftovers: bool,
     pub nul_bytes: bool,
     pub blank_before_prompt: bool,
     pub progress: &'static str,
@@ -56,6 +58,7 @@ impl Default for Habits {
             lies: Vec::new(),
             takes_count: true,
             counts_messages: false,
+            keeps_leftovers: false,
             nul_bytes: false,
             blank_before_prompt: true,
             progress: "",
@@ -93,6 +96,7 @@ pub struct Bench {
     filter: Option<u32>,
     started: bool,
     sessions: HashMap<&'static str, u32>,
+    leftovers: Vec<String>,
 }
 
 impl Bench {
@@ -299,7 +303,18 @@ impl Bench {
         frames.sort_by_key(|(at, id, ..)| (*at, *id));
         let mut last = asked;
         let mut n_counted = 0;
+        for line in std::mem::take(&mut self.leftovers) {
+            lines.push((asked, line));
+            n_counted += 1;
+            last = asked + 1;
+        }
         for (arrived, _, ends, line) in frames {
+            if count.is_some_and(|count| n_counted >= count) {
+                if self.habits.keeps_leftovers {
+                    self.leftovers.push(line);
+                }
+                continue;
+            }
             // Modules that come after the adapter has stopped listening are not printed.
             if arrived > last.max(asked) + self.wait_ns {
                 break;
@@ -307,12 +322,9 @@ impl Bench {
             last = arrived;
             lines.push((arrived, line));
             n_counted += if self.habits.counts_messages { ends } else { 1 };
-            if Some(n_counted) == count {
-                break;
-            }
         }
         let mut done = last;
-        if Some(n_counted) != count {
+        if count.is_none_or(|count| n_counted < count) {
             done = last + self.wait_ns;
         }
         if last == asked {
@@ -431,6 +443,7 @@ impl FakeDial {
             filter: None,
             started: false,
             sessions: HashMap::new(),
+            leftovers: Vec::new(),
         };
         bench.reset();
         Self(Arc::new(Mutex::new(bench)))

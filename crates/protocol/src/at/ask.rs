@@ -74,6 +74,7 @@ pub(super) struct Ask {
     /// Whether the digit is what earlier answers have shown.
     is_known: bool,
     asked_ns: Option<Nanos>,
+    first_asked_ns: Option<Nanos>,
     n_asked: u8,
     /// Times that something was done again because text was damaged.
     n_repeats: u8,
@@ -95,6 +96,7 @@ impl Ask {
             digit: None,
             is_known: false,
             asked_ns: None,
+            first_asked_ns: None,
             n_asked: 0,
             n_repeats: 0,
             was_missed: false,
@@ -266,6 +268,7 @@ impl Ask {
     fn after_question(&mut self, answer: &Answer, bus: Bus, state: &mut State) -> Step {
         let now = answer.over_ns;
         self.asked_ns = Some(answer.sent_ns);
+        self.first_asked_ns.get_or_insert(answer.sent_ns);
         state.traffic_ns = Some(now);
         let Some(collector) = self.collector.as_mut() else {
             return self.finish(now, state);
@@ -345,15 +348,18 @@ impl Ask {
         }
         if collector.replies.is_empty() && !is_silent && self.n_repeats < MAX_REPEATS {
             self.n_repeats += 1;
-            if matches!(self.count, Count::Lines(_)) {
+            let is_second = matches!(self.count, Count::Lines(_));
+            let is_mixed = collector.began_amid && !self.is_known;
+            if is_second || is_mixed {
                 self.count = Count::None;
-                if collector.began_amid {
-                    // Frames of the first answer: nothing was damaged, they were asked to be too fast.
-                    state.counts.slow_down(self.request.to);
-                    return Some(self.begin(now, bus, state));
-                }
             }
-            self.keep_problems();
+            match (is_mixed, is_second) {
+                // Frames of the first answer: nothing was damaged, they were asked to be too fast.
+                (true, true) => state.counts.slow_down(self.request.to),
+                // The adapter keeps what comes after the lines that were asked for.
+                (true, false) => state.counts.cannot_split(self.request.to),
+                (false, _) => self.keep_problems(),
+            }
             return Some(self.begin(now, bus, state));
         }
         None
@@ -374,8 +380,9 @@ impl Ask {
         let is_odd = if was_listening {
             false
         } else if self.is_known && !is_clean && self.n_repeats == 0 {
-            // Damage that shows says nothing about the number of lines; if it comes again, it may be too small.
-            false
+            // Damage that shows says nothing about the number of lines; if it comes again, it may be too small. What was
+            // not damaged is believed only if it is all that it always was.
+            !state.counts.is_as_known(&self.request, sizes)
         } else if self.is_known {
             let last = collector.last_ns.unwrap_or(answer.sent_ns);
             let early = answer.prompt_ns.is_some_and(|prompt| prompt - last < state.waited_ns());
@@ -411,7 +418,7 @@ impl Ask {
     fn listen(&mut self, now: Nanos, bus: Bus, state: &mut State) -> Step {
         let last = self.collector.as_ref().and_then(|c| c.pending.values().max().copied()).unwrap_or(now);
         let longest = if only_reads(&self.request.bytes) { MAX_PENDING_READ_NS } else { MAX_PENDING_NS };
-        let limit = self.asked_ns.unwrap_or(now).saturating_add(longest);
+        let limit = self.first_asked_ns.unwrap_or(now).saturating_add(longest);
         let until = last.saturating_add(P2_STAR_NS + state.trip.margin_ns()).min(limit);
         if now < until {
             if bus.is_can() {
@@ -422,7 +429,7 @@ impl Ask {
             return Step::Say(Say { after_line_ns: Some(150 * MS), ..Say::within(LISTEN_LINE, until - now) });
         }
         // The answer may have come while the adapter was not listening. By now none can come any more.
-        if only_reads(&self.request.bytes) && !self.was_missed {
+        if only_reads(&self.request.bytes) && !self.was_missed && now < limit {
             self.was_missed = true;
             if state.slow.len() < 1024 {
                 state.slow.insert(self.slow_key());

@@ -134,7 +134,8 @@ impl Collector {
                     Ok(Some(message)) => self.message(from, message, now),
                     Ok(None) => self.count(from, now),
                     Err(error) => {
-                        self.began_amid |= matches!(error, IsoTpError::Stray { .. }) && self.sizes.is_empty();
+                        let is_first = self.sizes.is_empty() && self.problems.is_empty();
+                        self.began_amid |= matches!(error, IsoTpError::Stray { .. }) && is_first;
                         self.problems.push(format!("dropped a frame of {from}: {error}"));
                         self.spoil(from);
                     }

@@ -211,6 +211,12 @@ impl Counts {
         true
     }
 
+    /// Whether an answer has exactly the known size.
+    pub(super) fn is_as_known(&self, request: &Request, sizes: &Sizes) -> bool {
+        let shape = self.shapes.get(&request.to).and_then(|shapes| shapes.get(&request.bytes));
+        shape.is_some_and(|shape| shape.sizes == *sizes)
+    }
+
     /// Judges an answer to a counted request. `early`: the prompt came before the adapter's time-out could have ended;
     /// `exact`: the adapter keeps to that time-out.
     pub(super) fn judge(&mut self, request: &Request, sizes: &Sizes, early: bool, exact: bool) -> Verdict {

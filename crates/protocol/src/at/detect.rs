@@ -59,6 +59,7 @@ impl Detect {
                     if !self.left.is_empty() || self.has_asked {
                         return self.next(state);
                     }
+                    self.trying = 0;
                 }
                 self.has_asked = true;
                 self.phase = Phase::Ask;

@@ -11,10 +11,14 @@
 //! - it comes from the module that was asked, carries the service + 0x40 and repeats the request's parameter;
 //! - the module said nothing else to the same request.
 //!
+//! The length of an answer that is not known yet comes from its own first line: one line is asked for, and if that one
+//! begins a longer message, all of its lines. The rest of the first message is dropped by the adapter meanwhile; what of
+//! it still comes continues nothing that the second question began, and spoils its answer instead of completing it.
+//!
 //! What cannot be noticed: a digit that turned into another one within a CAN frame's data (adapters print no check
 //! sum of CAN frames; on a K-line it is noticed), a whole answer with its prompt that the line delivers twice while
-//! the same request is repeated, and an answer that a module gives later than the adapter's time-out (never less than
-//! twice the 50 ms that it may take) if the same request has been repeated by then. Digits that were lost or doubled so
+//! the same request is repeated, the same where an adapter keeps frames for later and loses others, and an answer that a
+//! module gives later than twice the 50 ms that it may take if the same request has been repeated by then. Digits that were lost or doubled so
 //! that the line is still plausible are noticed from the second time on that the same request is asked.
 
 mod ask;
