@@ -3,6 +3,7 @@
 use signal::{Recording, Series, Unit, seconds_from_nanos};
 
 use crate::skew::taken_ns;
+use crate::stats::robust::quantile;
 
 /// Engine speeds between which misfires are judged, and the least coolant and intake temperature, as one maker publishes
 /// them for its counters; outside, a count of zero means "not judged" and a count may be chance.
@@ -37,23 +38,38 @@ pub(super) struct Segment {
 }
 
 /// What stands for the load.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct LoadSource {
     pub(crate) id: &'static str,
     /// How to speak of it.
     pub(crate) name: &'static str,
     unit: &'static str,
+    /// It stands for the load only if it falls below this at times.
+    must_fall_below: f64,
+    /// Values below and above which a healthy verdict must have seen the engine: misfires of lean mixture and lost
+    /// compression show at idle, those of the ignition under load (common practice, no source).
+    pub(crate) low_high: (f64, f64),
 }
 
-/// Best first.
+/// Best first. One atmosphere is about 100 kPa, so that kilopascals read as percent of a full cylinder; but only behind a
+/// throttle, where an idling engine draws down to 25 to 45 kPa: an unthrottled one (diesel) never falls below 60 kPa at
+/// any altitude with roads (common practice, no source).
 const LOAD_SOURCES: [LoadSource; 5] = [
-    LoadSource { id: "engine.load", name: "load", unit: "%" },
-    LoadSource { id: "engine.absolute_load", name: "absolute load", unit: "%" },
-    // One atmosphere is about 100 kPa, so that kilopascals read as percent of a full cylinder.
-    LoadSource { id: "intake.manifold_pressure", name: "manifold pressure in kPa (for load)", unit: "kPa" },
-    LoadSource { id: "pedal.position_1", name: "pedal position (for load)", unit: "%" },
-    LoadSource { id: "throttle.position_1", name: "throttle position (for load)", unit: "%" },
+    LoadSource { id: "engine.load", name: "load", ..PERCENT },
+    LoadSource { id: "engine.absolute_load", name: "absolute load", ..PERCENT },
+    LoadSource {
+        id: "intake.manifold_pressure",
+        name: "manifold pressure in kPa (for load)",
+        unit: "kPa",
+        must_fall_below: 60.0,
+        low_high: (45.0, 70.0),
+    },
+    LoadSource { id: "pedal.position_1", name: "pedal position (for load)", low_high: (20.0, 40.0), ..PERCENT },
+    LoadSource { id: "throttle.position_1", name: "throttle position (for load)", low_high: (20.0, 40.0), ..PERCENT },
 ];
+
+const PERCENT: LoadSource =
+    LoadSource { id: "", name: "", unit: "%", must_fall_below: f64::INFINITY, low_high: (35.0, 60.0) };
 
 /// The engine's course through the drive.
 pub(super) struct Engine {
@@ -78,7 +94,17 @@ impl<'a> Held<'a> {
         (!value.is_empty()).then_some(Self { t_ns: &series.t_ns, value, at: 0 })
     }
 
-    /// Last finite value at or before `t_ns`, otherwise the next; moments must go forward.
+    fn least(&self) -> f64 {
+        self.value.iter().copied().filter(|value| value.is_finite()).fold(f64::INFINITY, f64::min)
+    }
+
+    /// What one value in twenty does not exceed: a single wrong value decides nothing.
+    fn low(&self) -> f64 {
+        let mut finite: Vec<f64> = self.value.iter().copied().filter(|value| value.is_finite()).collect();
+        quantile(&mut finite, 0.05).unwrap_or(f64::INFINITY)
+    }
+
+    /// Last value at or before `t_ns`, otherwise the first; moments must go forward.
     fn at(&mut self, t_ns: i64) -> f64 {
         while self.at + 1 < self.t_ns.len() && self.t_ns[self.at + 1] <= t_ns {
             self.at += 1;
@@ -104,12 +130,14 @@ impl Engine {
         let held = |id: &str, unit: &str| recording.series(id).and_then(|series| Held::of(series, unit));
         let (load, mut load_at) = LOAD_SOURCES
             .iter()
-            .find_map(|source| Some((Some(*source), Some(held(source.id, source.unit)?))))
+            .find_map(|source| {
+                let held = held(source.id, source.unit)?;
+                (held.low() < source.must_fall_below).then_some((Some(*source), Some(held)))
+            })
             .unwrap_or_default();
         let mut pedal = held("pedal.position_1", "%").or_else(|| held("throttle.position_1", "%"));
-        let rest = pedal.as_ref().map_or(0.0, |pedal| {
-            pedal.value.iter().copied().filter(|value| value.is_finite()).fold(f64::INFINITY, f64::min)
-        });
+        let rest = pedal.as_ref().map_or(0.0, Held::least);
+        let least_load = load_at.as_ref().map_or(0.0, Held::least);
         let mut temperatures: Vec<Held<'_>> =
             ["coolant.temperature", "intake.air_temperature"].iter().filter_map(|id| held(id, "degC")).collect();
 
@@ -131,10 +159,11 @@ impl Engine {
             let middle_ns = from_ns + (to_ns - from_ns) / 2;
             let load = load_at.as_mut().map_or(0.0, |load| load.at(middle_ns));
             let slope = (b - a) / dt.max(0.1);
-            let (at_rest, hurried) = pedal.as_mut().map_or((false, false), |pedal| {
-                let here = pedal.at(middle_ns);
-                (here <= rest + 1.0, pedal.slope_per_s().abs() > HURRIED_PCT_PER_S)
-            });
+            // Without a pedal the least load of the drive stands for the foot off it.
+            let (at_rest, hurried) = match pedal.as_mut() {
+                Some(pedal) => (pedal.at(middle_ns) <= rest + 1.0, pedal.slope_per_s().abs() > HURRIED_PCT_PER_S),
+                None => (load_at.is_some() && load <= least_load + 1.0, false),
+            };
             let warm = temperatures.iter_mut().all(|held| {
                 let here = held.at(middle_ns);
                 !here.is_finite() || here > LEAST_TEMPERATURE_C

@@ -1,6 +1,7 @@
 //! Whether the misfires of one cylinder are a fault: its rate, and its companions.
 
 use super::Cylinder;
+use super::engine::LoadSource;
 use super::map::{Grid, Piece, Region, Standing};
 use crate::poisson::{Count, binomial_tail, upper_bound};
 use crate::stats::gauss::ln_sum_exp;
@@ -29,10 +30,8 @@ pub(super) const CATALYST_WINDOW: f64 = 100.0;
 /// Firings of one cylinder in a block of the dispersion: the shorter of the rule's windows.
 const BLOCK: f64 = CATALYST_WINDOW;
 
-/// Load below and above which a healthy verdict must have seen the engine: misfires of lean mixture and lost compression
-/// show at idle, those of the ignition under load (common practice, no source).
-pub(super) const LOW_LOAD: f64 = 35.0;
-pub(super) const HIGH_LOAD: f64 = 60.0;
+/// Below this the engine idles, whatever stands for its load (common practice, no source).
+const IDLE_RPM: f64 = 1000.0;
 
 /// What the verdict rests on.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -74,6 +73,8 @@ pub(super) struct Judged {
     pub(super) standing: Option<Standing>,
     pub(super) weighed: Weighed,
     pub(super) log10_odds: f64,
+    /// It misfired clearly more often than its companions over the whole drive, at whatever rate.
+    pub(super) stands_out: bool,
     /// Most misfires in any 1000 and any 200 revolutions.
     pub(super) most: (f64, f64),
     /// Firings of the cylinder at low and at high load.
@@ -133,9 +134,12 @@ pub(super) fn dispersion(pieces: &[Piece], expected: impl Fn(&Piece) -> f64) -> 
     while blocks.len() >= 5 {
         let n = blocks.len() as f64;
         let sum: f64 = blocks.iter().map(|block| block.1).sum();
-        if sum > 0.0 {
+        let events: f64 = blocks.iter().map(|block| block.0).sum();
+        if sum > 0.0 && events > 0.0 {
             let squares: f64 = blocks.iter().map(|block| (block.0 - block.1).powi(2)).sum();
-            greatest = greatest.max(squares / sum * n / (n - 1.0));
+            // Its standard deviation for independent events; taken off because the greatest of several is used.
+            let deviation = (2.0 / n + 1.0 / events).sqrt();
+            greatest = greatest.max(squares / sum * n / (n - 1.0) - deviation);
         }
         if n < 40.0 {
             break;
@@ -217,7 +221,7 @@ pub(super) fn judge(
     cylinder: &Cylinder,
     companions: &[&Cylinder],
     n_cylinders: Option<usize>,
-    has_load: bool,
+    load: Option<LoadSource>,
 ) -> Judged {
     let pieces = &cylinder.laid.pieces;
     let all = sum_of(pieces.iter());
@@ -225,13 +229,18 @@ pub(super) fn judge(
     let n = companions.len() as f64 + 1.0;
     // Alone, nobody can say whether the others misfire as much (rough road, poor fuel): then the rule's own level decides.
     let boundary = if companions.is_empty() { MATTERS } else { OCCASIONAL };
+    let in_region = |region: &Region| companions.iter().map(|other| other.laid.count_in(region)).collect::<Vec<_>>();
+    // More than the companions over the whole drive is as good as in the part that was searched for, and needs no
+    // correction for the search.
+    let more_in_all =
+        in_region(&Region::EVERYWHERE).into_iter().reduce(add).map(|others| log10_more(all, others, dispersion, n));
     let weigh = |basis, own: Count, others: Vec<Count>, n_places: f64, dispersion: f64| {
         let others = others.into_iter().reduce(add);
         let log10_rate = log10_rate_matters(own, boundary, dispersion) + PRIOR.log10() - n_places.log10();
-        let log10_more = others.map(|others| log10_more(own, others, dispersion, n * n_places));
+        let here = others.map(|others| log10_more(own, others, dispersion, n * n_places));
+        let log10_more = here.zip(more_in_all).map(|(here, in_all)| here.max(in_all));
         Weighed { basis, own, others, log10_rate, log10_more, boundary, n_places }
     };
-    let in_region = |region: &Region| companions.iter().map(|other| other.laid.count_in(region)).collect::<Vec<_>>();
     let mut weighed = weigh(Basis::Drive, all, in_region(&Region::EVERYWHERE), 1.0, dispersion);
     let mut consider = |candidate: Weighed| {
         if candidate.log10_odds() > weighed.log10_odds() {
@@ -239,8 +248,9 @@ pub(super) fn judge(
         }
     };
     if let Some(standing) = &standing {
-        let n_places = Grid::of(pieces).n_visited() as f64;
         let own = cylinder.laid.count_in(&standing.region);
+        // As many places of that size were looked at, each as likely to show the highest rate by chance.
+        let n_places = (all.exposure / own.exposure.max(1.0)).max(1.0);
         consider(weigh(Basis::Region, own, in_region(&standing.region), n_places, dispersion));
     }
     let emission = most_in(pieces, EMISSION_WINDOW);
@@ -258,16 +268,27 @@ pub(super) fn judge(
         let others = companions.iter().map(|other| within(other)).collect();
         consider(weigh(Basis::Stretch(from, to), within(cylinder), others, n_places, 1.0));
     }
+    let (low_load, high_load) = load.map_or((0.0, 0.0), |load| load.low_high);
     let low_high = pieces.iter().fold((0.0, 0.0), |(low, high), piece| {
         (
-            low + if piece.load < LOW_LOAD { piece.firings } else { 0.0 },
-            high + if piece.load >= HIGH_LOAD { piece.firings } else { 0.0 },
+            low + if piece.load < low_load || piece.rpm < IDLE_RPM { piece.firings } else { 0.0 },
+            high + if piece.load >= high_load { piece.firings } else { 0.0 },
         )
     });
-    let mut judged =
-        Judged { all, dispersion, standing, weighed, log10_odds: 0.0, most: (emission.0, catalyst.0), low_high };
+    let mut judged = Judged {
+        all,
+        dispersion,
+        standing,
+        weighed,
+        log10_odds: 0.0,
+        stands_out: false,
+        most: (emission.0, catalyst.0),
+        low_high,
+    };
     judged.log10_odds = weighed.log10_odds().clamp(-MAX_LOG10_ODDS, MAX_LOG10_ODDS);
-    if judged.log10_odds <= -1.0 && !judged.is_bounded(has_load) {
+    // A rate below what matters, but far above that of the companions, is the beginning of something.
+    judged.stands_out = more_in_all.is_some_and(|more| more >= 2.0);
+    if judged.log10_odds <= -1.0 && (judged.stands_out || !judged.is_bounded(load.is_some())) {
         judged.log10_odds = -0.9;
     }
     judged

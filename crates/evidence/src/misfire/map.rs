@@ -194,11 +194,6 @@ impl Grid {
         grid
     }
 
-    /// Cells that were driven in for a firing or more.
-    pub(super) fn n_visited(&self) -> usize {
-        self.firings.iter().filter(|firings| **firings >= 1.0).count()
-    }
-
     /// The rectangle whose rate is higher than outside with the greatest likelihood ratio, and its significance.
     ///
     /// Source: Kulldorff 1997 (spatial scan statistic, Poisson model), p-values beyond the trials as in Abrams, Kulldorff

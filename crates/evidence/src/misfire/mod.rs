@@ -111,7 +111,6 @@ pub(crate) struct FailingCondition {
 
 fn run(recording: &Recording) -> Vec<Finding> {
     let cylinders = Cylinders::of(recording);
-    let has_load = cylinders.load.is_some();
     let mut judged: Vec<(usize, judge::Judged)> = cylinders
         .list
         .iter()
@@ -119,7 +118,7 @@ fn run(recording: &Recording) -> Vec<Finding> {
         .map(|(k, cylinder)| {
             let others: Vec<&Cylinder> =
                 cylinders.list.iter().enumerate().filter(|(j, _)| *j != k).map(|(_, other)| other).collect();
-            (k, judge::judge(cylinder, &others, cylinders.n_cylinders(), has_load))
+            (k, judge::judge(cylinder, &others, cylinders.n_cylinders(), cylinders.load))
         })
         .collect();
     let several = several(&judged);

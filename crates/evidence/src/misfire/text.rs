@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use super::counter::Style;
 use super::engine::LoadSource;
-use super::judge::{Basis, HIGH_LOAD, Judged, LOW_LOAD, MATTERS};
+use super::judge::{Basis, Judged};
 use super::map::{Region, mean_rpm};
 use super::{Cylinder, Cylinders, PREFIX};
 use crate::finding::{Finding, Kind, Span, Verdict};
@@ -12,6 +12,9 @@ use crate::poisson::{Count, interval};
 
 /// Most spans that a finding lists.
 const MOST_SPANS: usize = 100;
+
+/// Firings without a misfire that bound the rate at three in a thousand: 95 %, rule of three.
+const ENOUGH: f64 = 1000.0;
 
 /// Percent of so many firings, with its exact 95 % interval.
 fn percent(count: Count, dispersion: f64) -> [f64; 3] {
@@ -146,6 +149,9 @@ impl Told<'_> {
         match self.verdict {
             Verdict::Faulty => format!("{counted}{place}{}.", self.companions()),
             Verdict::Healthy => format!("{counted}: occasional counts that a healthy engine shows too."),
+            Verdict::Undecided if self.judged.stands_out => {
+                format!("{counted}{place}{}: clearly more than they, but seldom.", self.companions())
+            }
             Verdict::Undecided => format!("{counted}{place}{}: not enough to tell.", self.companions()),
         }
     }
@@ -187,8 +193,8 @@ impl Told<'_> {
             |load| {
                 let (low, high) = self.judged.low_high;
                 format!(
-                    "; {low:.0} firings were at {} below {LOW_LOAD:.0} and {high:.0} above {HIGH_LOAD:.0}",
-                    load.name
+                    "; {low:.0} of them were at idle or {} below {:.0}, {high:.0} above {:.0}",
+                    load.name, load.low_high.0, load.low_high.1
                 )
             },
         )
@@ -297,23 +303,32 @@ impl Told<'_> {
         let [in_all, low, high] = judged.lacking(has_load);
         let rpm = 2000.0;
         let seconds = |firings: f64, rpm: f64| (firings * 120.0 / rpm).ceil();
-        let load = self.load().map_or("load", |load| load.name);
+        let (load, (_, high_load)) = self.load().map_or(("load", (0.0, 0.0)), |load| (load.name, load.low_high));
+        if judged.stands_out && judged.weighed.log10_rate < 0.0 {
+            // As many firings as bound an occasional rate, or as many again.
+            let place = judged.standing.map_or(Region::EVERYWHERE, |standing| standing.region);
+            let seen = self.cylinder.laid.count_in(&place).exposure;
+            let firings = if seen < ENOUGH { ENOUGH - seen } else { seen };
+            let rpm = mean_rpm(&self.cylinder.laid.pieces, &place);
+            let at = region(&place, self.load());
+            return vec![format!(
+                "{:.0} more seconds {at} (about {rpm:.0} rpm) show whether the rate there matters",
+                seconds(firings, rpm)
+            )];
+        }
         if judged.weighed.log10_rate <= -1.0 || judged.all.events == 0 {
             if low > 0.0 {
-                next.push(format!(
-                    "{:.0} more seconds at 800 rpm with {load} below {LOW_LOAD:.0} (idle)",
-                    seconds(low, 800.0)
-                ));
+                next.push(format!("{:.0} more seconds at 800 rpm (idle)", seconds(low, 800.0)));
             }
             if high > 0.0 {
                 next.push(format!(
-                    "{:.0} more seconds at {rpm:.0} rpm with {load} above {HIGH_LOAD:.0}",
+                    "{:.0} more seconds at {rpm:.0} rpm with {load} above {high_load:.0}",
                     seconds(high, rpm)
                 ));
             }
             let rest = in_all - low - high;
             if rest > 0.0 || next.is_empty() {
-                next.push(format!("{:.0} more seconds at {rpm:.0} rpm", seconds(rest.max(0.01 / MATTERS), rpm)));
+                next.push(format!("{:.0} more seconds at {rpm:.0} rpm", seconds(rest.max(1.0), rpm)));
             }
             if !has_load {
                 next.push("record engine.load too, so that the condition can be named".into());
