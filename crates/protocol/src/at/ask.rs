@@ -4,7 +4,7 @@ use std::collections::VecDeque;
 use std::fmt::Write as _;
 
 use super::collect::{Collector, presumed_engine};
-use super::count::Verdict;
+use super::count::{FRAME_MAX_NS, Verdict};
 use super::line::Form;
 use super::start::apply;
 use super::state::{Effect, Setting, State};
@@ -34,6 +34,11 @@ pub(super) const P3_MAX_NS: Nanos = 5_000 * MS;
 const LISTEN_CAN: &str = "3E80";
 /// On other networks another request would collide with the answer: only listen.
 const LISTEN_LINE: &str = "ATMA";
+
+/// Time for the lines behind the first, `frame_ns` apart.
+fn rest_ns(n_lines: usize, frame_ns: Nanos) -> Nanos {
+    Nanos::try_from(n_lines.saturating_sub(1)).unwrap_or(0).saturating_mul(frame_ns).min(N_CR_NS)
+}
 
 #[derive(Debug)]
 enum Phase {
@@ -314,8 +319,7 @@ impl Ask {
         self.count = if state.counts.exactly(n_lines).is_some() { Count::Lines(n_lines) } else { Count::None };
         // The module goes on with the first answer, and the adapter drops it. A frame that is later than this shows in
         // what comes next, because it continues nothing.
-        let frame_ns = state.counts.frame_ns(self.request.to).unwrap_or(0);
-        self.pause(Nanos::try_from(n_lines - 1).unwrap_or(0).saturating_mul(frame_ns).min(N_CR_NS))
+        self.pause(rest_ns(n_lines, state.counts.frame_ns(self.request.to).unwrap_or(FRAME_MAX_NS)))
     }
 
     fn pause(&mut self, ns: Nanos) -> Step {
@@ -348,17 +352,20 @@ impl Ask {
         }
         if collector.replies.is_empty() && !is_silent && self.n_repeats < MAX_REPEATS {
             self.n_repeats += 1;
-            let is_second = matches!(self.count, Count::Lines(_));
             let is_mixed = collector.began_amid && !self.is_known;
-            if is_second || is_mixed {
-                self.count = Count::None;
-            }
-            match (is_mixed, is_second) {
-                // Frames of the first answer: nothing was damaged, they were asked to be too fast.
-                (true, true) => state.counts.slow_down(self.request.to),
+            match std::mem::replace(&mut self.count, Count::None) {
+                // Frames of the first answer: nothing was damaged, the module was asked too soon.
+                Count::Lines(n_lines) if is_mixed => {
+                    state.counts.slow_down(self.request.to);
+                    return Some(self.pause(rest_ns(n_lines, FRAME_MAX_NS)));
+                }
                 // The adapter keeps what comes after the lines that were asked for.
-                (true, false) => state.counts.cannot_split(self.request.to),
-                (false, _) => self.keep_problems(),
+                Count::Learnt | Count::None if is_mixed => state.counts.cannot_split(self.request.to),
+                Count::Learnt => {
+                    self.count = Count::Learnt;
+                    self.keep_problems();
+                }
+                Count::Lines(_) | Count::None => self.keep_problems(),
             }
             return Some(self.begin(now, bus, state));
         }

@@ -19,7 +19,7 @@ const RECHECK_NS: Nanos = 15_000_000_000;
 /// and a module that looks once per millisecond (common practice, no source).
 const FRAME_NS: Nanos = 2_000_000;
 /// With longer pauses, asking twice takes no less than waiting for the adapter's time-out.
-const FRAME_MAX_NS: Nanos = 50_000_000;
+pub(super) const FRAME_MAX_NS: Nanos = 50_000_000;
 
 /// What one sender's answer takes in print.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
