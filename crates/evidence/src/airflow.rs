@@ -243,7 +243,9 @@ fn weigh(
         })
         .collect();
     let total: f64 = weighed.iter().map(|w| w.0).sum();
-    let odds = (PRIOR_LOG10_ODDS + (total / weighed.len() as f64).log10()).clamp(-1.5, MOST);
+    let least_odds = if displacement.is_some() { -1.5 } else { -0.9 };
+    // Without the displacement an error of scale could have been overlooked: that is not healthy.
+    let odds = (PRIOR_LOG10_ODDS + (total / weighed.len() as f64).log10()).clamp(least_odds, MOST);
     let best = (0..weighed.len()).max_by(|&a, &b| weighed[a].0.total_cmp(&weighed[b].0)).unwrap_or(0);
 
     let off_pct =
@@ -259,7 +261,8 @@ fn weigh(
         );
         figures.insert("displacement_l".into(), litres);
     }
-    if odds > -1.0 {
+    let is_as_sound = odds <= -0.9;
+    if !is_as_sound {
         story += &format!("; the best explanation of its course is {} by {off_pct:.0} %", considered[best].0);
     } else {
         story += ": as a sound engine's, which hides errors below a quarter";
@@ -268,7 +271,7 @@ fn weigh(
         story += "; an error of the same share at every flow cannot be seen without the displacement";
     }
     let mut finding = answer(Kind::Airflow, SUBJECT, odds, story + ".");
-    if odds > -1.0 {
+    if !is_as_sound {
         figures.insert("off_by_pct".into(), off_pct);
     }
     finding.figures = figures;

@@ -233,11 +233,16 @@ fn judge(starts: &[Start], factor: f64, degc: Option<f64>) -> Finding {
                     "{t:.0} degC"
                 ))
             );
-        } else if lowest < WARNING_V {
-            odds = 0.0;
-            story += ": below the threshold of common practice for a moment only, as the inrush does";
         } else {
-            odds = -(FLANK_DECADES * loaded.len() as f64).min(2.0);
+            // The inrush dips for a moment; each such sample takes back what two others say.
+            let n_low = loaded.iter().filter(|volts| **volts < WARNING_V).count() as f64;
+            odds = 0.0 - (FLANK_DECADES * (loaded.len() as f64 - 3.0 * n_low)).clamp(0.0, 2.0);
+            if n_low > 0.0 {
+                story += &format!(
+                    "; below the {:.1} V of common practice for a moment, as the inrush does",
+                    WARNING_V * factor
+                );
+            }
         }
         if lowest < WARNING_V {
             if degc.is_none() {

@@ -7,9 +7,9 @@
 mod common;
 mod textbook;
 
-use common::{Rng, Samples, assert_consistent, findings, long, open_data};
+use common::{Rng, Samples, findings, long, open_data};
 use evidence::{Finding, Kind, Verdict};
-use textbook::{SOUND, road, swallowed_g_s};
+use textbook::{SOUND, Tally, road, swallowed_g_s};
 
 /// Coolant in degC, engine speed in rpm, manifold pressure in kPa, road speed in km/h.
 type Moment = (f64, f64, f64, f64);
@@ -91,10 +91,7 @@ impl Engine {
 }
 
 fn judged(signals: &[(&str, &str, Samples)]) -> Finding {
-    let found = findings(Kind::WarmUp, signals);
-    assert_consistent(&found);
-    assert_eq!(found.len(), 1);
-    found.into_iter().next().unwrap()
+    textbook::judged(Kind::WarmUp, signals)
 }
 
 #[test]
@@ -127,7 +124,7 @@ fn a_closing_thermostat_is_healthy() {
 #[test]
 fn at_most_one_in_a_hundred_sound_engines_is_accused() {
     let mut rng = Rng(17);
-    let mut counts = [0; 3];
+    let mut counts = Tally::default();
     for k in 0..400 {
         let ambient_degc = -20.0 + 50.0 * rng.uniform();
         let size = 0.7 + rng.uniform();
@@ -143,17 +140,10 @@ fn at_most_one_in_a_hundred_sound_engines_is_accused() {
         };
         let seconds = (300.0 + 2000.0 * rng.uniform()) as usize;
         let finding = judged(&engine.drive(seconds, [0.5, 1.0, 5.0][k % 3], k % 2 == 0));
-        if finding.verdict == Verdict::Faulty {
-            eprintln!("{} {:?}", finding.statement, finding.figures);
-        }
-        counts[match finding.verdict {
-            Verdict::Faulty => 0,
-            Verdict::Healthy => 1,
-            Verdict::Undecided => 2,
-        }] += 1;
+        counts.count(&finding);
     }
-    eprintln!("{counts:?} faulty, healthy, undecided of 400");
-    assert!(counts[0] <= 1 && counts[1] >= 50, "{counts:?}");
+    eprintln!("{counts:?} of 400");
+    assert!(counts.faulty <= 1 && counts.healthy >= 50, "{counts:?}");
 }
 
 #[test]

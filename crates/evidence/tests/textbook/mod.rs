@@ -4,7 +4,39 @@
 //! cylinder; a control that keeps the mixture, so that the trims carry whatever the meter and the injectors get wrong.
 #![allow(dead_code, unreachable_pub, clippy::unwrap_used)]
 
-use super::common::{Rng, Samples};
+use evidence::{Finding, Kind, Verdict};
+
+use super::common::{Rng, Samples, assert_consistent, findings};
+
+/// The one finding of a check, which keeps what every finding must.
+pub fn judged(kind: Kind, signals: &[(&str, &str, Samples)]) -> Finding {
+    let found = findings(kind, signals);
+    assert_consistent(&found);
+    assert_eq!(found.len(), 1, "{found:?}");
+    found.into_iter().next().unwrap()
+}
+
+/// Verdicts over many healthy cars.
+#[derive(Debug, Default)]
+pub struct Tally {
+    pub faulty: usize,
+    pub healthy: usize,
+    pub undecided: usize,
+}
+
+impl Tally {
+    /// Counts a verdict, and shows an accusation.
+    pub fn count(&mut self, finding: &Finding) {
+        match finding.verdict {
+            Verdict::Faulty => {
+                eprintln!("accused: {}", finding.statement);
+                self.faulty += 1;
+            }
+            Verdict::Healthy => self.healthy += 1,
+            Verdict::Undecided => self.undecided += 1,
+        }
+    }
+}
 
 /// An engine, its meter, its fuel and the habits of its control.
 #[derive(Clone, Copy)]
