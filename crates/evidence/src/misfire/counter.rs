@@ -79,6 +79,7 @@ pub(super) fn read(series: &Series, engine: &Engine) -> Option<Counter> {
     if readings.len() < 2 || readings.len() * 10 < series.len() * 9 {
         return None;
     }
+    let readings = without_slips(&readings, engine);
     let top = readings.iter().map(|reading| reading.1).max().unwrap_or(0);
     let mut falls = Vec::new();
     let mut changes = Vec::new();
@@ -102,8 +103,7 @@ pub(super) fn read(series: &Series, engine: &Engine) -> Option<Counter> {
             restarts.push(idx);
             continue;
         }
-        // At most every firing can be missed; two more for the skew between counter and speed.
-        let possible = 0.5 * (change.to_rev - change.from_rev) + 2.0;
+        let possible = possible(from_ns, to_ns, engine);
         let bits = if top < 256 { 8 } else { 16 };
         if top < 1 << bits && ((1 << bits) - before + now) as f64 <= possible {
             wraps.push((idx, bits));
@@ -126,7 +126,13 @@ pub(super) fn read(series: &Series, engine: &Engine) -> Option<Counter> {
     } else if !restarts.is_empty() || !falls.is_empty() {
         style = Style::Restarting;
     }
-    let end = if top == 65_535 { Some(65_535) } else { (top == 255 && stays_at(&readings, 255)).then_some(255) };
+    let end = if !wraps.is_empty() {
+        None
+    } else if top == 65_535 {
+        Some(65_535)
+    } else {
+        (top == 255 && stays_at(&readings, 255)).then_some(255)
+    };
     let mut wraps = wraps.into_iter().peekable();
     let steps = (1..readings.len())
         .filter(|&idx| end != Some(readings[idx - 1].1) || readings[idx].1 != readings[idx - 1].1)
@@ -141,8 +147,30 @@ pub(super) fn read(series: &Series, engine: &Engine) -> Option<Counter> {
             };
             Step { from_ns, to_ns, events }
         })
+        // What cannot have been missed was not: a wrong answer, or counts from a time that was not recorded.
+        .filter(|step| step.events == 0 || step.events as f64 <= possible(step.from_ns, step.to_ns, engine))
         .collect();
     Some(Counter { style, steps, is_saturated: end.is_some() })
+}
+
+/// Most misfires between two moments: every firing, half as many again for coarse speeds, and a few for the skew between
+/// counter and speed.
+fn possible(from_ns: i64, to_ns: i64, engine: &Engine) -> f64 {
+    1.5 * (engine.firings_until(to_ns) - engine.firings_until(from_ns)) + 4.0
+}
+
+/// The readings without single wrong answers: lower than both equal neighbours, or impossibly higher.
+fn without_slips(readings: &[(i64, u64)], engine: &Engine) -> Vec<(i64, u64)> {
+    let is_slip = |idx: usize| {
+        let (Some(&(from_ns, before)), Some(&(_, after))) = (readings.get(idx.wrapping_sub(1)), readings.get(idx + 1))
+        else {
+            return false;
+        };
+        let (t_ns, here) = readings[idx];
+        let rise = here.saturating_sub(before);
+        before == after && (here < before || (rise > 0 && rise as f64 > possible(from_ns, t_ns, engine)))
+    };
+    readings.iter().enumerate().filter(|(idx, _)| !is_slip(*idx)).map(|(_, reading)| *reading).collect()
 }
 
 /// Whether a reading, once reached, is never left except by a fall, and is shown more often than a passing value would be.

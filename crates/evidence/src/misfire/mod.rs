@@ -9,6 +9,7 @@ mod counter;
 mod engine;
 mod judge;
 mod map;
+mod repair;
 mod text;
 
 use signal::Recording;
@@ -21,6 +22,7 @@ use map::Laid;
 
 pub use condition::{Condition, InCondition, compare_with_freeze_frame};
 pub use map::Region;
+pub use repair::{Progress, Repair};
 pub(crate) use text::region as region_text;
 
 /// The check.
