@@ -78,6 +78,11 @@ impl Rate {
 const BACK_OFF_NS: (Nanos, Nanos) = (100_000_000, 2_000_000_000);
 /// Pause of a poll that a module was too busy for.
 const BUSY_NS: Nanos = 50_000_000;
+/// Damaged answers in a row after which a poll is treated as if nobody answered: the line is then as good as silent.
+const DAMAGES_BEFORE_SILENT: u32 = 5;
+/// Incomplete or refused answers in a row after which a request for several values is taken apart; a single one may be
+/// a damaged digit.
+const REFUSALS_BEFORE_SPLIT: u32 = 2;
 /// Silent tries after which a request for several values is taken apart, for some modules ignore what they do not take.
 const SILENCES_BEFORE_SPLIT: u32 = 2;
 /// First and longest pause between tries to open a lost adapter again.
@@ -92,11 +97,12 @@ const MAX_WAIT_NS: Nanos = 100_000_000;
 struct Health {
     silences: u32,
     refusals: u32,
+    damages: u32,
 }
 
 impl Health {
     fn is_well(&self) -> bool {
-        self.silences == 0 && self.refusals == 0
+        self.silences == 0 && self.refusals <= 1
     }
 
     fn back_off_ns(&self) -> Nanos {
@@ -152,7 +158,11 @@ impl Vehicle {
                     schedule.postpone(idx, self.link.now() + BUSY_NS);
                     false
                 }
-                Outcome::Silent => {
+                Outcome::Damaged if state.damages < DAMAGES_BEFORE_SILENT => {
+                    state.damages += 1;
+                    false
+                }
+                Outcome::Silent | Outcome::Damaged => {
                     state.silences += 1;
                     if state.silences == 1 {
                         sink.note(t_ns, &format!("{} does not answer", name(&plan.polls[idx])));
@@ -162,11 +172,13 @@ impl Vehicle {
                 }
                 Outcome::Refused(reason) => {
                     state.refusals += 1;
-                    if state.refusals == 1 {
+                    if state.refusals == REFUSALS_BEFORE_SPLIT {
                         sink.note(t_ns, &format!("{}: {reason}", name(&plan.polls[idx])));
                     }
-                    schedule.postpone(idx, self.link.now() + state.back_off_ns());
-                    true
+                    if state.refusals >= REFUSALS_BEFORE_SPLIT {
+                        schedule.postpone(idx, self.link.now() + state.back_off_ns());
+                    }
+                    state.refusals >= REFUSALS_BEFORE_SPLIT
                 }
             };
             if split && let Some((first, second)) = plan.polls[idx].split() {
@@ -208,7 +220,7 @@ impl Vehicle {
         let exchange = self.link.exchange(&Request { to, bytes: bytes.clone(), n_replies })?;
         let raw = from_start(RawExchange { to, request: bytes.clone(), exchange }, start_ns);
         let mut handed_on = Ok(());
-        let mut outcome = Outcome::Silent;
+        let mut outcome = if raw.exchange.problems.is_empty() { Outcome::Silent } else { Outcome::Damaged };
         for reply in raw.exchange.replies.iter().filter(|reply| reply.from == address) {
             outcome = match parts(plan, reads, &bytes, &reply.bytes) {
                 Err(ReplyError::Negative { code: NegativeCode::BUSY, .. }) => Outcome::Busy,
@@ -294,7 +306,10 @@ impl Vehicle {
 enum Outcome {
     Answered,
     Busy,
+    /// Nobody answered.
     Silent,
+    /// Something came that was no answer.
+    Damaged,
     Refused(String),
 }
 

@@ -184,12 +184,18 @@ impl Vehicle {
         request: impl Fn(u8) -> Vec<u8>,
     ) -> Result<Supported, LinkError> {
         let asked = request(0x00);
-        match self.ask_module(address, &asked)?.into_iter().next() {
-            Some(reply) if reply.first() != Some(&protocol::NEGATIVE) => {
-                self.supported(address, request, &asked, &reply)
+        for attempt in 0..=MAX_BUSY_REPEATS {
+            match self.ask_module(address, &asked)?.into_iter().next().as_deref() {
+                Some([protocol::NEGATIVE, _, code])
+                    if NegativeCode(*code) == NegativeCode::BUSY && attempt < MAX_BUSY_REPEATS =>
+                {
+                    self.link.pause(BUSY_PAUSE_NS);
+                }
+                Some([protocol::NEGATIVE, ..]) | None => break,
+                Some(reply) => return self.supported(address, request, &asked, reply),
             }
-            _ => Ok(Supported::default()),
         }
+        Ok(Supported::default())
     }
 
     fn survey_obd(&mut self, module: &mut ModuleSurvey) -> Result<(), LinkError> {

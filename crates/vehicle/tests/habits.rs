@@ -267,6 +267,28 @@ fn one_bad_module_does_not_cost_the_others() {
     assert!(gearbox.problems.len() >= 3, "{:?}", gearbox.problems);
 }
 
+/// 21 (hex): busy, repeat request (ISO 14229-1). The answer to the question what there is must not be taken for "nothing".
+#[test]
+fn a_busy_module_is_asked_again_for_what_it_has() {
+    let mut asked_for_monitors = 0;
+    let (mut vehicle, _) = car(CAN, move |_, request| {
+        let says: &[u8] = match request {
+            [0x01, 0x00] => &[0x41, 0x00, 0x80, 0x00, 0x00, 0x00],
+            [0x06, 0x00] => {
+                asked_for_monitors += 1;
+                if asked_for_monitors < 3 { &[0x7F, 0x06, 0x21] } else { &[0x46, 0x00, 0x80, 0x00, 0x00, 0x00] }
+            }
+            [0x06, 0x01] => &[0x46, 0x01, 0x05, 0x10, 0x00, 0x20, 0x00, 0x00, 0x00, 0x40],
+            _ => &[],
+        };
+        if says.is_empty() { Vec::new() } else { vec![(ENGINE, says.to_vec())] }
+    });
+    let survey = vehicle.survey(|_| {});
+    // Scaling 10 (hex): 1 ms per bit (SAE J1979 as a general-purpose packet library lists it).
+    let results: Vec<_> = survey.modules[0].results.iter().map(|result| (result.mid, result.physical())).collect();
+    assert_eq!(results, [(0x01, Some(32.0))]);
+}
+
 /// ISO 9141-2: functional requests only, three codes per message padded with 0000 (from memory).
 #[test]
 fn an_old_car_without_vin_or_can_is_surveyed() {

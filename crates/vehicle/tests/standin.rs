@@ -152,7 +152,7 @@ fn a_silent_module_costs_the_others_little() {
 #[test]
 fn a_line_that_loses_bytes_costs_samples_and_never_makes_wrong_ones() {
     let signals = ["engine.speed", "vehicle.speed", "coolant.temperature", "pedal.position_1"];
-    let (plan, keep) = drive("fell?script=cruise&warm=1&quirk=lose:0.002&quirk=garbage:0.001", &signals, 60);
+    let (plan, keep) = drive("fell?script=cruise&warm=1&quirk=lose:0.002&quirk=rxerror:0.005", &signals, 60);
     assert!(keep.samples.len() > 1000, "{} {:?}", keep.samples.len(), keep.notes);
     for (signal, sample) in &keep.samples {
         let plausible = match plan.signals[*signal].id.as_str() {

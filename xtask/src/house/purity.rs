@@ -16,12 +16,16 @@ const IMPURE: &[&str] = &[
     "eprintln!",
 ];
 
+/// Where the tests of a file begin: a module of tests, or a file that is nothing else.
+const IN_TESTS_ONLY: &[&str] = &["#[cfg(test)]", "#![cfg(test)]"];
+
 /// Names the lines of a pure crate that reach out, up to its unit tests.
 pub(super) fn impure(file: &str, text: &str) -> Vec<String> {
     if !PURE.iter().any(|folder| file.starts_with(folder)) || !file.ends_with(".rs") || file.ends_with("/tests.rs") {
         return Vec::new();
     }
-    let library = text.lines().enumerate().take_while(|(_, line)| !line.starts_with("#[cfg(test)]"));
+    let library =
+        text.lines().enumerate().take_while(|(_, line)| !IN_TESTS_ONLY.iter().any(|mark| line.starts_with(mark)));
     let code = library.filter(|(_, line)| !line.trim_start().starts_with("//"));
     let complain = |(idx, line): (usize, &str)| {
         let found = IMPURE.iter().find(|word| has_word(line, word))?;
@@ -56,9 +60,12 @@ mod tests {
 
     #[test]
     fn comments_tests_longer_names_and_other_crates_are_left_alone() {
-        for text in
-            ["/// Never reads `Instant::now`.", "struct Instantaneous;", "#[cfg(test)]\nmod tests { use std::fs; }"]
-        {
+        for text in [
+            "/// Never reads `Instant::now`.",
+            "struct Instantaneous;",
+            "#[cfg(test)]\nmod tests { use std::fs; }",
+            "//! Tests.\n#![cfg(test)]\nuse std::fs;",
+        ] {
             assert_eq!(impure("crates/protocol/src/at.rs", text), [] as [String; 0], "{text}");
         }
         assert_eq!(impure("crates/link/src/serial.rs", "Instant::now()"), [] as [String; 0]);

@@ -3,7 +3,6 @@
 pub(crate) mod fourier;
 pub(crate) mod gauss;
 pub(crate) mod line;
-#[cfg(test)]
 pub(crate) mod oracle;
 pub mod periodogram;
 pub mod poisson;

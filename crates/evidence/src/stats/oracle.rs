@@ -1,4 +1,5 @@
 //! Asks a reference library in tests.
+#![cfg(test)]
 #![allow(clippy::unwrap_used)]
 
 use std::io::Write;
