@@ -14,6 +14,8 @@ pub enum Kind {
     OddWheel,
     /// Does an error repeat once per wheel revolution?
     ToneRing,
+    /// Is the rolling radius of one wheel steadily different?
+    WheelSize,
     /// Do two tracks of one sensor disagree, and at which position?
     Pair,
     /// Does a cylinder misfire, at which rate, and in which engine condition?
@@ -38,6 +40,7 @@ impl fmt::Display for Kind {
             Self::Dropout => "dropout",
             Self::OddWheel => "odd-wheel",
             Self::ToneRing => "tone-ring",
+            Self::WheelSize => "wheel-size",
             Self::Pair => "pair",
             Self::Misfire => "misfire",
             Self::Mixture => "mixture",

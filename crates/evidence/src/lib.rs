@@ -21,6 +21,7 @@ mod stats;
 pub mod swap;
 mod tone_ring;
 mod warm_up;
+mod wheel_size;
 mod wheels;
 
 pub use finding::{Check, Finding, Kind, Span, Verdict};
@@ -33,6 +34,7 @@ pub const CHECKS: &[Check] = &[
     dropout::CHECK,
     odd_wheel::CHECK,
     tone_ring::CHECK,
+    wheel_size::CHECK,
     pair::CHECK,
     misfire::CHECK,
     mixture::CHECK,

@@ -4,9 +4,9 @@
 //! and while the speed changes (late, constant added: [`trend`]). The turn needs no model of the car, see [`crate::wheels`]; which of the four wheels
 //! is meant follows from the sign pattern of three contrasts, see [`model`].
 
-mod model;
-mod road;
-mod steady;
+pub(crate) mod model;
+pub(crate) mod road;
+pub(crate) mod steady;
 mod stretches;
 mod trend;
 

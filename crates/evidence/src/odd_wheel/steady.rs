@@ -176,7 +176,7 @@ fn standard_error(pairs: &mut [(f64, f64)], value: f64) -> f64 {
 /// 2 %. Sides without a sensor: a drive ends in any direction, so the mean curvature is [`HEADING_RAD`] over the distance;
 /// rarely (ring roads, multi-storey car parks) it is whatever 1 m/s2 of lateral acceleration allows. The shares are assumed,
 /// no source.
-fn nuisance(reference_sigma: Option<f64>, distance_m: f64, speed_m_s: f64) -> Nuisance {
+pub(crate) fn nuisance(reference_sigma: Option<f64>, distance_m: f64, speed_m_s: f64) -> Nuisance {
     let side = reference_sigma.map_or_else(
         || {
             let ring = 0.001 + TRACK_M / speed_m_s.max(1.0).powi(2);

@@ -1,0 +1,146 @@
+//! How different a wheel is, and whether it always is.
+
+use crate::odd_wheel::model::{Weighing, axle_share, side_share};
+use crate::odd_wheel::road::Reference;
+use crate::odd_wheel::steady::{Steady, contrast, nuisance};
+use crate::stats::robust;
+use crate::wheels::{Block, Rig};
+
+use super::NOTABLE;
+
+/// Least number of blocks in each half of a drive that are compared with each other.
+const LEAST_HALF: usize = 10;
+
+/// Slip of an axle that the drive does not show: part of the drag at a steady speed (from memory: 0.1 % at 60 km/h).
+const SLIP: f64 = 0.001;
+
+/// One wheel against the mean of the others.
+pub(super) struct Measured {
+    /// Relative difference of its speed; a wheel that reads faster is smaller.
+    pub(super) size: f64,
+    /// Standard error: scatter, steps, and what is not known of turns and slip.
+    pub(super) error: f64,
+    /// The same from scatter and steps alone.
+    pub(super) scatter: f64,
+    /// Front less rear, and left less right, with standard errors; only with four wheels.
+    axle: Option<(f64, f64)>,
+    side: Option<(f64, f64)>,
+}
+
+/// Weights of the wheels in "this wheel less the mean of the others".
+fn own_row(present: [bool; 4], wheel: usize) -> [f64; 4] {
+    let n = present.iter().filter(|there| **there).count() as f64;
+    std::array::from_fn(|i| match (present[i], i == wheel) {
+        (false, _) => 0.0,
+        (true, true) => 1.0,
+        (true, false) => -1.0 / (n - 1.0),
+    })
+}
+
+impl Measured {
+    pub(super) fn of(
+        rig: &Rig,
+        steady: &Steady,
+        reference: Option<&Reference>,
+        wheel: usize,
+        weighing: &Weighing,
+    ) -> Self {
+        if rig.present != [true; 4] {
+            let (size, error) = (weighing.size[wheel], weighing.sigma[wheel]);
+            return Self { size, error, scatter: error, axle: None, side: None };
+        }
+        // The three contrasts (diagonal, axles, sides) are independent and together say all: this wheel less the mean of
+        // all is a quarter of the first and half of each of the others, and less the mean of the others 4/3 of that.
+        let share = [0.25, 0.5, 0.5].map(|share| 4.0 / 3.0 * share);
+        let signs: Vec<f64> = steady.rows.iter().map(|row| row[wheel].signum()).collect();
+        let size = (0..3).map(|k| share[k] * signs[k] * steady.seen[k]).sum();
+        let scatter = (0..3).map(|k| (share[k] * steady.errors[k]).powi(2)).sum::<f64>().sqrt();
+        let side_sigma = nuisance(reference.map(|r| r.sigma), steady.distance_m, steady.speed_m_s).side[0].0;
+        let error = scatter.hypot(share[1] * SLIP).hypot(share[2] * side_sigma);
+        Self {
+            size,
+            error,
+            scatter,
+            axle: Some((steady.seen[1], steady.errors[1].hypot(SLIP))),
+            side: Some((steady.seen[2], steady.errors[2].hypot(side_sigma))),
+        }
+    }
+
+    /// Front against rear and left against right, per cent.
+    pub(super) fn differences(&self) -> [f64; 2] {
+        [self.axle, self.side].map(|pair| pair.map_or(f64::NAN, |pair| pair.0))
+    }
+
+    /// The axle, or the side, whose wheels are both faster than the other two by a notable difference.
+    pub(super) fn both(&self, knows_turns: bool) -> Option<(&'static str, f64)> {
+        let notable = |pair: Option<(f64, f64)>| pair.filter(|p| p.0.abs() - 2.0 * p.1 > NOTABLE).map(|p| p.0);
+        if let Some(size) = notable(self.axle) {
+            return Some((if size > 0.0 { "front" } else { "rear" }, size.abs()));
+        }
+        // Without a turn sensor a long bend would be a side.
+        let size = notable(self.side).filter(|_| knows_turns)?;
+        Some((if size > 0.0 { "left" } else { "right" }, size.abs()))
+    }
+}
+
+/// The wheel's difference in parts of the drive.
+pub(super) struct Steadiness {
+    /// Faster half of the blocks less the slower half, and standard error.
+    speed: Option<(f64, f64)>,
+    /// Later half less earlier half, and standard error.
+    time: Option<(f64, f64)>,
+}
+
+impl Steadiness {
+    pub(super) fn of(rig: &Rig, steady: &Steady, reference: Option<&Reference>, wheel: usize) -> Self {
+        let row = own_row(rig.present, wheel);
+        let turn = |k: usize| reference.map_or(f64::NAN, |r| r.turn[k]);
+        let used: Vec<(&Block, f64)> = rig
+            .blocks
+            .iter()
+            .enumerate()
+            .filter(|(k, _)| steady.used[*k])
+            .map(|(k, block)| (block, contrast(&row, block, turn(k))))
+            .collect();
+        // Bends that no sensor told do not average out in part of a drive; the other contrasts carry the judgement then.
+        let blind = if reference.is_none() { side_share(&row).abs() } else { 0.0 };
+        let speeds = &mut used.iter().map(|(block, _)| block.speed_m_s).collect::<Vec<_>>();
+        let middle_m_s = robust::median(speeds).unwrap_or(0.0);
+        let half = |inside: &dyn Fn(usize, &Block) -> bool| -> Option<(f64, f64)> {
+            let parts = used.iter().enumerate().filter(|(k, (block, _))| inside(*k, block));
+            let mut values: Vec<f64> = parts.clone().map(|(_, (_, value))| *value).collect();
+            let distance_m: f64 = parts.map(|(_, (block, _))| block.speed_m_s * (block.to_s - block.from_s)).sum();
+            let n = values.len();
+            let (value, sigma) = robust::median_and_sigma(&mut values).filter(|_| n >= LEAST_HALF)?;
+            let side = nuisance(None, distance_m, middle_m_s).side[0].0 * blind;
+            let slip = 0.5 * axle_share(&row).abs() * SLIP;
+            let error = 1.25 * sigma / (0.5 * n as f64).sqrt();
+            Some((value, (error * error + side * side + slip * slip + steady.rounding.powi(2)).sqrt()))
+        };
+        let less = |a: Option<(f64, f64)>, b: Option<(f64, f64)>| a.zip(b).map(|(a, b)| (a.0 - b.0, a.1.hypot(b.1)));
+        let last = used.len() / 2;
+        Self {
+            speed: less(half(&|_, b| b.speed_m_s > middle_m_s), half(&|_, b| b.speed_m_s <= middle_m_s)),
+            time: less(half(&|k, _| k >= last), half(&|k, _| k < last)),
+        }
+    }
+
+    /// Whether the difference depends on speed by clearly more than `allowed`.
+    pub(super) fn shifts(&self, allowed: f64) -> bool {
+        is_beyond(self.speed, allowed)
+    }
+
+    /// Whether it changes during the drive by clearly more than `allowed`.
+    pub(super) fn wavers(&self, allowed: f64) -> bool {
+        is_beyond(self.time, allowed)
+    }
+
+    /// Change with speed and with time.
+    pub(super) fn changes(&self) -> [f64; 2] {
+        [self.speed, self.time].map(|pair| pair.map_or(f64::NAN, |pair| pair.0))
+    }
+}
+
+fn is_beyond(pair: Option<(f64, f64)>, allowed: f64) -> bool {
+    pair.is_some_and(|(change, error)| change.abs() - 2.0 * error > allowed)
+}
