@@ -360,3 +360,50 @@ fn time_grows_with_the_drive_only() {
     eprintln!("misfire: one hour {:.0} ms, eight hours {:.0} ms", one * 1e3, eight * 1e3);
     assert!(eight < 16.0 * one + 0.5, "{one} s for one hour, {eight} s for eight");
 }
+
+#[test]
+fn healthy_engines_of_all_counters_and_rates() {
+    // Every style of counter, read often and seldom, with occasional counts: nobody is accused.
+    let styles = [
+        (Shows::Sum, 0),
+        (Shows::Modulo(256), 250),
+        (Shows::Modulo(65_536), 65_530),
+        (Shows::InWindow(200.0), 0),
+        (Shows::InWindow(1000.0), 0),
+        (Shows::LastWindow(200.0), 0),
+        (Shows::LastWindow(1000.0), 0),
+        (Shows::Until(65_535), 65_530),
+    ];
+    let (mut n, mut accused, mut healthy) = (0, 0, 0);
+    for seed in 0..160_usize {
+        let (shows, start) = styles[seed % styles.len()];
+        let occasional = [1e-5, 1e-4, 5e-4, 1e-3][seed / 8 % 4];
+        // Half of them with an engine that counts on a rough road, most on one end of the crankshaft.
+        let chance = move |cylinder: usize, _, _, t: f64| {
+            let rough = seed % 2 == 1 && t % 173.0 < 6.0;
+            if rough { 0.02 + 0.01 * cylinder as f64 } else { occasional }
+        };
+        let (rate_hz, counter_hz) = ([1.0, 2.0, 10.0][seed % 3], [0.2, 1.0, 10.0][seed / 3 % 3]);
+        let n_cylinders = [3, 4, 6, 8][seed / 2 % 4];
+        let road = Road {
+            seed: seed as u64,
+            shows,
+            start,
+            rate_hz,
+            counter_hz,
+            n_cylinders,
+            chance: &chance,
+            ..Road::default()
+        };
+        for finding in found(&road.drive()) {
+            n += 1;
+            healthy += usize::from(finding.verdict == Verdict::Healthy);
+            if finding.verdict == Verdict::Faulty {
+                accused += 1;
+                eprintln!("{seed}: {}", finding.statement);
+            }
+        }
+    }
+    eprintln!("healthy cylinders: {n}, accused {accused}, called healthy {healthy}");
+    assert!(accused * 100 <= n, "{accused} of {n} healthy cylinders are accused");
+}

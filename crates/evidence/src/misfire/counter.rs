@@ -105,7 +105,9 @@ pub(super) fn read(series: &Series, engine: &Engine) -> Option<Counter> {
         }
         let possible = possible(from_ns, to_ns, engine);
         let bits = if top < 256 { 8 } else { 16 };
-        if top < 1 << bits && ((1 << bits) - before + now) as f64 <= possible {
+        // Running over goes from the upper half of the scale to the lower one; a fall from 1 to 0 is a start from 0.
+        let over = (1_u64 << bits).saturating_sub(before) + now;
+        if top < 1 << bits && over <= 1 << (bits - 1) && over as f64 <= possible {
             wraps.push((idx, bits));
         } else {
             falls.push(change);

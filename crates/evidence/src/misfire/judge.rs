@@ -286,6 +286,10 @@ pub(super) fn judge(
         low_high,
     };
     judged.log10_odds = weighed.log10_odds().clamp(-MAX_LOG10_ODDS, MAX_LOG10_ODDS);
+    // A counter at its end stops with a misfire, so that the time until then holds too many of them by construction.
+    if cylinder.counter.is_saturated {
+        judged.log10_odds = judged.log10_odds.clamp(-0.9, 1.9);
+    }
     // A rate below what matters, but far above that of the companions, is the beginning of something.
     judged.stands_out = more_in_all.is_some_and(|more| more >= 2.0);
     if judged.log10_odds <= -1.0 && (judged.stands_out || !judged.is_bounded(load.is_some())) {

@@ -299,6 +299,12 @@ impl Told<'_> {
         if self.verdict == Verdict::Healthy {
             return next;
         }
+        if self.cylinder.counter.is_saturated {
+            return vec![
+                "stop the engine and start it again, so that the counter begins anew, then record from the start"
+                    .into(),
+            ];
+        }
         let has_load = self.load().is_some();
         let [in_all, low, high] = judged.lacking(has_load);
         let rpm = 2000.0;
