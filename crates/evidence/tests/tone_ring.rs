@@ -235,3 +235,39 @@ fn an_hour_through_town_accuses_nobody_and_does_not_take_long() {
     eprintln!("an hour of four wheels at 50 Hz: {:.3} s", started.elapsed().as_secs_f64());
     assert!(found.iter().all(|f| f.verdict == Verdict::Healthy), "{found:#?}");
 }
+
+#[test]
+fn any_recorder_at_any_speed_accuses_only_the_faulty_ring() {
+    let Some(drive) = motorway() else { return };
+    let mut rng = Rng(99);
+    let (mut faulty, mut named) = (0, 0);
+    for trial in 0..80 {
+        // 2 to 100 Hz, 5 to 60 ms of skew, every usual step, half to twice the speed; every second one with a bad ring.
+        let (rate_hz, skew_s) = (2.0 * 50_f64.powf(rng.uniform()), 0.005 + 0.055 * rng.uniform());
+        let step = [0.01, 0.06, 0.1, 0.5, 1.0][(rng.uniform() * 5.0) as usize];
+        let wheel = (rng.uniform() * 4.0) as usize;
+        let (turn_m, size) = (1.75 + 0.6 * rng.uniform(), [0.01, 0.02, 0.04][(rng.uniform() * 3.0) as usize]);
+        let speed = 0.5 + 1.2 * rng.uniform();
+        let mut changed = drive.clone();
+        changed.iter_mut().flat_map(|signal| &mut signal.2).for_each(|sample| sample.1 *= speed);
+        if trial % 2 == 1 {
+            changed = with_ring(&changed, wheel, turn_m, wave(size));
+        }
+        let mut read = polled(&changed, rate_hz, skew_s, step);
+        if rng.uniform() < 0.5 {
+            // A table that gives all wheels of a row the same time.
+            let stamps: Vec<f64> = read[0].2.iter().map(|sample| sample.0).collect();
+            for (_, _, samples) in &mut read {
+                samples.iter_mut().zip(&stamps).for_each(|(sample, stamp)| sample.0 = *stamp);
+            }
+        }
+        let found = rings(&read);
+        let expected = if trial % 2 == 1 { WHEELS[wheel] } else { "none" };
+        assert!(accused(&found).iter().all(|id| *id == expected), "{rate_hz} Hz, {step} km/h: {found:#?}");
+        faulty += trial % 2;
+        named += accused(&found).len();
+    }
+    // Two readings a second in whole km/h may leave it open.
+    assert!(named * 10 >= faulty * 8, "{named} of {faulty}");
+    eprintln!("{named} of {faulty} bad rings named, nobody else accused");
+}
