@@ -34,7 +34,7 @@ const LEAST_SAMPLES: usize = 16;
 /// Most pieces, and most samples, that are looked at: a ring that is broken is broken all the time, so a long drive is
 /// judged by pieces spread over it.
 const MOST_PIECES: usize = 64;
-const MOST_SAMPLES: usize = 20_000;
+const MOST_SAMPLES: usize = 8000;
 
 /// Longest time over which a control unit averages (10 to 100 ms, common practice, no source).
 const LONGEST_AVERAGE_S: f64 = 0.1;
