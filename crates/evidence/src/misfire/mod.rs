@@ -1,8 +1,8 @@
 //! `misfire`: does a cylinder misfire, at which rate, and in which engine condition?
 //!
-//! Counters of any style become events between two readings ([`counter`]), the engine speed gives the firings they came
-//! out of ([`engine`]), both are laid over speed and load ([`map`]), and each cylinder is weighed against what is
-//! occasional and against its companions ([`judge`]).
+//! Counters of any style become events between two readings (`counter`), the engine speed gives the firings they came
+//! out of (`engine`), both are laid over speed and load (`map`), and each cylinder is weighed against what is
+//! occasional and against its companions (`judge`).
 
 mod condition;
 mod counter;

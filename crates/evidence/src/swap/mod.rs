@@ -1,7 +1,7 @@
 //! Swap inference: which part carries a misfire, from drives before and after parts changed places.
 //!
-//! Every hypothesis says on which cylinder the fault sat in each drive ([`experiment`]); its likelihood is that of the
-//! misfires counted in the condition in which it failed before ([`likelihood`]); [`judge`] weighs them all.
+//! Every hypothesis says on which cylinder the fault sat in each drive (`experiment`); its likelihood is that of the
+//! misfires counted in the condition in which it failed before (`likelihood`); [`judge`] weighs them all.
 //!
 //! ```
 //! use evidence::swap::{Placement, SwapDrive, judge};
