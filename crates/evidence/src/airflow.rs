@@ -8,10 +8,10 @@
 use std::collections::BTreeMap;
 
 use nalgebra::{DMatrix, DVector};
-use signal::Recording;
 
 use crate::answer::{answer, figures, lacking};
 use crate::charging::RUNNING_RPM;
+use crate::examination::Examination;
 use crate::stats::gauss::Normal;
 use crate::stats::robust::{median, quantile};
 use crate::stats::rows::Rows;
@@ -78,7 +78,7 @@ struct Cell {
     error: f64,
 }
 
-fn run(recording: &Recording) -> Vec<Finding> {
+fn run(recording: &Examination<'_>) -> Vec<Finding> {
     let named = |id: &str| recording.series(id).filter(|series| !series.is_empty());
     let Some(air) = named("intake.air_flow") else { return Vec::new() };
     let (Some(speed), Some(pressure)) = (named("engine.speed"), named("intake.manifold_pressure")) else {

@@ -5,9 +5,10 @@
 //! warnings only. A verdict needs what no working system does for long: below [`LOW_V`] and falling while the engine is
 //! driven above idle, or above [`HIGH_V`]. Healthy needs what no battery does by itself: [`CHARGED_V`] and more.
 
-use signal::{Recording, Series, seconds_from_nanos};
+use signal::{Series, seconds_from_nanos};
 
 use crate::answer::{answer, figures, lacking};
+use crate::examination::Examination;
 use crate::stats::line::theil_sen;
 use crate::stats::robust::{median, median_and_sigma};
 use crate::stats::rows::Rows;
@@ -76,7 +77,7 @@ struct Block {
     is_driven: bool,
 }
 
-fn run(recording: &Recording) -> Vec<Finding> {
+fn run(recording: &Examination<'_>) -> Vec<Finding> {
     let Some(voltage) = recording.series("battery.voltage").filter(|series| !series.is_empty()) else {
         return Vec::new();
     };

@@ -15,6 +15,7 @@ use signal::Recording;
 
 use crate::answer::{answer, figures, lacking};
 use crate::charging::RUNNING_RPM;
+use crate::examination::Examination;
 use crate::stats::rows::Rows;
 use crate::{Check, Finding, Kind, Span, Verdict};
 use edges::Command;
@@ -41,7 +42,7 @@ const FEWEST: usize = 6;
 /// Evidence of one recording is bounded.
 const MOST: f64 = 3.0;
 
-fn run(recording: &Recording) -> Vec<Finding> {
+fn run(recording: &Examination<'_>) -> Vec<Finding> {
     let mut commands = edges::of_marks(&recording.marks);
     let outputs = OUTPUTS.iter().filter_map(|id| recording.series(id)).filter(|series| series.len() >= 2);
     commands.extend(outputs.map(edges::of_series));

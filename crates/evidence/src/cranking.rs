@@ -5,10 +5,11 @@
 //! comes from how a plateau that low compares with the spread of sound batteries at that temperature. What falls
 //! between two samples is not seen, and the finding says with which odds.
 
-use signal::{Recording, Series, seconds_from_nanos};
+use signal::{Series, seconds_from_nanos};
 
 use crate::answer::{answer, figures, lacking};
 use crate::charging::{RUNNING_RPM, system_factor};
+use crate::examination::Examination;
 use crate::stats::robust::median;
 use crate::{Check, Finding, Kind, Span, Verdict};
 
@@ -61,7 +62,7 @@ struct Start {
     n_inside: usize,
 }
 
-fn run(recording: &Recording) -> Vec<Finding> {
+fn run(recording: &Examination<'_>) -> Vec<Finding> {
     let (Some(voltage), Some(speed)) = (recording.series("battery.voltage"), recording.series("engine.speed")) else {
         return Vec::new();
     };

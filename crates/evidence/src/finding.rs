@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::fmt;
 
-use signal::Recording;
+use crate::Examination;
 
 /// The question that a check answers.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -128,5 +128,5 @@ pub struct Check {
     /// Which question.
     pub kind: Kind,
     /// Answers it.
-    pub run: fn(&Recording) -> Vec<Finding>,
+    pub run: fn(&Examination<'_>) -> Vec<Finding>,
 }

@@ -9,6 +9,7 @@ mod charging;
 mod command;
 mod cranking;
 mod dropout;
+mod examination;
 mod finding;
 pub mod misfire;
 mod mixture;
@@ -24,6 +25,7 @@ mod warm_up;
 mod wheel_size;
 mod wheels;
 
+pub use examination::Examination;
 pub use finding::{Check, Finding, Kind, Span, Verdict};
 pub use stats::{periodogram, poisson};
 
@@ -48,5 +50,6 @@ pub const CHECKS: &[Check] = &[
 /// Runs every check over a recording.
 #[must_use]
 pub fn examine(recording: &Recording) -> Vec<Finding> {
-    CHECKS.iter().flat_map(|check| (check.run)(recording)).collect()
+    let examination = Examination::new(recording);
+    CHECKS.iter().flat_map(|check| (check.run)(&examination)).collect()
 }

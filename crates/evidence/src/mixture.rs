@@ -13,6 +13,7 @@ use nalgebra::{DMatrix, DVector};
 use signal::Recording;
 
 use crate::answer::{answer, figures, lacking};
+use crate::examination::Examination;
 use crate::stats::gauss::Normal;
 use crate::stats::shape::{ln_evidence, log_spaced};
 use crate::{Check, Finding, Kind, Verdict};
@@ -61,7 +62,7 @@ const CAUSES: [(&str, &str); 5] = [
     ),
 ];
 
-fn run(recording: &Recording) -> Vec<Finding> {
+fn run(recording: &Examination<'_>) -> Vec<Finding> {
     let mut findings: Vec<Finding> = (1..=2).filter_map(|bank| examine(recording, bank)).collect();
     if let [one, two] = findings.as_mut_slice() {
         let sentence = match (one.verdict, two.verdict) {

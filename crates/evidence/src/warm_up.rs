@@ -8,9 +8,9 @@
 mod heat;
 
 use nalgebra::{DMatrix, DVector};
-use signal::Recording;
 
 use crate::answer::{answer, figures, lacking};
+use crate::examination::Examination;
 use crate::stats::gauss::Normal;
 use crate::stats::shape::{ln_evidence, log_spaced};
 use crate::{Check, Finding, Kind, Span, Verdict};
@@ -54,7 +54,7 @@ const FEWEST: (usize, usize) = (8, 5);
 /// Minutes that are looked at together.
 const MOST_BLOCKS: usize = 90;
 
-fn run(recording: &Recording) -> Vec<Finding> {
+fn run(recording: &Examination<'_>) -> Vec<Finding> {
     let Some(coolant) = recording.series("coolant.temperature").filter(|series| !series.is_empty()) else {
         return Vec::new();
     };

@@ -20,8 +20,7 @@ mod track;
 
 use std::collections::BTreeMap;
 
-use signal::Recording;
-
+use crate::examination::Examination;
 use crate::{Check, Finding, Kind, Verdict};
 use event::{Event, Scene};
 use exposure::Exposure;
@@ -43,7 +42,7 @@ const MOST: f64 = 8.0;
 /// Signals of unknown physics never get beyond this: their own statistics are no proof.
 const MOST_WITHOUT_PHYSICS: f64 = 1.5;
 /// Examines every signal of a recording.
-fn run(recording: &Recording) -> Vec<Finding> {
+fn run(recording: &Examination<'_>) -> Vec<Finding> {
     let (tracks, too_short): (Vec<_>, Vec<_>) =
         recording.series.iter().map(|s| Track::new(s).ok_or(s)).partition(Result::is_ok);
     let tracks: Vec<Track<'_>> = tracks.into_iter().flatten().collect();

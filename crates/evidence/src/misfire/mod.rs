@@ -14,6 +14,7 @@ mod text;
 
 use signal::Recording;
 
+use crate::examination::Examination;
 use crate::finding::{Check, Finding, Kind};
 use crate::poisson::Count;
 use engine::Engine;
@@ -111,7 +112,7 @@ pub(crate) struct FailingCondition {
     pub(crate) mean_rpm: f64,
 }
 
-fn run(recording: &Recording) -> Vec<Finding> {
+fn run(recording: &Examination<'_>) -> Vec<Finding> {
     let cylinders = Cylinders::of(recording);
     let mut judged: Vec<(usize, judge::Judged)> = cylinders
         .list

@@ -12,8 +12,7 @@ mod trend;
 
 use std::collections::BTreeMap;
 
-use signal::Recording;
-
+use crate::examination::Examination;
 use crate::finding::{Check, Finding, Kind, Span, Verdict};
 use crate::wheels::{MIN_SPEED_KMH, Rig, WHEELS, WORDS};
 use road::{Exchange, Reference};
@@ -31,14 +30,14 @@ const STATED_FAULT: f64 = 0.03;
 const MAX_LOG10_ODDS: f64 = 6.0;
 
 /// One finding per wheel that was recorded, when at least two were.
-fn run(recording: &Recording) -> Vec<Finding> {
-    let Some(rig) = Rig::of(recording) else { return Vec::new() };
-    let (reference, sides) = road::reference(&rig);
-    let exchange = sides.or_else(|| road::exchange(&rig));
-    let Some(steady) = Steady::of(&rig, reference.as_ref()) else { return Vec::new() };
-    let stretches = stretches::find(&rig, &steady);
-    let (late, shifted) = (trend::late(&rig, &steady), trend::shifted(&rig, &steady));
-    let case = Case { rig: &rig, reference: reference.as_ref(), exchange, steady: &steady, late, shifted };
+fn run(recording: &Examination<'_>) -> Vec<Finding> {
+    let Some(rig) = recording.rig() else { return Vec::new() };
+    let (reference, sides) = road::reference(rig);
+    let exchange = sides.or_else(|| road::exchange(rig));
+    let Some(steady) = Steady::of(rig, reference.as_ref()) else { return Vec::new() };
+    let stretches = stretches::find(rig, &steady);
+    let (late, shifted) = (trend::late(rig, &steady), trend::shifted(rig, &steady));
+    let case = Case { rig, reference: reference.as_ref(), exchange, steady: &steady, late, shifted };
     (0..4).filter(|&wheel| rig.present[wheel]).map(|wheel| case.finding(wheel, &stretches[wheel])).collect()
 }
 

@@ -12,8 +12,9 @@ mod spot;
 
 use std::collections::BTreeMap;
 
-use signal::{Recording, Series};
+use signal::Series;
 
+use crate::examination::Examination;
 use crate::finding::{Check, Finding, Kind, Verdict};
 use crate::skew::unheld;
 use align::Aligned;
@@ -81,7 +82,7 @@ struct Seen {
     spot_odds: f64,
 }
 
-fn run(recording: &Recording) -> Vec<Finding> {
+fn run(recording: &Examination<'_>) -> Vec<Finding> {
     let mut findings = Vec::new();
     for family in &FAMILIES {
         let tracks: Vec<(usize, &Series)> =

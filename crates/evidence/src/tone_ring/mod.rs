@@ -11,6 +11,7 @@ mod track;
 use signal::Recording;
 use statrs::distribution::{ContinuousCDF, Normal};
 
+use crate::examination::Examination;
 use crate::finding::{Check, Finding, Kind, Verdict};
 use crate::wheels::WHEELS;
 use order::{Order, Size};
@@ -58,7 +59,7 @@ enum Otherwise {
 }
 
 /// One finding per recorded wheel.
-fn run(recording: &Recording) -> Vec<Finding> {
+fn run(recording: &Examination<'_>) -> Vec<Finding> {
     let there: Vec<usize> = (0..4).filter(|&i| recording.series(WHEELS[i]).is_some()).collect();
     let mut accused: Vec<Looked> = Vec::new();
     // A wheel with an error is no partner: one at a time, the surest first, leaves the comparison.

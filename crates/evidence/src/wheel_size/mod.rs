@@ -7,8 +7,7 @@
 mod measure;
 mod text;
 
-use signal::Recording;
-
+use crate::examination::Examination;
 use crate::finding::{Check, Finding, Kind, Span, Verdict};
 use crate::odd_wheel::model::{self, Sizes, Weighing};
 use crate::odd_wheel::road::{self, Exchange, Reference};
@@ -37,12 +36,12 @@ const NOTABLE: f64 = 0.015;
 const MAX_LOG10_ODDS: f64 = 6.0;
 
 /// One finding per wheel that was recorded, when at least two were.
-fn run(recording: &Recording) -> Vec<Finding> {
-    let Some(rig) = Rig::of(recording) else { return Vec::new() };
-    let (reference, sides) = road::reference(&rig);
-    let exchange = sides.or_else(|| road::exchange(&rig));
-    let Some(steady) = Steady::of(&rig, reference.as_ref()) else { return Vec::new() };
-    let mut case = Case { rig: &rig, reference: reference.as_ref(), exchange, steady: &steady, weighing: None };
+fn run(recording: &Examination<'_>) -> Vec<Finding> {
+    let Some(rig) = recording.rig() else { return Vec::new() };
+    let (reference, sides) = road::reference(rig);
+    let exchange = sides.or_else(|| road::exchange(rig));
+    let Some(steady) = Steady::of(rig, reference.as_ref()) else { return Vec::new() };
+    let mut case = Case { rig, reference: reference.as_ref(), exchange, steady: &steady, weighing: None };
     case.weighing = case.weighed(&steady.seen, More::default(), case.sigma());
     (0..4).filter(|&wheel| rig.present[wheel]).filter_map(|wheel| case.finding(wheel)).collect()
 }

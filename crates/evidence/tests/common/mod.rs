@@ -126,7 +126,7 @@ pub fn findings(kind: Kind, signals: &[(&str, &str, Samples)]) -> Vec<Finding> {
 /// The same for a recording.
 pub fn examined(kind: Kind, recording: &Recording) -> Vec<Finding> {
     let check = evidence::CHECKS.iter().find(|check| check.kind == kind).unwrap();
-    (check.run)(recording)
+    (check.run)(&evidence::Examination::new(recording))
 }
 
 /// The finding about one subject.
