@@ -5,7 +5,7 @@
 
 mod common;
 
-use common::{Loss, Samples, WHEELS, about, assert_consistent, findings, long, lost, open_data, polled, wide};
+use common::{KIT, Loss, Samples, WHEELS, about, assert_consistent, findings, long, lost, open_data, polled, wide};
 use evidence::{Kind, Verdict};
 
 type Signals = Vec<(&'static str, &'static str, Samples)>;
@@ -22,19 +22,6 @@ fn motorway() -> Option<Signals> {
         ],
     ))
 }
-
-const KIT: [(&str, &str, &str); 10] = [
-    ("coolant_temp_c", "coolant.temperature", "degC"),
-    ("manifold_pressure_kpa", "intake.manifold_pressure", "kPa"),
-    ("engine_speed_rpm", "engine.speed", "rpm"),
-    ("vehicle_speed_kmh", "vehicle.speed", "km/h"),
-    ("intake_air_temp_c", "intake.air_temperature", "degC"),
-    ("mass_air_flow_g_s", "intake.air_flow", "g/s"),
-    ("throttle_position_pct", "throttle.position_1", "%"),
-    ("ambient_temp_c", "custom.ambient", "degC"),
-    ("accel_pedal_d_pct", "pedal.position_1", "%"),
-    ("accel_pedal_e_pct", "pedal.position_2", "%"),
-];
 
 fn nobody_is_accused(what: &str, signals: &[(&str, &str, Samples)]) -> usize {
     let findings = findings(Kind::Dropout, signals);

@@ -6,23 +6,10 @@
 
 mod common;
 
-use common::{Samples, assert_consistent, examined, long, open_data, recording};
+use common::{KIT, Samples, assert_consistent, examined, long, open_data, recording};
 use evidence::{Finding, Kind, Verdict};
 
 const KINDS: [Kind; 6] = [Kind::Mixture, Kind::Airflow, Kind::Charging, Kind::Cranking, Kind::WarmUp, Kind::Command];
-
-const KIT: [(&str, &str, &str); 10] = [
-    ("coolant_temp_c", "coolant.temperature", "degC"),
-    ("manifold_pressure_kpa", "intake.manifold_pressure", "kPa"),
-    ("engine_speed_rpm", "engine.speed", "rpm"),
-    ("vehicle_speed_kmh", "vehicle.speed", "km/h"),
-    ("intake_air_temp_c", "intake.air_temperature", "degC"),
-    ("mass_air_flow_g_s", "intake.air_flow", "g/s"),
-    ("throttle_position_pct", "throttle.position_1", "%"),
-    ("ambient_temp_c", "custom.ambient", "degC"),
-    ("accel_pedal_d_pct", "pedal.position_1", "%"),
-    ("accel_pedal_e_pct", "pedal.position_2", "%"),
-];
 
 const ASYNC: [(&str, &str, &str); 11] = [
     ("coolant_temp", "coolant.temperature", "degC"),

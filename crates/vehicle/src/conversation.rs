@@ -61,7 +61,9 @@ impl Vehicle {
         loop {
             let error = match self.link.exchange(&request) {
                 Ok(exchange) => {
-                    self.problems.extend(exchange.problems.iter().map(|problem| format!("{}: {problem}", hex(bytes))));
+                    self.problems.extend(
+                        exchange.problems.iter().map(|problem| format!("{}: {problem}", protocol::Hex::from(bytes))),
+                    );
                     self.log.push(RawExchange { to, request: bytes.to_vec(), exchange: exchange.clone() });
                     return Ok(exchange.replies);
                 }
@@ -93,9 +95,4 @@ impl Vehicle {
         };
         Ok(replies.into_iter().filter(|reply| reply.from == address).map(|reply| reply.bytes).collect())
     }
-}
-
-/// Bytes as they are printed everywhere: `22 F1 90`.
-pub(crate) fn hex(bytes: &[u8]) -> protocol::Hex {
-    protocol::Hex::from(bytes)
 }

@@ -20,6 +20,20 @@ pub type Loss = fn(f64, f64) -> f64;
 pub const WHEELS: [&str; 4] =
     ["wheel.speed.front_left", "wheel.speed.front_right", "wheel.speed.rear_left", "wheel.speed.rear_right"];
 
+/// Columns of the everyday drives of one car (`kit_obd`) and the signals they are.
+pub const KIT: [(&str, &str, &str); 10] = [
+    ("coolant_temp_c", "coolant.temperature", "degC"),
+    ("manifold_pressure_kpa", "intake.manifold_pressure", "kPa"),
+    ("engine_speed_rpm", "engine.speed", "rpm"),
+    ("vehicle_speed_kmh", "vehicle.speed", "km/h"),
+    ("intake_air_temp_c", "intake.air_temperature", "degC"),
+    ("mass_air_flow_g_s", "intake.air_flow", "g/s"),
+    ("throttle_position_pct", "throttle.position_1", "%"),
+    ("ambient_temp_c", "custom.ambient", "degC"),
+    ("accel_pedal_d_pct", "pedal.position_1", "%"),
+    ("accel_pedal_e_pct", "pedal.position_2", "%"),
+];
+
 /// A plain pseudo-random generator (splitmix64): the same numbers on every machine.
 pub struct Rng(pub u64);
 

@@ -75,8 +75,7 @@ pub(crate) fn run(args: &DemoArgs, json: bool) -> Result<Exit, Failure> {
 
     progress("\n3. Examine: what the recording proves");
     let opened = super::open_drive(&drive_file)?;
-    let mut findings = evidence::examine(&opened.recording);
-    findings.sort_by(|a, b| b.log10_odds.total_cmp(&a.log10_odds));
+    let findings = super::examine::strongest_first(&opened.recording);
     let problems = super::drive_problems(&opened);
     let summary = || DriveSummary::new(&drive_file, &opened.recording);
     if !json {

@@ -9,8 +9,7 @@ use crate::wire::{DriveSummary, Examined};
 
 pub(crate) fn run(args: &ExamineArgs, json: bool) -> Result<Exit, Failure> {
     let opened = super::open_drive(&args.drive)?;
-    let mut findings = evidence::examine(&opened.recording);
-    findings.sort_by(|a, b| b.log10_odds.total_cmp(&a.log10_odds));
+    let findings = strongest_first(&opened.recording);
     let problems = super::drive_problems(&opened);
     if json {
         print_json(&Examined {
@@ -22,6 +21,13 @@ pub(crate) fn run(args: &ExamineArgs, json: bool) -> Result<Exit, Failure> {
         print_text(&page(&DriveSummary::new(&args.drive, &opened.recording), &findings, &problems, args.all));
     }
     Ok(if problems.is_empty() { Exit::Done } else { Exit::Lost })
+}
+
+/// Every finding, the strongest evidence for a fault first.
+pub(crate) fn strongest_first(recording: &signal::Recording) -> Vec<Finding> {
+    let mut findings = evidence::examine(recording);
+    findings.sort_by(|a, b| b.log10_odds.total_cmp(&a.log10_odds));
+    findings
 }
 
 /// The findings as a page of text: what is faulty first, then what is open, then what was seen to be in order.
