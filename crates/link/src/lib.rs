@@ -1,11 +1,13 @@
 //! Adapters: one folder per family. A link sends a request and brings back who answered what, and when.
 //!
 //! This crate must not know what a value means. Its main types are [`Port`] (bytes to and from an adapter), [`Dial`]
-//! (how to open that port, again and again) and [`Link`] (requests and replies, whatever the adapter).
+//! (how to open that port, again and again), [`Link`] (requests and replies, whatever the adapter) and [`Feed`] (many
+//! requests in a row, several at once where the adapter can).
 
 mod address;
 pub mod at;
 mod clock;
+mod feed;
 mod hint;
 mod port;
 mod serial;
@@ -14,6 +16,7 @@ mod tcp;
 
 pub use address::{AdapterAddress, AddressError};
 pub use at::AtLink;
+pub use feed::{Feed, Heard, Hearing, Next, Source, Wanted};
 pub use port::{Dial, Port, PortError};
 pub use serial::SerialDial;
 pub use tcp::TcpDial;
@@ -146,6 +149,57 @@ pub trait Link: Send {
     /// # Errors
     /// [`LinkError`] when adapter or vehicle network fail; "nobody answered" is not an error.
     fn exchange(&mut self, request: &Request) -> Result<Exchange, LinkError>;
+
+    /// How many requests can be under way at once, each to another module.
+    fn n_parallel(&self) -> usize {
+        1
+    }
+
+    /// Sends what `feed` asks for and hands it the answers, up to [`Link::n_parallel`] at once, until it says stop.
+    ///
+    /// # Errors
+    /// The loss of the adapter ([`LinkError::is_lost`]); what was under way then has no answer.
+    fn run(&mut self, feed: &mut dyn Feed) -> Result<(), LinkError> {
+        loop {
+            match feed.next(self.now(), &[]) {
+                Next::Ask(request) => match self.exchange(&request) {
+                    Err(error) if error.is_lost() => return Err(error),
+                    outcome => feed.answered(request, outcome),
+                },
+                Next::Wait(until) => self.hear(until)?.into_iter().for_each(|heard| feed.heard(heard)),
+                Next::Stop => return Ok(()),
+            }
+        }
+    }
+
+    /// Sends all of `requests`, as many at once as the adapter can; their exchanges in the same order.
+    ///
+    /// # Errors
+    /// As [`Link::exchange`]; the first failure ends it.
+    fn exchange_many(&mut self, requests: &[Request]) -> Result<Vec<Exchange>, LinkError> {
+        let mut batch = feed::Batch::new(requests);
+        self.run(&mut batch)?;
+        batch.into_exchanges()
+    }
+
+    /// Keeps from now on what passes by of this kind, in place of what was wanted before; nothing for an empty list.
+    ///
+    /// What is kept comes out of [`Link::hear`] and goes to [`Feed::heard`], whichever is called first. Says when this
+    /// link can hear at all.
+    fn listen_to(&mut self, wanted: &[Wanted]) -> Hearing {
+        let _ = wanted;
+        Hearing::Never
+    }
+
+    /// What passed by since it was last asked, oldest first; waits until `until` (the link's clock), or less when
+    /// something comes. A time in the past does not wait.
+    ///
+    /// # Errors
+    /// The loss of the adapter.
+    fn hear(&mut self, until: Nanos) -> Result<Vec<Heard>, LinkError> {
+        self.pause(until.saturating_sub(self.now()).max(0));
+        Ok(Vec::new())
+    }
 
     /// Supply voltage at the connector in volts as the adapter measures it; `None` if it cannot.
     ///

@@ -2,6 +2,8 @@
 
 use std::fmt;
 
+use crate::CanId;
+
 /// A control module's address, as its replies carry it.
 ///
 /// Sources: ISO 15765-4 for the legislated CAN identifiers, ISO 9141-2 and ISO 14230-2 for the source byte (from memory).
@@ -23,11 +25,26 @@ pub enum Address {
     },
     /// The source byte of a message with a three-byte header (ISO 9141-2, ISO 14230, SAE J1850).
     Node(u8),
+    /// CAN with extended or mixed addressing: the first data byte of every frame belongs to the address (ISO 15765-2).
+    CanByte {
+        /// Identifier of requests.
+        request: CanId,
+        /// First data byte of requests: this module's own address, or an address extension.
+        request_byte: u8,
+        /// Identifier of replies.
+        reply: CanId,
+        /// First data byte of replies: the tester's address, or the same extension.
+        reply_byte: u8,
+    },
+    /// Logical address of diagnostics over IP (ISO 13400-2).
+    Logical(u16),
 }
 
 /// Why a text is not an address.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error("a module address is 2 hex digits (K-line), 3 (11-bit CAN) or 8 (29-bit CAN), as the car gives it: `{0}`")]
+#[error(
+    "a module address is 2 hex digits (K-line), 3 (11-bit CAN), 4 (diagnostics over IP) or 8 (29-bit CAN), as the car gives it, or `REQUEST:BYTE-REPLY:BYTE` for CAN with extended addressing: `{0}`"
+)]
 pub struct AddressError(pub String);
 
 impl Address {
@@ -58,13 +75,18 @@ impl Address {
     }
 }
 
-/// The address as the car gives it, in hex without prefix: `7E8`, `18DAF110`, `11`.
+/// The address as the car gives it, in hex without prefix: `7E8`, `18DAF110`, `11`, `1010`; with extended addressing both
+/// directions are needed: `6F1:12-612:F1`.
 impl fmt::Display for Address {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Can11 { reply, .. } => f.pad(&format!("{reply:03X}")),
             Self::Can29 { reply, .. } => f.pad(&format!("{reply:08X}")),
             Self::Node(node) => f.pad(&format!("{node:02X}")),
+            Self::CanByte { request, request_byte, reply, reply_byte } => {
+                f.pad(&format!("{request}:{request_byte:02X}-{reply}:{reply_byte:02X}"))
+            }
+            Self::Logical(address) => f.pad(&format!("{address:04X}")),
         }
     }
 }
@@ -74,12 +96,22 @@ impl std::str::FromStr for Address {
 
     fn from_str(text: &str) -> Result<Self, AddressError> {
         let wrong = || AddressError(text.escape_debug().to_string());
+        if let Some((request, reply)) = text.split_once('-') {
+            let side = |side: &str| {
+                let (id, byte) = side.split_once(':')?;
+                let hex = byte.len() == 2 && byte.bytes().all(|byte| byte.is_ascii_hexdigit());
+                Some((id.parse().ok()?, u8::from_str_radix(byte, 16).ok().filter(|_| hex)?))
+            };
+            let ((request, request_byte), (reply, reply_byte)) = side(request).zip(side(reply)).ok_or_else(wrong)?;
+            return Ok(Self::CanByte { request, request_byte, reply, reply_byte });
+        }
         if !text.bytes().all(|byte| byte.is_ascii_hexdigit()) {
             return Err(wrong());
         }
         let number = u32::from_str_radix(text, 16).map_err(|_| wrong())?;
         match (text.len(), u8::try_from(number), u16::try_from(number)) {
             (2, Ok(node), _) => Ok(Self::Node(node)),
+            (4, _, Ok(address)) => Ok(Self::Logical(address)),
             (3, _, Ok(reply)) if reply <= 0x7FF => Ok(Self::from_reply11(reply)),
             (8, _, _) if number <= 0x1FFF_FFFF => Ok(Self::from_reply29(number)),
             _ => Err(wrong()),
@@ -107,6 +139,8 @@ pub enum Bus {
         /// Bit rate in kbit/s: 500 or 250.
         kbit_s: u16,
     },
+    /// Diagnostics over IP, ISO 13400.
+    Doip,
 }
 
 impl Bus {
@@ -123,6 +157,7 @@ impl fmt::Display for Bus {
             Self::J1850Pwm => f.pad("SAE J1850 PWM"),
             Self::J1850Vpw => f.pad("SAE J1850 VPW"),
             Self::Iso9141 => f.pad("ISO 9141-2"),
+            Self::Doip => f.pad("ISO 13400-2, diagnostics over IP"),
             Self::Kwp5Baud => f.pad("ISO 14230-4, 5-baud start"),
             Self::KwpFast => f.pad("ISO 14230-4, fast start"),
             Self::Can { wide, kbit_s } => {
@@ -138,10 +173,19 @@ mod tests {
 
     #[test]
     fn addresses_read_back_as_printed() {
-        for address in [Address::from_reply11(0x7E8), Address::from_reply29(0x18DA_F110), Address::Node(0x11)] {
+        let (request, reply) = (CanId::Standard(0x6F1), CanId::Standard(0x612));
+        for address in [
+            Address::from_reply11(0x7E8),
+            Address::from_reply29(0x18DA_F110),
+            Address::Node(0x11),
+            Address::Logical(0x1010),
+            Address::CanByte { request, request_byte: 0x12, reply, reply_byte: 0xF1 },
+        ] {
             assert_eq!(address.to_string().parse(), Ok(address));
         }
-        for text in ["", "7", "7E88", "FFF", "FFFFFFFF", "7G8", "+E8", "é8"] {
+        for text in
+            ["", "7", "7E881", "FFF", "FFFFFFFF", "7G8", "+E8", "é8", "6F1-612", "6F1:12-612", "6F1:+2-612:F1", "-"]
+        {
             assert_eq!(text.parse::<Address>(), Err(AddressError(text.to_owned())));
         }
     }

@@ -11,6 +11,7 @@
 
 mod address;
 pub mod at;
+pub mod can;
 mod code;
 pub mod exchange;
 pub mod isotp;
@@ -20,6 +21,7 @@ pub mod uds_read;
 mod vin;
 
 pub use address::{Address, AddressError, Bus};
+pub use can::{CanFrame, CanId};
 pub use code::{Code, CodeError, CodeStatus, Definer, System, failure_type_text};
 pub use reply::{Decoded, Hex, NEGATIVE, NegativeCode, Problem, ReplyError, reply_body};
 pub use vin::{Vin, VinError, VinWarning};

@@ -209,6 +209,7 @@ impl Bench {
             Bus::Kwp5Baud => 4,
             Bus::KwpFast => 5,
             Bus::Can { wide, kbit_s } => 6 + u32::from(wide) + if kbit_s == 250 { 2 } else { 0 },
+            Bus::Doip => unreachable!("no AT-command adapter speaks it"),
         };
         match setting {
             "Z" | "WS" | "D" => {
@@ -265,6 +266,7 @@ impl Bench {
             Bus::Iso9141 => 3,
             Bus::J1850Vpw => 2,
             Bus::J1850Pwm => 1,
+            Bus::Doip => unreachable!("no AT-command adapter speaks it"),
         };
         let wanted = self.sessions.get("protocol").copied().unwrap_or(0);
         if wanted != 0 && wanted != number {

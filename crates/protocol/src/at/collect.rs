@@ -270,6 +270,8 @@ impl Collector {
             (Target::Everyone, Address::Can11 { reply, .. }) => (0x7E8..=0x7EF).contains(&reply),
             (Target::Everyone, Address::Can29 { reply, .. }) => reply >> 8 == 0x18_DAF1,
             (Target::Everyone, Address::Node(_)) => true,
+            // Such an adapter prints no frames of these.
+            (Target::Everyone, Address::CanByte { .. } | Address::Logical(_)) => false,
         }
     }
 

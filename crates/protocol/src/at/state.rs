@@ -370,6 +370,7 @@ impl State {
                 return Ok(());
             }
             (Target::Module(address), bus) => return Err(format!("module {address} is not on this network ({bus})")),
+            (Target::Everyone, Bus::Doip) => return Err(format!("this adapter does not reach {bus}")),
         };
         let digits = if wide { 8 } else { 3 };
         // Nothing needs to be set for everyone where nothing else can be.
