@@ -56,6 +56,33 @@ impl Bits {
         }
     }
 
+    /// The raw value nearest to a value in the signal's unit; `None` when the bits cannot hold it.
+    pub(crate) fn raw_from_phys(&self, value: f64) -> Option<i64> {
+        let own = match &self.convert {
+            Some((from, to)) => to.convert(value, from)?,
+            None => value,
+        };
+        let raw = ((own - self.offset) * self.divide / self.multiply).round();
+        // Wider than 32 bits is refused where the definition is read, so that the cast is exact.
+        let raw = (raw.abs() < 9e15).then_some(raw as i64)?;
+        self.holds(raw).then_some(raw)
+    }
+
+    /// Puts a raw value into its bits of `data`, and leaves all other bits; `None` when the data is too short.
+    pub(crate) fn write(&self, raw: i64, data: &mut [u8]) -> Option<()> {
+        let bytes = data.get_mut(self.byte..self.byte.checked_add(self.n_bytes())?)?;
+        let mask = u64::MAX >> (64 - self.bits) << self.bit;
+        let mut number = raw.cast_unsigned() << self.bit & mask;
+        let mut mask = mask;
+        let order: &mut dyn Iterator<Item = &mut u8> =
+            if self.little_endian { &mut bytes.iter_mut() } else { &mut bytes.iter_mut().rev() };
+        for byte in order {
+            *byte = *byte & !(mask as u8) | number as u8;
+            (mask, number) = (mask >> 8, number >> 8);
+        }
+        Some(())
+    }
+
     /// The text of a raw value.
     pub(crate) fn text(&self, raw: i64) -> Option<&str> {
         self.texts.iter().find(|(value, _)| *value == raw).map(|(_, text)| text.as_str())
@@ -115,6 +142,28 @@ mod tests {
     }
 
     proptest::proptest! {
+        #[test]
+        fn a_written_value_reads_back_and_leaves_the_rest(
+            before: [u8; 6], byte in 0usize..6, bit in 0u32..8, n in 1u32..=32, little_endian: bool, signed: bool, seed: i64,
+        ) {
+            let bits = Bits { little_endian, signed, ..bits(byte, bit, n) };
+            let Some(old) = bits.raw(&before) else { return Ok(()) };
+            let low = if signed { -(1i64 << (n - 1)) } else { 0 };
+            let raw = low + seed.rem_euclid(1i64 << n);
+            let mut data = before;
+            bits.write(raw, &mut data).unwrap();
+            proptest::prop_assert_eq!(bits.raw(&data), Some(raw));
+            bits.write(old, &mut data).unwrap();
+            proptest::prop_assert_eq!(data, before);
+        }
+
+        #[test]
+        fn a_value_goes_to_the_nearest_raw_one(raw in 0i64..256, multiply in 1u32..50, divide in 1u32..50, offset in -40i32..40) {
+            let bits = Bits { multiply: multiply.into(), divide: divide.into(), offset: offset.into(), ..bits(0, 0, 8) };
+            proptest::prop_assert_eq!(bits.raw_from_phys(bits.physical(raw).unwrap()), Some(raw));
+            proptest::prop_assert_eq!(bits.raw_from_phys(bits.physical(255).unwrap() + f64::from(multiply)), None);
+        }
+
         #[test]
         fn any_data_gives_a_raw_value_that_the_bits_can_hold(
             data: Vec<u8>, byte in 0usize..12, bit in 0u32..8, n in 1u32..=32, little_endian: bool, signed: bool,

@@ -5,6 +5,7 @@ use std::sync::LazyLock;
 use protocol::obd::Supported;
 use signal::SignalId;
 
+use crate::actions::{Output, Routine};
 use crate::error::DefinitionError;
 use crate::file::{self, MakerFile};
 use crate::signals::{Read, SignalDefinition};
@@ -63,6 +64,16 @@ impl Definitions {
     /// The definitions of a maker's files that fit a vehicle.
     pub fn maker_signals(&self, vin: Option<&str>) -> impl Iterator<Item = &SignalDefinition> {
         self.files_for_vin(vin).flat_map(|file| &file.signals)
+    }
+
+    /// The outputs that can be driven, of the files that fit a vehicle.
+    pub fn outputs(&self, vin: Option<&str>) -> impl Iterator<Item = &Output> {
+        self.files_for_vin(vin).flat_map(|file| &file.outputs)
+    }
+
+    /// The routines that can be started, of the files that fit a vehicle.
+    pub fn routines(&self, vin: Option<&str>) -> impl Iterator<Item = &Routine> {
+        self.files_for_vin(vin).flat_map(|file| &file.routines)
     }
 
     /// The standard signals that one module offers, each by the best read it supports.

@@ -1,7 +1,7 @@
 //! What can be wrong with a definition file.
 
 /// A definition file that cannot be used, and where.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
 #[error("{file} line {line}: {problem}")]
 pub struct DefinitionError {
     /// The file, as it was named by the caller.
@@ -13,7 +13,7 @@ pub struct DefinitionError {
 }
 
 /// What is wrong in a line of a definition file.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum FileProblem {
     /// Not TOML, or a key that the format does not have or misses.
     #[error("{0}")]
@@ -27,6 +27,26 @@ pub enum FileProblem {
     /// Not an identifier.
     #[error("a data identifier has 4 hex digits: `{0}`")]
     Identifier(String),
+    /// Not a local identifier or test id.
+    #[error("a local identifier or test id has 2 hex digits: `{0}`")]
+    LocalIdentifier(String),
+    /// Not exactly one way to drive an output.
+    #[error("an output has one of `did` (service 2F), `local` (30), `test` (08) and `routine` (31)")]
+    DriveKeys,
+    /// Not exactly one way to call a routine.
+    #[error("a routine has either `routine` (service 31) or `local` (ISO 14230)")]
+    CallKeys,
+    /// A level that the output's own bytes cannot hold.
+    #[error("a level within the limits does not fit the bits: {0}")]
+    Level(String),
+    /// Not the name of a condition.
+    #[error(
+        "`{0}` is no condition: \"standing\", \"engine off\", \"engine running\", \"ignition on\", or a signal with limits"
+    )]
+    Condition(String),
+    /// Not a length of time.
+    #[error("a time in seconds must be above 0, not {0}")]
+    Duration(f64),
     /// A name that neither the catalogue knows nor stands under `custom.`.
     #[error("the catalogue has no signal `{0}`: use one of its names, or `custom.` and your own")]
     UnknownSignal(String),

@@ -7,6 +7,7 @@ use serde::Deserialize;
 use signal::{Catalogue, Unit};
 use toml::Spanned;
 
+use crate::actions::{self, Output, Routine};
 use crate::bits::Bits;
 use crate::error::{DefinitionError, FileProblem, Place};
 use crate::signals::{Decode, Read, SignalDefinition};
@@ -38,6 +39,55 @@ use crate::standard::{catalogue_id, catalogue_unit};
 /// invalid = [0xFFFF]            # raw values that mean "no value"
 /// ```
 ///
+/// What a module can be told to do follows in the same file; every key that is not marked "default" must be there:
+///
+/// ```toml
+/// [[module.output]]
+/// id = "fan.command"            # a name of the catalogue, or `custom.` and your own
+/// title = "radiator fan"
+/// did = "D103"                  # service 2F; or `local = "12"` (ISO 14230 service 30), `test = "21"` (service 08),
+///                               # `routine = "0203"` (service 31)
+/// n_bytes = 1                   # bytes of the control state
+/// state = { byte = 0, bits = 8, multiply = 100, divide = 255 } # where the level is in them; default: byte 0 as it is
+/// mask = [0x80]                 # control enable mask behind the state (2F); default none
+/// level = { min = 0, max = 100, unit = "%" }                   # default: a switch, 0 off and 1 on
+/// safe = 0                      # level between pulses, and before letting go; default: the least
+/// responds = ["coolant.temperature"]                           # signals that ought to respond; default none
+///
+/// [module.output.care]
+/// session = 3                   # diagnostic session; default: the one that the module starts in
+/// conditions = ["standing", "engine off", { signal = "coolant.temperature", max = 110 }]
+/// while_moving = false          # default; true lets it be sent while the vehicle moves
+/// longest_s = 60                # longest time in one go; default: no limit is known
+/// cautions = ["The fan starts without warning: hands, hair and clothing clear."]
+///
+/// [[module.routine]]
+/// id = "custom.fan_ramp"
+/// title = "runs the fan through its speeds"
+/// routine = "0203"              # service 31; or `local = "05"` (ISO 14230 services 31, 32, 33)
+/// n_bytes = 1                   # bytes of the option record; default 0
+/// can_stop = true               # default false
+/// results_in = "request"        # "start" (default), "stop" or "request"
+///
+/// [[module.routine.parameter]]
+/// name = "step"
+/// unit = "s"
+/// min = 1
+/// max = 10
+/// default = 2                   # without it the parameter must be given
+/// value = { byte = 0 }
+///
+/// [[module.routine.result]]
+/// name = "outcome"
+/// unit = "1"
+/// value = { byte = 0, texts = { 0 = "passed", 1 = "failed" } }
+///
+/// [module.routine.care]
+/// cautions = ["The fan starts without warning: hands, hair and clothing clear."]
+/// ```
+///
+/// Conditions by name are "standing", "engine off", "engine running" and "ignition on".
+///
 /// Further keys of a signal: `title`; `bit` (lowest bit, 0 to 7, of the whole number that the bytes make; 0);
 /// `byte_order` (`"big"` or `"little"`); `signed` (false); `offset` (0); `min` and `max` (values outside are not
 /// believed; the catalogue's where it has the signal); `texts` (`{ 0 = "off", 1 = "on" }`).
@@ -54,6 +104,8 @@ pub struct MakerFile {
     /// The modules it names.
     pub modules: Vec<ModuleName>,
     pub(crate) signals: Vec<SignalDefinition>,
+    pub(crate) outputs: Vec<Output>,
+    pub(crate) routines: Vec<Routine>,
 }
 
 /// A module's name.
@@ -93,6 +145,10 @@ struct ModuleRow {
     node: Option<Spanned<String>>,
     #[serde(default)]
     did: Vec<DidRow>,
+    #[serde(default)]
+    output: Vec<actions::OutputRow>,
+    #[serde(default)]
+    routine: Vec<actions::RoutineRow>,
 }
 
 #[derive(Deserialize)]
@@ -105,7 +161,7 @@ struct DidRow {
 
 #[derive(Deserialize, Default, Clone, Copy, PartialEq)]
 #[serde(rename_all = "lowercase")]
-enum ByteOrder {
+pub(crate) enum ByteOrder {
     #[default]
     Big,
     Little,
@@ -140,11 +196,11 @@ struct SignalRow {
     texts: BTreeMap<Spanned<String>, String>,
 }
 
-const fn eight() -> u32 {
+pub(crate) const fn eight() -> u32 {
     8
 }
 
-const fn one() -> f64 {
+pub(crate) const fn one() -> f64 {
     1.0
 }
 
@@ -171,6 +227,8 @@ pub(crate) fn parse(text: &str, file: &str) -> Result<MakerFile, DefinitionError
         vin_prefixes: read.fits_vin.iter().map(|prefix| prefix.get_ref().clone()).collect(),
         modules: Vec::new(),
         signals: Vec::new(),
+        outputs: Vec::new(),
+        routines: Vec::new(),
     };
     let mut ids = BTreeSet::new();
     for row in &read.module {
@@ -199,6 +257,20 @@ pub(crate) fn parse(text: &str, file: &str) -> Result<MakerFile, DefinitionError
                 out.signals.push(definition);
             }
         }
+        for row in &row.output {
+            let output = actions::output(&place, row, address)?;
+            if actions::is_taken(&output.id, &out.outputs, &out.routines) {
+                return Err(place.error(row.id.span(), FileProblem::Twice(format!("output `{}`", output.id))));
+            }
+            out.outputs.push(output);
+        }
+        for row in &row.routine {
+            let routine = actions::routine(&place, row, address)?;
+            if actions::is_taken(&routine.id, &out.outputs, &out.routines) {
+                return Err(place.error(row.id.span(), FileProblem::Twice(format!("routine `{}`", routine.id))));
+            }
+            out.routines.push(routine);
+        }
         out.modules.push(ModuleName { name, address });
     }
     Ok(out)
@@ -224,7 +296,7 @@ fn address(place: &Place<'_>, row: &ModuleRow) -> Result<Address, DefinitionErro
 }
 
 /// A number of exactly so many hex digits.
-fn hex(text: &str, n_digits: usize) -> Option<u32> {
+pub(crate) fn hex(text: &str, n_digits: usize) -> Option<u32> {
     let is_hex = text.len() == n_digits && text.bytes().all(|byte| byte.is_ascii_hexdigit());
     if is_hex { u32::from_str_radix(text, 16).ok() } else { None }
 }
@@ -233,6 +305,22 @@ fn did(place: &Place<'_>, row: &DidRow) -> Result<u16, DefinitionError> {
     let text = row.did.get_ref();
     let wrong = || place.error(row.did.span(), FileProblem::Identifier(text.escape_debug().to_string()));
     hex(text, 4).and_then(|number| u16::try_from(number).ok()).ok_or_else(wrong)
+}
+
+/// Whether a value's bits and scaling make sense within so many bytes.
+pub(crate) fn check_bits(value: &Bits, n_bytes: usize) -> Result<(), FileProblem> {
+    let Bits { byte, bit, bits, .. } = *value;
+    if bit > 7 || !(1..=32).contains(&bits) {
+        return Err(FileProblem::Bits { bit, bits });
+    }
+    let usable = |number: f64| number.is_finite() && number != 0.0;
+    if !usable(value.multiply) || !usable(value.divide) || !value.offset.is_finite() {
+        return Err(FileProblem::Scaling);
+    }
+    if byte.checked_add(value.n_bytes()).is_none_or(|end| end > n_bytes) {
+        return Err(FileProblem::OutsideData { byte, bit, bits, length: n_bytes });
+    }
+    Ok(())
 }
 
 fn definition(
@@ -245,14 +333,6 @@ fn definition(
     let id = catalogue_id(place, row.id.get_ref(), row.id.span())?;
     let at_byte = |problem| place.error(row.byte.span(), problem);
     let (byte, bit, n_bits) = (*row.byte.get_ref(), row.bit, row.bits);
-    if bit > 7 || !(1..=32).contains(&n_bits) {
-        return Err(at_byte(FileProblem::Bits { bit, bits: n_bits }));
-    }
-    let usable = |number: f64| number.is_finite() && number != 0.0;
-    if !usable(row.multiply) || !usable(row.divide) || !row.offset.is_finite() {
-        return Err(at_byte(FileProblem::Scaling));
-    }
-
     let own = Unit::named(row.unit.get_ref());
     let unit = catalogue_unit(&id).cloned().unwrap_or_else(|| own.clone());
     if own.convert(1.0, &unit).is_none() {
@@ -273,9 +353,7 @@ fn definition(
         invalid: Vec::new(),
         texts: Vec::new(),
     };
-    if byte.checked_add(bits.n_bytes()).is_none_or(|end| end > n_bytes) {
-        return Err(at_byte(FileProblem::OutsideData { byte, bit, bits: n_bits, length: n_bytes }));
-    }
+    check_bits(&bits, n_bytes).map_err(at_byte)?;
     let held = |raw: i64, at| {
         if bits.holds(raw) { Ok(raw) } else { Err(place.error(at, FileProblem::Raw { raw, bits: n_bits })) }
     };

@@ -1,7 +1,8 @@
 //! Which request yields which signal of which module, and what a standard trouble code means.
 //!
 //! This crate must not know any open connection. Its main types are [`Definitions`] (standard OBD and makers' files) and
-//! [`SignalDefinition`] (what to read for a signal, and how to read it from the answer).
+//! [`SignalDefinition`] (what to read for a signal, and how to read it from the answer); [`Output`] and [`Routine`] say what
+//! a module can be told to do.
 //!
 //! ```
 //! use definition::{Definitions, Read};
@@ -15,6 +16,7 @@
 //! assert_eq!(coolant.value(&[0x01, 0x7B, 0x00]), Ok(83.0));
 //! ```
 
+mod actions;
 mod bits;
 pub mod codes;
 mod definitions;
@@ -23,6 +25,9 @@ mod file;
 mod signals;
 mod standard;
 
+pub use actions::{
+    Call, Care, Condition, Drive, Field, LevelError, Output, Parameter, ParameterError, Range, ResultsIn, Routine,
+};
 pub use definitions::Definitions;
 pub use error::{DefinitionError, FileProblem};
 pub use file::{MakerFile, ModuleName};

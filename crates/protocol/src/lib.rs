@@ -5,7 +5,7 @@
 //!
 //! - [`Address`]: who speaks, and how to reach it; [`exchange`]: one request and what came back.
 //! - [`isotp`]: messages longer than a CAN frame; [`at`]: the text of AT-command adapters.
-//! - [`obd`] and [`uds_read`]: requests and replies of the diagnostic services; [`Code`], [`Vin`]: what they bring.
+//! - [`obd`], [`uds_read`], [`uds`] and [`kwp`]: requests and replies of the diagnostic services; [`Code`], [`Vin`]: what they bring.
 
 #![deny(clippy::indexing_slicing)]
 
@@ -15,8 +15,10 @@ pub mod can;
 mod code;
 pub mod exchange;
 pub mod isotp;
+pub mod kwp;
 pub mod obd;
 mod reply;
+pub mod uds;
 pub mod uds_read;
 mod vin;
 

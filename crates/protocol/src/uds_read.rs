@@ -1,6 +1,4 @@
-//! The services of ISO 14229-1 that a reader needs: identifiers, codes with status, session and keep-alive.
-
-use std::time::Duration;
+//! The services of ISO 14229-1 that a reader needs: identifiers, codes with status.
 
 use crate::{Code, CodeStatus, Decoded, Problem, ReplyError, reply_body};
 
@@ -137,93 +135,6 @@ pub mod codes_by_status {
     }
 }
 
-/// Service 10: diagnostic session.
-pub mod session {
-    use super::{Duration, Problem, ReplyError, reply_body};
-
-    /// The session that every module starts in.
-    pub const DEFAULT: u8 = 0x01;
-    /// The session in which more is allowed.
-    pub const EXTENDED: u8 = 0x03;
-
-    /// How long a module may take, from its session reply.
-    #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-    pub struct Timing {
-        /// Greatest time to a first answer (P2).
-        pub p2: Duration,
-        /// Greatest time to an answer after "response pending" (P2*).
-        pub p2_star: Duration,
-    }
-
-    impl Default for Timing {
-        /// 50 ms and 5 s (ISO 14229-2, from memory).
-        fn default() -> Self {
-            Self { p2: Duration::from_millis(50), p2_star: Duration::from_millis(5000) }
-        }
-    }
-
-    /// Asks for a session.
-    #[must_use]
-    pub fn request(session: u8) -> Vec<u8> {
-        vec![0x10, session]
-    }
-
-    /// Reads a reply to [`request`]. P2 is in milliseconds, P2* in tens of them. A reply without them (as before the
-    /// 2006 edition) means the default times.
-    ///
-    /// # Errors
-    /// [`ReplyError`] when it is no answer, a refusal, of another session, or cut short.
-    ///
-    /// ```
-    /// use protocol::uds_read::session;
-    /// let timing = session::interpret(&session::request(3), &[0x50, 0x03, 0x00, 0x32, 0x01, 0xF4]).unwrap();
-    /// assert_eq!((timing.p2.as_millis(), timing.p2_star.as_millis()), (50, 5000));
-    /// ```
-    pub fn interpret(request: &[u8], reply: &[u8]) -> Result<Timing, ReplyError> {
-        match *reply_body(request, reply)? {
-            [session, ..] if Some(&session) != request.get(1) => Err(ReplyError::foreign(request, reply)),
-            [_] => Ok(Timing::default()),
-            [_, p2_high, p2_low, star_high, star_low] => Ok(Timing {
-                p2: Duration::from_millis(u64::from(u16::from_be_bytes([p2_high, p2_low]))),
-                p2_star: Duration::from_millis(10 * u64::from(u16::from_be_bytes([star_high, star_low]))),
-            }),
-            _ => {
-                let problem = Problem::Short { what: "session reply".into(), need: 6, have: reply.len() };
-                Err(ReplyError::malformed(request, reply, problem))
-            }
-        }
-    }
-}
-
-/// Service 3E: keeps a session open.
-pub mod tester_present {
-    use super::{Problem, ReplyError, reply_body};
-
-    /// How often to send it: between P2 and the module's 5 s session time-out (ISO 14229-2 as public tables give it).
-    pub const PERIOD: super::Duration = super::Duration::from_millis(2000);
-
-    /// Says that the tester is still there; with `wants_reply` false the module stays silent.
-    #[must_use]
-    pub fn request(wants_reply: bool) -> Vec<u8> {
-        vec![0x3E, if wants_reply { 0x00 } else { 0x80 }]
-    }
-
-    /// Reads a reply to [`request`].
-    ///
-    /// # Errors
-    /// [`ReplyError`] unless the module confirms.
-    pub fn interpret(request: &[u8], reply: &[u8]) -> Result<(), ReplyError> {
-        match reply_body(request, reply)? {
-            [0x00] => Ok(()),
-            [] => {
-                let problem = Problem::Short { what: "confirmation".into(), need: 2, have: reply.len() };
-                Err(ReplyError::malformed(request, reply, problem))
-            }
-            _ => Err(ReplyError::foreign(request, reply)),
-        }
-    }
-}
-
 #[cfg(test)]
 #[allow(clippy::indexing_slicing, reason = "a test may fail")]
 mod tests {
@@ -279,29 +190,15 @@ mod tests {
         assert!(matches!(codes_by_status::interpret(&asked, &[0x59, 0x02]), Err(ReplyError::Malformed { .. })));
     }
 
-    #[test]
-    fn session_times_and_keep_alive() {
-        let asked = session::request(session::EXTENDED);
-        assert_eq!(session::interpret(&asked, &[0x50, 0x03]), Ok(session::Timing::default()));
-        let slow = session::interpret(&asked, &[0x50, 0x03, 0x00, 0x96, 0x07, 0xD0]).unwrap();
-        assert_eq!((slow.p2.as_millis(), slow.p2_star.as_millis()), (150, 20_000));
-        assert!(matches!(session::interpret(&asked, &[0x50, 0x01]), Err(ReplyError::Foreign { .. })));
-        assert!(matches!(session::interpret(&asked, &[0x50, 0x03, 0x00]), Err(ReplyError::Malformed { .. })));
-        assert_eq!(tester_present::interpret(&tester_present::request(true), &[0x7E, 0x00]), Ok(()));
-        assert_eq!(tester_present::request(false), [0x3E, 0x80]);
-    }
-
     proptest::proptest! {
         #[test]
         fn no_bytes_break_a_reader(request: Vec<u8>, reply: Vec<u8>, lengths: [Option<usize>; 3]) {
             let length_of = |did: u16| lengths.get(usize::from(did) % 3).copied().flatten();
-            for request in [&request[..], &identifiers::request(&[0xF190, 0xD001]), &[0x19, 0x02, 0xFF], &[0x10, 3], &[0x3E, 0]] {
+            for request in [&request[..], &identifiers::request(&[0xF190, 0xD001]), &[0x19, 0x02, 0xFF]] {
                 let with_head = [&[request.first().copied().unwrap_or(0).wrapping_add(0x40)][..], &reply].concat();
                 for reply in [&reply, &with_head] {
                     let _ = identifiers::interpret(request, reply, length_of);
                     let _ = codes_by_status::interpret(request, reply);
-                    let _ = session::interpret(request, reply);
-                    let _ = tester_present::interpret(request, reply);
                 }
             }
         }

@@ -7,7 +7,8 @@
 mod oracle;
 
 use oracle::{Item, hex, of_kind, payloads};
-use protocol::uds_read::{codes_by_status, identifiers, session};
+use protocol::uds::session;
+use protocol::uds_read::{codes_by_status, identifiers};
 use protocol::{CodeStatus, NegativeCode, ReplyError};
 
 fn decode(messages: &[Vec<u8>]) -> Option<Vec<Vec<Item>>> {
