@@ -54,10 +54,9 @@ impl Failure {
             eprintln!("hint: {hint}");
         }
         if json {
-            let error = serde_json::json!({
-                "error": { "message": self.message, "hints": self.hints, "exit_code": self.exit as u8 }
-            });
-            println!("{error}");
+            let error =
+                wire::Failure { message: self.message.clone(), hints: self.hints.clone(), exit_code: self.exit as u8 };
+            let _ = crate::output::print_json(&wire::Failed { error });
         }
     }
 }

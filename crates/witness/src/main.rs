@@ -11,7 +11,7 @@ mod live;
 mod output;
 mod places;
 mod stop;
-mod wire;
+mod to_wire;
 
 use clap::Parser;
 

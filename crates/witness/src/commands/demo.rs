@@ -3,14 +3,12 @@
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 
-use evidence::Verdict;
-use serde::Serialize;
-
 use crate::cli::{AdapterArgs, DemoArgs, DriveOptions, RecordingArgs, SignalChoice};
 use crate::connect;
 use crate::failure::{Exit, Failure, cannot_write};
 use crate::output::{print_json, print_text, progress};
-use crate::wire::{DriveSummary, Examined};
+use crate::to_wire;
+use evidence::Verdict;
 
 /// The invented car of the demo, with two faults that its driver would complain about, after ten minutes on the road.
 const CAR: &str =
@@ -28,15 +26,6 @@ const SIGNALS: [&str; 8] = [
 ];
 /// Length of the drive, seconds of car time.
 const DRIVE_S: f64 = 600.0;
-
-#[derive(Serialize)]
-struct DemoJson {
-    folder: String,
-    files: Vec<String>,
-    wall_s: f64,
-    codes: Vec<String>,
-    examined: Examined,
-}
 
 pub(crate) fn run(args: &DemoArgs, json: bool) -> Result<Exit, Failure> {
     let began = Instant::now();
@@ -77,7 +66,7 @@ pub(crate) fn run(args: &DemoArgs, json: bool) -> Result<Exit, Failure> {
     let opened = super::open_drive(&drive_file)?;
     let findings = super::examine::strongest_first(&opened.recording);
     let problems = super::drive_problems(&opened);
-    let summary = || DriveSummary::new(&drive_file, &opened.recording);
+    let summary = || to_wire::drive(&drive_file, &opened.recording);
     if !json {
         print_text(&super::examine::page(&summary(), &findings, &problems, false));
     }
@@ -88,12 +77,16 @@ pub(crate) fn run(args: &DemoArgs, json: bool) -> Result<Exit, Failure> {
     let faulty = findings.iter().filter(|finding| finding.verdict == Verdict::Faulty).count();
     let wall_s = began.elapsed().as_secs_f64();
     if json {
-        print_json(&DemoJson {
+        print_json(&wire::Demo {
             folder: shown(folder),
             files: files.iter().map(|file| shown(file)).collect(),
             wall_s,
             codes: survey.modules.iter().flat_map(|module| &module.codes).map(|code| code.code.clone()).collect(),
-            examined: Examined { drive: summary(), findings: findings.iter().map(Into::into).collect(), problems },
+            examined: wire::Examined {
+                drive: summary(),
+                findings: findings.iter().map(to_wire::finding).collect(),
+                problems,
+            },
         })?;
     } else {
         let mut text =

@@ -7,7 +7,6 @@ use std::time::{Duration, Instant};
 
 use drive::{DriveError, DriveInfo, Overwrite, Recorder, SignalHandle};
 use protocol::Nanos;
-use serde::Serialize;
 use signal::{Gap, Mark, Sample};
 use vehicle::{Plan, Rate, RawExchange, SampleError, Sink};
 
@@ -17,24 +16,12 @@ use crate::failure::{Exit, Failure};
 use crate::live::{Live, Pressed};
 use crate::output::{clean, print_json, print_text, progress, target};
 use crate::places::{data_folder, time_for_name, unix_now_ns};
-use crate::wire::{DriveSummary, RateJson, UnavailableJson};
+use crate::to_wire;
 
 /// How long rates are measured before a recording starts, seconds.
 const TRIAL_S: f64 = 1.0;
 /// How often progress is told without a live view.
 const PROGRESS_EVERY: Duration = Duration::from_secs(5);
-
-/// `witness drive record --json`.
-#[derive(Debug, Serialize)]
-pub(crate) struct RecordedJson {
-    pub(crate) drive: DriveSummary,
-    pub(crate) rates: Vec<RateJson>,
-    pub(crate) unavailable: Vec<UnavailableJson>,
-    pub(crate) bytes: u64,
-    pub(crate) notes: Vec<String>,
-    /// What was lost, besides the gaps.
-    pub(crate) problems: Vec<String>,
-}
 
 pub(crate) fn record(options: &DriveOptions, json: bool) -> Result<Exit, Failure> {
     finish(run(options, None)?, json)
@@ -53,7 +40,7 @@ const CAUTIONS: [&str; 3] = [
     "caution: a legal, quiet road; stop for every change of setting. The maker's procedure and local law come first.",
 ];
 
-fn finish(recorded: RecordedJson, json: bool) -> Result<Exit, Failure> {
+fn finish(recorded: wire::Recorded, json: bool) -> Result<Exit, Failure> {
     let is_complete = recorded.problems.is_empty() && recorded.drive.gaps.is_empty();
     if json {
         print_json(&recorded)?;
@@ -63,7 +50,7 @@ fn finish(recorded: RecordedJson, json: bool) -> Result<Exit, Failure> {
     Ok(if is_complete { Exit::Done } else { Exit::Lost })
 }
 
-fn page(recorded: &RecordedJson) -> String {
+fn page(recorded: &wire::Recorded) -> String {
     let drive = &recorded.drive;
     let mut page = format!("{}: {:.1} s, {} bytes\n", drive.file, drive.duration_s, recorded.bytes);
     for signal in &drive.signals {
@@ -84,7 +71,7 @@ fn page(recorded: &RecordedJson) -> String {
 }
 
 /// Connects, plans, shows the rates and records.
-pub(crate) fn run(options: &DriveOptions, live: Option<Live>) -> Result<RecordedJson, Failure> {
+pub(crate) fn run(options: &DriveOptions, live: Option<Live>) -> Result<wire::Recorded, Failure> {
     let wanted = super::watchlist::chosen(&options.choice)?;
     if options.recording.seconds.is_some_and(|seconds| !(seconds > 0.0 && seconds <= 1e7)) {
         return Err(Failure::input("--seconds takes a number above 0"));
@@ -143,10 +130,10 @@ pub(crate) fn run(options: &DriveOptions, live: Option<Live>) -> Result<Recorded
     };
     let opened = super::open_drive(&out)?;
     problems.extend(super::drive_problems(&opened));
-    Ok(RecordedJson {
-        drive: DriveSummary::new(&out, &opened.recording),
-        rates: rates.iter().map(RateJson::from).collect(),
-        unavailable: plan.unavailable.iter().map(UnavailableJson::from).collect(),
+    Ok(wire::Recorded {
+        drive: to_wire::drive(&out, &opened.recording),
+        rates: rates.iter().map(to_wire::rate).collect(),
+        unavailable: plan.unavailable.iter().map(to_wire::unavailable).collect(),
         bytes,
         notes,
         problems,
@@ -265,15 +252,9 @@ impl Sink for Tape {
     }
 }
 
-#[derive(Serialize)]
-struct RepairedJson {
-    file: String,
-    problems: Vec<String>,
-}
-
 pub(crate) fn repair(args: &RepairArgs, json: bool) -> Result<Exit, Failure> {
     let repaired = drive::repair(Path::new(&args.drive))?;
-    let result = RepairedJson {
+    let result = wire::Repaired {
         file: repaired.path.display().to_string(),
         problems: repaired.problems.iter().map(ToString::to_string).collect(),
     };

@@ -5,20 +5,20 @@ use evidence::{Finding, Verdict};
 use crate::cli::ExamineArgs;
 use crate::failure::{Exit, Failure};
 use crate::output::{clean, clock, print_json, print_text, width, wrapped};
-use crate::wire::{DriveSummary, Examined};
+use crate::to_wire;
 
 pub(crate) fn run(args: &ExamineArgs, json: bool) -> Result<Exit, Failure> {
     let opened = super::open_drive(&args.drive)?;
     let findings = strongest_first(&opened.recording);
     let problems = super::drive_problems(&opened);
     if json {
-        print_json(&Examined {
-            drive: DriveSummary::new(&args.drive, &opened.recording),
-            findings: findings.iter().map(Into::into).collect(),
+        print_json(&wire::Examined {
+            drive: to_wire::drive(&args.drive, &opened.recording),
+            findings: findings.iter().map(to_wire::finding).collect(),
             problems: problems.clone(),
         })?;
     } else {
-        print_text(&page(&DriveSummary::new(&args.drive, &opened.recording), &findings, &problems, args.all));
+        print_text(&page(&to_wire::drive(&args.drive, &opened.recording), &findings, &problems, args.all));
     }
     Ok(if problems.is_empty() { Exit::Done } else { Exit::Lost })
 }
@@ -31,7 +31,7 @@ pub(crate) fn strongest_first(recording: &signal::Recording) -> Vec<Finding> {
 }
 
 /// The findings as a page of text: what is faulty first, then what is open, then what was seen to be in order.
-pub(crate) fn page(drive: &DriveSummary, findings: &[Finding], problems: &[String], all: bool) -> String {
+pub(crate) fn page(drive: &wire::DriveSummary, findings: &[Finding], problems: &[String], all: bool) -> String {
     let width = width();
     let mut page = format!(
         "Drive {}\n  {} of {} signals, {} marks, {} gaps\n",

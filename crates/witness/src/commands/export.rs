@@ -1,20 +1,10 @@
 //! `witness export`: a drive as a table.
 
 use drive::{ExportOptions, Layout, Overwrite};
-use serde::Serialize;
 
 use crate::cli::{ExportArgs, Shape};
 use crate::failure::{Exit, Failure};
 use crate::output::{clean, print_json, print_text};
-
-#[derive(Serialize)]
-struct ExportedJson {
-    file: String,
-    rows: u64,
-    samples: u64,
-    left_out: Vec<String>,
-    problems: Vec<String>,
-}
 
 pub(crate) fn run(args: &ExportArgs, json: bool) -> Result<Exit, Failure> {
     let ending = args.out.extension().map(|ending| ending.to_string_lossy().to_ascii_lowercase());
@@ -30,7 +20,7 @@ pub(crate) fn run(args: &ExportArgs, json: bool) -> Result<Exit, Failure> {
         overwrite: if args.force { Overwrite::WhenDone } else { Overwrite::Never },
     };
     let exported = drive::export(&args.drive, &args.out, options)?;
-    let result = ExportedJson {
+    let result = wire::Exported {
         file: args.out.display().to_string(),
         rows: exported.n_rows,
         samples: exported.n_samples,

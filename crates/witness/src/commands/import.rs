@@ -1,20 +1,10 @@
 //! `witness import`: a drive from somebody else's table.
 
 use drive::{ImportOptions, MapEntry, Overwrite};
-use serde::Serialize;
 
 use crate::cli::ImportArgs;
 use crate::failure::{Exit, Failure};
 use crate::output::{clean, print_json, print_text};
-
-#[derive(Serialize)]
-struct ImportedJson {
-    file: String,
-    rows: u64,
-    samples: u64,
-    signals: Vec<String>,
-    notes: Vec<String>,
-}
 
 pub(crate) fn run(args: &ImportArgs, json: bool) -> Result<Exit, Failure> {
     let map = args.map.iter().map(|text| text.parse::<MapEntry>()).collect::<Result<Vec<_>, _>>();
@@ -27,7 +17,7 @@ pub(crate) fn run(args: &ImportArgs, json: bool) -> Result<Exit, Failure> {
         info: drive::DriveInfo { software: Some(crate::SOFTWARE.to_owned()), ..drive::DriveInfo::default() },
     };
     let imported = drive::import(&args.table, &args.out, &options)?;
-    let result = ImportedJson {
+    let result = wire::Imported {
         file: args.out.display().to_string(),
         rows: imported.n_rows,
         samples: imported.n_samples,

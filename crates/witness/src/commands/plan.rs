@@ -1,35 +1,13 @@
 //! `witness plan`: the rate that each signal gets, and the odds of catching a short event.
 
-use serde::Serialize;
-
 use crate::cli::PlanArgs;
 use crate::connect;
 use crate::failure::{Exit, Failure};
 use crate::output::{print_json, print_text, wrapped};
-use crate::wire::UnavailableJson;
+use crate::to_wire;
 
 /// How long the rates are measured, seconds.
 const TRIAL_S: f64 = 4.0;
-
-#[derive(Serialize)]
-struct PlanJson {
-    protocol: Option<String>,
-    event_ms: f64,
-    signals: Vec<PlannedJson>,
-    unavailable: Vec<UnavailableJson>,
-}
-
-#[derive(Serialize)]
-struct PlannedJson {
-    id: String,
-    unit: String,
-    source: String,
-    per_second: f64,
-    /// Odds of catching one event of `event_ms`.
-    odds: f64,
-    /// Events after which one is caught with 95 %; null when none ever would be.
-    events_for_95_percent: Option<f64>,
-}
 
 pub(crate) fn run(args: &PlanArgs, json: bool) -> Result<Exit, Failure> {
     if !(args.event_ms > 0.0 && args.event_ms.is_finite()) {
@@ -42,7 +20,7 @@ pub(crate) fn run(args: &PlanArgs, json: bool) -> Result<Exit, Failure> {
     let rates = car.vehicle.measure(&mut plan, TRIAL_S).map_err(|error| Failure::new(Exit::Failed, error))?;
     let planned = plan.signals.iter().zip(&rates).map(|(signal, rate)| {
         let odds = rate.odds(args.event_ms / 1000.0);
-        PlannedJson {
+        wire::PlannedSignal {
             id: signal.id.to_string(),
             unit: signal.unit.to_string(),
             source: signal.source.clone(),
@@ -51,11 +29,11 @@ pub(crate) fn run(args: &PlanArgs, json: bool) -> Result<Exit, Failure> {
             events_for_95_percent: events_for_95_percent(odds),
         }
     });
-    let result = PlanJson {
+    let result = wire::Planned {
         protocol: car.vehicle.link_info().bus.map(|bus| bus.to_string()),
         event_ms: args.event_ms,
         signals: planned.collect(),
-        unavailable: plan.unavailable.iter().map(UnavailableJson::from).collect(),
+        unavailable: plan.unavailable.iter().map(to_wire::unavailable).collect(),
     };
     if json {
         print_json(&result)?;
@@ -77,7 +55,7 @@ fn events_for_95_percent(odds: f64) -> Option<f64> {
     }
 }
 
-fn page(result: &PlanJson) -> String {
+fn page(result: &wire::Planned) -> String {
     let mut page =
         format!("{:34} {:>9}  {:>22}  {}\n", "signal", "rate", format!("catches {} ms", result.event_ms), "from");
     for signal in &result.signals {

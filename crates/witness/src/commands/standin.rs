@@ -1,18 +1,11 @@
 //! `witness standin`: serves the invented car for anyone to connect to.
 
-use serde::Serialize;
-
 use crate::cli::StandinArgs;
 use crate::failure::{Exit, Failure};
 use crate::output::{print_json, print_text, wrapped};
 
 /// Where it listens when nothing else is said.
 const DEFAULT_TCP: &str = "127.0.0.1:4077";
-
-#[derive(Serialize)]
-struct ServingJson {
-    adapter: String,
-}
 
 pub(crate) fn run(args: &StandinArgs, json: bool) -> Result<Exit, Failure> {
     if args.help_cars {
@@ -21,7 +14,7 @@ pub(crate) fn run(args: &StandinArgs, json: bool) -> Result<Exit, Failure> {
     }
     let announce = |adapter: String| {
         if json {
-            print_json(&ServingJson { adapter })
+            print_json(&wire::Serving { adapter })
         } else {
             print_text(&format!(
                 "{adapter}\nserving until Ctrl-C; connect with: witness survey --adapter '{adapter}'\n"

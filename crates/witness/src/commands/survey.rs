@@ -7,7 +7,7 @@ use crate::connect;
 use crate::failure::{Exit, Failure, cannot_write};
 use crate::output::{clean, in_columns, print_json, print_text, progress, width, wrapped};
 use crate::places::{data_folder, time_for_name, unix_now_ns};
-use crate::wire::{ModuleJson, MonitorStateJson, SurveyJson, ValueJson};
+use crate::to_wire;
 
 pub(crate) fn run(args: &SurveyArgs, json: bool) -> Result<Exit, Failure> {
     let mut car = connect::vehicle(&args.adapter)?;
@@ -23,10 +23,10 @@ pub(crate) fn run(args: &SurveyArgs, json: bool) -> Result<Exit, Failure> {
 
 /// Surveys a car and saves everything, raw bytes included, before anything else may happen. Gives the survey as it is
 /// shown (without the raw bytes) and the file.
-pub(crate) fn take(vehicle: &mut vehicle::Vehicle, out: Option<&Path>) -> Result<(SurveyJson, PathBuf), Failure> {
+pub(crate) fn take(vehicle: &mut vehicle::Vehicle, out: Option<&Path>) -> Result<(wire::Survey, PathBuf), Failure> {
     let taken = unix_now_ns();
     let survey = vehicle.survey(|line| progress(&format!("reading {line}")));
-    let mut survey = SurveyJson::new(&survey, taken);
+    let mut survey = to_wire::survey(&survey, taken);
     let path = match out {
         Some(path) => path.to_owned(),
         None => {
@@ -44,7 +44,7 @@ pub(crate) fn take(vehicle: &mut vehicle::Vehicle, out: Option<&Path>) -> Result
 }
 
 /// Writes the file in one piece: it is there whole or not at all. An existing one is never replaced.
-fn save(path: &Path, survey: &SurveyJson) -> Result<(), Failure> {
+fn save(path: &Path, survey: &wire::Survey) -> Result<(), Failure> {
     use std::io::Write;
     let failed = |source: std::io::Error| cannot_write(path, &source);
     let mut file = std::fs::File::create_new(path).map_err(failed)?;
@@ -59,7 +59,7 @@ fn save(path: &Path, survey: &SurveyJson) -> Result<(), Failure> {
 }
 
 /// The survey as a page of text.
-pub(crate) fn page(survey: &SurveyJson) -> String {
+pub(crate) fn page(survey: &wire::Survey) -> String {
     let width = width();
     let car = &survey.vehicle;
     let mut page = String::new();
@@ -98,7 +98,7 @@ fn wrapped_behind(label: &str, text: &str, width: usize) -> String {
     format!("{label:10}{}", lines.trim_start_matches(' '))
 }
 
-fn module_page(module: &ModuleJson, width: usize) -> String {
+fn module_page(module: &wire::Module, width: usize) -> String {
     let name = module.name.as_deref().unwrap_or("(no name given)");
     let count = match module.codes.len() {
         0 => "no codes".to_owned(),
@@ -111,8 +111,8 @@ fn module_page(module: &ModuleJson, width: usize) -> String {
     };
     let mut page = format!("{}  {}: {count}{lamp}\n", module.address, clean(name));
     for code in &module.codes {
-        let state: Vec<&str> = if code.kinds.is_empty() { code.status_words.clone() } else { code.kinds.clone() };
-        let text = code.text.map_or_else(|| format!("no text known; {}", code.structure), str::to_owned);
+        let state = if code.kinds.is_empty() { &code.status_words } else { &code.kinds };
+        let text = code.text.clone().unwrap_or_else(|| format!("no text known; {}", code.structure));
         page += &wrapped(&format!("{}  {}: {text}", code.code, state.join(", ")), "  ", width);
         if code.status.is_some() && !code.status_words.is_empty() {
             page += &wrapped(&code.status_words.join(", "), "           ", width);
@@ -168,7 +168,7 @@ fn module_page(module: &ModuleJson, width: usize) -> String {
     page
 }
 
-fn value_text(value: &ValueJson, name_width: usize) -> String {
+fn value_text(value: &wire::Value, name_width: usize) -> String {
     let shown = match &value.value {
         serde_json::Value::Number(number) => short(number.as_f64().unwrap_or(f64::NAN)),
         serde_json::Value::String(text) => text.clone(),
@@ -184,7 +184,7 @@ fn short(value: f64) -> String {
     text.trim_end_matches('0').trim_end_matches('.').to_owned()
 }
 
-fn readiness_page(survey: &SurveyJson, width: usize) -> String {
+fn readiness_page(survey: &wire::Survey, width: usize) -> String {
     let readiness = &survey.readiness;
     let Some(module) = &readiness.module else {
         return "Readiness  not reported\n".to_owned();
@@ -193,8 +193,8 @@ fn readiness_page(survey: &SurveyJson, width: usize) -> String {
         let chosen: Vec<&str> = readiness
             .monitors
             .iter()
-            .filter(|monitor: &&MonitorStateJson| monitor.state == state)
-            .map(|m| m.name)
+            .filter(|monitor: &&wire::MonitorState| monitor.state == state)
+            .map(|m| m.name.as_str())
             .collect();
         if chosen.is_empty() { "none".to_owned() } else { chosen.join(", ") }
     };

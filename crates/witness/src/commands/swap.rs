@@ -2,63 +2,20 @@
 
 use std::path::{Path, PathBuf};
 
-use evidence::swap::{Placement, SwapDrive};
-use serde::{Deserialize, Serialize};
-
 use crate::cli::{SwapArgs, SwapCommand};
 use crate::failure::{Exit, Failure, cannot_read};
 use crate::output::{clean, print_json, print_text, width, wrapped};
-
-/// The experiment as the user describes it.
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct Experiment {
-    /// The kinds of part that were exchanged.
-    parts: Vec<String>,
-    /// In order of time.
-    drives: Vec<ExperimentDrive>,
-}
-
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct ExperimentDrive {
-    file: PathBuf,
-    placement: Placement,
-}
-
-#[derive(Serialize)]
-struct JudgedJson {
-    hypotheses: Vec<HypothesisJson>,
-    decided: bool,
-    statement: String,
-    next: Vec<String>,
-    /// Per drive and cylinder, in the condition in which it failed before; null where a counter was not recorded.
-    drives: Vec<CountsJson>,
-    problems: Vec<String>,
-}
-
-#[derive(Serialize)]
-struct HypothesisJson {
-    fault: String,
-    probability: f64,
-}
-
-#[derive(Serialize)]
-struct CountsJson {
-    file: String,
-    misfires: Vec<Option<u64>>,
-    firings: Vec<Option<f64>>,
-}
+use evidence::swap::SwapDrive;
 
 pub(crate) fn run(args: &SwapArgs, json: bool) -> Result<Exit, Failure> {
     let SwapCommand::Judge { experiment } = &args.command;
     let text = std::fs::read_to_string(experiment).map_err(|source| cannot_read(experiment, &source))?;
-    let read: Experiment = serde_json::from_str(&text).map_err(|error| {
+    let read: wire::Experiment = serde_json::from_str(&text).map_err(|error| {
         Failure::input(format!("`{}`: {error}", experiment.display())).hint(
             r#"it reads {"parts": ["coil"], "drives": [{"file": "before.mcap", "placement": {"coil": [1, 2, 3, 4]}}, ...]}"#,
         )
     })?;
-    let files: Vec<PathBuf> = read.drives.iter().map(|drive| beside(experiment, &drive.file)).collect();
+    let files: Vec<PathBuf> = read.drives.iter().map(|drive| beside(experiment, Path::new(&drive.file))).collect();
     let opened = files.iter().map(|file| super::open_drive(file)).collect::<Result<Vec<_>, _>>()?;
     let drives: Vec<SwapDrive<'_>> = opened
         .iter()
@@ -74,11 +31,11 @@ pub(crate) fn run(args: &SwapArgs, json: bool) -> Result<Exit, Failure> {
             super::drive_problems(opened).into_iter().map(|problem| format!("{}: {problem}", file.display()))
         })
         .collect();
-    let result = JudgedJson {
+    let result = wire::SwapJudged {
         hypotheses: verdict
             .hypotheses
             .iter()
-            .map(|(fault, probability)| HypothesisJson { fault: fault.to_string(), probability: *probability })
+            .map(|(fault, probability)| wire::Hypothesis { fault: fault.to_string(), probability: *probability })
             .collect(),
         decided: verdict.decided,
         statement: verdict.statement,
@@ -87,7 +44,7 @@ pub(crate) fn run(args: &SwapArgs, json: bool) -> Result<Exit, Failure> {
             .counts
             .iter()
             .zip(&files)
-            .map(|(counts, file)| CountsJson {
+            .map(|(counts, file)| wire::SwapCounts {
                 file: file.display().to_string(),
                 misfires: counts.iter().map(|count| count.map(|count| count.events)).collect(),
                 firings: counts.iter().map(|count| count.map(|count| count.exposure)).collect(),
@@ -109,7 +66,7 @@ fn beside(experiment: &Path, file: &Path) -> PathBuf {
     if here.exists() { here } else { file.to_owned() }
 }
 
-fn page(result: &JudgedJson) -> String {
+fn page(result: &wire::SwapJudged) -> String {
     let width = width();
     let mut page = wrapped(&clean(&result.statement), "", width);
     page += if result.decided { "\nDECIDED\n" } else { "\nOPEN\n" };

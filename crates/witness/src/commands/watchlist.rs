@@ -2,24 +2,12 @@
 
 use std::path::PathBuf;
 
-use serde::Serialize;
 use signal::SignalId;
 
 use crate::cli::{SignalChoice, WatchlistCommand};
 use crate::failure::{Exit, Failure, cannot_read, cannot_write};
 use crate::output::{print_json, print_text};
 use crate::places::data_folder;
-
-#[derive(Serialize)]
-struct Watchlist {
-    name: String,
-    signals: Vec<String>,
-}
-
-#[derive(Serialize)]
-struct Watchlists {
-    watchlists: Vec<Watchlist>,
-}
 
 pub(crate) fn run(command: &WatchlistCommand, json: bool) -> Result<Exit, Failure> {
     match command {
@@ -40,7 +28,7 @@ pub(crate) fn run(command: &WatchlistCommand, json: bool) -> Result<Exit, Failur
     }
     let watchlists = all()?;
     if json {
-        print_json(&Watchlists { watchlists })?;
+        print_json(&wire::Watchlists { watchlists })?;
     } else {
         let lines: String =
             watchlists.iter().map(|list| format!("{:20} {}\n", list.name, list.signals.join(","))).collect();
@@ -103,7 +91,7 @@ fn folder() -> Result<PathBuf, Failure> {
     Ok(folder)
 }
 
-fn all() -> Result<Vec<Watchlist>, Failure> {
+fn all() -> Result<Vec<wire::Watchlist>, Failure> {
     let folder = folder()?;
     let entries = std::fs::read_dir(&folder).map_err(|source| cannot_read(&folder, &source))?;
     let mut lists = Vec::new();
@@ -114,7 +102,7 @@ fn all() -> Result<Vec<Watchlist>, Failure> {
         let text = std::fs::read_to_string(&path).map_err(|source| cannot_read(&path, &source))?;
         let name = path.file_stem().map(|stem| stem.to_string_lossy().into_owned()).unwrap_or_default();
         let signals = text.lines().map(str::trim).filter(|line| !line.is_empty()).map(str::to_owned).collect();
-        lists.push(Watchlist { name, signals });
+        lists.push(wire::Watchlist { name, signals });
     }
     lists.sort_by(|a, b| a.name.cmp(&b.name));
     Ok(lists)

@@ -1,0 +1,64 @@
+//! The JSON of the command line, of saved surveys and of the workbench: plain data, one type per shape.
+//!
+//! Fields are only ever added, so every type reads older files too: what they lack takes its default. This crate must
+//! not know behaviour: it computes nothing, opens nothing and uses no other crate of the workspace; what is made of a car or
+//! a drive becomes one of these types in the room that made it. The schemas are kept in `docs/json`. With the feature
+//! `ts`, `typescript` gives the same types for the page of the workbench.
+//!
+//! ```
+//! let survey: wire::Survey = serde_json::from_str(r#"{"vehicle": {"vin": "1M8GDM9AXKP042788"}}"#)?;
+//! assert_eq!(survey.vehicle.vin.as_deref(), Some("1M8GDM9AXKP042788"));
+//! assert!(survey.modules.is_empty());
+//! # Ok::<(), serde_json::Error>(())
+//! ```
+
+mod drive;
+mod findings;
+mod lists;
+mod program;
+mod survey;
+
+pub use drive::{
+    DriveSummary, Exported, Gap, Imported, Mark, Planned, PlannedSignal, Rate, Recorded, Repaired, SignalSummary, Span,
+    Unavailable,
+};
+pub use findings::{Examined, Experiment, ExperimentDrive, Finding, Hypothesis, SwapCounts, SwapJudged};
+pub use lists::{Signal, Signals, Watchlist, Watchlists};
+pub use program::{Demo, Failed, Failure, Serving};
+pub use survey::{
+    Code, FreezeFrame, InUse, Info, Module, MonitorResult, MonitorState, RawExchange, RawReply, Readiness, Survey,
+    Value, Vehicle,
+};
+
+/// The declarations of every type here, as one TypeScript module.
+#[cfg(feature = "ts")]
+#[must_use]
+pub fn typescript() -> String {
+    let config = ts_rs::Config::default();
+    let mut module = String::from("// Made from crates/wire; do not edit.\n");
+    macro_rules! declare {
+        ($($name:ident)*) => {
+            $(
+                module += "\nexport ";
+                module += &<$name as ts_rs::TS>::decl(&config);
+                module += "\n";
+            )*
+        };
+    }
+    declare! {
+        Code Demo DriveSummary Examined Experiment ExperimentDrive Exported Failed Failure Finding FreezeFrame Gap Hypothesis Imported InUse Info Mark Module MonitorResult MonitorState Planned PlannedSignal Rate RawExchange RawReply Readiness Recorded Repaired Serving Signal SignalSummary Signals Span Survey SwapCounts SwapJudged Unavailable Value Vehicle Watchlist Watchlists
+    }
+    module
+}
+
+#[cfg(all(test, feature = "ts"))]
+mod tests {
+    #[test]
+    fn the_page_gets_every_type_once_and_numbers_as_numbers() {
+        let module = super::typescript();
+        assert_eq!(module.matches("type Survey =").count(), 1, "{module}");
+        assert!(module.contains("export type Finding ="), "{module}");
+        assert!(module.contains("vin: string | null"), "{module}");
+        assert!(!module.contains("bigint"), "{module}");
+    }
+}

@@ -1,0 +1,61 @@
+//! What the rooms of the house give, as the JSON of [`wire`].
+
+mod survey;
+
+use signal::Recording;
+
+pub(crate) use survey::survey;
+
+/// What is in a drive.
+pub(crate) fn drive(file: &std::path::Path, recording: &Recording) -> wire::DriveSummary {
+    wire::DriveSummary {
+        file: file.display().to_string(),
+        duration_s: recording.duration_s(),
+        signals: recording
+            .series
+            .iter()
+            .map(|series| wire::SignalSummary {
+                id: series.id.to_string(),
+                unit: series.unit.to_string(),
+                samples: series.len(),
+                median_interval_s: series.median_interval_s().unwrap_or(0.0),
+            })
+            .collect(),
+        marks: recording
+            .marks
+            .iter()
+            .map(|mark| wire::Mark { t_s: signal::seconds_from_nanos(mark.t_ns), text: mark.text.clone() })
+            .collect(),
+        gaps: recording
+            .gaps
+            .iter()
+            .map(|gap| wire::Gap {
+                from_s: signal::seconds_from_nanos(gap.from_ns),
+                to_s: signal::seconds_from_nanos(gap.to_ns),
+                reason: gap.reason.clone(),
+            })
+            .collect(),
+    }
+}
+
+pub(crate) fn finding(finding: &evidence::Finding) -> wire::Finding {
+    wire::Finding {
+        kind: finding.kind.to_string(),
+        subject: finding.subject.clone(),
+        verdict: finding.verdict.to_string(),
+        log10_odds: finding.log10_odds,
+        statement: finding.statement.clone(),
+        figures: finding.figures.clone(),
+        spans: finding.spans.iter().map(|span| wire::Span { from_s: span.from_s, to_s: span.to_s }).collect(),
+        alternatives: finding.alternatives.clone(),
+        next: finding.next.clone(),
+    }
+}
+
+pub(crate) fn rate(rate: &vehicle::Rate) -> wire::Rate {
+    wire::Rate { id: rate.id.to_string(), per_second: rate.per_second }
+}
+
+pub(crate) fn unavailable(missing: &vehicle::Unavailable) -> wire::Unavailable {
+    wire::Unavailable { id: missing.id.to_string(), reason: missing.reason.clone() }
+}
