@@ -43,7 +43,7 @@ pub enum Address {
 /// Why a text is not an address.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[error(
-    "a module address is 2 hex digits (K-line), 3 (11-bit CAN), 4 (diagnostics over IP) or 8 (29-bit CAN), as the car gives it, or `REQUEST:BYTE-REPLY:BYTE` for CAN with extended addressing: `{0}`"
+    "a module address is 2 hex digits (K-line), 3 (11-bit CAN), 4 (diagnostics over IP) or 8 (29-bit CAN), as the car gives it, `REQUEST-REPLY` where the one does not follow from the other, or `REQUEST:BYTE-REPLY:BYTE` for CAN with extended addressing: `{0}`"
 )]
 pub struct AddressError(pub String);
 
@@ -77,9 +77,25 @@ impl Address {
 
 /// The address as the car gives it, in hex without prefix: `7E8`, `18DAF110`, `11`, `1010`; with extended addressing both
 /// directions are needed: `6F1:12-612:F1`.
+///
+/// With `#` also where the identifier of requests does not follow from that of the replies: `714-77E`. This form always
+/// reads back.
+///
+/// ```
+/// use protocol::Address;
+/// let module = Address::Can11 { request: 0x714, reply: 0x77E };
+/// assert_eq!((module.to_string(), format!("{module:#}")), ("77E".to_owned(), "714-77E".to_owned()));
+/// assert_eq!("714-77E".parse(), Ok(module));
+/// ```
 impl fmt::Display for Address {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
+            Self::Can11 { request, reply } if f.alternate() && Self::from_reply11(*reply) != *self => {
+                f.write_str(&format!("{request:03X}-{reply:03X}"))
+            }
+            Self::Can29 { request, reply } if f.alternate() && Self::from_reply29(*reply) != *self => {
+                f.write_str(&format!("{request:08X}-{reply:08X}"))
+            }
             Self::Can11 { reply, .. } => f.pad(&format!("{reply:03X}")),
             Self::Can29 { reply, .. } => f.pad(&format!("{reply:08X}")),
             Self::Node(node) => f.pad(&format!("{node:02X}")),
@@ -97,6 +113,13 @@ impl std::str::FromStr for Address {
     fn from_str(text: &str) -> Result<Self, AddressError> {
         let wrong = || AddressError(text.escape_debug().to_string());
         if let Some((request, reply)) = text.split_once('-') {
+            if let Some((request, reply)) = request.parse().ok().zip(reply.parse().ok()) {
+                return match (request, reply) {
+                    (CanId::Standard(request), CanId::Standard(reply)) => Ok(Self::Can11 { request, reply }),
+                    (CanId::Extended(request), CanId::Extended(reply)) => Ok(Self::Can29 { request, reply }),
+                    _ => Err(wrong()),
+                };
+            }
             let side = |side: &str| {
                 let (id, byte) = side.split_once(':')?;
                 let hex = byte.len() == 2 && byte.bytes().all(|byte| byte.is_ascii_hexdigit());
@@ -149,6 +172,12 @@ impl Bus {
     pub const fn is_can(self) -> bool {
         matches!(self, Self::Can { .. })
     }
+
+    /// Whether an answer is one message however long it is, so that OBD services have the layout that they have on CAN.
+    #[must_use]
+    pub const fn has_long_messages(self) -> bool {
+        matches!(self, Self::Can { .. } | Self::Doip)
+    }
 }
 
 impl fmt::Display for Bus {
@@ -182,10 +211,29 @@ mod tests {
             Address::CanByte { request, request_byte: 0x12, reply, reply_byte: 0xF1 },
         ] {
             assert_eq!(address.to_string().parse(), Ok(address));
+            assert_eq!(format!("{address:#}").parse(), Ok(address));
         }
-        for text in
-            ["", "7", "7E881", "FFF", "FFFFFFFF", "7G8", "+E8", "é8", "6F1-612", "6F1:12-612", "6F1:+2-612:F1", "-"]
-        {
+        for address in [
+            Address::Can11 { request: 0x714, reply: 0x77E },
+            Address::Can29 { request: 0x18DA_10F1, reply: 0x18DA_F911 },
+        ] {
+            assert_eq!(format!("{address:#}").parse(), Ok(address));
+        }
+        for text in [
+            "",
+            "7",
+            "7E881",
+            "FFF",
+            "FFFFFFFF",
+            "7G8",
+            "+E8",
+            "é8",
+            "6F1-61",
+            "6F1:12-612",
+            "6F1:+2-612:F1",
+            "-",
+            "7E0-18DAF110",
+        ] {
             assert_eq!(text.parse::<Address>(), Err(AddressError(text.to_owned())));
         }
     }

@@ -7,6 +7,10 @@ use crate::{Address, Nanos};
 pub enum Target {
     /// Functional addressing: every emissions module that listens.
     Everyone,
+    /// Whoever listens to the request side of this address, which may be a functional one or one whose owner is not known
+    /// yet. Replies of every sender count, wherever the network's diagnostic replies come from; the reply side of the
+    /// address means nothing. Only for requests whose answers are short: nobody is sent a flow control.
+    Anyone(Address),
     /// Physical addressing: this module alone.
     Module(Address),
 }

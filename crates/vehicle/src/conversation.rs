@@ -50,8 +50,9 @@ impl Vehicle {
         &self.problems
     }
 
+    /// Whether OBD services have the layout that they have on CAN.
     pub(crate) fn is_can(&self) -> bool {
-        self.link.info().bus.is_none_or(Bus::is_can)
+        self.link.info().bus.is_none_or(Bus::has_long_messages)
     }
 
     /// One request, written down. A link that is lost on the way is opened again and the request repeated.

@@ -85,7 +85,8 @@ pub(crate) fn clock(t_s: f64) -> String {
 pub(crate) fn target(to: &link::Target) -> String {
     match to {
         link::Target::Everyone => "everyone".to_owned(),
-        link::Target::Module(address) => address.to_string(),
+        link::Target::Module(address) => format!("{address:#}"),
+        link::Target::Anyone(address) => format!("whoever listens to {address:#}"),
     }
 }
 

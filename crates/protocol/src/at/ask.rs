@@ -145,6 +145,9 @@ impl Ask {
             let why = format!("it has {n} bytes, and this adapter takes 1 to {MAX_REQUEST}");
             return Step::Done(Err(Failure::Unsendable(why)));
         }
+        if let (Some(false), Target::Anyone(_)) = (state.addresses, self.request.to) {
+            return Step::Done(Err(Failure::Unsendable("this adapter cannot address single modules".to_owned())));
+        }
         if state.addresses == Some(false)
             && let Target::Module(address) = self.request.to
             && let Err(why) = self.degrade(address, state)

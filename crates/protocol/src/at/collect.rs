@@ -129,6 +129,9 @@ impl Collector {
                     self.problems.push(format!("dropped a frame of {from}, which was not asked"));
                     return;
                 }
+                if matches!(self.to, Target::Anyone(_)) {
+                    return self.take_anyones(from, &data, now);
+                }
                 let sender = self.senders.entry(from).or_default();
                 match Frame::parse(&data).and_then(|frame| sender.push(frame, now)) {
                     Ok(Some(message)) => self.message(from, message, now),
@@ -151,6 +154,15 @@ impl Collector {
                 // Not counted: it is no frame of the network.
             }
             Printed::Piece { index, data } => self.piece(index, &data, now),
+        }
+    }
+
+    /// Behind an open filter most of what passes is no answer at all, but traffic of the vehicle itself.
+    fn take_anyones(&mut self, from: Address, data: &[u8], now: Nanos) {
+        if let Ok(Frame::Single(message)) = Frame::parse(data)
+            && fit(&self.asked, message) != Fit::Foreign
+        {
+            self.message(from, message.to_vec(), now);
         }
     }
 
@@ -269,9 +281,13 @@ impl Collector {
             // ISO 15765-4: legislated replies.
             (Target::Everyone, Address::Can11 { reply, .. }) => (0x7E8..=0x7EF).contains(&reply),
             (Target::Everyone, Address::Can29 { reply, .. }) => reply >> 8 == 0x18_DAF1,
-            (Target::Everyone, Address::Node(_)) => true,
-            // Such an adapter prints no frames of these.
-            (Target::Everyone, Address::CanByte { .. } | Address::Logical(_)) => false,
+            (Target::Anyone(Address::Can11 { request, .. }), Address::Can11 { reply, .. }) => {
+                reply >> 8 == request >> 8 || reply >> 3 == 0x7E8 >> 3
+            }
+            (Target::Anyone(Address::Can29 { .. }), Address::Can29 { reply, .. }) => reply >> 8 == 0x18_DAF1,
+            (Target::Everyone | Target::Anyone(_), Address::Node(_)) => true,
+            // Adapters of this kind print no other senders.
+            _ => false,
         }
     }
 
@@ -279,7 +295,7 @@ impl Collector {
     fn presumed(&self) -> Address {
         match self.to {
             Target::Module(to) => to,
-            Target::Everyone => presumed_engine(self.form.bus),
+            Target::Everyone | Target::Anyone(_) => presumed_engine(self.form.bus),
         }
     }
 

@@ -96,6 +96,7 @@ impl Counts {
             Target::Module(_) => shape.seen >= 1,
             Target::Everyone if request.n_replies.is_some() => request.n_replies == Some(n_senders) && shape.seen >= 1,
             Target::Everyone => shape.seen >= SEEN_EVERYONE && now.saturating_sub(shape.checked_ns) < RECHECK_NS,
+            Target::Anyone(_) => false,
         };
         let n_lines: usize = shape.sizes.values().map(|size| size.n_lines).sum();
         self.number(n_lines, n_senders).filter(|_| known)
@@ -177,6 +178,9 @@ impl Counts {
     ///
     /// False: a known answer came in another size, so that digits were lost or doubled; it must not be believed.
     pub(super) fn learn(&mut self, request: &Request, sizes: &Sizes, sound: bool, now: Nanos) -> bool {
+        if matches!(request.to, Target::Anyone(_)) {
+            return true; // who answers it is what is to be found out
+        }
         if self.n_shapes >= MAX_SHAPES {
             self.shapes.clear();
             self.n_shapes = 0;

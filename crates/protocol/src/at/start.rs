@@ -1,6 +1,6 @@
 //! Start-up: reset, then the settings that make answers short and unmistakable, coping with adapters that know half of them.
 
-use super::state::{Barrier, Effect, State, protocol, volts};
+use super::state::{Barrier, Effect, Filter, State, protocol, volts};
 use super::turn::{Answer, Say, shown};
 use super::words::{Word, plain};
 use super::{Failure, Outcome, Step};
@@ -204,12 +204,12 @@ pub(super) fn apply(effect: Effect, ok: bool, state: &mut State) -> Result<(), &
         (Effect::Header, false) => return Err("the adapter does not take the header for this module"),
         // Where it cannot be set, the identifier is given whole.
         (Effect::Priority(priority), _) => state.priority = Some(priority),
-        (Effect::Filter(on), true) => state.is_filtering = on,
-        (Effect::Filter(on), false) => {
+        (Effect::Filter(filter), true) => state.filter = filter,
+        (Effect::Filter(filter), false) => {
             state.has_filter = false;
             state.note("replies cannot be filtered by module in the adapter");
             // A filter that cannot be taken back would hide modules: only a reset helps.
-            state.restart |= !on;
+            state.restart |= filter == Filter::Legislated;
         }
         (Effect::Wait(wait), true) => state.wait = wait,
         (Effect::Wait(_), false) => state.sets_wait = false,

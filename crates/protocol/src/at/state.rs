@@ -18,6 +18,9 @@ const WAIT_USUAL: u8 = 0x32;
 const WAIT_LEAST: u8 = 0x19;
 /// 24 ms: six steps, so that one step of the adapter's clock is not half of it.
 const WAIT_SHORT: u8 = 0x06;
+/// 60 ms behind a request to whoever listens: P2 max and a few frames. A module that is later than this answers into the
+/// next request, which whoever looks for modules has to check anyway.
+const WAIT_PROBE: u8 = 0x0F;
 /// Within this time on CAN a module has either begun to answer or will not any more: twice P2 max (as [`WAIT_LEAST`]).
 const LATE_NS: Nanos = 100 * MS;
 /// Answers measured before the time-out is shortened to what fits them, which is still twice what a module may take.
@@ -111,13 +114,24 @@ impl RoundTrip {
     }
 }
 
+/// Which frames the adapter passes on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Filter {
+    /// The legislated replies, as after a reset.
+    Legislated,
+    /// One identifier.
+    Only(u32),
+    /// 256 identifiers from this one on.
+    Group(u32),
+}
+
 /// What a setting command changes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Effect {
     /// Whom requests go to: without it nothing can be sent.
     Header,
-    /// Whether one module's replies alone are passed on: a help only, senders are checked here too.
-    Filter(bool),
+    /// Which replies are passed on: a help only, senders are checked here too.
+    Filter(Filter),
     /// The adapter's time-out.
     Wait(u8),
     /// The highest five bits of 29-bit identifiers, in a byte.
@@ -154,7 +168,7 @@ pub(super) struct State {
     pub(super) barriers: Vec<Barrier>,
     pub(super) has_volts: bool,
     pub(super) has_filter: bool,
-    pub(super) is_filtering: bool,
+    pub(super) filter: Filter,
     /// The time-out can be set and the adapter keeps to it.
     pub(super) sets_wait: bool,
     pub(super) exact_wait: bool,
@@ -194,7 +208,7 @@ impl State {
             barriers: Vec::new(),
             has_volts: false,
             has_filter: true,
-            is_filtering: false,
+            filter: Filter::Legislated,
             sets_wait: true,
             exact_wait: true,
             wait: WAIT_USUAL,
@@ -221,7 +235,7 @@ impl State {
         self.addresses = None;
         self.priority = None;
         self.target = None;
-        self.is_filtering = false;
+        self.filter = Filter::Legislated;
         self.own_flow_control = false;
         self.wait = WAIT_USUAL;
         self.restart = false;
@@ -280,6 +294,9 @@ impl State {
 
     /// The time-out that fits what has been measured.
     fn fitting_wait(&self, request: &Request, bus: Bus) -> u8 {
+        if matches!(request.to, Target::Anyone(_)) && bus.is_can() {
+            return WAIT_PROBE;
+        }
         if self.n_measured < N_MEASURED || !bus.is_can() {
             return WAIT_USUAL;
         }
@@ -354,7 +371,14 @@ impl State {
                 (u32::from(request), Some(u32::from(reply)))
             }
             (Target::Module(Address::Can29 { request, reply }), Bus::Can { wide: true, .. }) => (request, Some(reply)),
-            (Target::Module(Address::Node(node)), Bus::Kwp5Baud | Bus::KwpFast) => {
+            (Target::Anyone(Address::Can11 { request, .. }), Bus::Can { wide: false, .. }) => {
+                (u32::from(request), None)
+            }
+            (Target::Anyone(Address::Can29 { request, .. }), Bus::Can { wide: true, .. }) => (request, None),
+            (
+                Target::Module(Address::Node(node)) | Target::Anyone(Address::Node(node)),
+                Bus::Kwp5Baud | Bus::KwpFast,
+            ) => {
                 todo.push_back(setting(
                     Effect::Header,
                     [format!("ATSH81{node:02X}F1"), format!("ATSH 81 {node:02X} F1")],
@@ -366,11 +390,14 @@ impl State {
                 return Ok(());
             }
             // These networks know functional requests only; the sender of a reply tells whose it is.
-            (Target::Everyone | Target::Module(Address::Node(_)), Bus::Iso9141 | Bus::J1850Pwm | Bus::J1850Vpw) => {
-                return Ok(());
-            }
-            (Target::Module(address), bus) => return Err(format!("module {address} is not on this network ({bus})")),
+            (
+                Target::Everyone | Target::Module(Address::Node(_)) | Target::Anyone(Address::Node(_)),
+                Bus::Iso9141 | Bus::J1850Pwm | Bus::J1850Vpw,
+            ) => return Ok(()),
             (Target::Everyone, Bus::Doip) => return Err(format!("this adapter does not reach {bus}")),
+            (Target::Module(address) | Target::Anyone(address), bus) => {
+                return Err(format!("module {address} is not on this network ({bus})"));
+            }
         };
         let digits = if wide { 8 } else { 3 };
         // Nothing needs to be set for everyone where nothing else can be.
@@ -379,15 +406,26 @@ impl State {
         }
         // The identifiers of ISO 15765-4 pass without a filter, and who sent a reply is checked here; changing the filter
         // with every module would cost a command each time.
-        let passes = reply.is_none_or(|reply| if wide { reply >> 8 == 0x18_DAF1 } else { reply >> 3 == 0x7E8 >> 3 });
-        match reply.filter(|_| !passes) {
-            Some(reply) if self.has_filter => {
-                todo.push_back(setting(Effect::Filter(true), [format!("ATCRA{reply:0digits$X}")]));
+        let passes = |reply: u32| if wide { reply >> 8 == 0x18_DAF1 } else { reply >> 3 == 0x7E8 >> 3 };
+        let filter = match (to, reply) {
+            (_, Some(reply)) if !passes(reply) => Filter::Only(reply),
+            (Target::Anyone(_), _) if !wide => Filter::Group(request & 0x700),
+            _ => Filter::Legislated,
+        };
+        if filter != self.filter && (self.has_filter || filter == Filter::Legislated) {
+            match filter {
+                Filter::Only(reply) => {
+                    todo.push_back(setting(Effect::Filter(filter), [format!("ATCRA{reply:0digits$X}")]));
+                }
+                Filter::Group(first) => {
+                    for text in [format!("ATCF{first:0digits$X}"), "ATCM700".to_owned()] {
+                        todo.push_back(setting(Effect::Filter(filter), [text]));
+                    }
+                }
+                Filter::Legislated => {
+                    todo.push_back(setting(Effect::Filter(filter), ["ATCRA".to_owned(), "ATAR".to_owned()]));
+                }
             }
-            None if self.is_filtering => {
-                todo.push_back(setting(Effect::Filter(false), ["ATCRA".to_owned(), "ATAR".to_owned()]));
-            }
-            _ => {}
         }
         if let Some(reply) = reply {
             let by_rule = if wide {
