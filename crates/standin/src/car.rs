@@ -2,7 +2,7 @@
 
 use crate::bus::{BusKind, CanBus, CanFrame, CanId, Delivery, Node, NodeTiming, Sender};
 use crate::modules::{self, Module, Reply};
-use crate::physics::Physics;
+use crate::physics::{Commands, Physics};
 use crate::rng::Rng;
 use protocol::Nanos;
 
@@ -98,8 +98,15 @@ impl Car {
                 }
                 ecu.module.observe(state, OBSERVE_S);
             }
+            self.obey();
         }
         self.physics.advance(to_s);
+    }
+
+    /// Lets the physics know what testers drive through the modules.
+    fn obey(&mut self) {
+        let all = self.ecus.iter().map(|ecu| ecu.module.commands()).fold(Commands::default(), Commands::and);
+        self.physics.command(all);
     }
 
     /// Puts the tester's frame on the bus; false if the bit rate is not this bus's.
@@ -186,6 +193,7 @@ impl Car {
             if let Reply::Message(bytes) = ecu.module.answer(&incoming.bytes, incoming.functional, state) {
                 ecu.node.answer(now, &bytes, &mut self.bus);
             }
+            self.obey();
         }
     }
 }

@@ -67,6 +67,10 @@ pub(crate) enum FaultKind {
     AirMeter,
     /// The generator charges too little: up to 2 V.
     Generator,
+    /// The coil of the compressor clutch has a bad contact: the severity is the share of pull-ins that fail.
+    ClutchOpen,
+    /// The gap of the compressor clutch is too wide: it pulls in up to 4 s late.
+    ClutchSlow,
 }
 
 /// A fault with its severity.
@@ -79,7 +83,7 @@ pub(crate) struct Fault {
 }
 
 /// How each fault is written, for error messages and help.
-pub const FAULT_FORMS: [&str; 13] = [
+pub const FAULT_FORMS: [&str; 15] = [
     "misfire-coil:NUMBER:SEVERITY[:clustered]",
     "misfire-plug:NUMBER:SEVERITY[:clustered]",
     "misfire-injector:NUMBER:SEVERITY[:clustered]",
@@ -93,6 +97,8 @@ pub const FAULT_FORMS: [&str; 13] = [
     "air-leak:SEVERITY",
     "air-meter:SEVERITY",
     "generator:SEVERITY",
+    "clutch-open:SEVERITY",
+    "clutch-slow:SEVERITY",
 ];
 
 impl FromStr for Fault {
@@ -149,6 +155,8 @@ impl FromStr for Fault {
             "air-leak" => (FaultKind::AirLeak, 2, 1),
             "air-meter" => (FaultKind::AirMeter, 2, 1),
             "generator" => (FaultKind::Generator, 2, 1),
+            "clutch-open" => (FaultKind::ClutchOpen, 2, 1),
+            "clutch-slow" => (FaultKind::ClutchSlow, 2, 1),
             _ => return Err(wrong("there is no fault of that name")),
         };
         if parts.len() > most {

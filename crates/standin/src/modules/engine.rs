@@ -6,7 +6,7 @@ use super::obd::{self, Emissions};
 use super::pack::{byte, celsius, percent, signed_percent, word};
 use super::uds::{self, Diagnostics, Identity, Session};
 use super::{Module, Reply, Start, VIN};
-use crate::physics::{FuelLoop, State};
+use crate::physics::{Commands, FuelLoop, State};
 
 /// Codes that this module can set; numbers from the reference page 2.4.
 const KINDS: [Kind; 10] = [
@@ -53,6 +53,7 @@ pub(super) struct Engine {
     since: SinceClear,
     previous_km: Option<f64>,
     cold_start: Option<f64>,
+    vent_closed: bool,
 }
 
 impl Engine {
@@ -76,6 +77,7 @@ impl Engine {
             since,
             previous_km: None,
             cold_start: None,
+            vent_closed: false,
         };
         if start.cleared {
             engine.codes.clear();
@@ -190,6 +192,23 @@ impl Emissions for Engine {
         }
     }
 
+    fn tids(&self) -> &'static [u8] {
+        &[0x01]
+    }
+
+    /// Test 01 closes the tank's vent valve for a leak test, with the engine off; the first data byte, an addition of this
+    /// maker's, opens it again with 0. Starting the engine opens it too.
+    fn control(&mut self, tid: u8, data: &[u8], state: &State) -> Result<Vec<u8>, u8> {
+        match (tid, data.first()) {
+            (0x01, _) if state.engine_running => Err(obd::CONDITIONS_NOT_CORRECT),
+            (0x01, on @ (None | Some(0 | 1))) => {
+                self.vent_closed = on != Some(&0);
+                Ok(data.to_vec())
+            }
+            _ => Err(obd::OUT_OF_RANGE),
+        }
+    }
+
     fn clear(&mut self, state: &State) {
         self.codes.clear();
         self.monitors.clear();
@@ -213,6 +232,7 @@ impl Diagnostics for Engine {
 
     fn data(&self, did: u16, state: &State) -> Option<Vec<u8>> {
         Some(match did {
+            0xD202 => vec![u8::from(state.commands.vent_closed)],
             0xD201 => state.misfires.iter().flat_map(|&n| word(f64::from(n))).collect(),
             _ => return None,
         })
@@ -247,7 +267,12 @@ impl Module for Engine {
         }
     }
 
+    fn commands(&self) -> Commands {
+        Commands { vent_closed: self.vent_closed, ..Commands::default() }
+    }
+
     fn new_cycle(&mut self, state: &State) {
+        self.vent_closed = false;
         self.codes.new_cycle();
         self.monitors.new_cycle();
         self.cold_start = Some(state.coolant_c);

@@ -10,7 +10,7 @@ mod obd;
 mod pack;
 mod uds;
 
-use crate::physics::State;
+use crate::physics::{Commands, State};
 
 /// The invented car's number; check digit by the arithmetic of 49 CFR 565.15.
 pub const VIN: &str = "GTWFL6A19JK104217";
@@ -30,6 +30,10 @@ pub(crate) trait Module: std::fmt::Debug + Send {
     fn answer(&mut self, request: &[u8], functional: bool, state: &State) -> Reply;
     /// Looks at the car, about ten times a second, for its monitors.
     fn observe(&mut self, state: &State, step_s: f64);
+    /// What a tester drives through this module at present.
+    fn commands(&self) -> Commands {
+        Commands::default()
+    }
     /// The engine has been started anew.
     fn new_cycle(&mut self, state: &State);
 }

@@ -22,12 +22,20 @@ pub(super) trait Emissions {
     fn info(&self, info: u8) -> Vec<u8>;
     /// Clears codes and everything that goes with them.
     fn clear(&mut self, state: &State);
+    /// Supported tests of service 08, ascending.
+    fn tids(&self) -> &'static [u8] {
+        &[]
+    }
+    /// Controls a system: a test with its data; answers with data of its own.
+    fn control(&mut self, _tid: u8, _data: &[u8], _state: &State) -> Result<Vec<u8>, u8> {
+        Err(OUT_OF_RANGE)
+    }
 }
 
 const SERVICE_NOT_SUPPORTED: u8 = 0x11;
 const NOT_SUPPORTED: u8 = 0x12;
-const CONDITIONS_NOT_CORRECT: u8 = 0x22;
-const OUT_OF_RANGE: u8 = 0x31;
+pub(super) const CONDITIONS_NOT_CORRECT: u8 = 0x22;
+pub(super) const OUT_OF_RANGE: u8 = 0x31;
 
 /// Answers a request of services 01 to 0A; `None` if it is not one of them.
 pub(super) fn answer(ecu: &mut dyn Emissions, request: &[u8], functional: bool, state: &State) -> Option<Reply> {
@@ -72,6 +80,14 @@ fn serve(ecu: &mut dyn Emissions, service: u8, rest: &[u8], state: &State) -> Re
             Ok(Vec::new())
         }
         6 => several(rest, 1, |mid| monitor_data(ecu, mid[0], state)),
+        8 if ecu.tids().is_empty() => Err(SERVICE_NOT_SUPPORTED),
+        8 => match *rest {
+            [tid, ..] if tid.is_multiple_of(0x20) => {
+                bitmap(ecu.tids(), tid).map(|bits| [vec![tid], bits].concat()).ok_or(OUT_OF_RANGE)
+            }
+            [tid, ref data @ ..] => ecu.control(tid, data, state).map(|data| [vec![tid], data].concat()),
+            [] => Err(NOT_SUPPORTED),
+        },
         9 => {
             several(&rest[..rest.len().min(1)], 1, |info| info_data(ecu, info[0]).map(|d| [info.to_vec(), d].concat()))
         }

@@ -26,6 +26,14 @@ pub(super) trait Diagnostics {
     fn codes(&mut self) -> &mut Codes;
     /// Clears codes.
     fn clear(&mut self, state: &State);
+    /// Drives the output of an identifier to a state, or takes it back into the module's own hands; answers with its state.
+    fn drive(&mut self, _did: u16, _wanted: Option<&[u8]>, _state: &State) -> Result<Vec<u8>, u8> {
+        Err(OUT_OF_RANGE)
+    }
+    /// Starts (1), stops (2) or asks (3) a routine; answers with its status record.
+    fn routine(&mut self, _sub: u8, _id: u16, _option: &[u8], _state: &State) -> Result<Vec<u8>, u8> {
+        Err(OUT_OF_RANGE)
+    }
 }
 
 /// The diagnostic session; falls back to the default session after S3 without a request.
@@ -34,12 +42,24 @@ pub(super) struct Session {
     extended_until_s: f64,
 }
 
+impl Session {
+    /// Whether the extended session is on.
+    pub(super) fn is_extended(self, state: &State) -> bool {
+        self.extended_until_s > state.time_s
+    }
+}
+
 /// S3 server, s (reference page 3.3).
 const S3_S: f64 = 5.0;
 const SERVICE_NOT_SUPPORTED: u8 = 0x11;
 const SUB_FUNCTION_NOT_SUPPORTED: u8 = 0x12;
 const WRONG_LENGTH: u8 = 0x13;
-const OUT_OF_RANGE: u8 = 0x31;
+pub(super) const SEQUENCE: u8 = 0x24;
+pub(super) const OUT_OF_RANGE: u8 = 0x31;
+const NOT_IN_THIS_SESSION: u8 = 0x7F;
+pub(super) const SPEED_TOO_HIGH: u8 = 0x88;
+/// Above this the modules of this car let nobody drive their outputs, km/h.
+const MOST_SPEED_KMH: f64 = 5.0;
 
 /// Answers a request.
 pub(super) fn answer(ecu: &mut dyn Diagnostics, request: &[u8], functional: bool, state: &State) -> Reply {
@@ -87,6 +107,32 @@ fn serve(ecu: &mut dyn Diagnostics, service: u8, rest: &[u8], state: &State) -> 
             }
             _ => Err(OUT_OF_RANGE),
         },
+        // Giving back is always allowed, so that nobody is left with an output in hand.
+        (0x2F, &[high, low, 0]) => {
+            let did = u16::from_be_bytes([high, low]);
+            Ok(Some([&[high, low, 0][..], &ecu.drive(did, None, state)?].concat()))
+        }
+        (0x2F | 0x31 | 0x85, _) if !ecu.session().is_extended(state) => Err(NOT_IN_THIS_SESSION),
+        (0x2F, &[high, low, 3, ref wanted @ ..]) if !wanted.is_empty() => {
+            if state.speed_kmh > MOST_SPEED_KMH {
+                return Err(SPEED_TOO_HIGH);
+            }
+            let did = u16::from_be_bytes([high, low]);
+            Ok(Some([&[high, low, 3][..], &ecu.drive(did, Some(wanted), state)?].concat()))
+        }
+        (0x2F, &[_, _, 1 | 2]) => Err(OUT_OF_RANGE),
+        (0x31, &[sub @ 1..=3, high, low, ref option @ ..]) => {
+            if sub == 1 && state.speed_kmh > MOST_SPEED_KMH {
+                return Err(SPEED_TOO_HIGH);
+            }
+            let record = ecu.routine(sub, u16::from_be_bytes([high, low]), option, state)?;
+            Ok(Some([&[sub, high, low][..], &record].concat()))
+        }
+        (0x31, &[_, _, _, ..]) => Err(SUB_FUNCTION_NOT_SUPPORTED),
+        // These modules keep their monitors running: a tester may ask, nothing that they watch changes with an output.
+        (0x85, &[sub @ (1 | 2)]) => Ok(Some(vec![sub])),
+        (0x85, &[0x81 | 0x82]) => Ok(None),
+        (0x85, &[_]) => Err(SUB_FUNCTION_NOT_SUPPORTED),
         (0x19, &[sub, ref rest @ ..]) => trouble_codes(ecu, sub, rest),
         (0x22, list) if !list.is_empty() && list.len().is_multiple_of(2) => {
             let mut data = Vec::new();

@@ -3,6 +3,7 @@
 use super::state::State;
 use super::{STEP_S, Setup, lag};
 use crate::faults::FaultKind;
+use crate::rng::Rng;
 use crate::road::Stretch;
 
 /// Heat stored by engine and coolant per kelvin, J/K.
@@ -17,7 +18,12 @@ pub(super) struct Heat {
     stuck_open: f64,
     coolant_c: Option<f64>,
     evaporator_c: f64,
+    call_s: f64,
     clutch_s: f64,
+    clutch_open: f64,
+    clutch_late_s: f64,
+    clutch_fails: bool,
+    rng: Rng,
 }
 
 impl Heat {
@@ -27,7 +33,12 @@ impl Heat {
             stuck_open: 0.5 * setup.severity(|kind| matches!(kind, FaultKind::Thermostat)),
             coolant_c: None,
             evaporator_c: 20.0,
+            call_s: 0.0,
             clutch_s: 0.0,
+            clutch_open: setup.severity(|kind| matches!(kind, FaultKind::ClutchOpen)),
+            clutch_late_s: 4.0 * setup.severity(|kind| matches!(kind, FaultKind::ClutchSlow)),
+            clutch_fails: false,
+            rng: Rng::new(setup.seed, "clutch"),
         }
     }
 
@@ -61,9 +72,20 @@ impl Heat {
         let full = state.true_pedal_pct > 85.0;
         let call = wanted && state.engine_running && !full && state.ac_pressure_kpa < 2600.0;
         // Between 2 and 6 degC at the evaporator the clutch keeps its state.
-        let cold = self.evaporator_c < if state.ac_clutch { 2.0 } else { 6.0 };
-        self.clutch_s = if call && !cold { self.clutch_s + STEP_S } else { 0.0 };
-        state.ac_clutch = self.clutch_s > 0.15;
+        let cold = self.evaporator_c < if state.ac_relay { 2.0 } else { 6.0 };
+        self.call_s = if call && !cold { self.call_s + STEP_S } else { 0.0 };
+        let was_on = state.ac_relay;
+        state.ac_relay = match state.commands.ac_clutch {
+            // Too high a pressure opens a switch of its own, whoever commands.
+            Some(on) => on && state.ac_pressure_kpa < 2600.0,
+            None => self.call_s > 0.15,
+        };
+        if state.ac_relay && !was_on {
+            self.clutch_fails = self.rng.chance(self.clutch_open);
+        }
+        self.clutch_s = if state.ac_relay && !self.clutch_fails { self.clutch_s + STEP_S } else { 0.0 };
+        // The compressor turns with the engine alone.
+        state.ac_clutch = self.clutch_s > self.clutch_late_s && state.engine_running;
         let evaporator_to = if state.ac_clutch { -6.0 } else { state.ambient_c };
         lag(&mut self.evaporator_c, evaporator_to, if state.ac_clutch { 25.0 } else { 40.0 });
         let cooling = 0.12 * state.true_speed_kmh.min(80.0) + 0.08 * state.fan_pct;
@@ -77,7 +99,8 @@ impl Heat {
         let for_coolant = ((state.coolant_c - 97.0) * 15.0).clamp(0.0, 100.0);
         let for_pressure =
             if state.ac_clutch { ((state.ac_pressure_kpa - 900.0) / 8.0).clamp(20.0, 80.0) } else { 0.0 };
-        let to = if state.engine_running { for_coolant.max(for_pressure) } else { 0.0 };
+        let own = if state.engine_running { for_coolant.max(for_pressure) } else { 0.0 };
+        let to = state.commands.fan_pct.unwrap_or(own);
         lag(&mut state.fan_pct, to, 0.8);
         if to == 0.0 && state.fan_pct < 0.5 {
             state.fan_pct = 0.0;

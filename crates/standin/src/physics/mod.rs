@@ -15,7 +15,7 @@ mod tests;
 mod wheels;
 
 pub(crate) use engine::DISPLACEMENT_M3;
-pub(crate) use state::{FuelLoop, State};
+pub(crate) use state::{Commands, FuelLoop, State};
 
 pub(crate) use driveline::gear_ratio;
 
@@ -90,6 +90,11 @@ impl Physics {
     /// How often the engine has been started.
     pub(crate) fn starts(&self) -> u32 {
         self.starts
+    }
+
+    /// Takes outputs out of the modules' hands, and gives those back that are not named.
+    pub(crate) fn command(&mut self, commands: Commands) {
+        self.state.commands = commands;
     }
 
     /// Moves on to this time, in whole steps.

@@ -13,6 +13,28 @@ pub(crate) enum FuelLoop {
     OpenDrive,
 }
 
+/// What a tester has taken out of the modules' hands.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub(crate) struct Commands {
+    /// Relay of the compressor clutch.
+    pub ac_clutch: Option<bool>,
+    /// Cooling fan, %.
+    pub fan_pct: Option<f64>,
+    /// Vent valve of the fuel tank, closed for a leak test.
+    pub vent_closed: bool,
+}
+
+impl Commands {
+    /// Both together.
+    pub(crate) fn and(self, other: Self) -> Self {
+        Self {
+            ac_clutch: self.ac_clutch.or(other.ac_clutch),
+            fan_pct: self.fan_pct.or(other.fan_pct),
+            vent_closed: self.vent_closed || other.vent_closed,
+        }
+    }
+}
+
 /// One moment of the car. Sensor values as the modules hold them, before they are packed into messages; `true_` values
 /// are the physical ones, which no module knows.
 #[derive(Debug, Clone, PartialEq)]
@@ -92,7 +114,9 @@ pub(crate) struct State {
     pub steering_deg: f64,
     /// Supply voltage, V.
     pub battery_v: f64,
-    /// Compressor clutch.
+    /// Relay of the compressor clutch.
+    pub ac_relay: bool,
+    /// The compressor clutch has pulled in.
     pub ac_clutch: bool,
     /// Refrigerant, high side, kPa.
     pub ac_pressure_kpa: f64,
@@ -106,6 +130,8 @@ pub(crate) struct State {
     pub judged_revolutions: f64,
     /// Odometer, km.
     pub odometer_km: f64,
+    /// What a tester commands.
+    pub commands: Commands,
 }
 
 impl Default for State {
@@ -148,6 +174,7 @@ impl Default for State {
             yaw_deg_s: 0.0,
             steering_deg: 0.0,
             battery_v: 14.1,
+            ac_relay: false,
             ac_clutch: false,
             ac_pressure_kpa: 600.0,
             fan_pct: 0.0,
@@ -155,6 +182,7 @@ impl Default for State {
             misfires: [0; 4],
             judged_revolutions: 0.0,
             odometer_km: 61_408.3,
+            commands: Commands::default(),
         }
     }
 }
