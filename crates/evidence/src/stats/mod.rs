@@ -1,5 +1,6 @@
 //! Statistics that more than one check needs; pure functions of numbers.
 
+pub mod change;
 pub(crate) mod fourier;
 pub(crate) mod gauss;
 pub(crate) mod line;
