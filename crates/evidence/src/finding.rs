@@ -10,6 +10,8 @@ use crate::Examination;
 pub enum Kind {
     /// Does one signal vanish, stick or jump for moments in a way the machine cannot?
     Dropout,
+    /// Is one signal rougher than its partners or than its own physics allow?
+    Noise,
     /// Does one wheel disagree with the others after the turn is accounted for?
     OddWheel,
     /// Does an error repeat once per wheel revolution?
@@ -38,6 +40,7 @@ impl fmt::Display for Kind {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.pad(match self {
             Self::Dropout => "dropout",
+            Self::Noise => "noise",
             Self::OddWheel => "odd-wheel",
             Self::ToneRing => "tone-ring",
             Self::WheelSize => "wheel-size",

@@ -13,6 +13,7 @@ mod examination;
 mod finding;
 pub mod misfire;
 mod mixture;
+mod noise;
 mod odd_wheel;
 mod pair;
 mod physics;
@@ -27,13 +28,14 @@ mod wheels;
 
 pub use examination::Examination;
 pub use finding::{Check, Finding, Kind, Span, Verdict};
-pub use stats::{periodogram, poisson};
+pub use stats::{change, periodogram, poisson};
 
 use signal::Recording;
 
 /// All checks, in the order in which their findings are reported.
 pub const CHECKS: &[Check] = &[
     dropout::CHECK,
+    noise::CHECK,
     odd_wheel::CHECK,
     tone_ring::CHECK,
     wheel_size::CHECK,

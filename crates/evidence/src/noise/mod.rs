@@ -1,0 +1,272 @@
+//! `noise`: is one signal rougher than its partners, or than its own physics allow?
+//!
+//! Roughness is the standard deviation of each sample against the straight line between its neighbours, per window of a
+//! second or more, with the greatest quarter set aside ([`windows`]): a slope gives none, a lost value hardly any. It is
+//! compared with the roughest partner in the same window, so that road, speed, sampling and step cancel; a signal without
+//! a partner is compared with what its physics allow ([`crate::physics::roughness`]). Noise is directional: the rough one of
+//! two partners is the faulty one. The ratio is weighed in [`judge`].
+
+mod judge;
+mod text;
+mod windows;
+
+use signal::{nanos_from_seconds, seconds_from_nanos};
+
+use crate::examination::Examination;
+use crate::physics::{self, KMH_PER_M_S, Roughness};
+use crate::{Check, Finding, Kind, Span, Verdict};
+use judge::{Judged, LEAST_WINDOWS, MOST_ERROR};
+use windows::{INTERVALS, Member, SHORTEST_S, Window};
+
+/// The check's entry in the registry.
+pub(crate) const CHECK: Check = Check { kind: Kind::Noise, run };
+
+/// Signals that can stand beside each other: their motion is the same.
+const GROUPS: [&str; 3] = ["wheel.speed.", "pedal.position_", "throttle.position_"];
+/// Part of the usual roughness of a sound signal that is never held against it beside its partners.
+const NEVER_HELD: f64 = 0.5;
+/// A step is flickered over by half of it when a value rests between two.
+const FLICKER_STEPS: f64 = 0.5;
+/// Tracks that moved less than this between them do not show how they relate, %.
+const LEAST_TRAVEL: f64 = 5.0;
+/// Braked or driven harder than this wheels slip, one more than the other, m/s².
+const HARDEST_M_S2: f64 = 2.0;
+/// A reference rougher than this many times what is usual hides the noise that matters.
+const HIDDEN: f64 = 5.0;
+/// A signal that lacks its proof stays this far from healthy, and from faulty.
+const NOT_HEALTHY: f64 = -0.9;
+const NOT_FAULTY: f64 = 1.9;
+
+/// What a signal was compared with.
+#[derive(Debug, Clone, PartialEq)]
+enum Beside {
+    /// The roughest of these.
+    Partners(Vec<String>),
+    /// What physics allow.
+    Physics,
+}
+
+/// One signal judged.
+struct Case<'a> {
+    member: &'a Member<'a>,
+    usual: Roughness,
+    beside: Beside,
+    judged: Option<Judged>,
+    length_s: f64,
+    log10_odds: f64,
+    lacks: Vec<Lack>,
+}
+
+/// Why a verdict is withheld.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Lack {
+    /// Sampled too slowly to tell motion from noise.
+    Rate,
+    /// Too few windows.
+    Time,
+    /// The reference itself was so rough that noise hides behind it.
+    Quiet,
+    /// It kept one value.
+    Motion,
+    /// Its only partner may be smoother by nature.
+    Partner,
+    /// Unrelated signals are rough as well.
+    Common,
+}
+
+/// Unrelated signals that turn rough in one drive have one cause, and it is not the sensor of each.
+const COMMON: usize = 3;
+
+fn run(recording: &Examination<'_>) -> Vec<Finding> {
+    let group_of = |id: &str| GROUPS.iter().position(|group| id.starts_with(group));
+    let of_group = |prefix: &str| {
+        let series = recording.series.iter().filter(|series| series.id.as_str().starts_with(prefix));
+        let mut members: Vec<Member<'_>> = series.filter_map(Member::new).collect();
+        members.sort_by(|a, b| a.id().cmp(b.id()));
+        members
+    };
+    let groups = GROUPS.map(of_group);
+    let alone = recording.series.iter().filter(|series| group_of(series.id.as_str()).is_none());
+    let alone: Vec<(Roughness, Member<'_>)> =
+        alone.filter_map(|series| Some((physics::roughness(&series.id)?, Member::new(series)?))).collect();
+    let mut cases: Vec<Case<'_>> = Vec::new();
+    for (prefix, members) in GROUPS.into_iter().zip(&groups) {
+        cases.extend(group(members, prefix));
+    }
+    for (usual, member) in &alone {
+        let length_s = length_s([member]);
+        cases.push(by_physics(member, *usual, length_s, &member.windows(nanos_from_seconds(length_s))));
+    }
+    let rough = cases.iter().filter(|case| case.log10_odds >= NOT_FAULTY).map(|case| case.member.id());
+    let mut seats: Vec<(Option<usize>, &str)> =
+        rough.map(|id| (group_of(id), if group_of(id).is_some() { "" } else { id })).collect();
+    seats.sort_unstable();
+    seats.dedup();
+    if seats.len() >= COMMON {
+        cases.iter_mut().filter(|case| case.log10_odds >= NOT_FAULTY).for_each(|case| case.withhold(Lack::Common));
+    }
+    cases.iter().map(Case::finding).collect()
+}
+
+/// Windows long enough for the slowest member.
+fn length_s<'a, 'b: 'a>(members: impl IntoIterator<Item = &'a Member<'b>>) -> f64 {
+    members.into_iter().map(|member| INTERVALS * member.interval_s).fold(SHORTEST_S, f64::max)
+}
+
+/// The members of a group, each beside all others.
+fn group<'a>(members: &'a [Member<'a>], prefix: &str) -> Vec<Case<'a>> {
+    let length_s = length_s(members);
+    let all: Vec<Vec<Window>> = members.iter().map(|member| member.windows(nanos_from_seconds(length_s))).collect();
+    let is_wheels = prefix == GROUPS[0];
+    // Tracks of one part may span different shares of the scale: each is brought to the widest.
+    let spreads: Vec<f64> = members.iter().map(Member::spread).collect();
+    let widest = spreads.iter().copied().fold(0.0, f64::max);
+    let gain = |k: usize| if is_wheels { 1.0 } else { widest / spreads[k].max(1e-9) };
+    let compares = |k: usize| is_wheels || spreads[k] >= LEAST_TRAVEL;
+    let mut cases = Vec::new();
+    for (k, member) in members.iter().enumerate() {
+        let Some(usual) = physics::roughness(&member.series.id) else { continue };
+        let others: Vec<usize> =
+            (0..members.len()).filter(|&j| j != k && compares(k) && compares(j) && !all[j].is_empty()).collect();
+        let alone = by_physics(member, usual, length_s, &all[k]);
+        if others.is_empty() {
+            cases.push(alone);
+            continue;
+        }
+        let scaled: Vec<Vec<Window>> = others
+            .iter()
+            .map(|&j| all[j].iter().map(|w| Window { sigma: w.sigma * gain(j) / gain(k), ..*w }).collect())
+            .collect();
+        let partners: Vec<&[Window]> = scaled.iter().map(Vec::as_slice).collect();
+        let step = others.iter().map(|&j| members[j].step * gain(j) / gain(k)).fold(member.step, f64::max);
+        let own = if is_wheels { rolling(&all[k], usual, length_s) } else { all[k].clone() };
+        let rows = judge::beside(&own, &partners, |mean| {
+            (NEVER_HELD * usual.at(mean) * if is_wheels { 1.0 } else { 1.0 / gain(k) }).max(FLICKER_STEPS * step)
+        });
+        let names = others.iter().map(|&j| members[j].id().to_owned()).collect();
+        let mut case = Case::new(member, usual, Beside::Partners(names), judge::judge(&rows), length_s);
+        if is_wheels {
+            // Axles may differ in roughness: one is driven.
+            let axle = |id: &str| id.trim_start_matches(prefix).split('_').next().unwrap_or_default().to_owned();
+            if !others.iter().any(|&j| axle(members[j].id()) == axle(member.id())) {
+                case.withhold(Lack::Partner);
+            }
+        } else if alone.log10_odds > case.log10_odds.max(2.0) {
+            // Both tracks tremble as no foot can.
+            case = alone;
+        }
+        cases.push(case);
+    }
+    cases
+}
+
+/// A signal beside what its physics allow.
+fn by_physics<'a>(member: &'a Member<'a>, usual: Roughness, length_s: f64, windows: &[Window]) -> Case<'a> {
+    let alive = rolling(windows, usual, length_s);
+    let rows: Vec<judge::Beside> = alive
+        .iter()
+        .map(|w| judge::Beside {
+            id: w.id,
+            own: w.sigma,
+            reference: usual.at(w.mean),
+            floor: FLICKER_STEPS * member.step.min(4.0 * usual.at(w.mean)),
+            mean: w.mean,
+        })
+        .collect();
+    // What is rough by its own motion for a while is at its calmest elsewhere.
+    let rows = if usual.is_inert { rows } else { calmest(rows) };
+    let mut case = Case::new(member, usual, Beside::Physics, judge::judge(&rows), length_s);
+    if !usual.is_inert {
+        case.log10_odds = case.judged.as_ref().map_or(0.0, |judged| judged.steady);
+        case.log10_odds = case.lacks.iter().fold(case.log10_odds, |odds, _| odds.max(NOT_HEALTHY));
+    }
+    if member.interval_s > usual.slowest_s {
+        case.withhold(Lack::Rate);
+    }
+    if member.id().starts_with(GROUPS[0]) {
+        // The road may be as rough as it likes: without another wheel nobody knows.
+        case.withhold(Lack::Partner);
+    }
+    case
+}
+
+/// The calmer half of the windows by their neighbours.
+fn calmest(rows: Vec<judge::Beside>) -> Vec<judge::Beside> {
+    if rows.len() < 2 * LEAST_WINDOWS {
+        return rows;
+    }
+    let around = |k: usize| {
+        let before = rows[if k > 0 { k - 1 } else { k + 1 }].own;
+        before + rows[if k + 1 < rows.len() { k + 1 } else { k - 1 }].own
+    };
+    let all: Vec<f64> = (0..rows.len()).map(around).collect();
+    let Some(middle) = crate::stats::robust::median(&mut all.clone()) else { return rows };
+    rows.into_iter().zip(all).filter(|(_, around)| *around <= middle).map(|(row, _)| row).collect()
+}
+
+/// The windows in which the signal is alive; for speeds also those in which nobody brakes or drives hard.
+fn rolling(windows: &[Window], usual: Roughness, length_s: f64) -> Vec<Window> {
+    let is_speed = usual.alive_above == physics::SENSOR_ALIVE_KMH;
+    let hardest = if is_speed { HARDEST_M_S2 * KMH_PER_M_S * length_s } else { f64::INFINITY };
+    let changes = |k: usize, other: usize| {
+        windows
+            .get(other)
+            .is_some_and(|w| (w.id - windows[k].id).abs() == 1 && (w.mean - windows[k].mean).abs() > hardest)
+    };
+    (0..windows.len())
+        .filter(|&k| windows[k].mean >= usual.alive_above && !changes(k, k.wrapping_sub(1)) && !changes(k, k + 1))
+        .map(|k| windows[k])
+        .collect()
+}
+
+impl<'a> Case<'a> {
+    fn new(member: &'a Member<'a>, usual: Roughness, beside: Beside, judged: Option<Judged>, length_s: f64) -> Self {
+        let mut case = Self { member, usual, beside, judged, length_s, log10_odds: 0.0, lacks: Vec::new() };
+        let Some(judged) = &case.judged else {
+            case.withhold(if member.moves { Lack::Time } else { Lack::Motion });
+            return case;
+        };
+        // Bursts speak only when something speaks for them: their absence is what `steady` is about.
+        case.log10_odds = if judged.bursts > 0.0 { judged.steady.max(judged.bursts) } else { judged.steady };
+        let is_short = judged.n_compared < LEAST_WINDOWS || judged.error > MOST_ERROR;
+        let hides = case.beside != Beside::Physics && judged.reference > HIDDEN * usual.at(judged.mean);
+        if is_short {
+            case.withhold(Lack::Time);
+        }
+        if hides {
+            case.withhold(Lack::Quiet);
+        }
+        if !member.moves {
+            case.withhold(Lack::Motion);
+        }
+        case
+    }
+
+    /// Keeps the verdict undecided, or, where only the proof of health is lacking, from being healthy.
+    fn withhold(&mut self, lack: Lack) {
+        self.lacks.push(lack);
+        self.log10_odds = self.log10_odds.max(NOT_HEALTHY);
+        if !matches!(lack, Lack::Quiet) {
+            self.log10_odds = self.log10_odds.min(NOT_FAULTY);
+        }
+    }
+
+    fn verdict(&self) -> Verdict {
+        Verdict::from_log10_odds(self.log10_odds)
+    }
+
+    /// Whether the evidence is bursts rather than a lasting roughness.
+    fn is_about_bursts(&self) -> bool {
+        self.judged.as_ref().is_some_and(|judged| judged.bursts > judged.steady && judged.bursts > 0.0)
+    }
+
+    /// The rough stretches, where they speak.
+    fn spans(&self) -> Vec<Span> {
+        let Some(judged) = self.judged.as_ref().filter(|_| self.verdict() != Verdict::Healthy) else {
+            return Vec::new();
+        };
+        let length_ns = nanos_from_seconds(self.length_s);
+        let at = |id: i64| seconds_from_nanos(id.saturating_mul(length_ns));
+        judged.rough.iter().map(|(from, to)| Span { from_s: at(*from), to_s: at(to.saturating_add(1)) }).collect()
+    }
+}
