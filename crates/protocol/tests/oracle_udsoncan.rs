@@ -1,4 +1,4 @@
-//! The requests and replies that set a module to something, against udsoncan 1.26.1, a general-purpose UDS library, in
+//! The requests and replies of ISO 14229-1 against udsoncan 1.26.1, a general-purpose UDS library, in
 //! both roles: it builds the same requests, reads ours as a module does, and reads the same out of replies.
 //!
 //! Needs a Python interpreter with udsoncan, named by the environment variable `WITNESS_PYTHON`; skipped without.
@@ -8,7 +8,11 @@
 use std::io::Write;
 use std::process::{Command, Stdio};
 
-use protocol::uds::{dtc_setting, dynamic, io_control, periodic, routine, session, tester_present};
+use protocol::Code;
+use protocol::uds::{
+    clear_codes, codes, dtc_setting, dynamic, io_control, periodic, reset, routine, security, session, tester_present,
+};
+use protocol::uds_read::{codes_by_status, identifiers};
 
 fn hex(bytes: &[u8]) -> String {
     if bytes.is_empty() { "-".to_owned() } else { bytes.iter().map(|byte| format!("{byte:02x}")).collect() }
@@ -125,6 +129,113 @@ fn the_library_reads_the_same_out_of_replies() {
     dynamic::interpret(&dynamic::define(0xF301, &[]), &[0x6C, 0x01, 0xF3, 0x01]).unwrap();
     lines.push("read DynamicallyDefineDataIdentifier 6c01f301".into());
     ours.push("01 f301".into());
+    let Some(answers) = ask(&lines) else { return };
+    assert_eq!(answers, ours);
+}
+
+const P0301: Code = Code::from_bytes3([0x03, 0x01, 0x1A]);
+
+#[test]
+fn the_library_builds_the_same_requests_for_codes_and_locks() {
+    let key = security::Key(vec![0xAB, 0xCD]);
+    let cases: Vec<(Vec<u8>, String)> = vec![
+        (reset::request(reset::HARD), "reset 01".into()),
+        (reset::request(reset::SOFT), "reset 03".into()),
+        (clear_codes::request(clear_codes::ALL), "clear ffffff".into()),
+        (clear_codes::request(clear_codes::EMISSIONS), "clear ffff33".into()),
+        (identifiers::request(&[0xF190]), "dids f190".into()),
+        (identifiers::request(&[0xF190, 0xD010, 0xF40C]), "dids f190 d010 f40c".into()),
+        (security::request_seed(1), "security seed 01 -".into()),
+        (security::send_key(1, &key), "security key 01 abcd".into()),
+        (security::send_key(0x11, &key), "security key 11 abcd".into()),
+        (codes::count::request(0x0C), "codes 01 status_mask=0c".into()),
+        (codes_by_status::request(0x0D), "codes 02 status_mask=0d".into()),
+        (codes::snapshot::request(P0301, 0xFF), "codes 04 dtc=03011a snapshot_record_number=ff".into()),
+        (codes::extended::request(P0301, 1), "codes 06 dtc=03011a extended_data_record_number=01".into()),
+        (codes::supported(), "codes 0a".into()),
+        (codes::permanent(), "codes 15".into()),
+        (codes::group::by_status(0x33, 8), "codes 42 functional_group_id=33 status_mask=08 severity_mask=ff".into()),
+        (codes::group::permanent(0x33), "codes 55 functional_group_id=33".into()),
+    ];
+    let lines: Vec<String> = cases.iter().map(|(_, how)| format!("make {how}")).collect();
+    let Some(answers) = ask(&lines) else { return };
+    for (answer, (ours, how)) in answers.iter().zip(&cases) {
+        assert_eq!(*answer, hex(ours), "{how}");
+    }
+}
+
+#[test]
+fn the_library_reads_the_same_codes_out_of_replies() {
+    let mut lines = Vec::new();
+    let mut ours = Vec::new();
+    let code = |code: Code, status: u8| format!("{}:{status:02x}", hex(&code.to_bytes()));
+    let reply = bytes("59 01 FF 01 00 02");
+    let read = codes::count::interpret(&codes::count::request(8), &reply).unwrap();
+    lines.push(format!("read ReadDTCInformation {}", hex(&reply)));
+    ours.push(format!("{:02x} {:02x} {}", read.available.0, read.format, read.n_codes));
+    for (asked, reply) in [
+        (codes_by_status::request(8), "59 02 FF 03 01 00 2F C1 00 87 08"),
+        (codes_by_status::request(8), "59 02 7F"),
+        (codes::supported(), "59 0A FF 03 01 00 50 03 02 00 50 9A 21 13 2F"),
+        (codes::permanent(), "59 15 FF 03 01 00 2F"),
+    ] {
+        let reply = bytes(reply);
+        let (available, found) = codes_by_status::interpret(&asked, &reply).unwrap().value;
+        lines.push(format!("read ReadDTCInformation {}", hex(&reply)));
+        let list = found.iter().map(|found| format!(" {}", code(found.code, found.status.0))).collect::<String>();
+        ours.push(format!("{:02x} - {}{list}", available.0, found.len()));
+    }
+    // Two frozen moments: engine speed and a maker's word, then engine speed alone.
+    let reply = bytes("59 04 03 01 1A 2F 01 02 F4 0C 1A F8 D0 01 12 34 02 01 F4 0C 0B B8");
+    let asked = codes::snapshot::request(P0301, 0xFF);
+    let read = codes::snapshot::interpret(&asked, &reply, |_| Some(2)).unwrap();
+    assert_eq!(read.problems, []);
+    let frozen = read.value.records.iter().flat_map(|record| {
+        record.data.iter().map(|part| format!(":{:02x}/{:04x}/{}", record.record, part.did, hex(&part.data)))
+    });
+    lines.push(format!("read ReadDTCInformation {} f40c=2 d001=2", hex(&reply)));
+    ours.push(format!("- - 1 {}{}", code(read.value.code, read.value.status.0), frozen.collect::<String>()));
+    let reply = bytes("59 06 03 01 1A 2F 01 0A 0B");
+    let read = codes::extended::interpret(&codes::extended::request(P0301, 1), &reply).unwrap();
+    let (number, data) = read.record.unwrap();
+    lines.push(format!("read ReadDTCInformation {} 2", hex(&reply)));
+    ours.push(format!("- - 1 {}:{number:02x}/{}", code(read.code, read.status.0), hex(&data)));
+    for (asked, reply) in [
+        (codes::group::by_status(0x33, 8), "59 42 33 FF E0 04 40 03 01 00 2F 20 04 20 00 08"),
+        (codes::group::permanent(0x33), "59 55 33 FF 04 20 03 01 00 2F"),
+    ] {
+        let reply = bytes(reply);
+        let read = codes::group::interpret(&asked, &reply).unwrap();
+        assert_eq!(read.problems, []);
+        let list = read.value.codes.iter().map(|one| {
+            let has_severity = reply.get(1) == Some(&0x42);
+            let severity = one.severity.filter(|_| has_severity).map(|it| format!(":{it:02x}")).unwrap_or_default();
+            format!(" {}{severity}", code(one.found.code, one.found.status.0))
+        });
+        let n = read.value.codes.len();
+        lines.push(format!("read ReadDTCInformation {}", hex(&reply)));
+        ours.push(format!("{:02x} {:02x} {n}{}", read.value.available.0, read.value.format, list.collect::<String>()));
+    }
+    let reply = bytes("62 F4 0C 1A F8 D0 10 01 02 03 04");
+    let read = identifiers::interpret(&identifiers::request(&[0xF40C, 0xD010]), &reply, |did| {
+        Some(if did == 0xF40C { 2 } else { 4 })
+    });
+    lines.push(format!("read ReadDataByIdentifier {} f40c=2 d010=4", hex(&reply)));
+    let parts = read.unwrap().value;
+    ours.push(parts.iter().map(|part| format!("{:04x}={}", part.did, hex(&part.data))).collect::<Vec<_>>().join(" "));
+    let seed = security::interpret_seed(&security::request_seed(1), &bytes("67 01 12 34")).unwrap();
+    let security::Seed::Locked(seed) = seed else { panic!("{seed:?}") };
+    lines.push("read SecurityAccess 67011234 seed".into());
+    ours.push(format!("01 {}", hex(&seed)));
+    security::interpret_key(&security::send_key(1, &security::Key(vec![1])), &bytes("67 02")).unwrap();
+    lines.push("read SecurityAccess 6702 key".into());
+    ours.push("02 -".into());
+    reset::interpret(&reset::request(reset::HARD), &bytes("51 01")).unwrap();
+    lines.push("read ECUReset 5101".into());
+    ours.push("01 -".into());
+    clear_codes::interpret(&clear_codes::request(clear_codes::ALL), &bytes("54")).unwrap();
+    lines.push("read ClearDiagnosticInformation 54".into());
+    ours.push("-".into());
     let Some(answers) = ask(&lines) else { return };
     assert_eq!(answers, ours);
 }

@@ -1,10 +1,15 @@
-//! The services of ISO 14230-3 that differ from their successors in ISO 14229-1 and set a module to something.
+//! The services of ISO 14230-3 (KWP2000) that differ from their successors in ISO 14229-1.
 //!
 //! Layouts from memory: the text of the standard is not at hand. These build and read messages; whether one may be sent is
 //! decided elsewhere.
 
+pub mod codes;
+pub mod communication;
+pub mod identification;
 pub mod io_control;
+pub mod local_data;
 pub mod routine;
+pub mod session;
 
 use crate::{ReplyError, reply_body};
 

@@ -16,6 +16,7 @@ pub mod control;
 pub mod current;
 pub mod info;
 pub mod monitors;
+pub mod on_uds;
 pub mod oxygen;
 mod pid;
 mod pids;
@@ -32,7 +33,7 @@ pub use support::{OxygenLayout, Supported, bitmap_of, is_bitmap, numbers_in, sup
 use crate::{Decoded, Problem, ReplyError};
 
 /// Reads several messages of one module into one value; fails only when none of them could be read.
-fn each_message<T: Default>(
+pub(crate) fn each_message<T: Default>(
     request: &[u8],
     replies: &[&[u8]],
     mut read: impl FnMut(&[u8], &mut Decoded<T>) -> Result<(), ReplyError>,
