@@ -3,17 +3,21 @@
 //! This crate must not know findings or storage. Its main types are [`Vehicle`] (a link with the modules behind it),
 //! [`Survey`] (everything read before anything is changed), [`Plan`] and [`Sink`] (where samples go).
 
+mod command;
 mod conversation;
 mod find;
+mod grant;
 mod module;
 mod plan;
 mod sampler;
 mod schedule;
 mod survey;
 
+pub use command::{CommandError, Conduct, Driven, Ended, Order, Pattern, PatternError, Returned};
 pub use conversation::{RawExchange, Vehicle};
+pub use grant::{Grant, GrantError, Purpose};
 pub use module::{Module, Speaks};
-pub use plan::{Plan, PlannedSignal, Unavailable};
+pub use plan::{Plan, PlannedSignal, Unavailable, Wish};
 pub use sampler::{Rate, SampleError, Sink};
 pub use schedule::catch_odds;
 pub use survey::{FoundCode, FreezeFrame, InfoItem, ModuleSurvey, Survey};

@@ -2,13 +2,14 @@
 
 use definition::{Definitions, Read, SignalDefinition};
 use link::{LinkError, Target};
+use protocol::Address;
 use protocol::obd::monitors;
 use protocol::obd::{Supported, current, info};
 use protocol::uds_read::identifiers;
-use protocol::{Address, Nanos};
 use signal::{Catalogue, SignalId, Unit};
 
-use crate::Vehicle;
+use crate::schedule::Pace;
+use crate::{Module, Vehicle};
 
 /// The signal that the adapter measures itself.
 const SUPPLY: &str = "adapter.voltage";
@@ -39,7 +40,49 @@ pub struct PlannedSignal {
     pub source: String,
     /// How it is read; `None` for what the adapter measures itself.
     definition: Option<(Address, SignalDefinition)>,
-    period_ns: Nanos,
+    pace: Pace,
+}
+
+impl PlannedSignal {
+    /// Seconds between two requests for a signal that is asked slowly on purpose; `None`: as often as the link allows.
+    #[must_use]
+    pub fn period_s(&self) -> Option<f64> {
+        (self.pace.period_ns > 0).then(|| signal::seconds_from_nanos(self.pace.period_ns))
+    }
+}
+
+/// A signal that is wanted, and how often.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Wish {
+    /// The signal.
+    pub id: SignalId,
+    /// Seconds between two samples, where more often is not worth it; 0: as often as the link allows; `None`: as the
+    /// catalogue says.
+    pub period_s: Option<f64>,
+    /// Longest time between two samples that is wished for, seconds; goes before all shares.
+    pub latest_s: Option<f64>,
+    /// Share of the link against the other signals; 1 is usual.
+    pub weight: f64,
+}
+
+impl From<SignalId> for Wish {
+    fn from(id: SignalId) -> Self {
+        Self { id, period_s: None, latest_s: None, weight: 1.0 }
+    }
+}
+
+impl Wish {
+    fn pace(&self) -> Pace {
+        let known = Catalogue::standard().get(&self.id);
+        let period_s = self.period_s.unwrap_or_else(|| known.map_or(0.0, |known| known.refresh_s));
+        let latest_ns = self.latest_s.map(|latest_s| signal::nanos_from_seconds(latest_s.max(0.001)));
+        let period_ns = signal::nanos_from_seconds(period_s.max(0.0));
+        // A wish that contradicts itself gets the more frequent of the two.
+        let period_ns =
+            latest_ns.map_or(period_ns, |latest_ns| if latest_ns < period_ns { latest_ns } else { period_ns });
+        let weight = if self.weight.is_finite() { self.weight.clamp(0.01, 100.0) } else { 1.0 };
+        Pace { period_ns, latest_ns, weight }
+    }
 }
 
 /// A wanted signal that cannot be had, and why.
@@ -60,15 +103,15 @@ pub(crate) enum Poll {
         address: Address,
         /// What to read, each with the signals (indices into the plan) that are in it.
         reads: Vec<(Read, Vec<usize>)>,
-        /// How often it is worth asking, 0 for as often as possible.
-        period_ns: Nanos,
+        /// How often it is worth asking.
+        pace: Pace,
     },
     /// The adapter's own measurement of its supply.
     Supply {
         /// Index into the plan.
         signal: usize,
         /// How often it is worth asking.
-        period_ns: Nanos,
+        pace: Pace,
     },
 }
 
@@ -89,9 +132,17 @@ impl Plan {
 }
 
 impl Poll {
-    pub(crate) fn period_ns(&self) -> Nanos {
+    pub(crate) fn pace(&self) -> Pace {
         match self {
-            Self::Module { period_ns, .. } | Self::Supply { period_ns, .. } => *period_ns,
+            Self::Module { pace, .. } | Self::Supply { pace, .. } => *pace,
+        }
+    }
+
+    /// The module that is asked; `None` for the adapter itself.
+    pub(crate) fn module(&self) -> Option<Address> {
+        match self {
+            Self::Module { address, .. } => Some(*address),
+            Self::Supply { .. } => None,
         }
     }
 
@@ -117,12 +168,12 @@ impl Poll {
     /// The same reads in two requests; `None` when there is only one.
     pub(crate) fn split(&self) -> Option<(Self, Self)> {
         match self {
-            Self::Module { address, reads, period_ns } if reads.len() > 1 => {
+            Self::Module { address, reads, pace } if reads.len() > 1 => {
                 let (first, second) = reads.split_at(reads.len() / 2);
                 let part = |reads: &[(Read, Vec<usize>)]| Self::Module {
                     address: *address,
                     reads: reads.to_vec(),
-                    period_ns: *period_ns,
+                    pace: *pace,
                 };
                 Some((part(first), part(second)))
             }
@@ -179,6 +230,15 @@ impl Vehicle {
     /// # Errors
     /// [`LinkError`] when the link fails. A signal that cannot be had is no error, see [`Plan::unavailable`].
     pub fn plan(&mut self, wanted: &[SignalId], definitions: &Definitions) -> Result<Plan, LinkError> {
+        let wishes: Vec<Wish> = wanted.iter().cloned().map(Wish::from).collect();
+        self.plan_wishes(&wishes, definitions)
+    }
+
+    /// As [`Vehicle::plan`], with a say in how often each signal is asked.
+    ///
+    /// # Errors
+    /// As [`Vehicle::plan`].
+    pub fn plan_wishes(&mut self, wishes: &[Wish], definitions: &Definitions) -> Result<Plan, LinkError> {
         let vin = if definitions.files().is_empty() { None } else { self.vin()? };
         let vin = vin.as_ref().map(protocol::Vin::as_str);
         let maker: Vec<(Address, SignalDefinition)> = definitions
@@ -193,19 +253,20 @@ impl Vehicle {
         let is_can = self.is_can();
         let mut standard: Vec<(Address, SignalDefinition)> = Vec::new();
         for module in self.modules.clone() {
-            let monitors = if is_can && module.speaks == crate::Speaks::Obd && wanted.iter().any(needs_results) {
-                self.numbers(module.address, monitors::request)?
-            } else {
-                Supported::default()
-            };
+            let monitors =
+                if is_can && module.speaks == crate::Speaks::Obd && wishes.iter().any(|wish| needs_results(&wish.id)) {
+                    self.numbers(module.address, monitors::request)?
+                } else {
+                    Supported::default()
+                };
             let offered = definitions.obd_signals(&module.pids, &monitors);
             standard.extend(offered.into_iter().map(|definition| (module.address, definition.clone())));
         }
         let mut plan = Plan::default();
-        for id in wanted {
+        for wish in wishes {
+            let (id, pace) = (&wish.id, wish.pace());
             let found = maker.iter().chain(&standard).find(|(_, definition)| definition.id == *id);
             let known = Catalogue::standard().get(id);
-            let period_ns = known.map_or(0, |known| signal::nanos_from_seconds(known.refresh_s));
             if let Some((address, definition)) = found {
                 plan.signals.push(PlannedSignal {
                     id: id.clone(),
@@ -213,7 +274,7 @@ impl Vehicle {
                     title: definition.title.clone(),
                     source: format!("{address} {}", protocol::Hex(definition.read.request())),
                     definition: Some((*address, definition.clone())),
-                    period_ns,
+                    pace,
                 });
             } else if id.as_str() == SUPPLY {
                 plan.signals.push(PlannedSignal {
@@ -222,7 +283,7 @@ impl Vehicle {
                     title: known.map(|known| known.title.clone()).unwrap_or_default(),
                     source: "adapter".to_owned(),
                     definition: None,
-                    period_ns,
+                    pace,
                 });
             } else {
                 let reason = if definitions.of(id).next().is_some() {
@@ -238,19 +299,19 @@ impl Vehicle {
         plan.polls = polls(&plan.signals, is_can);
         Ok(plan)
     }
+}
 
-    /// Whom to address for a module, and how many replies will come to this request if that is known.
-    ///
-    /// Networks without physical addressing in the legislated part are asked functionally: every module that has the PID
-    /// answers then.
-    pub(crate) fn target(&self, address: Address, request: &[u8]) -> (Target, Option<usize>) {
-        match (address, request) {
-            (Address::Node(_), [0x01, pid, ..]) => {
-                (Target::Everyone, Some(self.modules.iter().filter(|module| module.pids.has(*pid)).count()))
-            }
-            (Address::Node(_), _) => (Target::Everyone, None),
-            _ => (Target::Module(address), Some(1)),
+/// Whom to address for a module, and how many replies will come to this request if that is known.
+///
+/// Networks without physical addressing in the legislated part are asked functionally: every module that has the PID
+/// answers then.
+pub(crate) fn target(modules: &[Module], address: Address, request: &[u8]) -> (Target, Option<usize>) {
+    match (address, request) {
+        (Address::Node(_), [0x01, pid, ..]) => {
+            (Target::Everyone, Some(modules.iter().filter(|module| module.pids.has(*pid)).count()))
         }
+        (Address::Node(_), _) => (Target::Everyone, None),
+        _ => (Target::Module(address), Some(1)),
     }
 }
 
@@ -259,7 +320,7 @@ fn polls(signals: &[PlannedSignal], is_can: bool) -> Vec<Poll> {
     let mut polls: Vec<Poll> = Vec::new();
     for (idx, signal) in signals.iter().enumerate() {
         let Some((address, definition)) = &signal.definition else {
-            polls.push(Poll::Supply { signal: idx, period_ns: signal.period_ns });
+            polls.push(Poll::Supply { signal: idx, pace: signal.pace });
             continue;
         };
         // A result of a self-test comes with all results of its monitor.
@@ -268,14 +329,14 @@ fn polls(signals: &[PlannedSignal], is_can: bool) -> Vec<Poll> {
             (read, own) => *read == own,
         };
         let shares = |poll: &&mut Poll| {
-            let Poll::Module { address: other, reads, period_ns } = poll else { return false };
+            let Poll::Module { address: other, reads, pace } = poll else { return false };
             other == address
                 && (reads.iter().any(|(read, _)| same_answer(read))
-                    || (is_can && *period_ns == signal.period_ns && may_share(reads, definition, signals)))
+                    || (is_can && pace.period_ns == signal.pace.period_ns && may_share(reads, definition, signals)))
         };
         match polls.iter_mut().find(shares) {
-            Some(Poll::Module { reads, period_ns, .. }) => {
-                *period_ns = (*period_ns).min(signal.period_ns);
+            Some(Poll::Module { reads, pace, .. }) => {
+                *pace = pace.and(signal.pace);
                 match reads.iter_mut().find(|(read, _)| *read == definition.read) {
                     Some((_, members)) => members.push(idx),
                     None => reads.push((definition.read, vec![idx])),
@@ -284,7 +345,7 @@ fn polls(signals: &[PlannedSignal], is_can: bool) -> Vec<Poll> {
             _ => polls.push(Poll::Module {
                 address: *address,
                 reads: vec![(definition.read, vec![idx])],
-                period_ns: signal.period_ns,
+                pace: signal.pace,
             }),
         }
     }

@@ -1,15 +1,15 @@
 //! Asks the plan's requests in turn and hands on what comes back.
 
 use definition::{Read, ValueError};
-use link::{Exchange, LinkError, Request};
+use link::{Exchange, Feed, Link, LinkError, Next as FeedNext, Request, Target};
 use protocol::obd::{current, monitors};
 use protocol::uds_read::identifiers;
 use protocol::{Nanos, NegativeCode, ReplyError};
-use signal::{Gap, Sample, SignalId};
+use signal::{Gap, Mark, Sample, SignalId};
 
-use crate::plan::{Plan, Poll};
+use crate::plan::{Plan, Poll, target};
 use crate::schedule::{Next, Schedule, catch_odds};
-use crate::{RawExchange, Vehicle};
+use crate::{Module, RawExchange, Vehicle};
 
 /// Where samples go.
 pub trait Sink {
@@ -36,6 +36,15 @@ pub trait Sink {
 
     /// Something worth telling the user, such as a module that stopped answering.
     fn note(&mut self, t_ns: Nanos, text: &str);
+
+    /// A mark of what was done to the car at this moment, such as "ac.clutch on". Ignored unless a sink keeps marks.
+    ///
+    /// # Errors
+    /// Ends the sampling.
+    fn mark(&mut self, mark: Mark) -> Result<(), Self::Error> {
+        let _ = mark;
+        Ok(())
+    }
 
     /// Called between exchanges with the time since the start of the drive. `false` ends the sampling.
     ///
@@ -123,158 +132,53 @@ impl Vehicle {
         if plan.polls.is_empty() {
             return Err(SampleError::NothingPlanned);
         }
-        let start_ns = self.link.now();
-        let mut schedule = Schedule::new(plan.polls.iter().map(Poll::period_ns));
-        let mut health = vec![Health::default(); plan.polls.len()];
-        let mut number = 0u32;
-        while sink.go_on(self.link.now() - start_ns).map_err(SampleError::Sink)? {
-            let now = self.link.now();
-            let idx = match schedule.next(now) {
-                Next::Poll(idx) => idx,
-                Next::Wait(until) => {
-                    self.link.pause((until - now).clamp(1, MAX_WAIT_NS));
-                    continue;
-                }
-            };
-            number = number.saturating_add(1);
-            let outcome = match self.poll(plan, idx, number, start_ns, sink) {
-                Ok(outcome) => outcome.map_err(SampleError::Sink)?,
-                Err(error) => {
-                    self.wait_for_return(&error, start_ns, sink).map_err(SampleError::Sink)?;
-                    continue;
-                }
-            };
-            let Some(state) = health.get_mut(idx) else { continue };
-            let t_ns = self.link.now() - start_ns;
-            let split = match outcome {
-                Outcome::Answered => {
-                    if !state.is_well() {
-                        sink.note(t_ns, &format!("{} answers again", name(&plan.polls[idx])));
-                    }
-                    *state = Health::default();
-                    false
-                }
-                Outcome::Busy => {
-                    schedule.postpone(idx, self.link.now() + BUSY_NS);
-                    false
-                }
-                Outcome::Damaged if state.damages < DAMAGES_BEFORE_SILENT => {
-                    state.damages += 1;
-                    false
-                }
-                Outcome::Silent | Outcome::Damaged => {
-                    state.silences += 1;
-                    if state.silences == 1 {
-                        sink.note(t_ns, &format!("{} does not answer", name(&plan.polls[idx])));
-                    }
-                    schedule.postpone(idx, self.link.now() + state.back_off_ns());
-                    state.silences >= SILENCES_BEFORE_SPLIT
-                }
-                Outcome::Refused(reason) => {
-                    state.refusals += 1;
-                    if state.refusals == REFUSALS_BEFORE_SPLIT {
-                        sink.note(t_ns, &format!("{}: {reason}", name(&plan.polls[idx])));
-                    }
-                    if state.refusals >= REFUSALS_BEFORE_SPLIT {
-                        schedule.postpone(idx, self.link.now() + state.back_off_ns());
-                    }
-                    state.refusals >= REFUSALS_BEFORE_SPLIT
-                }
-            };
-            if split && let Some((first, second)) = plan.polls[idx].split() {
-                sink.note(t_ns, &format!("{} is asked in two parts from now on", name(&plan.polls[idx])));
-                plan.polls[idx] = first;
-                plan.polls.push(second);
-                schedule = Schedule::new(plan.polls.iter().map(Poll::period_ns));
-                health = vec![Health::default(); plan.polls.len()];
-            }
-        }
-        Ok(())
+        self.sample_beside(plan, sink, &mut NoErrand)
     }
 
-    /// Asks one poll and hands on what came. The outer result is the link's, the inner one the sink's.
-    fn poll<S: Sink>(
+    /// As [`Vehicle::sample`], with an errand beside it. What the errand has begun is ended before this returns.
+    pub(crate) fn sample_beside<S: Sink>(
         &mut self,
-        plan: &Plan,
-        idx: usize,
-        number: u32,
-        start_ns: Nanos,
+        plan: &mut Plan,
         sink: &mut S,
-    ) -> Result<Result<Outcome, S::Error>, LinkError> {
-        let (address, reads) = match &plan.polls[idx] {
-            Poll::Supply { signal, .. } => {
-                let asked_ns = self.link.now() - start_ns;
-                let volts = self.link.supply_volts()?;
-                let t_ns = self.link.now() - start_ns;
-                return Ok(match volts {
-                    Some(value) => sink
-                        .sample(*signal, Sample { t_ns, asked_ns, exchange: number, value })
-                        .map(|()| Outcome::Answered),
-                    None => Ok(Outcome::Refused("the adapter does not measure its supply".to_owned())),
-                });
-            }
-            Poll::Module { address, reads, .. } => (*address, reads),
+        errand: &mut dyn Errand,
+    ) -> Result<(), SampleError<S::Error>> {
+        let start_ns = self.link.now();
+        let mut run = Run {
+            modules: &self.modules,
+            schedule: Schedule::new(plan.polls.iter().map(Poll::pace)),
+            health: vec![Health::default(); plan.polls.len()],
+            plan,
+            sink,
+            errand,
+            start_ns,
+            now: start_ns,
+            number: 0,
+            under_way: Vec::new(),
+            pause: None,
+            is_over: false,
+            failure: None,
         };
-        let bytes = plan.polls[idx].request();
-        let (to, n_replies) = self.target(address, &bytes);
-        let exchange = self.link.exchange(&Request { to, bytes: bytes.clone(), n_replies })?;
-        let raw = from_start(RawExchange { to, request: bytes.clone(), exchange }, start_ns);
-        let mut handed_on = Ok(());
-        let mut outcome = if raw.exchange.problems.is_empty() { Outcome::Silent } else { Outcome::Damaged };
-        for reply in raw.exchange.replies.iter().filter(|reply| reply.from == address) {
-            outcome = match parts(plan, reads, &bytes, &reply.bytes) {
-                Err(ReplyError::Negative { code: NegativeCode::BUSY, .. }) => Outcome::Busy,
-                Err(error) => Outcome::Refused(error.to_string()),
-                Ok(parts) => {
-                    let is_complete = parts.len() == reads.len();
-                    for (signals, data) in parts {
-                        for signal in signals {
-                            let Some(definition) = plan.definition(*signal) else { continue };
-                            let value = match definition.value(&data) {
-                                // Beyond what can be true: still what the module said, and the checks must see it.
-                                Ok(value) | Err(ValueError::Implausible { value, .. }) => value,
-                                Err(_) => continue,
-                            };
-                            let (t_ns, asked_ns) = (reply.arrived_ns, raw.exchange.asked_ns);
-                            handed_on = handed_on.and_then(|()| {
-                                sink.sample(*signal, Sample { t_ns, asked_ns, exchange: number, value })
-                            });
-                        }
-                    }
-                    if is_complete {
-                        Outcome::Answered
-                    } else {
-                        Outcome::Refused("only some of what was asked was answered".to_owned())
-                    }
-                }
-            };
-        }
-        Ok(handed_on.and_then(|()| sink.exchange(number, raw)).map(|()| outcome))
-    }
-
-    /// Waits until the vehicle can be reached again, and marks the gap.
-    fn wait_for_return<S: Sink>(&mut self, error: &LinkError, start_ns: Nanos, sink: &mut S) -> Result<(), S::Error> {
-        let from_ns = self.link.now() - start_ns;
-        sink.note(from_ns, &error.to_string());
-        let mut pause_ns = REOPEN_NS.0;
-        let mut is_open = !error.is_lost();
         loop {
-            let until = self.link.now() + pause_ns;
-            while self.link.now() < until {
-                self.link.pause((until - self.link.now()).min(MAX_WAIT_NS));
-                if !sink.go_on(self.link.now() - start_ns)? {
-                    let gap = Gap { from_ns, to_ns: self.link.now() - start_ns, reason: error.to_string() };
-                    return sink.gap(gap);
+            let lost = self.link.run(&mut run);
+            run.now = self.link.now();
+            let pause = run.pause.take();
+            match (lost, pause) {
+                (Err(error), _) | (Ok(()), Some(Pause::Trouble(error))) => {
+                    run.under_way.clear();
+                    run.errand.lost(run.now);
+                    run.wait_for_return(&mut *self.link, &error);
                 }
+                (Ok(()), Some(Pause::Supply(idx))) => {
+                    if let Err(error) = run.supply(&mut *self.link, idx) {
+                        run.errand.lost(run.now);
+                        run.wait_for_return(&mut *self.link, &error);
+                    }
+                }
+                (Ok(()), None) => {}
             }
-            pause_ns = (pause_ns * 2).min(REOPEN_NS.1);
-            if !is_open {
-                is_open = self.link.reopen().is_ok();
-            }
-            if is_open {
-                let to_ns = self.link.now() - start_ns;
-                sink.note(to_ns, "the adapter is back");
-                return sink.gap(Gap { from_ns, to_ns, reason: error.to_string() });
+            run.tell_errand();
+            if !run.goes_on() {
+                return run.failure.take().map_or(Ok(()), |error| Err(SampleError::Sink(error)));
             }
         }
     }
@@ -299,6 +203,389 @@ impl Vehicle {
             Rate { id: signal.id.clone(), per_second, intervals_s }
         };
         Ok(plan.signals.iter().zip(&trial.times).map(rate).collect())
+    }
+}
+
+/// Something that is done beside the samples, with requests of its own.
+pub(crate) trait Errand {
+    /// What it wants next. All times are of the link's clock.
+    fn next(&mut self, now: Nanos) -> Want;
+
+    /// Its request is over; an error means that it could not be sent.
+    fn answered(&mut self, asked: &Request, outcome: Result<&Exchange, &LinkError>, now: Nanos);
+
+    /// A sample has come in.
+    fn saw(&mut self, signal: usize, sample: &Sample, now: Nanos);
+
+    /// The adapter was lost; what was under way has no answer.
+    fn lost(&mut self, now: Nanos);
+
+    /// Bring it to an end: nobody wants it any more.
+    fn release(&mut self, now: Nanos);
+
+    /// What it has to say since it was last asked, with the time of it.
+    fn tell(&mut self) -> Vec<(Nanos, Told)>;
+
+    /// Whether it still has to do something before all may end. A lost adapter is waited for as long.
+    fn is_open(&mut self, now: Nanos) -> bool;
+
+    /// Whether the sampling ends when it does.
+    fn ends_all(&self) -> bool;
+}
+
+/// What an errand says.
+pub(crate) enum Told {
+    /// A mark for the recording.
+    Mark(String),
+    /// Something worth telling the user.
+    Note(String),
+}
+
+/// What an errand wants.
+pub(crate) enum Want {
+    /// Send this as soon as its module is free.
+    Ask(Request),
+    /// Nothing before this time, or before something has come.
+    Wait(Nanos),
+}
+
+/// Sampling alone.
+struct NoErrand;
+
+impl Errand for NoErrand {
+    fn next(&mut self, _: Nanos) -> Want {
+        Want::Wait(Nanos::MAX)
+    }
+
+    fn answered(&mut self, _: &Request, _: Result<&Exchange, &LinkError>, _: Nanos) {}
+
+    fn saw(&mut self, _: usize, _: &Sample, _: Nanos) {}
+
+    fn lost(&mut self, _: Nanos) {}
+
+    fn release(&mut self, _: Nanos) {}
+
+    fn tell(&mut self) -> Vec<(Nanos, Told)> {
+        Vec::new()
+    }
+
+    fn is_open(&mut self, _: Nanos) -> bool {
+        false
+    }
+
+    fn ends_all(&self) -> bool {
+        false
+    }
+}
+
+/// Why the flow of requests was interrupted.
+enum Pause {
+    /// The adapter is to measure its supply for this poll.
+    Supply(usize),
+    /// A request could not be sent.
+    Trouble(LinkError),
+}
+
+/// Who asked what.
+enum Job {
+    /// A poll of the plan, as it was when it was asked, and its place in the plan.
+    Poll(usize, Poll),
+    Errand,
+}
+
+/// One sampling under way: gives the link its requests and takes the answers.
+struct Run<'r, S: Sink> {
+    modules: &'r [Module],
+    plan: &'r mut Plan,
+    sink: &'r mut S,
+    errand: &'r mut dyn Errand,
+    schedule: Schedule,
+    health: Vec<Health>,
+    start_ns: Nanos,
+    /// The latest time that was seen on the link's clock.
+    now: Nanos,
+    /// Of the last exchange.
+    number: u32,
+    under_way: Vec<(Request, u32, Job)>,
+    pause: Option<Pause>,
+    /// The sink has enough.
+    is_over: bool,
+    /// The sink could take no more.
+    failure: Option<S::Error>,
+}
+
+impl<S: Sink> Feed for Run<'_, S> {
+    fn next(&mut self, now: Nanos, busy: &[Target]) -> FeedNext {
+        self.now = now;
+        if self.pause.is_some() {
+            return FeedNext::Stop;
+        }
+        match self.sink.go_on(now - self.start_ns) {
+            Ok(true) => {}
+            Ok(false) => self.is_over = true,
+            Err(error) => self.fail(error),
+        }
+        if self.is_over || self.failure.is_some() {
+            self.errand.release(now);
+        }
+        let want = self.errand.next(now);
+        self.tell_errand();
+        if !self.goes_on() {
+            return FeedNext::Stop;
+        }
+        let until = match want {
+            // Its module is kept free for it: nothing else is sent meanwhile.
+            Want::Ask(request) if busy.contains(&request.to) => return FeedNext::Wait(now + MAX_WAIT_NS),
+            Want::Ask(request) => return self.send(request, Job::Errand),
+            Want::Wait(until) => until,
+        };
+        if self.is_over || self.failure.is_some() {
+            return FeedNext::Wait(until.min(now + MAX_WAIT_NS));
+        }
+        let plan = &*self.plan;
+        let modules = self.modules;
+        let is_free = |idx: usize| match plan.polls.get(idx) {
+            Some(poll) => poll.module().is_none_or(|address| {
+                let (to, _) = target(modules, address, &[]);
+                !busy.contains(&to)
+            }),
+            None => false,
+        };
+        match self.schedule.next(now, is_free) {
+            Next::Wait(due) => FeedNext::Wait(due.min(until).min(now + MAX_WAIT_NS).max(now + 1)),
+            Next::Poll(idx) => match plan.polls.get(idx) {
+                Some(poll @ Poll::Module { address, .. }) => {
+                    let bytes = poll.request();
+                    let (to, n_replies) = target(modules, *address, &bytes);
+                    let job = Job::Poll(idx, poll.clone());
+                    self.send(Request { to, bytes, n_replies }, job)
+                }
+                _ => {
+                    self.pause = Some(Pause::Supply(idx));
+                    FeedNext::Stop
+                }
+            },
+        }
+    }
+
+    fn answered(&mut self, request: Request, outcome: Result<Exchange, LinkError>) {
+        let Some(at) = self.under_way.iter().position(|(asked, ..)| *asked == request) else { return };
+        let (_, number, job) = self.under_way.remove(at);
+        if let Ok(exchange) = &outcome {
+            self.now = self.now.max(exchange.over_ns);
+        }
+        if matches!(job, Job::Errand) {
+            self.errand.answered(&request, outcome.as_ref(), self.now);
+        }
+        let exchange = match outcome {
+            Ok(exchange) => exchange,
+            Err(LinkError::Unsendable(reason)) => {
+                if let Job::Poll(idx, _) = job {
+                    self.judge(idx, Outcome::Refused(reason));
+                }
+                return;
+            }
+            Err(error) => {
+                self.pause.get_or_insert(Pause::Trouble(error));
+                return;
+            }
+        };
+        let raw = RawExchange { to: request.to, request: request.bytes, exchange };
+        let raw = from_start(raw, self.start_ns);
+        let judged = match job {
+            Job::Errand => None,
+            Job::Poll(idx, poll) => Some((idx, self.read(&poll, number, &raw))),
+        };
+        if let Err(error) = self.sink.exchange(number, raw) {
+            self.fail(error);
+        }
+        if let Some((idx, outcome)) = judged {
+            self.judge(idx, outcome);
+        }
+        self.tell_errand();
+    }
+}
+
+impl<S: Sink> Run<'_, S> {
+    fn fail(&mut self, error: S::Error) {
+        self.failure.get_or_insert(error);
+    }
+
+    /// Whether there is anything left to do.
+    fn goes_on(&mut self) -> bool {
+        let is_open = self.errand.is_open(self.now);
+        let is_done = self.is_over || self.failure.is_some() || self.errand.ends_all();
+        is_open || !is_done
+    }
+
+    fn tell_errand(&mut self) {
+        for (t_ns, told) in self.errand.tell() {
+            let t_ns = t_ns - self.start_ns;
+            match told {
+                Told::Note(text) => self.sink.note(t_ns, &text),
+                Told::Mark(text) => {
+                    if let Err(error) = self.sink.mark(Mark { t_ns, text }) {
+                        self.fail(error);
+                    }
+                }
+            }
+        }
+    }
+
+    fn send(&mut self, request: Request, job: Job) -> FeedNext {
+        self.number = self.number.saturating_add(1);
+        self.under_way.push((request.clone(), self.number, job));
+        FeedNext::Ask(request)
+    }
+
+    /// A value for sink and errand.
+    fn take(&mut self, signal: usize, sample: Sample) {
+        self.errand.saw(signal, &sample, self.now);
+        if self.failure.is_none()
+            && let Err(error) = self.sink.sample(signal, sample)
+        {
+            self.fail(error);
+        }
+    }
+
+    /// Lets the adapter measure its supply.
+    fn supply(&mut self, link: &mut dyn Link, idx: usize) -> Result<(), LinkError> {
+        let Some(Poll::Supply { signal, .. }) = self.plan.polls.get(idx) else { return Ok(()) };
+        let signal = *signal;
+        self.number = self.number.saturating_add(1);
+        let asked_ns = link.now() - self.start_ns;
+        let volts = link.supply_volts();
+        self.now = link.now();
+        let outcome = match volts? {
+            Some(value) => {
+                let t_ns = self.now - self.start_ns;
+                self.take(signal, Sample { t_ns, asked_ns, exchange: self.number, value });
+                Outcome::Answered
+            }
+            None => Outcome::Refused("the adapter does not measure its supply".to_owned()),
+        };
+        self.judge(idx, outcome);
+        Ok(())
+    }
+
+    /// Hands on the values in the answers to a poll.
+    fn read(&mut self, poll: &Poll, number: u32, raw: &RawExchange) -> Outcome {
+        let Poll::Module { address, reads, .. } = poll else { return Outcome::Silent };
+        let mut outcome = if raw.exchange.problems.is_empty() { Outcome::Silent } else { Outcome::Damaged };
+        for reply in raw.exchange.replies.iter().filter(|reply| reply.from == *address) {
+            outcome = match parts(self.plan, reads, &raw.request, &reply.bytes) {
+                Err(ReplyError::Negative { code: NegativeCode::BUSY, .. }) => Outcome::Busy,
+                Err(error) => Outcome::Refused(error.to_string()),
+                Ok(parts) => {
+                    let is_complete = parts.len() == reads.len();
+                    for (signals, data) in parts {
+                        for signal in signals {
+                            let Some(definition) = self.plan.definition(*signal) else { continue };
+                            let value = match definition.value(&data) {
+                                // Beyond what can be true: still what the module said, and the checks must see it.
+                                Ok(value) | Err(ValueError::Implausible { value, .. }) => value,
+                                Err(_) => continue,
+                            };
+                            let (t_ns, asked_ns) = (reply.arrived_ns, raw.exchange.asked_ns);
+                            self.take(*signal, Sample { t_ns, asked_ns, exchange: number, value });
+                        }
+                    }
+                    if is_complete {
+                        Outcome::Answered
+                    } else {
+                        Outcome::Refused("only some of what was asked was answered".to_owned())
+                    }
+                }
+            };
+        }
+        outcome
+    }
+
+    /// Draws the consequences of an answer, or of none.
+    fn judge(&mut self, idx: usize, outcome: Outcome) {
+        let t_ns = self.now - self.start_ns;
+        let (Some(state), Some(poll)) = (self.health.get_mut(idx), self.plan.polls.get(idx)) else { return };
+        let split = match outcome {
+            Outcome::Answered => {
+                if !state.is_well() {
+                    self.sink.note(t_ns, &format!("{} answers again", name(poll)));
+                }
+                *state = Health::default();
+                false
+            }
+            Outcome::Busy => {
+                self.schedule.postpone(idx, self.now + BUSY_NS);
+                false
+            }
+            Outcome::Damaged if state.damages < DAMAGES_BEFORE_SILENT => {
+                state.damages += 1;
+                false
+            }
+            Outcome::Silent | Outcome::Damaged => {
+                state.silences += 1;
+                if state.silences == 1 {
+                    self.sink.note(t_ns, &format!("{} does not answer", name(poll)));
+                }
+                self.schedule.postpone(idx, self.now + state.back_off_ns());
+                state.silences >= SILENCES_BEFORE_SPLIT
+            }
+            Outcome::Refused(reason) => {
+                state.refusals += 1;
+                if state.refusals == REFUSALS_BEFORE_SPLIT {
+                    self.sink.note(t_ns, &format!("{}: {reason}", name(poll)));
+                }
+                if state.refusals >= REFUSALS_BEFORE_SPLIT {
+                    self.schedule.postpone(idx, self.now + state.back_off_ns());
+                }
+                state.refusals >= REFUSALS_BEFORE_SPLIT
+            }
+        };
+        if split && let Some((first, second)) = poll.split() {
+            self.sink.note(t_ns, &format!("{} is asked in two parts from now on", name(poll)));
+            self.plan.polls[idx] = first;
+            self.plan.polls.push(second);
+            self.schedule = Schedule::new(self.plan.polls.iter().map(Poll::pace));
+            self.health = vec![Health::default(); self.plan.polls.len()];
+        }
+    }
+
+    /// Waits until the vehicle can be reached again, and marks the gap.
+    fn wait_for_return(&mut self, link: &mut dyn Link, error: &LinkError) {
+        let from_ns = link.now() - self.start_ns;
+        self.sink.note(from_ns, &error.to_string());
+        let mut pause_ns = REOPEN_NS.0;
+        let mut is_open = !error.is_lost();
+        loop {
+            let until = link.now() + pause_ns;
+            while link.now() < until {
+                link.pause((until - link.now()).min(MAX_WAIT_NS));
+                self.now = link.now();
+                match self.sink.go_on(self.now - self.start_ns) {
+                    Ok(true) => {}
+                    Ok(false) => self.is_over = true,
+                    Err(error) => self.fail(error),
+                }
+                if !self.goes_on() {
+                    return self.gap(from_ns, error);
+                }
+            }
+            pause_ns = (pause_ns * 2).min(REOPEN_NS.1);
+            if !is_open {
+                is_open = link.reopen().is_ok();
+                self.now = link.now();
+            }
+            if is_open {
+                self.sink.note(self.now - self.start_ns, "the adapter is back");
+                return self.gap(from_ns, error);
+            }
+        }
+    }
+
+    fn gap(&mut self, from_ns: Nanos, error: &LinkError) {
+        let gap = Gap { from_ns, to_ns: self.now - self.start_ns, reason: error.to_string() };
+        if let Err(error) = self.sink.gap(gap) {
+            self.fail(error);
+        }
     }
 }
 

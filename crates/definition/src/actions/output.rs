@@ -2,7 +2,7 @@
 
 use std::fmt;
 
-use protocol::{Address, kwp, obd, uds};
+use protocol::{Address, ReplyError, kwp, obd, uds};
 use signal::{SignalId, Unit};
 
 use super::care::Care;
@@ -144,6 +144,20 @@ impl Output {
             Drive::Routine { id } => uds::routine::stop(*id, &[]),
             // A test of this crate holds that the safe level of every output can be built.
             Drive::Test { tid } => self.drive_request(self.safe).unwrap_or_else(|_| obd::control::request(*tid, &[])),
+        }
+    }
+
+    /// Reads the answer to [`Output::drive_request`] or [`Output::return_request`]: the state bytes that the module
+    /// reports, which may be none.
+    ///
+    /// # Errors
+    /// [`ReplyError`] unless the module confirms.
+    pub fn confirmed<'r>(&self, request: &[u8], reply: &'r [u8]) -> Result<&'r [u8], ReplyError> {
+        match self.drive {
+            Drive::Identifier { .. } => uds::io_control::interpret(request, reply),
+            Drive::Local { .. } => kwp::io_control::interpret(request, reply),
+            Drive::Test { .. } => obd::control::interpret(request, reply),
+            Drive::Routine { .. } => uds::routine::interpret(request, reply),
         }
     }
 }

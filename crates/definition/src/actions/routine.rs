@@ -1,6 +1,6 @@
 //! A routine that a module runs when told to.
 
-use protocol::{Address, kwp, uds};
+use protocol::{Address, ReplyError, kwp, uds};
 use signal::{SignalId, Unit};
 
 use super::care::Care;
@@ -183,6 +183,17 @@ impl Routine {
         match self.call {
             Call::Identifier { id } => uds::routine::results(id),
             Call::Local { id } => kwp::routine::results(id),
+        }
+    }
+
+    /// Reads the answer to one of these requests: the bytes in which [`Routine::results`] lie, if this answer has them.
+    ///
+    /// # Errors
+    /// [`ReplyError`] unless the module confirms.
+    pub fn confirmed<'r>(&self, request: &[u8], reply: &'r [u8]) -> Result<&'r [u8], ReplyError> {
+        match self.call {
+            Call::Identifier { .. } => uds::routine::interpret(request, reply),
+            Call::Local { .. } => kwp::routine::interpret(request, reply),
         }
     }
 }

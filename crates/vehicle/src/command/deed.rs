@@ -1,0 +1,578 @@
+//! One command under way: what is sent when, what ends it, and how control goes back.
+
+use definition::{Call, Care, Condition, Drive, Output, ResultsIn, Routine};
+use link::{Exchange, LinkError, Request, Target};
+use protocol::uds::{session, tester_present};
+use protocol::{Address, Nanos, NegativeCode, ReplyError, kwp};
+use signal::Sample;
+
+use super::pattern::Steps;
+use crate::sampler::{Errand, Told, Want};
+use crate::{Grant, Purpose};
+
+/// Longest time for the conditions to become known.
+const CHECK_NS: Nanos = 5_000_000_000;
+/// Age at which a value that a condition rests on counts as unknown: some exchanges of a slow link, or one silent module
+/// beside it.
+const FRESH_NS: Nanos = 2_000_000_000;
+/// How often the results of a routine are asked for while it runs.
+const RESULTS_NS: Nanos = 1_000_000_000;
+/// Pause before a busy module is asked again, and how often.
+const BUSY: (Nanos, u32) = (100_000_000, 20);
+/// How often control is asked back before the module is left to its own time-out.
+const RETURN_TRIES: u32 = 3;
+/// Unanswered keep-alives in a row after which the module counts as gone.
+const SILENCES: u32 = 2;
+
+/// Why a command ended.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Ended {
+    /// All was done.
+    Complete,
+    /// It was let go.
+    Released,
+    /// Something that must hold did not, or was not known any more.
+    Unmet(String),
+    /// The grant expired.
+    Expired,
+    /// The longest time that the definition allows was reached.
+    Longest,
+    /// The module refused.
+    Refused(String),
+    /// The module did not answer any more.
+    Silent,
+    /// The adapter was lost.
+    LinkLost,
+}
+
+/// How control went back to the module.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Returned {
+    /// Nothing was driven.
+    NotDriven,
+    /// The module confirmed it.
+    Confirmed,
+    /// The module did not confirm; it takes control back by itself when its session times out.
+    BySession,
+    /// The module did not confirm, and no time-out of its own is known.
+    Unknown,
+}
+
+/// A level that was driven, and when.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Driven {
+    /// The level; for a routine 1.
+    pub level: f64,
+    /// When the request left, and when the confirmation had arrived: nanoseconds since the start of the samples.
+    pub asked_ns: Nanos,
+    /// See `asked_ns`.
+    pub confirmed_ns: Nanos,
+}
+
+/// What is done.
+pub(super) enum What<'d> {
+    Output(&'d Output),
+    Routine(&'d Routine, Vec<u8>),
+}
+
+/// What is under way.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Asked {
+    Session,
+    Level(f64),
+    Present,
+    Results,
+    Return,
+    Close,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Stage {
+    /// The conditions are looked at, until this time.
+    Checking(Nanos),
+    /// The session is asked for.
+    Opening,
+    /// It runs.
+    Driving,
+    /// Control is asked back.
+    Returning,
+    /// A routine is asked for its results.
+    Asking,
+    /// The session is left.
+    Closing,
+    /// The samples go on until this time.
+    Tail(Nanos),
+    Over,
+}
+
+/// A condition with the latest value of its signal.
+pub(super) struct Watched {
+    pub(super) condition: Condition,
+    /// Index of its signal in the plan.
+    pub(super) signal: usize,
+    pub(super) latest: Option<(Nanos, f64)>,
+}
+
+pub(super) struct Deed<'d> {
+    pub(super) what: What<'d>,
+    pub(super) module: Address,
+    pub(super) purpose: Purpose,
+    pub(super) care: &'d Care,
+    pub(super) grant: &'d Grant,
+    pub(super) is_held: &'d mut dyn FnMut() -> bool,
+    pub(super) watched: Vec<Watched>,
+    pub(super) steps: Steps,
+    /// Start of the samples.
+    pub(super) start_ns: Nanos,
+    stage: Stage,
+    asked: Option<Asked>,
+    /// Nothing is sent before this time.
+    not_before_ns: Nanos,
+    tries: u32,
+    silences: u32,
+    /// When the steps began to count.
+    begun_ns: Nanos,
+    first_driven_ns: Option<Nanos>,
+    n_done: usize,
+    present_ns: Nanos,
+    results_ns: Nanos,
+    is_open_session: bool,
+    lost_ns: Option<Nanos>,
+    is_on: bool,
+    pub(super) ended: Option<Ended>,
+    pub(super) returned: Returned,
+    pub(super) driven: Vec<Driven>,
+    pub(super) results: Option<Vec<u8>>,
+    told: Vec<(Nanos, Told)>,
+}
+
+/// What a command is made of; see the fields of [`Deed`].
+pub(super) struct Parts<'d> {
+    pub(super) what: What<'d>,
+    pub(super) grant: &'d Grant,
+    pub(super) is_held: &'d mut dyn FnMut() -> bool,
+    pub(super) watched: Vec<Watched>,
+    pub(super) steps: Steps,
+    pub(super) start_ns: Nanos,
+}
+
+impl<'d> Deed<'d> {
+    pub(super) fn new(parts: Parts<'d>) -> Self {
+        let Parts { what, grant, is_held, watched, steps, start_ns } = parts;
+        let (module, purpose, care) = match &what {
+            What::Output(output) => (output.module, Purpose::Output(output.id.clone()), &output.care),
+            What::Routine(routine, _) => (routine.module, Purpose::Routine(routine.id.clone()), &routine.care),
+        };
+        Self {
+            what,
+            module,
+            purpose,
+            care,
+            grant,
+            is_held,
+            watched,
+            steps,
+            start_ns,
+            stage: Stage::Checking(start_ns + CHECK_NS),
+            asked: None,
+            not_before_ns: Nanos::MIN,
+            tries: 0,
+            silences: 0,
+            begun_ns: start_ns,
+            first_driven_ns: None,
+            n_done: 0,
+            present_ns: Nanos::MAX,
+            results_ns: Nanos::MAX,
+            is_open_session: false,
+            lost_ns: None,
+            is_on: false,
+            ended: None,
+            returned: Returned::NotDriven,
+            driven: Vec::new(),
+            results: None,
+            told: Vec::new(),
+        }
+    }
+
+    /// What must hold and does not, as far as it is known; the second: whether that is for want of a value.
+    fn unmet(&self, now: Nanos) -> Option<(String, bool)> {
+        let fresh =
+            |watched: &Watched| watched.latest.filter(|(at_ns, _)| now - at_ns <= FRESH_NS).map(|(_, value)| value);
+        let wrong = self.watched.iter().find(|it| fresh(it).is_some_and(|value| !it.condition.holds(Some(value))));
+        if let Some(watched) = wrong {
+            let (name, value) = (watched.condition.signal(), fresh(watched).unwrap_or(f64::NAN));
+            return Some((format!("{}: {name} is {value}", watched.condition), false));
+        }
+        let unknown = self.watched.iter().find(|watched| fresh(watched).is_none());
+        unknown.map(|watched| (format!("{}: {} is not known", watched.condition, watched.condition.signal()), true))
+    }
+
+    /// Why it must not go on, if so.
+    fn reason_to_end(&mut self, now: Nanos) -> Option<Ended> {
+        if let Some((what, _)) = self.unmet(now) {
+            return Some(Ended::Unmet(what));
+        }
+        if self.grant.check(self.module, &self.purpose, now).is_err() {
+            return Some(Ended::Expired);
+        }
+        if !(self.is_held)() {
+            return Some(Ended::Released);
+        }
+        let longest_ns = self.care.longest.map(|longest| Nanos::try_from(longest.as_nanos()).unwrap_or(Nanos::MAX));
+        if self.first_driven_ns.zip(longest_ns).is_some_and(|(from_ns, longest_ns)| now - from_ns >= longest_ns) {
+            return Some(Ended::Longest);
+        }
+        None
+    }
+
+    /// Ends the driving, for the first reason that there is, and lets control go back.
+    fn end(&mut self, why: Ended, now: Nanos) {
+        if let Ended::Unmet(what) | Ended::Refused(what) = &why {
+            self.told.push((now, Told::Note(format!("{}: {what}", self.purpose))));
+        }
+        self.ended.get_or_insert(why);
+        self.tries = 0;
+        self.not_before_ns = Nanos::MIN;
+        self.stage = if self.first_driven_ns.is_some() {
+            Stage::Returning
+        } else if self.is_open_session {
+            Stage::Closing
+        } else {
+            Stage::Over
+        };
+    }
+
+    /// Control is back, or is left to the module.
+    fn returned(&mut self, returned: Returned, now: Nanos) {
+        self.returned = returned;
+        if self.is_on {
+            self.mark(false, now);
+        }
+        self.tries = 0;
+        self.silences = 0;
+        let asks = matches!(&self.what, What::Routine(routine, _) if routine.results_in == ResultsIn::Request);
+        self.stage = if asks && returned == Returned::Confirmed {
+            Stage::Asking
+        } else if self.is_open_session {
+            Stage::Closing
+        } else {
+            self.tail(now)
+        };
+    }
+
+    fn tail(&self, now: Nanos) -> Stage {
+        if self.ended == Some(Ended::Complete) { Stage::Tail(now + self.steps.tail_ns) } else { Stage::Over }
+    }
+
+    /// A mark such as "ac.clutch on", as the examination of commands reads it.
+    fn mark(&mut self, is_on: bool, now: Nanos) {
+        self.is_on = is_on;
+        let id = match &self.what {
+            What::Output(output) => &output.id,
+            What::Routine(routine, _) => &routine.id,
+        };
+        self.told.push((now, Told::Mark(format!("{id} {}", if is_on { "on" } else { "off" }))));
+    }
+
+    fn ask(&mut self, asked: Asked, bytes: Vec<u8>) -> Want {
+        self.asked = Some(asked);
+        Want::Ask(Request { to: Target::Module(self.module), bytes, n_replies: Some(1) })
+    }
+
+    /// The request that gives control back; `None` for a routine that cannot be stopped.
+    fn return_bytes(&self) -> Option<Vec<u8>> {
+        match &self.what {
+            What::Output(output) => Some(output.return_request()),
+            What::Routine(routine, _) => routine.can_stop.then(|| routine.stop_request()),
+        }
+    }
+
+    /// Whether the module takes control back by itself when nobody speaks to it any more: with the session (S3, ISO 14229-2)
+    /// or with the connection (P3 of ISO 14230-2).
+    fn has_time_out(&self) -> bool {
+        self.is_open_session || matches!(self.module, Address::Node(_))
+    }
+
+    fn left_to_module(&self) -> Returned {
+        if self.has_time_out() { Returned::BySession } else { Returned::Unknown }
+    }
+
+    /// Whether the services of ISO 14230-3 are used.
+    fn is_kwp(&self) -> bool {
+        match &self.what {
+            What::Output(output) => matches!(output.drive, Drive::Local { .. }),
+            What::Routine(routine, _) => matches!(routine.call, Call::Local { .. }),
+        }
+    }
+
+    fn session_bytes(&self, session: u8) -> Vec<u8> {
+        if self.is_kwp() { kwp::session::request(session) } else { session::request(session) }
+    }
+
+    fn drive(&mut self, now: Nanos) -> Want {
+        if let Some(why) = self.reason_to_end(now) {
+            self.end(why, now);
+            return self.next(now);
+        }
+        if now >= self.begun_ns + self.steps.end_ns {
+            self.end(Ended::Complete, now);
+            return self.next(now);
+        }
+        if let Some(step) = self.steps.steps.get(self.n_done).copied()
+            && now >= self.begun_ns + step.at_ns
+        {
+            let bytes = match &self.what {
+                What::Output(output) => output.drive_request(step.level).unwrap_or_default(),
+                What::Routine(_, start) => start.clone(),
+            };
+            // From here on the module may have done it, whether its answer arrives or not.
+            self.first_driven_ns.get_or_insert(now);
+            return self.ask(Asked::Level(step.level), bytes);
+        }
+        if now >= self.present_ns {
+            let bytes = if self.is_kwp() { kwp::session::present(true) } else { tester_present::request(true) };
+            return self.ask(Asked::Present, bytes);
+        }
+        if now >= self.results_ns
+            && let What::Routine(routine, _) = &self.what
+        {
+            let bytes = routine.results_request();
+            return self.ask(Asked::Results, bytes);
+        }
+        let step_ns = self.steps.steps.get(self.n_done).map_or(self.steps.end_ns, |step| step.at_ns);
+        Want::Wait((self.begun_ns + step_ns).min(self.present_ns).min(self.results_ns))
+    }
+
+    /// What the module said to the request under way.
+    fn understood(&mut self, asked: Asked, request: &Request, reply: Option<&[u8]>, asked_ns: Nanos, now: Nanos) {
+        let confirmed = reply.ok_or(None).and_then(|reply| {
+            let confirmed = match (asked, &self.what) {
+                (Asked::Session | Asked::Close, _) if self.is_kwp() => {
+                    kwp::session::interpret(&request.bytes, reply).map(|()| &[][..])
+                }
+                (Asked::Session | Asked::Close, _) => session::interpret(&request.bytes, reply).map(|_| &[][..]),
+                (Asked::Present, _) => protocol::reply_body(&request.bytes, reply),
+                (_, What::Output(output)) => output.confirmed(&request.bytes, reply),
+                (_, What::Routine(routine, _)) => routine.confirmed(&request.bytes, reply),
+            };
+            confirmed.map_err(Some)
+        });
+        match (asked, confirmed) {
+            (_, Err(Some(ReplyError::Negative { code: NegativeCode::BUSY, .. }))) if self.tries < BUSY.1 => {
+                self.tries += 1;
+                self.not_before_ns = now + BUSY.0;
+            }
+            (Asked::Session, Ok(_)) => {
+                self.is_open_session = true;
+                self.begin(now);
+            }
+            (Asked::Level(level), Ok(record)) => {
+                let is_on = match &self.what {
+                    What::Output(output) => output.is_on(level),
+                    What::Routine(routine, _) => {
+                        if routine.results_in == ResultsIn::Start {
+                            self.results = Some(record.to_vec());
+                        }
+                        true
+                    }
+                };
+                self.n_done += 1;
+                (self.tries, self.silences) = (0, 0);
+                let start_ns = self.start_ns;
+                self.driven.push(Driven { level, asked_ns: asked_ns - start_ns, confirmed_ns: now - start_ns });
+                if is_on != self.is_on {
+                    // The module acted between the request and its answer.
+                    self.mark(is_on, asked_ns + (now - asked_ns) / 2);
+                }
+                if matches!(&self.what, What::Routine(routine, _) if routine.results_in == ResultsIn::Request) {
+                    self.results_ns = now + RESULTS_NS;
+                }
+            }
+            (Asked::Present, Ok(_) | Err(Some(ReplyError::Negative { .. }))) => self.silences = 0,
+            (Asked::Results, outcome) => {
+                if let Ok(record) = outcome {
+                    self.results = Some(record.to_vec());
+                }
+                self.results_ns = now + RESULTS_NS;
+                if self.stage == Stage::Asking {
+                    self.stage = if self.is_open_session { Stage::Closing } else { self.tail(now) };
+                }
+            }
+            (Asked::Return, Ok(record)) => {
+                if matches!(&self.what, What::Routine(routine, _) if routine.results_in == ResultsIn::Stop) {
+                    self.results = Some(record.to_vec());
+                }
+                self.returned(Returned::Confirmed, now);
+            }
+            (Asked::Return, Err(_)) => {
+                self.tries += 1;
+                if self.tries >= RETURN_TRIES {
+                    let left = self.left_to_module();
+                    self.returned(left, now);
+                }
+            }
+            (Asked::Close, outcome) => {
+                // Leaving the session returns control of everything that was set in it.
+                if outcome.is_ok() && self.returned == Returned::BySession {
+                    self.returned = Returned::Confirmed;
+                }
+                self.tries += 1;
+                if outcome.is_ok() || self.tries >= RETURN_TRIES {
+                    self.stage = self.tail(now);
+                }
+            }
+            (Asked::Session | Asked::Level(_), Err(Some(error))) => {
+                let why = match (&error, asked) {
+                    (ReplyError::Negative { code, .. }, _) if code.asks_for_another_state() => {
+                        format!("{error}; bring the vehicle into the state that the maker asks for and try again")
+                    }
+                    _ => error.to_string(),
+                };
+                // A refusal drove nothing; what was driven before still has to go back.
+                if self.driven.is_empty() {
+                    self.first_driven_ns = None;
+                }
+                self.end(Ended::Refused(why), now);
+            }
+            (Asked::Session | Asked::Level(_) | Asked::Present, Err(_)) => {
+                self.silences += 1;
+                self.present_ns = self.present_ns.min(now);
+                if self.silences >= SILENCES {
+                    self.end(Ended::Silent, now);
+                }
+            }
+        }
+    }
+
+    fn begin(&mut self, now: Nanos) {
+        self.stage = Stage::Driving;
+        self.begun_ns = now;
+        self.tries = 0;
+    }
+}
+
+impl Errand for Deed<'_> {
+    fn next(&mut self, now: Nanos) -> Want {
+        if self.asked.is_some() {
+            return Want::Wait(Nanos::MAX);
+        }
+        if now < self.not_before_ns {
+            return Want::Wait(self.not_before_ns);
+        }
+        match self.stage {
+            Stage::Checking(until) => match self.unmet(now) {
+                None => {
+                    match self.care.session {
+                        Some(_) => self.stage = Stage::Opening,
+                        None => self.begin(now),
+                    }
+                    self.next(now)
+                }
+                Some((_, true)) if now < until && (self.is_held)() => Want::Wait(until),
+                Some((what, _)) => {
+                    let why = if (self.is_held)() { Ended::Unmet(what) } else { Ended::Released };
+                    self.end(why, now);
+                    Want::Wait(Nanos::MAX)
+                }
+            },
+            Stage::Opening => match self.reason_to_end(now) {
+                Some(why) => {
+                    self.end(why, now);
+                    Want::Wait(Nanos::MAX)
+                }
+                None => {
+                    let bytes = self.session_bytes(self.care.session.unwrap_or(session::EXTENDED));
+                    self.ask(Asked::Session, bytes)
+                }
+            },
+            Stage::Driving => self.drive(now),
+            Stage::Returning => match self.return_bytes() {
+                Some(bytes) => self.ask(Asked::Return, bytes),
+                None => {
+                    // A routine without a stop: it runs to its own end, or ends with the session.
+                    let left =
+                        if self.ended == Some(Ended::Complete) { Returned::Confirmed } else { self.left_to_module() };
+                    self.returned(left, now);
+                    self.next(now)
+                }
+            },
+            Stage::Asking => match &self.what {
+                What::Routine(routine, _) => {
+                    let bytes = routine.results_request();
+                    self.ask(Asked::Results, bytes)
+                }
+                What::Output(_) => Want::Wait(Nanos::MAX),
+            },
+            Stage::Closing => {
+                let bytes = self.session_bytes(if self.is_kwp() { kwp::session::STANDARD } else { session::DEFAULT });
+                self.ask(Asked::Close, bytes)
+            }
+            Stage::Tail(until) if now < until && (self.is_held)() => Want::Wait(until),
+            Stage::Tail(_) => {
+                self.stage = Stage::Over;
+                Want::Wait(Nanos::MAX)
+            }
+            Stage::Over => Want::Wait(Nanos::MAX),
+        }
+    }
+
+    fn answered(&mut self, request: &Request, outcome: Result<&Exchange, &LinkError>, now: Nanos) {
+        let Some(asked) = self.asked.take() else { return };
+        self.lost_ns = None;
+        if self.has_time_out() || asked == Asked::Session {
+            let period_ns = Nanos::try_from(tester_present::PERIOD.as_nanos()).unwrap_or(Nanos::MAX);
+            self.present_ns = now + period_ns;
+        }
+        let module = self.module;
+        let reply = outcome.ok().and_then(|exchange| exchange.replies.iter().find(|reply| reply.from == module));
+        let asked_ns = outcome.map_or(now, |exchange| exchange.asked_ns);
+        let at_ns = reply.map_or(now, |reply| reply.arrived_ns);
+        self.understood(asked, request, reply.map(|reply| reply.bytes.as_slice()), asked_ns, at_ns);
+    }
+
+    fn saw(&mut self, signal: usize, sample: &Sample, now: Nanos) {
+        for watched in self.watched.iter_mut().filter(|watched| watched.signal == signal) {
+            watched.latest = Some((now, sample.value));
+        }
+    }
+
+    fn lost(&mut self, now: Nanos) {
+        self.asked = None;
+        self.lost_ns.get_or_insert(now);
+        match self.stage {
+            Stage::Checking(_) | Stage::Opening | Stage::Driving => self.end(Ended::LinkLost, now),
+            Stage::Returning | Stage::Asking | Stage::Closing | Stage::Tail(_) | Stage::Over => {}
+        }
+    }
+
+    fn release(&mut self, now: Nanos) {
+        match self.stage {
+            Stage::Checking(_) | Stage::Opening | Stage::Driving => self.end(Ended::Released, now),
+            Stage::Tail(_) => self.stage = Stage::Over,
+            Stage::Returning | Stage::Asking | Stage::Closing | Stage::Over => {}
+        }
+    }
+
+    fn tell(&mut self) -> Vec<(Nanos, Told)> {
+        std::mem::take(&mut self.told)
+    }
+
+    fn is_open(&mut self, now: Nanos) -> bool {
+        // With the adapter gone for longer than the session lasts, the module has taken control back by itself.
+        let time_out_ns = Nanos::try_from(session::TIME_OUT.as_nanos()).unwrap_or(Nanos::MAX);
+        if self.lost_ns.is_some_and(|lost_ns| now - lost_ns > time_out_ns) && self.stage != Stage::Over {
+            if self.stage == Stage::Returning {
+                self.returned = self.left_to_module();
+                if self.is_on {
+                    self.mark(false, now);
+                }
+            }
+            self.stage = Stage::Over;
+        }
+        self.stage != Stage::Over
+    }
+
+    fn ends_all(&self) -> bool {
+        true
+    }
+}

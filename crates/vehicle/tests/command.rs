@@ -1,0 +1,401 @@
+//! Commands on the invented car, on a virtual clock: what is driven, what stops it, and that control always goes back.
+//!
+//! The car's modules act on their own rules (sessions of ISO 14229-1 that time out after 5 s without a request) and know
+//! nothing of the code under test; whether control is back is read from the car itself.
+
+#![allow(clippy::unwrap_used, clippy::panic, reason = "a test fails by panicking")]
+
+use std::path::PathBuf;
+
+use definition::Definitions;
+use link::{AtLink, Settings};
+use protocol::Address;
+use signal::{Gap, Mark, Sample, SignalId};
+use vehicle::{
+    CommandError, Conduct, Ended, Grant, Order, Pattern, Plan, Purpose, RawExchange, Returned, Sink, Vehicle, Wish,
+};
+
+const S: i64 = 1_000_000_000;
+const BODY: Address = Address::from_reply11(0x7EB);
+
+fn definitions() -> Definitions {
+    let mut definitions = Definitions::standard();
+    definitions.load_toml(standin::DEFINITIONS, "tarnwick").unwrap();
+    definitions
+}
+
+fn vehicle(spec: &str) -> Vehicle {
+    let dial = standin::dial(spec).unwrap_or_else(|error| panic!("{error}"));
+    let link = AtLink::start(dial, Settings { bus: None, need_vehicle: true }).unwrap();
+    Vehicle::find(Box::new(link)).unwrap()
+}
+
+fn wish(name: &str) -> Wish {
+    Wish::from(SignalId::new(name).unwrap())
+}
+
+#[derive(Default)]
+struct Keep {
+    samples: Vec<(usize, Sample)>,
+    marks: Vec<Mark>,
+    asked: Vec<(i64, Vec<u8>)>,
+    gaps: usize,
+    notes: Vec<String>,
+    until_ns: Option<i64>,
+}
+
+impl Sink for Keep {
+    type Error = &'static str;
+
+    fn sample(&mut self, signal: usize, sample: Sample) -> Result<(), Self::Error> {
+        self.samples.push((signal, sample));
+        Ok(())
+    }
+
+    fn exchange(&mut self, _: u32, raw: RawExchange) -> Result<(), Self::Error> {
+        self.asked.push((raw.exchange.asked_ns, raw.request));
+        Ok(())
+    }
+
+    fn gap(&mut self, _: Gap) -> Result<(), Self::Error> {
+        self.gaps += 1;
+        Ok(())
+    }
+
+    fn note(&mut self, _: i64, text: &str) {
+        self.notes.push(text.to_owned());
+    }
+
+    fn mark(&mut self, mark: Mark) -> Result<(), Self::Error> {
+        self.marks.push(mark);
+        Ok(())
+    }
+
+    fn go_on(&mut self, t_ns: i64) -> Result<bool, Self::Error> {
+        Ok(self.until_ns.is_none_or(|until_ns| t_ns < until_ns))
+    }
+}
+
+impl Keep {
+    /// Times at which a request that begins like this left, seconds.
+    fn times_s(&self, start: &[u8]) -> Vec<f64> {
+        self.asked.iter().filter(|(_, bytes)| bytes.starts_with(start)).map(|(at_ns, _)| *at_ns as f64 / 1e9).collect()
+    }
+
+    fn values(&self, plan: &Plan, name: &str) -> Vec<(f64, f64)> {
+        let idx = plan.signals.iter().position(|signal| signal.id.as_str() == name).unwrap();
+        let own = self.samples.iter().filter(|(signal, _)| *signal == idx);
+        own.map(|(_, sample)| (sample.t_ns as f64 / 1e9, sample.value)).collect()
+    }
+}
+
+/// The state of the clutch's relay, read by hand.
+fn relay(vehicle: &mut Vehicle) -> f64 {
+    let mut plan = vehicle.plan(&[SignalId::new("ac.clutch").unwrap()], &definitions()).unwrap();
+    let mut keep = Keep { until_ns: Some(S / 2), ..Keep::default() };
+    vehicle.sample(&mut plan, &mut keep).unwrap();
+    keep.samples.last().unwrap().1.value
+}
+
+type Outcome = Result<Conduct, CommandError<&'static str>>;
+
+struct Run {
+    vehicle: Vehicle,
+    plan: Plan,
+    keep: Keep,
+    outcome: Outcome,
+    took_s: f64,
+}
+
+fn clutch(mut vehicle: Vehicle, pattern: Pattern, grant: &Grant, mut held: impl FnMut() -> bool) -> Run {
+    let definitions = definitions();
+    let output = definitions.outputs(Some(standin::VIN)).find(|output| output.id.as_str() == "ac.clutch").unwrap();
+    let order = Order::Output { output, pattern };
+    let mut plan = vehicle.plan_beside(&order, &[wish("ac.pressure")], &definitions).unwrap();
+    let mut keep = Keep::default();
+    let from = vehicle.now();
+    let outcome = vehicle.command(&order, grant, &mut plan, &mut keep, &mut held);
+    let took_s = (vehicle.now() - from) as f64 / 1e9;
+    Run { vehicle, plan, keep, outcome, took_s }
+}
+
+fn granted(vehicle: &Vehicle, seconds: i64) -> Grant {
+    let purpose = Purpose::Output(SignalId::new("ac.clutch").unwrap());
+    Grant::new(BODY, purpose, vehicle.now() + seconds * S)
+}
+
+const HOLD: Pattern = Pattern::Hold { level: 1.0, seconds: 20.0 };
+
+fn hold(spec: &str) -> Run {
+    let vehicle = vehicle(spec);
+    let grant = granted(&vehicle, 600);
+    clutch(vehicle, HOLD, &grant, || true)
+}
+
+/// A road script of its own.
+fn road(name: &str, text: &str) -> String {
+    let folder = PathBuf::from(env!("CARGO_TARGET_TMPDIR"));
+    let path = folder.join(format!("{name}.road"));
+    std::fs::write(&path, text).unwrap();
+    path.display().to_string()
+}
+
+#[test]
+fn a_pulse_train_moves_the_pressure_and_is_marked() {
+    let vehicle = vehicle("fell?script=idle");
+    let grant = granted(&vehicle, 600);
+    let pattern = Pattern::Pulses { level: 1.0, on_s: 6.0, off_s: 6.0, count: 3, even: false };
+    let mut run = clutch(vehicle, pattern, &grant, || true);
+    let conduct = run.outcome.unwrap();
+    assert_eq!((conduct.ended, conduct.returned), (Ended::Complete, Returned::Confirmed));
+    let levels: Vec<f64> = conduct.driven.iter().map(|driven| driven.level).collect();
+    assert_eq!(levels, [1.0, 0.0, 1.0, 0.0, 1.0]);
+    assert!(conduct.driven.iter().all(|driven| driven.asked_ns < driven.confirmed_ns));
+    let marks: Vec<&str> = run.keep.marks.iter().map(|mark| mark.text.as_str()).collect();
+    assert_eq!(marks, ["ac.clutch on", "ac.clutch off"].repeat(3));
+    let lengths: Vec<f64> = run.keep.marks.windows(2).map(|pair| (pair[1].t_ns - pair[0].t_ns) as f64 / 1e9).collect();
+    assert!(lengths.iter().all(|length| (4.1..=7.9).contains(length)), "{lengths:?}");
+    assert!(lengths.iter().any(|length| (length - lengths[0]).abs() > 1.0), "uneven: {lengths:?}");
+    let pressure = run.keep.values(&run.plan, "ac.pressure");
+    let near = |t_s: f64| pressure.iter().min_by(|a, b| (a.0 - t_s).abs().total_cmp(&(b.0 - t_s).abs())).unwrap().1;
+    let (on_s, off_s) = (run.keep.marks[0].t_ns as f64 / 1e9, run.keep.marks[1].t_ns as f64 / 1e9);
+    assert!(near(off_s) > near(on_s) + 200.0, "{} to {} kPa", near(on_s), near(off_s));
+    // Some seconds before the first and after the last are on record.
+    assert!(on_s > 4.9 && run.took_s > run.keep.marks[5].t_ns as f64 / 1e9 + 4.9);
+    // The session is kept open all the while, and left at the end.
+    assert!(run.keep.times_s(&[0x3E]).len() > 10);
+    assert_eq!(run.keep.times_s(&[0x10, 0x01]).len(), 1);
+    assert_eq!(relay(&mut run.vehicle), 0.0);
+}
+
+#[test]
+fn nothing_is_sent_without_a_grant() {
+    let vehicle = vehicle("fell?script=idle");
+    let other = Grant::new(BODY, Purpose::ClearCodes, i64::MAX);
+    let late = Grant::new(BODY, Purpose::Output(SignalId::new("ac.clutch").unwrap()), vehicle.now());
+    let mut vehicle = vehicle;
+    for grant in [Grant::default(), other, late] {
+        let run = clutch(vehicle, HOLD, &grant, || true);
+        assert!(matches!(run.outcome, Err(CommandError::Grant(_))));
+        assert!(run.keep.asked.is_empty());
+        vehicle = run.vehicle;
+    }
+}
+
+/// What must hold and does not, or cannot be known: no request of service 10 or 2F leaves.
+#[test]
+fn nothing_is_driven_unless_the_conditions_hold() {
+    let off = road("off", "ambient 20\nengine warm\n90 speed 0 off\n");
+    for (spec, expected) in [
+        (format!("fell?script={off}&start=5"), "the engine must be running: engine.speed is 0"),
+        ("fell?script=cruise&start=60".to_owned(), "the vehicle must stand still: vehicle.speed is"),
+        ("fell?script=idle&silent=engine:6:200".to_owned(), "is not known"),
+    ] {
+        let mut car = vehicle(&spec);
+        while car.now() < 7 * S {
+            relay(&mut car);
+        }
+        let grant = granted(&car, 600);
+        let mut run = clutch(car, HOLD, &grant, || true);
+        let conduct = run.outcome.unwrap();
+        assert!(matches!(&conduct.ended, Ended::Unmet(what) if what.contains(expected)), "{spec}: {:?}", conduct.ended);
+        assert_eq!((conduct.returned, conduct.driven.len()), (Returned::NotDriven, 0));
+        assert!(run.keep.times_s(&[0x2F]).is_empty() && run.keep.times_s(&[0x10]).is_empty(), "{spec}");
+        assert_eq!(relay(&mut run.vehicle), 0.0);
+    }
+}
+
+#[test]
+fn a_car_that_begins_to_move_gets_its_output_back() {
+    let leaves = road("leaves", "ambient 20\nengine warm\n20 speed 0\n60 speed 40\n");
+    let mut run = hold(&format!("fell?script={leaves}"));
+    let conduct = run.outcome.unwrap();
+    assert!(matches!(&conduct.ended, Ended::Unmet(what) if what.contains("vehicle.speed is")), "{:?}", conduct.ended);
+    assert_eq!(conduct.returned, Returned::Confirmed);
+    let speed = run.keep.values(&run.plan, "vehicle.speed");
+    let moved_s = speed.iter().find(|(_, value)| *value > 0.0).unwrap().0;
+    let returned_s = run.keep.times_s(&[0x2F, 0xD1, 0x01, 0x00])[0];
+    assert!((0.0..0.3).contains(&(returned_s - moved_s)), "moved at {moved_s} s, given back at {returned_s} s");
+    assert_eq!(run.keep.marks.last().unwrap().text, "ac.clutch off");
+    assert_eq!(relay(&mut run.vehicle), 0.0);
+}
+
+#[test]
+fn an_engine_module_that_falls_silent_ends_it() {
+    let mut run = hold("fell?script=idle&silent=engine:12:200");
+    let conduct = run.outcome.unwrap();
+    assert!(matches!(&conduct.ended, Ended::Unmet(what) if what.contains("is not known")), "{:?}", conduct.ended);
+    assert_eq!(conduct.returned, Returned::Confirmed);
+    assert!(run.took_s < 20.0, "{}", run.took_s);
+    assert_eq!(relay(&mut run.vehicle), 0.0);
+}
+
+#[test]
+fn let_go_expired_and_too_long() {
+    let car = vehicle("fell?script=idle");
+    let grant = granted(&car, 600);
+    let mut calls = 0;
+    let mut run = clutch(car, HOLD, &grant, || {
+        calls += 1;
+        calls < 300
+    });
+    let conduct = run.outcome.unwrap();
+    assert_eq!((conduct.ended, conduct.returned, conduct.driven.len()), (Ended::Released, Returned::Confirmed, 1));
+    assert_eq!(relay(&mut run.vehicle), 0.0);
+
+    let car = vehicle("fell?script=idle");
+    let grant = granted(&car, 12);
+    let run = clutch(car, HOLD, &grant, || true);
+    let conduct = run.outcome.unwrap();
+    assert_eq!((conduct.ended, conduct.returned), (Ended::Expired, Returned::Confirmed));
+    assert!((11.0..13.0).contains(&run.took_s), "{}", run.took_s);
+
+    let car = vehicle("fell?script=idle");
+    let grant = granted(&car, 600);
+    let run = clutch(car, Pattern::Hold { level: 1.0, seconds: 300.0 }, &grant, || true);
+    let conduct = run.outcome.unwrap();
+    assert_eq!((conduct.ended, conduct.returned), (Ended::Longest, Returned::Confirmed), "the definition allows 120 s");
+    assert!((124.0..127.0).contains(&run.took_s), "{}", run.took_s);
+}
+
+/// Unplugged for a moment: control is asked back as soon as the adapter is there again. Unplugged for long: the module has
+/// taken it back by itself meanwhile, which is read from the car afterwards.
+#[test]
+fn a_lost_adapter() {
+    let mut run = hold("fell?script=idle&gone=14:1");
+    let conduct = run.outcome.unwrap();
+    assert_eq!((conduct.ended, conduct.returned), (Ended::LinkLost, Returned::Confirmed));
+    assert_eq!(run.keep.gaps, 1);
+    assert_eq!(relay(&mut run.vehicle), 0.0);
+
+    let mut run = hold("fell?script=idle&gone=14:12");
+    let conduct = run.outcome.unwrap();
+    assert_eq!((conduct.ended, conduct.returned), (Ended::LinkLost, Returned::BySession));
+    assert!(run.took_s < 24.0, "does not wait for ever: {}", run.took_s);
+    while relay_is_silent(&mut run.vehicle) {}
+    assert_eq!(relay(&mut run.vehicle), 0.0);
+}
+
+#[test]
+fn a_module_that_falls_silent_takes_back_by_itself() {
+    let mut run = hold("fell?script=idle&silent=body:14:30");
+    let conduct = run.outcome.unwrap();
+    assert_eq!((conduct.ended, conduct.returned), (Ended::Silent, Returned::BySession));
+    while relay_is_silent(&mut run.vehicle) {}
+    assert_eq!(relay(&mut run.vehicle), 0.0);
+}
+
+fn relay_is_silent(vehicle: &mut Vehicle) -> bool {
+    let mut plan = vehicle.plan(&[SignalId::new("ac.clutch").unwrap()], &definitions()).unwrap();
+    let mut keep = Keep { until_ns: Some(S), ..Keep::default() };
+    vehicle.sample(&mut plan, &mut keep).unwrap();
+    keep.samples.is_empty()
+}
+
+/// A module that is busy or asks for more time is waited for; answers that are late hold nothing up.
+#[test]
+fn busy_and_pending_modules() {
+    let run = hold("fell?script=idle&busy=body:0.3&pending=body:0.2:400");
+    let conduct = run.outcome.unwrap();
+    assert_eq!((conduct.ended, conduct.returned), (Ended::Complete, Returned::Confirmed));
+}
+
+#[test]
+fn a_level_and_a_level_that_is_not_there() {
+    let definitions = definitions();
+    let fan = definitions.outputs(Some(standin::VIN)).find(|output| output.id.as_str() == "fan.command").unwrap();
+    let mut car = vehicle("fell?script=idle");
+    let purpose = Purpose::Output(fan.id.clone());
+    let grant = Grant::new(BODY, purpose, i64::MAX);
+    for (level, is_fine) in [(60.0, true), (101.0, false)] {
+        let order = Order::Output { output: fan, pattern: Pattern::Hold { level, seconds: 5.0 } };
+        let mut plan = car.plan_beside(&order, &[wish("fan.command")], &definitions).unwrap();
+        let mut keep = Keep::default();
+        let outcome = car.command(&order, &grant, &mut plan, &mut keep, &mut || true);
+        assert_eq!(outcome.is_ok(), is_fine, "{outcome:?}");
+        if is_fine {
+            let most = keep.values(&plan, "fan.command").iter().map(|(_, value)| *value).fold(0.0, f64::max);
+            assert!((59.0..=60.0).contains(&most), "{most}");
+        } else {
+            assert!(keep.asked.is_empty());
+        }
+    }
+}
+
+#[test]
+fn a_routine_with_its_result() {
+    let definitions = definitions();
+    let ramp = definitions.routines(Some(standin::VIN)).next().unwrap();
+    for (seconds, outcome) in [(10.0, "passed"), (4.0, "stopped")] {
+        let mut car = vehicle("fell?script=idle");
+        let grant = Grant::new(BODY, Purpose::Routine(ramp.id.clone()), i64::MAX);
+        let order = Order::Routine { routine: ramp, parameters: vec![("step".to_owned(), 2.0)], seconds };
+        let mut plan = car.plan_beside(&order, &[wish("fan.command")], &definitions).unwrap();
+        let mut keep = Keep::default();
+        let conduct = car.command(&order, &grant, &mut plan, &mut keep, &mut || true).unwrap();
+        assert_eq!((conduct.ended, conduct.returned), (Ended::Complete, Returned::Confirmed));
+        let results = conduct.results.unwrap();
+        assert_eq!(ramp.results[0].text(&results), Some(outcome));
+        assert_eq!(keep.marks[0].text, "custom.fan_ramp on");
+        let most = keep.values(&plan, "fan.command").iter().map(|(_, value)| *value).fold(0.0, f64::max);
+        assert_eq!(most > 95.0, outcome == "passed", "{most}");
+    }
+}
+
+/// Service 08 knows no session and no return: the safe level is sent instead.
+#[test]
+fn a_test_of_service_08() {
+    let off = road("vent", "ambient 20\nengine warm\n90 speed 0 off\n");
+    let definitions = definitions();
+    let vent = definitions.outputs(Some(standin::VIN)).find(|output| output.id.as_str() == "custom.tank_vent").unwrap();
+    let mut car = vehicle(&format!("fell?script={off}&start=5"));
+    let grant = Grant::new(vent.module, Purpose::Output(vent.id.clone()), i64::MAX);
+    let order = Order::Output { output: vent, pattern: Pattern::Hold { level: 1.0, seconds: 3.0 } };
+    let mut plan = car.plan_beside(&order, &[wish("custom.tank_vent_closed")], &definitions).unwrap();
+    let mut keep = Keep::default();
+    let conduct = car.command(&order, &grant, &mut plan, &mut keep, &mut || true).unwrap();
+    assert_eq!((conduct.ended, conduct.returned), (Ended::Complete, Returned::Confirmed));
+    let closed = keep.values(&plan, "custom.tank_vent_closed");
+    assert!(closed.iter().any(|(_, value)| *value == 1.0));
+    assert_eq!(closed.last().unwrap().1, 0.0);
+    assert_eq!(keep.times_s(&[0x10]).len() + keep.times_s(&[0x3E]).len(), 0);
+}
+
+/// A recorder that breaks ends the samples; the output is given back before anyone hears of it.
+#[test]
+fn a_sink_that_breaks() {
+    struct Breaks(Keep);
+    impl Sink for Breaks {
+        type Error = &'static str;
+
+        fn sample(&mut self, _: usize, sample: Sample) -> Result<(), Self::Error> {
+            if sample.t_ns > 9 * S { Err("full") } else { Ok(()) }
+        }
+
+        fn exchange(&mut self, _: u32, raw: RawExchange) -> Result<(), Self::Error> {
+            self.0.asked.push((raw.exchange.asked_ns, raw.request));
+            Ok(())
+        }
+
+        fn gap(&mut self, _: Gap) -> Result<(), Self::Error> {
+            Ok(())
+        }
+
+        fn note(&mut self, _: i64, _: &str) {}
+
+        fn go_on(&mut self, _: i64) -> Result<bool, Self::Error> {
+            Ok(true)
+        }
+    }
+    let definitions = definitions();
+    let output = definitions.outputs(Some(standin::VIN)).find(|output| output.id.as_str() == "ac.clutch").unwrap();
+    let mut car = vehicle("fell?script=idle");
+    let grant = granted(&car, 600);
+    let order = Order::Output { output, pattern: HOLD };
+    let mut plan = car.plan_beside(&order, &[], &definitions).unwrap();
+    let mut sink = Breaks(Keep::default());
+    let outcome = car.command(&order, &grant, &mut plan, &mut sink, &mut || true);
+    assert!(matches!(outcome, Err(CommandError::Sample(_))));
+    assert_eq!(sink.0.times_s(&[0x2F, 0xD1, 0x01, 0x00]).len(), 1);
+    assert_eq!(relay(&mut car), 0.0);
+}
