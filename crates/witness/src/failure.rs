@@ -61,38 +61,17 @@ impl Failure {
     }
 }
 
-/// A failed write to a file that the user named, or one that the tool keeps for them.
-pub(crate) fn cannot_write(path: &std::path::Path, source: &std::io::Error) -> Failure {
-    let failure = Failure::new(Exit::Failed, format!("cannot write `{}`: {source}", path.display()));
-    match source.kind() {
-        std::io::ErrorKind::AlreadyExists => failure.hint("choose another name, or give --force to replace the file"),
-        std::io::ErrorKind::PermissionDenied => failure.hint("choose a folder that you may write to with --out"),
-        std::io::ErrorKind::StorageFull => failure.hint("free some space; nothing that was there before was touched"),
-        _ => failure,
-    }
-}
-
-/// A file that cannot be read.
-pub(crate) fn cannot_read(path: &std::path::Path, source: &std::io::Error) -> Failure {
-    Failure::input(format!("cannot read `{}`: {source}", path.display()))
-}
-
-impl From<drive::DriveError> for Failure {
-    fn from(error: drive::DriveError) -> Self {
-        use drive::DriveError as E;
-        let failure = match &error {
-            E::Io { .. } | E::Stopped { .. } | E::Write { .. } | E::Lost { .. } => Failure::new(Exit::Failed, &error),
-            _ => Failure::input(&error),
+impl From<workshop::WorkshopError> for Failure {
+    fn from(error: workshop::WorkshopError) -> Self {
+        let exit = match error.blame() {
+            workshop::Blame::Input => Exit::Input,
+            workshop::Blame::NoAnswer => Exit::NoAnswer,
+            workshop::Blame::Failure => Exit::Failed,
         };
-        match &error {
-            E::Exists(_) => failure.hint("give --force to replace it"),
-            E::Io { source, .. } if source.kind() == std::io::ErrorKind::NotFound => {
-                Failure { exit: Exit::Input, ..failure }.hint("check the path")
-            }
-            E::NotADrive { .. } => {
-                failure.hint("make a drive from a table with `witness import FILE.csv --out DRIVE.mcap`")
-            }
-            _ => failure,
+        let failure = Self::new(exit, &error);
+        match error.hint() {
+            Some(hint) => failure.hint(hint),
+            None => failure,
         }
     }
 }

@@ -8,14 +8,14 @@ use crossterm::event::{Event, KeyCode, KeyEventKind, KeyModifiers};
 use crossterm::{cursor, event, execute, terminal};
 use protocol::Nanos;
 use signal::Sample;
-use vehicle::PlannedSignal;
+use workshop::{Control, Observer};
 
-use crate::failure::{Exit, Failure};
-use crate::output::{clean, clock};
+use crate::failure::Failure;
+use crate::output::{clean, clock, progress};
 
 /// A key that means something.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) enum Pressed {
+enum Pressed {
     /// Space bar, enter or m.
     Mark,
     /// q, escape or Ctrl-C.
@@ -38,6 +38,7 @@ pub(crate) struct Live {
     marks: usize,
     drawn: Option<Instant>,
     is_on: bool,
+    control: Control,
 }
 
 struct Row {
@@ -47,74 +48,34 @@ struct Row {
 }
 
 impl Live {
-    pub(crate) fn new() -> Self {
-        Self { rows: Vec::new(), notes: VecDeque::new(), marks: 0, drawn: None, is_on: false }
-    }
-
-    /// Takes over the terminal.
-    pub(crate) fn start(&mut self, signals: &[PlannedSignal]) -> Result<(), Failure> {
+    /// # Errors
+    /// There is no terminal.
+    pub(crate) fn new(control: Control) -> Result<Self, Failure> {
         if !std::io::stdout().is_terminal() || !std::io::stdin().is_terminal() {
             return Err(
                 Failure::input("a live view needs a terminal").hint("`witness drive record` records without one")
             );
         }
-        self.rows = signals
-            .iter()
-            .map(|signal| Row {
-                label: clean(signal.id.as_str()),
-                unit: clean(signal.unit.symbol()),
-                recent: VecDeque::new(),
-            })
-            .collect();
-        let taken = terminal::enable_raw_mode()
-            .and_then(|()| execute!(std::io::stdout(), terminal::EnterAlternateScreen, cursor::Hide));
-        taken.map_err(|error| Failure::new(Exit::Failed, format!("cannot take over the terminal: {error}")))?;
-        self.is_on = true;
-        Ok(())
+        Ok(Self::off(control))
+    }
+
+    fn off(control: Control) -> Self {
+        Self { rows: Vec::new(), notes: VecDeque::new(), marks: 0, drawn: None, is_on: false, control }
     }
 
     /// Gives the terminal back.
-    pub(crate) fn end(&mut self) {
+    fn give_back(&mut self) {
         if std::mem::take(&mut self.is_on) {
             let _ = execute!(std::io::stdout(), cursor::Show, terminal::LeaveAlternateScreen);
             let _ = terminal::disable_raw_mode();
         }
     }
 
-    pub(crate) fn sample(&mut self, signal: usize, sample: Sample) {
-        let Some(row) = self.rows.get_mut(signal) else { return };
-        row.recent.push_back((sample.t_ns, sample.value));
-        let oldest = sample.t_ns - signal::nanos_from_seconds(TRACE_S);
-        while row.recent.front().is_some_and(|(t_ns, _)| *t_ns < oldest) {
-            row.recent.pop_front();
-        }
-    }
-
-    pub(crate) fn note(&mut self, line: &str) {
-        self.notes.push_back(line.to_owned());
+    fn add_note(&mut self, line: &str) {
+        self.notes.push_back(clean(line));
         while self.notes.len() > NOTES {
             self.notes.pop_front();
         }
-    }
-
-    /// Draws when it is time to, and tells the key that was pressed.
-    pub(crate) fn turn(&mut self, t_ns: Nanos) -> Option<Pressed> {
-        if self.drawn.is_some_and(|drawn| drawn.elapsed() < PICTURE_EVERY) {
-            return None;
-        }
-        self.drawn = Some(Instant::now());
-        let pressed = pressed();
-        if pressed == Some(Pressed::Mark) {
-            self.marks += 1;
-            self.note(&format!("mark {} at {}", self.marks, clock(signal::seconds_from_nanos(t_ns))));
-        }
-        let (columns, lines) = terminal::size().unwrap_or((80, 24));
-        let picture = self.picture(t_ns, usize::from(columns), usize::from(lines));
-        let mut out = std::io::stdout().lock();
-        let _ = execute!(out, cursor::MoveTo(0, 0));
-        let _ = out.write_all(picture.as_bytes()).and_then(|()| out.flush());
-        let _ = execute!(out, terminal::Clear(terminal::ClearType::FromCursorDown));
-        pressed
     }
 
     /// The picture as lines of at most `columns` characters, at most `lines` of them.
@@ -133,9 +94,72 @@ impl Live {
     }
 }
 
+impl Observer for Live {
+    fn say(&mut self, line: &str) {
+        progress(line);
+    }
+
+    /// Takes over the terminal; without it the drive is recorded all the same, and Ctrl-C ends it.
+    fn begin(&mut self, signals: &[wire::PlannedSignal]) {
+        let row = |signal: &wire::PlannedSignal| Row {
+            label: clean(&signal.id),
+            unit: clean(&signal.unit),
+            recent: VecDeque::new(),
+        };
+        self.rows = signals.iter().map(row).collect();
+        let taken = terminal::enable_raw_mode()
+            .and_then(|()| execute!(std::io::stdout(), terminal::EnterAlternateScreen, cursor::Hide));
+        match taken {
+            Ok(()) => self.is_on = true,
+            Err(error) => progress(&format!("cannot take over the terminal: {error}; Ctrl-C ends the drive")),
+        }
+    }
+
+    fn sample(&mut self, signal: usize, sample: Sample) {
+        let Some(row) = self.rows.get_mut(signal) else { return };
+        row.recent.push_back((sample.t_ns, sample.value));
+        let oldest = sample.t_ns - signal::nanos_from_seconds(TRACE_S);
+        while row.recent.front().is_some_and(|(t_ns, _)| *t_ns < oldest) {
+            row.recent.pop_front();
+        }
+    }
+
+    fn note(&mut self, t_ns: Nanos, text: &str) {
+        self.add_note(&format!("{:.3} s: {text}", signal::seconds_from_nanos(t_ns)));
+    }
+
+    fn mark(&mut self, t_ns: Nanos, _: &str) {
+        self.marks += 1;
+        self.add_note(&format!("mark {} at {}", self.marks, clock(signal::seconds_from_nanos(t_ns))));
+    }
+
+    /// Draws when it is time to, and does what the pressed keys say.
+    fn turn(&mut self, t_ns: Nanos) {
+        if !self.is_on || self.drawn.is_some_and(|drawn| drawn.elapsed() < PICTURE_EVERY) {
+            return;
+        }
+        self.drawn = Some(Instant::now());
+        match pressed() {
+            Some(Pressed::Mark) => self.control.mark(""),
+            Some(Pressed::Quit) => self.control.stop(),
+            None => {}
+        }
+        let (columns, lines) = terminal::size().unwrap_or((80, 24));
+        let picture = self.picture(t_ns, usize::from(columns), usize::from(lines));
+        let mut out = std::io::stdout().lock();
+        let _ = execute!(out, cursor::MoveTo(0, 0));
+        let _ = out.write_all(picture.as_bytes()).and_then(|()| out.flush());
+        let _ = execute!(out, terminal::Clear(terminal::ClearType::FromCursorDown));
+    }
+
+    fn end(&mut self) {
+        self.give_back();
+    }
+}
+
 impl Drop for Live {
     fn drop(&mut self) {
-        self.end();
+        self.give_back();
     }
 }
 
@@ -208,7 +232,7 @@ mod tests {
 
     #[test]
     fn the_picture_fits_the_terminal() {
-        let mut live = Live::new();
+        let mut live = Live::off(Control::default());
         live.rows =
             (0..50).map(|_| Row { label: "x".repeat(100), unit: "V".into(), recent: VecDeque::new() }).collect();
         let picture = live.picture(0, 40, 10);

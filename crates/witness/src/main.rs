@@ -1,17 +1,14 @@
-//! The command line of Witnessmark: wires links, vehicles, drives and evidence together.
+//! The command line of Witnessmark: the workshop at a terminal.
 //!
-//! Nothing else depends on it, and it must not know how anything is computed: a command reads its arguments, calls the
-//! rooms of the house in their order and prints what they say.
+//! Nothing else depends on it, and it must not know how anything is done: a command reads its arguments, calls the
+//! workshop and prints what it gives.
 
 mod cli;
 mod commands;
-mod connect;
 mod failure;
 mod live;
 mod output;
-mod places;
 mod stop;
-mod to_wire;
 
 use clap::Parser;
 

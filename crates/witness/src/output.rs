@@ -22,7 +22,16 @@ pub(crate) fn print_text(text: &str) {
 
 /// A line of progress on standard error.
 pub(crate) fn progress(line: &str) {
-    eprintln!("{line}");
+    eprintln!("{}", clean(line));
+}
+
+/// Tells progress on standard error.
+pub(crate) struct Aloud;
+
+impl workshop::Observer for Aloud {
+    fn say(&mut self, line: &str) {
+        progress(line);
+    }
 }
 
 /// Width to wrap text at.
@@ -79,15 +88,6 @@ pub(crate) fn clock(t_s: f64) -> String {
     let sign = if t_s < 0.0 { "-" } else { "" };
     let tenths = (t_s.abs() * 10.0).round() as u64;
     format!("{sign}{}:{:02}.{}", tenths / 600, tenths / 10 % 60, tenths % 10)
-}
-
-/// Whom a request was for, as it is kept in files: a module's address, or `everyone`.
-pub(crate) fn target(to: &link::Target) -> String {
-    match to {
-        link::Target::Everyone => "everyone".to_owned(),
-        link::Target::Module(address) => format!("{address:#}"),
-        link::Target::Anyone(address) => format!("whoever listens to {address:#}"),
-    }
 }
 
 #[cfg(test)]

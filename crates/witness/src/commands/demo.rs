@@ -4,11 +4,9 @@ use std::path::{Path, PathBuf};
 use std::time::Instant;
 
 use crate::cli::{AdapterArgs, DemoArgs, DriveOptions, RecordingArgs, SignalChoice};
-use crate::connect;
-use crate::failure::{Exit, Failure, cannot_write};
-use crate::output::{print_json, print_text, progress};
-use crate::to_wire;
-use evidence::Verdict;
+use crate::failure::{Exit, Failure};
+use crate::output::{Aloud, print_json, print_text, progress};
+use workshop::{Control, Shape};
 
 /// The invented car of the demo, with two faults that its driver would complain about, after ten minutes on the road.
 const CAR: &str =
@@ -30,13 +28,13 @@ const DRIVE_S: f64 = 600.0;
 pub(crate) fn run(args: &DemoArgs, json: bool) -> Result<Exit, Failure> {
     let began = Instant::now();
     let folder = &args.out;
-    std::fs::create_dir_all(folder).map_err(|source| cannot_write(folder, &source))?;
+    std::fs::create_dir_all(folder).map_err(|source| cannot_write(folder, source))?;
     let [survey_file, drive_file, table_file] =
         ["survey.json", "drive.mcap", "drive.csv"].map(|name| folder.join(name));
     // Files of an earlier demo, and nothing else, make room.
     for file in [&survey_file, &drive_file, &table_file] {
         match std::fs::remove_file(file) {
-            Err(source) if source.kind() != std::io::ErrorKind::NotFound => return Err(cannot_write(file, &source)),
+            Err(source) if source.kind() != std::io::ErrorKind::NotFound => return Err(cannot_write(file, source)),
             _ => {}
         }
     }
@@ -45,8 +43,9 @@ pub(crate) fn run(args: &DemoArgs, json: bool) -> Result<Exit, Failure> {
     let adapter = || AdapterArgs { adapter: CAR.to_owned(), definitions: Vec::new() };
 
     progress("\n1. Survey: everything is read and saved before anything else happens");
-    let mut car = connect::vehicle(&adapter())?;
-    let (survey, _) = super::survey::take(&mut car.vehicle, Some(&survey_file))?;
+    let workshop = super::workshop()?;
+    let mut car = super::connect(&workshop, &adapter())?;
+    let survey = workshop.survey(&mut car, Some(&survey_file), &mut Aloud)?;
     if !json {
         print_text(&super::survey::page(&survey));
     }
@@ -58,23 +57,21 @@ pub(crate) fn run(args: &DemoArgs, json: bool) -> Result<Exit, Failure> {
             choice: SignalChoice { signals: SIGNALS.map(str::to_owned).to_vec(), watchlist: None },
             recording: RecordingArgs { seconds: Some(DRIVE_S), out: Some(drive_file.clone()), force: false },
         },
-        None,
+        &Control::default(),
+        &mut super::drive::Lines::new(),
     )?;
     progress(&format!("recorded {:.0} s in {:.1} s", recorded.drive.duration_s, began.elapsed().as_secs_f64()));
 
     progress("\n3. Examine: what the recording proves");
-    let opened = super::open_drive(&drive_file)?;
-    let findings = super::examine::strongest_first(&opened.recording);
-    let problems = super::drive_problems(&opened);
-    let summary = || to_wire::drive(&drive_file, &opened.recording);
+    let examined = workshop.examine(&drive_file)?;
     if !json {
-        print_text(&super::examine::page(&summary(), &findings, &problems, false));
+        print_text(&super::examine::page(&examined, false));
     }
-    drive::export(&drive_file, &table_file, drive::ExportOptions::default())?;
+    workshop.export(&drive_file, &table_file, Shape::Wide, false)?;
 
     let shown = |path: &Path| path.canonicalize().unwrap_or_else(|_| path.to_owned()).display().to_string();
     let files: Vec<PathBuf> = vec![survey_file, drive_file.clone(), table_file];
-    let faulty = findings.iter().filter(|finding| finding.verdict == Verdict::Faulty).count();
+    let faulty = examined.findings.iter().filter(|finding| finding.verdict == "faulty").count();
     let wall_s = began.elapsed().as_secs_f64();
     if json {
         print_json(&wire::Demo {
@@ -82,15 +79,13 @@ pub(crate) fn run(args: &DemoArgs, json: bool) -> Result<Exit, Failure> {
             files: files.iter().map(|file| shown(file)).collect(),
             wall_s,
             codes: survey.modules.iter().flat_map(|module| &module.codes).map(|code| code.code.clone()).collect(),
-            examined: wire::Examined {
-                drive: summary(),
-                findings: findings.iter().map(to_wire::finding).collect(),
-                problems,
-            },
+            examined,
         })?;
     } else {
-        let mut text =
-            format!("\n{faulty} findings of a fault, {} checks in all, {wall_s:.1} s. Files:\n", findings.len());
+        let mut text = format!(
+            "\n{faulty} findings of a fault, {} checks in all, {wall_s:.1} s. Files:\n",
+            examined.findings.len()
+        );
         for file in &files {
             text += &format!("  {}\n", shown(file));
         }
@@ -100,4 +95,8 @@ pub(crate) fn run(args: &DemoArgs, json: bool) -> Result<Exit, Failure> {
         print_text(&text);
     }
     Ok(Exit::Done)
+}
+
+fn cannot_write(path: &Path, source: std::io::Error) -> Failure {
+    workshop::WorkshopError::Write { path: path.to_owned(), source }.into()
 }

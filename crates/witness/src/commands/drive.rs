@@ -1,37 +1,32 @@
-//! `witness drive`: plans, records, and closes cleanly whatever happens.
+//! `witness drive`: records with live numbers or without, and mends.
 
-use std::path::{Path, PathBuf};
-use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
-use drive::{DriveError, DriveInfo, Overwrite, Recorder, SignalHandle};
 use protocol::Nanos;
-use signal::{Gap, Mark, Sample};
-use vehicle::{Plan, Rate, RawExchange, SampleError, Sink};
+use signal::Sample;
+use workshop::{Control, Observer, Wish};
 
 use crate::cli::{DriveOptions, RepairArgs};
-use crate::connect;
 use crate::failure::{Exit, Failure};
-use crate::live::{Live, Pressed};
-use crate::output::{clean, print_json, print_text, progress, target};
-use crate::places::{data_folder, time_for_name, unix_now_ns};
-use crate::to_wire;
+use crate::live::Live;
+use crate::output::{clean, print_json, print_text, progress};
 
-/// How long rates are measured before a recording starts, seconds.
-const TRIAL_S: f64 = 1.0;
 /// How often progress is told without a live view.
 const PROGRESS_EVERY: Duration = Duration::from_secs(5);
 
 pub(crate) fn record(options: &DriveOptions, json: bool) -> Result<Exit, Failure> {
-    finish(run(options, None)?, json)
+    finish(run(options, &Control::default(), &mut Lines::new())?, json)
 }
 
 pub(crate) fn live(options: &DriveOptions, json: bool) -> Result<Exit, Failure> {
+    let control = Control::default();
+    let mut live = Live::new(control.clone())?;
     for caution in CAUTIONS {
         progress(caution);
     }
-    finish(run(options, Some(Live::new()))?, json)
+    let recorded = run(options, &control, &mut live)?;
+    drop(live);
+    finish(recorded, json)
 }
 
 const CAUTIONS: [&str; 3] = [
@@ -71,193 +66,61 @@ fn page(recorded: &wire::Recorded) -> String {
 }
 
 /// Connects, plans, shows the rates and records.
-pub(crate) fn run(options: &DriveOptions, live: Option<Live>) -> Result<wire::Recorded, Failure> {
-    let wanted = super::watchlist::chosen(&options.choice)?;
+pub(crate) fn run(
+    options: &DriveOptions,
+    control: &Control,
+    observer: &mut dyn Observer,
+) -> Result<wire::Recorded, Failure> {
     if options.recording.seconds.is_some_and(|seconds| !(seconds > 0.0 && seconds <= 1e7)) {
         return Err(Failure::input("--seconds takes a number above 0"));
     }
-    let out = out_path(options)?;
-    let mut car = connect::vehicle(&options.adapter)?;
-    let mut plan = car.vehicle.plan(&wanted, &car.definitions)?;
-    tell_unavailable(&plan)?;
-    let rates = car.vehicle.measure(&mut plan, TRIAL_S).map_err(|error| Failure::new(Exit::Failed, error))?;
-    tell_rates(&plan, &rates);
-    let stop = crate::stop::flag()?;
-    let info = DriveInfo {
-        start_unix_ns: Some(unix_now_ns()),
-        software: Some(crate::SOFTWARE.to_owned()),
-        adapter: Some(car.vehicle.link_info().adapter.clone()),
-        protocol: car.vehicle.link_info().bus.map(|bus| bus.to_string()),
-        vin: car.vehicle.vin()?.map(|vin| vin.as_str().to_owned()),
-        ..DriveInfo::default()
+    let workshop = super::workshop()?;
+    let wish = Wish {
+        signals: super::chosen(&workshop, &options.choice)?,
+        seconds: options.recording.seconds,
+        out: options.recording.out.clone(),
+        replace: options.recording.force,
     };
-    let overwrite = if options.recording.force { Overwrite::WhenDone } else { Overwrite::Never };
-    let mut recorder = Recorder::create(&out, &info, overwrite)?;
-    let handles = plan.signals.iter().map(|signal| recorder.add_signal(&signal.id, &signal.unit, &signal.source));
-    let handles = handles.collect::<Result<Vec<_>, _>>()?;
-    let mut tape = Tape {
-        recorder,
-        handles,
-        until_ns: options.recording.seconds.map(signal::nanos_from_seconds),
-        stop,
-        problems: Vec::new(),
-        notes: Vec::new(),
-        live,
-        told: Instant::now(),
-        n_samples: 0,
-    };
-    if let Some(live) = tape.live.as_mut() {
-        live.start(&plan.signals)?;
-    }
-    let outcome = car.vehicle.sample(&mut plan, &mut tape);
-    if let Some(live) = tape.live.as_mut() {
-        live.end();
-    }
-    // Closed before anything else is said, so that what was recorded is safe.
-    let finished = tape.recorder.finish();
-    let (mut problems, notes) = (tape.problems, tape.notes);
-    match outcome {
-        Ok(()) => {}
-        Err(SampleError::Sink(error)) => problems.push(error.to_string()),
-        Err(error @ SampleError::NothingPlanned) => return Err(Failure::input(error)),
-    }
-    let bytes = match finished {
-        Ok(finished) => finished.bytes,
-        Err(error) => {
-            problems.push(error.to_string());
-            std::fs::metadata(&out).map(|file| file.len()).unwrap_or(0)
-        }
-    };
-    let opened = super::open_drive(&out)?;
-    problems.extend(super::drive_problems(&opened));
-    Ok(wire::Recorded {
-        drive: to_wire::drive(&out, &opened.recording),
-        rates: rates.iter().map(to_wire::rate).collect(),
-        unavailable: plan.unavailable.iter().map(to_wire::unavailable).collect(),
-        bytes,
-        notes,
-        problems,
-    })
+    let mut car = super::connect(&workshop, &options.adapter)?;
+    crate::stop::on_signals(&control.stop_flag())?;
+    Ok(workshop.record(&mut car, &wish, control, observer)?)
 }
 
-fn out_path(options: &DriveOptions) -> Result<PathBuf, Failure> {
-    if let Some(out) = &options.recording.out {
-        return Ok(out.clone());
-    }
-    let folder = data_folder()?.join("drives");
-    std::fs::create_dir_all(&folder).map_err(|source| crate::failure::cannot_write(&folder, &source))?;
-    Ok(folder.join(format!("{}.mcap", time_for_name(unix_now_ns()))))
-}
-
-/// Says which signals cannot be had; an error when none can.
-pub(crate) fn tell_unavailable(plan: &Plan) -> Result<(), Failure> {
-    for missing in &plan.unavailable {
-        progress(&format!("not available: {}: {}", missing.id, missing.reason));
-    }
-    if plan.signals.is_empty() {
-        let first = plan.unavailable.first().map_or("", |missing| missing.reason.as_str());
-        return Err(Failure::input(format!("none of these signals can be had from this car: {first}")));
-    }
-    Ok(())
-}
-
-fn tell_rates(plan: &Plan, rates: &[Rate]) {
-    for (signal, rate) in plan.signals.iter().zip(rates) {
-        progress(&format!("{:34} {:6.1}/s  from {}", signal.id, rate.per_second, signal.source));
-    }
-}
-
-/// Takes samples into the recorder, and shows them.
-struct Tape {
-    recorder: Recorder,
-    handles: Vec<SignalHandle>,
-    until_ns: Option<Nanos>,
-    stop: Arc<AtomicBool>,
-    problems: Vec<String>,
-    notes: Vec<String>,
-    live: Option<Live>,
+/// Tells progress in lines on standard error.
+pub(crate) struct Lines {
     told: Instant,
     n_samples: u64,
 }
 
-/// What is lost on the way is noted and the recording goes on; only a recorder that stopped ends it.
-fn go_on_after(problems: &mut Vec<String>, outcome: Result<(), DriveError>) -> Result<(), DriveError> {
-    match outcome {
-        Err(error @ (DriveError::Lost { .. } | DriveError::Sample { .. })) => {
-            problems.push(error.to_string());
-            Ok(())
-        }
-        other => other,
+impl Lines {
+    pub(crate) fn new() -> Self {
+        Self { told: Instant::now(), n_samples: 0 }
     }
 }
 
-impl Sink for Tape {
-    type Error = DriveError;
+impl Observer for Lines {
+    fn say(&mut self, line: &str) {
+        progress(line);
+    }
 
-    fn sample(&mut self, signal: usize, sample: Sample) -> Result<(), DriveError> {
-        let Some(handle) = self.handles.get(signal) else { return Ok(()) };
+    fn sample(&mut self, _: usize, _: Sample) {
         self.n_samples += 1;
-        if let Some(live) = self.live.as_mut() {
-            live.sample(signal, sample);
-        }
-        go_on_after(&mut self.problems, self.recorder.push(*handle, sample))
-    }
-
-    fn exchange(&mut self, number: u32, raw: RawExchange) -> Result<(), DriveError> {
-        let replies = raw.exchange.replies.into_iter().map(|reply| drive::Reply {
-            from: reply.from.to_string(),
-            arrived_ns: reply.arrived_ns,
-            bytes: reply.bytes,
-        });
-        self.recorder.push_exchange(drive::Exchange {
-            number,
-            asked_ns: raw.exchange.asked_ns,
-            over_ns: raw.exchange.over_ns,
-            to: target(&raw.to),
-            request: raw.request,
-            replies: replies.collect(),
-            problems: raw.exchange.problems,
-        });
-        Ok(())
-    }
-
-    fn gap(&mut self, gap: Gap) -> Result<(), DriveError> {
-        self.recorder.gap(gap);
-        Ok(())
     }
 
     fn note(&mut self, t_ns: Nanos, text: &str) {
-        let line = format!("{:.3} s: {}", signal::seconds_from_nanos(t_ns), clean(text));
-        match self.live.as_mut() {
-            Some(live) => live.note(&line),
-            None => progress(&line),
-        }
-        self.notes.push(line);
+        progress(&format!("{:.3} s: {text}", signal::seconds_from_nanos(t_ns)));
     }
 
-    fn go_on(&mut self, t_ns: Nanos) -> Result<bool, DriveError> {
-        go_on_after(&mut self.problems, self.recorder.check())?;
-        let mut is_over = self.stop.load(Ordering::Relaxed) || self.until_ns.is_some_and(|until| t_ns >= until);
-        if let Some(live) = self.live.as_mut() {
-            match live.turn(t_ns) {
-                Some(Pressed::Mark) => self.recorder.mark(Mark { t_ns, text: String::new() }),
-                Some(Pressed::Quit) => is_over = true,
-                None => {}
-            }
-        } else if self.told.elapsed() >= PROGRESS_EVERY {
+    fn turn(&mut self, t_ns: Nanos) {
+        if self.told.elapsed() >= PROGRESS_EVERY {
             self.told = Instant::now();
             progress(&format!("{:.0} s recorded, {} samples", signal::seconds_from_nanos(t_ns), self.n_samples));
         }
-        Ok(!is_over)
     }
 }
 
 pub(crate) fn repair(args: &RepairArgs, json: bool) -> Result<Exit, Failure> {
-    let repaired = drive::repair(Path::new(&args.drive))?;
-    let result = wire::Repaired {
-        file: repaired.path.display().to_string(),
-        problems: repaired.problems.iter().map(ToString::to_string).collect(),
-    };
+    let result = super::workshop()?.repair(&args.drive)?;
     if json {
         print_json(&result)?;
     } else {

@@ -1,38 +1,25 @@
 //! `witness examine`: findings of a drive, for people and for scripts.
 
-use evidence::{Finding, Verdict};
+use wire::{Examined, Finding};
 
 use crate::cli::ExamineArgs;
 use crate::failure::{Exit, Failure};
 use crate::output::{clean, clock, print_json, print_text, width, wrapped};
-use crate::to_wire;
 
 pub(crate) fn run(args: &ExamineArgs, json: bool) -> Result<Exit, Failure> {
-    let opened = super::open_drive(&args.drive)?;
-    let findings = strongest_first(&opened.recording);
-    let problems = super::drive_problems(&opened);
+    let examined = super::workshop()?.examine(&args.drive)?;
     if json {
-        print_json(&wire::Examined {
-            drive: to_wire::drive(&args.drive, &opened.recording),
-            findings: findings.iter().map(to_wire::finding).collect(),
-            problems: problems.clone(),
-        })?;
+        print_json(&examined)?;
     } else {
-        print_text(&page(&to_wire::drive(&args.drive, &opened.recording), &findings, &problems, args.all));
+        print_text(&page(&examined, args.all));
     }
-    Ok(if problems.is_empty() { Exit::Done } else { Exit::Lost })
-}
-
-/// Every finding, the strongest evidence for a fault first.
-pub(crate) fn strongest_first(recording: &signal::Recording) -> Vec<Finding> {
-    let mut findings = evidence::examine(recording);
-    findings.sort_by(|a, b| b.log10_odds.total_cmp(&a.log10_odds));
-    findings
+    Ok(if examined.problems.is_empty() { Exit::Done } else { Exit::Lost })
 }
 
 /// The findings as a page of text: what is faulty first, then what is open, then what was seen to be in order.
-pub(crate) fn page(drive: &wire::DriveSummary, findings: &[Finding], problems: &[String], all: bool) -> String {
+pub(crate) fn page(examined: &Examined, all: bool) -> String {
     let width = width();
+    let Examined { drive, findings, problems } = examined;
     let mut page = format!(
         "Drive {}\n  {} of {} signals, {} marks, {} gaps\n",
         clean(&drive.file),
@@ -48,7 +35,7 @@ pub(crate) fn page(drive: &wire::DriveSummary, findings: &[Finding], problems: &
         page += "\nNo check found the signals that it needs in this drive.\n";
         return page;
     }
-    for (verdict, title) in [(Verdict::Faulty, "FAULTY"), (Verdict::Undecided, "UNDECIDED")] {
+    for (verdict, title) in [("faulty", "FAULTY"), ("undecided", "UNDECIDED")] {
         let chosen: Vec<&Finding> = findings.iter().filter(|finding| finding.verdict == verdict).collect();
         if !chosen.is_empty() {
             page += &format!("\n{title}\n");
@@ -57,7 +44,7 @@ pub(crate) fn page(drive: &wire::DriveSummary, findings: &[Finding], problems: &
             page += &in_full(finding, width);
         }
     }
-    let healthy: Vec<&Finding> = findings.iter().filter(|finding| finding.verdict == Verdict::Healthy).collect();
+    let healthy: Vec<&Finding> = findings.iter().filter(|finding| finding.verdict == "healthy").collect();
     if !healthy.is_empty() {
         page += "\nNO FAULT SEEN\n";
         for finding in healthy {
@@ -68,7 +55,7 @@ pub(crate) fn page(drive: &wire::DriveSummary, findings: &[Finding], problems: &
             }
         }
     }
-    if !findings.iter().any(|finding| finding.verdict == Verdict::Faulty) {
+    if !findings.iter().any(|finding| finding.verdict == "faulty") {
         page += "\nNothing here is called faulty. That is a statement about this drive and these signals, no more.\n";
     }
     page

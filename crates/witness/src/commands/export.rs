@@ -1,32 +1,15 @@
 //! `witness export`: a drive as a table.
 
-use drive::{ExportOptions, Layout, Overwrite};
-
 use crate::cli::{ExportArgs, Shape};
 use crate::failure::{Exit, Failure};
 use crate::output::{clean, print_json, print_text};
 
 pub(crate) fn run(args: &ExportArgs, json: bool) -> Result<Exit, Failure> {
-    let ending = args.out.extension().map(|ending| ending.to_string_lossy().to_ascii_lowercase());
-    if ending.as_deref() != Some("csv") {
-        return Err(Failure::input(format!("cannot tell the format of `{}` by its ending", args.out.display()))
-            .hint("name the file FILE.csv; it is the one format that can be written so far"));
-    }
-    let options = ExportOptions {
-        layout: match args.shape {
-            Shape::Wide => Layout::Wide,
-            Shape::Long => Layout::Long,
-        },
-        overwrite: if args.force { Overwrite::WhenDone } else { Overwrite::Never },
+    let shape = match args.shape {
+        Shape::Wide => workshop::Shape::Wide,
+        Shape::Long => workshop::Shape::Long,
     };
-    let exported = drive::export(&args.drive, &args.out, options)?;
-    let result = wire::Exported {
-        file: args.out.display().to_string(),
-        rows: exported.n_rows,
-        samples: exported.n_samples,
-        left_out: exported.left_out,
-        problems: exported.problems.iter().map(ToString::to_string).collect(),
-    };
+    let result = super::workshop()?.export(&args.drive, &args.out, shape, args.force)?;
     if json {
         print_json(&result)?;
     } else {

@@ -12,10 +12,11 @@ mod survey;
 mod swap;
 mod watchlist;
 
-use std::path::Path;
+use ::workshop::{Car, Places, Workshop};
 
-use crate::cli::{Cli, Command, DriveCommand, DriveOptions};
+use crate::cli::{AdapterArgs, Cli, Command, DriveCommand, DriveOptions, SignalChoice};
 use crate::failure::{Exit, Failure};
+use crate::output::Aloud;
 
 /// Runs the command that was asked for.
 pub(crate) fn run(cli: Cli) -> Result<Exit, Failure> {
@@ -43,16 +44,17 @@ pub(crate) fn run(cli: Cli) -> Result<Exit, Failure> {
     }
 }
 
-/// Opens a drive for reading.
-pub(crate) fn open_drive(path: &Path) -> Result<::drive::Opened, Failure> {
-    ::drive::read(path).map_err(Failure::from)
+/// The workshop at the usual place, in the name of this program.
+pub(crate) fn workshop() -> Result<Workshop, Failure> {
+    Ok(Workshop::new(Places::usual()?, crate::SOFTWARE))
 }
 
-/// What is missing of a drive that was read, one line each.
-pub(crate) fn drive_problems(opened: &::drive::Opened) -> Vec<String> {
-    let mut lines: Vec<String> = opened.problems.iter().map(ToString::to_string).collect();
-    if !opened.is_finished && lines.is_empty() {
-        lines.push("the recording was cut short; everything that was saved is there".to_owned());
-    }
-    lines
+/// Connects to the car behind the adapter, telling progress.
+pub(crate) fn connect(workshop: &Workshop, args: &AdapterArgs) -> Result<Car, Failure> {
+    Ok(workshop.connect(&args.adapter, &args.definitions, &mut Aloud)?)
+}
+
+/// The signals that a command was given.
+pub(crate) fn chosen(workshop: &Workshop, choice: &SignalChoice) -> Result<Vec<signal::SignalId>, Failure> {
+    Ok(workshop.chosen_signals(&choice.signals, choice.watchlist.as_deref())?)
 }

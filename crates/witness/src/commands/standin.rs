@@ -1,5 +1,8 @@
 //! `witness standin`: serves the invented car for anyone to connect to.
 
+use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
+
 use crate::cli::StandinArgs;
 use crate::failure::{Exit, Failure};
 use crate::output::{print_json, print_text, wrapped};
@@ -23,7 +26,8 @@ pub(crate) fn run(args: &StandinArgs, json: bool) -> Result<Exit, Failure> {
         }
     };
     let failed = |error: standin::StandinError| Failure::input(error).hint("`witness standin --help-cars` explains");
-    let stop = crate::stop::flag()?;
+    let stop = Arc::new(AtomicBool::new(false));
+    crate::stop::on_signals(&stop)?;
     if args.pty {
         let mut terminal = standin::Terminal::open().map_err(failed)?;
         announce(format!("at+serial:{}", terminal.path().display()))?;

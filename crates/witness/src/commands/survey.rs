@@ -1,17 +1,13 @@
 //! `witness survey`: reads everything, saves it, then shows it.
 
-use std::path::{Path, PathBuf};
-
 use crate::cli::SurveyArgs;
-use crate::connect;
-use crate::failure::{Exit, Failure, cannot_write};
-use crate::output::{clean, in_columns, print_json, print_text, progress, width, wrapped};
-use crate::places::{data_folder, time_for_name, unix_now_ns};
-use crate::to_wire;
+use crate::failure::{Exit, Failure};
+use crate::output::{Aloud, clean, in_columns, print_json, print_text, width, wrapped};
 
 pub(crate) fn run(args: &SurveyArgs, json: bool) -> Result<Exit, Failure> {
-    let mut car = connect::vehicle(&args.adapter)?;
-    let (survey, _) = take(&mut car.vehicle, args.out.as_deref())?;
+    let workshop = super::workshop()?;
+    let mut car = super::connect(&workshop, &args.adapter)?;
+    let survey = workshop.survey(&mut car, args.out.as_deref(), &mut Aloud)?;
     if json {
         print_json(&survey)?;
     } else {
@@ -19,43 +15,6 @@ pub(crate) fn run(args: &SurveyArgs, json: bool) -> Result<Exit, Failure> {
     }
     let complete = survey.problems.is_empty() && survey.modules.iter().all(|module| module.problems.is_empty());
     Ok(if complete { Exit::Done } else { Exit::Lost })
-}
-
-/// Surveys a car and saves everything, raw bytes included, before anything else may happen. Gives the survey as it is
-/// shown (without the raw bytes) and the file.
-pub(crate) fn take(vehicle: &mut vehicle::Vehicle, out: Option<&Path>) -> Result<(wire::Survey, PathBuf), Failure> {
-    let taken = unix_now_ns();
-    let survey = vehicle.survey(|line| progress(&format!("reading {line}")));
-    let mut survey = to_wire::survey(&survey, taken);
-    let path = match out {
-        Some(path) => path.to_owned(),
-        None => {
-            let folder = data_folder()?.join("surveys");
-            std::fs::create_dir_all(&folder).map_err(|source| cannot_write(&folder, &source))?;
-            // From outside, but a VIN has only letters and digits.
-            let vin = survey.vehicle.vin.as_deref().unwrap_or("no-vin");
-            folder.join(format!("{}-{vin}.json", time_for_name(taken)))
-        }
-    };
-    survey.file = Some(path.display().to_string());
-    save(&path, &survey)?;
-    survey.raw.clear();
-    Ok((survey, path))
-}
-
-/// Writes the file in one piece: it is there whole or not at all. An existing one is never replaced.
-fn save(path: &Path, survey: &wire::Survey) -> Result<(), Failure> {
-    use std::io::Write;
-    let failed = |source: std::io::Error| cannot_write(path, &source);
-    let mut file = std::fs::File::create_new(path).map_err(failed)?;
-    let written = serde_json::to_vec_pretty(survey)
-        .map_err(std::io::Error::from)
-        .and_then(|text| file.write_all(&text))
-        .and_then(|()| file.sync_all());
-    written.map_err(|source| {
-        let _ = std::fs::remove_file(path); // half a survey would pass for a whole one
-        failed(source)
-    })
 }
 
 /// The survey as a page of text.

@@ -59,3 +59,12 @@ pub(crate) fn rate(rate: &vehicle::Rate) -> wire::Rate {
 pub(crate) fn unavailable(missing: &vehicle::Unavailable) -> wire::Unavailable {
     wire::Unavailable { id: missing.id.to_string(), reason: missing.reason.clone() }
 }
+
+/// Whom a request was for, as it is kept in files: a module's address, or `everyone`.
+pub(crate) fn target(to: &link::Target) -> String {
+    match to {
+        link::Target::Everyone => "everyone".to_owned(),
+        link::Target::Module(address) => format!("{address:#}"),
+        link::Target::Anyone(address) => format!("whoever listens to {address:#}"),
+    }
+}

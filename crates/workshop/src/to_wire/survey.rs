@@ -5,7 +5,7 @@ use protocol::obd::monitors::{MonitorResult, PlainResult, TestVerdict, monitor_t
 use protocol::obd::{Content, Ignition, MonitorState, Readiness, Value};
 use vehicle::{FoundCode, FreezeFrame, InfoItem, ModuleSurvey, RawExchange, Survey};
 
-pub(crate) fn survey(survey: &Survey, taken_unix_ns: i64) -> wire::Survey {
+pub(crate) fn survey(survey: &Survey, taken_unix_ns: i64, software: &str) -> wire::Survey {
     let vin = survey.vin.as_ref();
     let first_readiness = survey.modules.iter().find_map(|module| Some((module, module.readiness.as_ref()?)));
     wire::Survey {
@@ -23,7 +23,7 @@ pub(crate) fn survey(survey: &Survey, taken_unix_ns: i64) -> wire::Survey {
             .unwrap_or_default(),
         problems: survey.problems.clone(),
         taken: crate::places::time_for_people(taken_unix_ns),
-        software: crate::SOFTWARE.to_owned(),
+        software: software.to_owned(),
         file: None,
         raw: survey.raw.iter().map(raw).collect(),
     }
@@ -170,7 +170,7 @@ fn raw(raw: &RawExchange) -> wire::RawExchange {
     let hex = |bytes: &[u8]| protocol::Hex::from(bytes).to_string();
     wire::RawExchange {
         asked_ns: raw.exchange.asked_ns,
-        to: crate::output::target(&raw.to),
+        to: super::target(&raw.to),
         request: hex(&raw.request),
         replies: raw
             .exchange

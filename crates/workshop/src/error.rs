@@ -1,0 +1,159 @@
+//! What can go wrong in the workshop, whose doing it is, and what to do next.
+
+use std::io::{Error, ErrorKind};
+use std::path::{Path, PathBuf};
+
+use drive::DriveError;
+use link::LinkError;
+
+/// Why something could not be done.
+#[derive(Debug, thiserror::Error)]
+pub enum WorkshopError {
+    /// The adapter or the car.
+    #[error(transparent)]
+    Link(#[from] LinkError),
+    /// A drive.
+    #[error(transparent)]
+    Drive(#[from] DriveError),
+    /// A name behind `standin:` that means nothing.
+    #[error(transparent)]
+    Standin(#[from] standin::StandinError),
+    /// A file of definitions that cannot be used.
+    #[error(transparent)]
+    Definitions(#[from] definition::DefinitionError),
+    /// A file cannot be written.
+    #[error("cannot write `{}`: {source}", path.display())]
+    Write {
+        /// The file or folder.
+        path: PathBuf,
+        /// The cause.
+        source: Error,
+    },
+    /// A file cannot be read.
+    #[error("cannot read `{}`: {source}", path.display())]
+    Read {
+        /// The file or folder.
+        path: PathBuf,
+        /// The cause.
+        source: Error,
+    },
+    /// No place for data is known.
+    #[error("no folder for data is known")]
+    NoFolder,
+    /// No signal was named.
+    #[error("no signal was named")]
+    NoSignal,
+    /// A signal's name is none.
+    #[error(transparent)]
+    SignalName(#[from] signal::IdError),
+    /// Not one of the wanted signals can be had.
+    #[error("none of these signals can be had from this car: {0}")]
+    NothingPlanned(String),
+    /// A number that makes no sense.
+    #[error("{what} must be {wanted}, not {found}")]
+    Number {
+        /// What it is.
+        what: &'static str,
+        /// What is accepted.
+        wanted: &'static str,
+        /// What was given.
+        found: f64,
+    },
+    /// A watchlist cannot have this name.
+    #[error("a watchlist's name is made of up to 60 letters, digits, `-` and `_`: `{}`", .0.escape_debug())]
+    WatchlistName(String),
+    /// There is no such watchlist.
+    #[error("there is no watchlist `{0}`")]
+    NoWatchlist(String),
+    /// What a foreign column means cannot be read.
+    #[error(transparent)]
+    Map(#[from] drive::MapError),
+    /// The ending of a file name says no format that can be written.
+    #[error("cannot tell the format of `{}` by its ending", .0.display())]
+    Format(PathBuf),
+    /// An experiment that cannot be read.
+    #[error("`{}`: {source}", path.display())]
+    Experiment {
+        /// Its file.
+        path: PathBuf,
+        /// What is wrong.
+        source: serde_json::Error,
+    },
+    /// An experiment that contradicts itself.
+    #[error("{what}: {source}")]
+    Swap {
+        /// Which.
+        what: String,
+        /// What is wrong.
+        source: evidence::swap::SwapError,
+    },
+    /// The thread that recorded broke off; what was saved by then is on the disk.
+    #[error("the recording broke off; what was saved by then is in its file")]
+    Broke,
+}
+
+/// Whose doing an error is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Blame {
+    /// What the user gave cannot be used.
+    Input,
+    /// No adapter or vehicle answers.
+    NoAnswer,
+    /// The machine or the program failed.
+    Failure,
+}
+
+impl WorkshopError {
+    pub(crate) fn write(path: &Path) -> impl FnOnce(Error) -> Self {
+        |source| Self::Write { path: path.to_owned(), source }
+    }
+
+    pub(crate) fn read(path: &Path) -> impl FnOnce(Error) -> Self {
+        |source| Self::Read { path: path.to_owned(), source }
+    }
+
+    /// Whose doing it is.
+    #[must_use]
+    pub fn blame(&self) -> Blame {
+        use DriveError as D;
+        match self {
+            Self::Link(LinkError::Address(_)) => Blame::Input,
+            Self::Link(_) => Blame::NoAnswer,
+            Self::Drive(D::Io { source, .. }) if source.kind() == ErrorKind::NotFound => Blame::Input,
+            Self::Drive(D::Io { .. } | D::Stopped { .. } | D::Write { .. } | D::Lost { .. }) => Blame::Failure,
+            Self::Write { .. } | Self::NoFolder | Self::Broke => Blame::Failure,
+            _ => Blame::Input,
+        }
+    }
+
+    /// What to do next, where that is known.
+    #[must_use]
+    pub fn hint(&self) -> Option<String> {
+        let hint = match self {
+            Self::Link(error) => return error.hint(),
+            Self::Drive(DriveError::Exists(_)) => "give --force to replace it",
+            Self::Drive(DriveError::Io { source, .. }) if source.kind() == ErrorKind::NotFound => "check the path",
+            Self::Drive(DriveError::NotADrive { .. }) => {
+                "make a drive from a table with `witness import FILE.csv --out DRIVE.mcap`"
+            }
+            Self::Standin(_) => "`witness standin --help-cars` explains names, faults and settings",
+            Self::Write { source, .. } => match source.kind() {
+                ErrorKind::AlreadyExists => "choose another name, or give --force to replace the file",
+                ErrorKind::PermissionDenied => "choose a folder that you may write to with --out",
+                ErrorKind::StorageFull => "free some space; nothing that was there before was touched",
+                _ => return None,
+            },
+            Self::NoFolder => "set WITNESS_HOME to a folder that may be written to",
+            Self::NoSignal => "give --signals ID,ID,... or --watchlist NAME; `witness signals` lists the names",
+            Self::SignalName(_) => "`witness signals TEXT` lists the names that contain TEXT",
+            Self::NoWatchlist(_) => "`witness watchlist list` shows them",
+            Self::Map(_) => "for instance --map 'wheel_fl_kmh=wheel.speed.front_left [km/h]'",
+            Self::Format(_) => "name the file FILE.csv; it is the one format that can be written so far",
+            Self::Experiment { .. } => {
+                r#"it reads {"parts": ["coil"], "drives": [{"file": "before.mcap", "placement": {"coil": [1, 2, 3, 4]}}, ...]}"#
+            }
+            _ => return None,
+        };
+        Some(hint.to_owned())
+    }
+}

@@ -1,0 +1,122 @@
+//! The operations of the job, one function each: connect, survey, plan, record a drive, examine, judge a swap, make a
+//! drive from a table and back.
+//!
+//! The command line and the workbench both stand on it: what they are asked to do they ask of a [`Workshop`], and what
+//! it gives back is the JSON of [`wire`]. Anything that lasts tells its progress to an [`Observer`]; a drive can also be
+//! recorded in a thread of its own ([`Workshop::start_recording`]) and then be watched, marked and stopped from
+//! anywhere. This crate must not know terminals, HTTP, or how anything is computed.
+//!
+//! ```
+//! use workshop::{Places, Silent, Wish, Workshop};
+//!
+//! let folder = tempfile::tempdir().unwrap();
+//! let workshop = Workshop::new(Places::at(folder.path())?, "example 1.0");
+//! let mut car = workshop.connect("standin:fell?script=town", &[], &mut Silent)?;
+//! let survey = workshop.survey(&mut car, None, &mut Silent)?;
+//! assert!(survey.file.is_some());
+//!
+//! let signals = workshop::signal_ids(&["engine.speed".to_owned()])?;
+//! let recording = workshop.start_recording(car, Wish { seconds: Some(20.0), ..Wish::of(signals) });
+//! let watch = recording.watch();
+//! recording.mark("as an example");
+//! let done = recording.join()?;
+//! assert!(done.outcome?.drive.duration_s > 19.0);
+//! assert!(watch.take(std::time::Duration::ZERO).is_over);
+//! # Ok::<(), workshop::WorkshopError>(())
+//! ```
+
+mod car;
+mod control;
+mod error;
+mod examine;
+mod live;
+mod places;
+mod plan;
+mod record;
+mod survey;
+mod swap;
+mod tables;
+mod to_wire;
+mod watchlist;
+
+pub use car::{Car, definitions};
+pub use control::Control;
+pub use error::{Blame, WorkshopError};
+pub use live::{Done, Event, Recording, Stage, State, Taken, Watch};
+pub use places::{Places, time_for_people, unix_now_ns};
+pub use plan::events_for_95_percent;
+pub use record::Wish;
+pub use tables::{Import, Shape};
+pub use watchlist::{known_signals, signal_ids};
+
+use protocol::Nanos;
+use signal::Sample;
+
+/// Where things are kept, and in whose name they are done.
+#[derive(Debug, Clone)]
+pub struct Workshop {
+    places: Places,
+    software: String,
+}
+
+impl Workshop {
+    /// A workshop that keeps its files in `places` and writes `software` (program and version) into them.
+    #[must_use]
+    pub fn new(places: Places, software: &str) -> Self {
+        Self { places, software: software.to_owned() }
+    }
+
+    /// Where things are kept.
+    #[must_use]
+    pub fn places(&self) -> &Places {
+        &self.places
+    }
+
+    /// Program and version.
+    #[must_use]
+    pub fn software(&self) -> &str {
+        &self.software
+    }
+}
+
+/// Hears of what happens while something lasts. Every method may be left out.
+pub trait Observer {
+    /// A line of progress.
+    fn say(&mut self, line: &str) {
+        let _ = line;
+    }
+
+    /// A recording begins with these signals, in the order in which [`Observer::sample`] numbers them.
+    fn begin(&mut self, signals: &[wire::PlannedSignal]) {
+        let _ = signals;
+    }
+
+    /// A value of the signal with this number.
+    fn sample(&mut self, signal: usize, sample: Sample) {
+        let _ = (signal, sample);
+    }
+
+    /// Something worth telling happened at this time of the drive.
+    fn note(&mut self, t_ns: Nanos, text: &str) {
+        let _ = (t_ns, text);
+    }
+
+    /// A mark was set.
+    fn mark(&mut self, t_ns: Nanos, text: &str) {
+        let _ = (t_ns, text);
+    }
+
+    /// Called between exchanges while a drive is recorded, with its time; what takes long here slows the drive.
+    fn turn(&mut self, t_ns: Nanos) {
+        let _ = t_ns;
+    }
+
+    /// The recording has ended and its file is complete.
+    fn end(&mut self) {}
+}
+
+/// Hears nothing.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Silent;
+
+impl Observer for Silent {}

@@ -1,0 +1,51 @@
+//! Everything that a car says of itself, saved before anything else may happen.
+
+use std::path::Path;
+
+use crate::places::{time_for_name, unix_now_ns};
+use crate::{Car, Observer, Workshop, WorkshopError, to_wire};
+
+impl Workshop {
+    /// Surveys a car and saves everything, raw bytes included, before it returns: in `out`, or in a new file of the data
+    /// folder named after time and vehicle. Gives the survey without the raw bytes. Changes nothing in the car.
+    ///
+    /// # Errors
+    /// [`WorkshopError::Write`]; an existing file is never replaced. What goes wrong with a module is no error but stands
+    /// in the survey.
+    pub fn survey(
+        &self,
+        car: &mut Car,
+        out: Option<&Path>,
+        observer: &mut dyn Observer,
+    ) -> Result<wire::Survey, WorkshopError> {
+        let taken = unix_now_ns();
+        let survey = car.vehicle.survey(|line| observer.say(&format!("reading {line}")));
+        let mut survey = to_wire::survey(&survey, taken, &self.software);
+        let path = match out {
+            Some(path) => path.to_owned(),
+            None => {
+                // From outside, but a VIN has only letters and digits.
+                let vin = survey.vehicle.vin.as_deref().unwrap_or("no-vin");
+                self.places.sub("surveys")?.join(format!("{}-{vin}.json", time_for_name(taken)))
+            }
+        };
+        survey.file = Some(path.display().to_string());
+        save(&path, &survey)?;
+        survey.raw.clear();
+        Ok(survey)
+    }
+}
+
+/// Writes the file in one piece: it is there whole or not at all. An existing one is never replaced.
+fn save(path: &Path, survey: &wire::Survey) -> Result<(), WorkshopError> {
+    use std::io::Write;
+    let mut file = std::fs::File::create_new(path).map_err(WorkshopError::write(path))?;
+    let written = serde_json::to_vec_pretty(survey)
+        .map_err(std::io::Error::from)
+        .and_then(|text| file.write_all(&text))
+        .and_then(|()| file.sync_all());
+    written.map_err(|source| {
+        let _ = std::fs::remove_file(path); // half a survey would pass for a whole one
+        WorkshopError::write(path)(source)
+    })
+}
