@@ -95,7 +95,14 @@ impl Before {
     /// What `after` shows at `confidence`; may be asked at any moment of the drive.
     #[must_use]
     pub fn judge(&self, after: Count, confidence: f64) -> Proof {
-        let needed = self.needed_exposure(after.events, confidence);
+        self.judge_from(after, confidence, 0.0)
+    }
+
+    /// The same where less exposure than `least` shows nothing, however often the fault came before: what counts the events
+    /// may not have added them up yet.
+    #[must_use]
+    pub fn judge_from(&self, after: Count, confidence: f64, least: f64) -> Proof {
+        let needed = self.needed_exposure(after.events, confidence).max(least);
         let lacking = (needed - after.exposure).max(0.0);
         let progress = if needed.is_finite() { (after.exposure.max(0.0) / needed).clamp(0.0, 1.0) } else { 0.0 };
         let p_unchanged = predictive_at_most(self.count, after.events, after.exposure, self.scale());

@@ -177,6 +177,25 @@ proptest::proptest! {
             t_ns = i64::saturating_add(t_ns, if step % 97 == 0 { i64::MAX / 64 } else { step % 1_000 * (step % 1_000_000) });
             whole.series[0].push_value(t_ns, value);
         }
-        proptest::prop_assert_eq!(examined(Kind::Dropout, &whole).len(), 2);
+        // A signal of unknown physics that never changes is not asked.
+        let n = examined(Kind::Dropout, &whole).len();
+        proptest::prop_assert!(n == 2 || (n == 1 && id == "custom.x"), "{}", n);
     }
+}
+
+#[test]
+fn counters_that_never_move_are_not_reported() {
+    let still = (0..600).map(|k| (f64::from(k) * 0.1, 0.0)).collect::<common::Samples>();
+    let counting = (0..600).map(|k| (f64::from(k) * 0.1, f64::from(k / 40))).collect::<common::Samples>();
+    let found = findings(
+        Kind::Dropout,
+        &[
+            ("misfire.cylinder_1", "count", still.clone()),
+            ("misfire.cylinder_2", "count", counting),
+            ("custom.flag", "1", still.clone()),
+            ("coolant.temperature", "degC", still.iter().map(|s| (s.0, 90.0)).collect()),
+        ],
+    );
+    let subjects: Vec<&str> = found.iter().map(|f| f.subject[0].as_str()).collect();
+    assert_eq!(subjects, ["coolant.temperature"]);
 }

@@ -47,9 +47,17 @@ fn run(recording: &Examination<'_>) -> Vec<Finding> {
         recording.series.iter().map(|s| Track::new(s).ok_or(s)).partition(Result::is_ok);
     let tracks: Vec<Track<'_>> = tracks.into_iter().flatten().collect();
     let scene = Scene::new(recording, &tracks);
-    let judged = (0..tracks.len()).map(|k| finding(&tracks[k], scene.events(k), &exposure::of(&tracks[k])));
+    let judged = (0..tracks.len())
+        .filter(|&k| can_be_asked(&tracks[k]))
+        .map(|k| finding(&tracks[k], scene.events(k), &exposure::of(&tracks[k])));
     let short = too_short.into_iter().filter_map(Result::err).map(text::too_short);
     judged.chain(short).collect()
+}
+
+/// Whether the question makes sense: a signal of unknown physics that is a counter, or that never changed, gives this check
+/// nothing to judge, and saying so of each would only fill the page.
+fn can_be_asked(track: &Track<'_>) -> bool {
+    track.dynamics.is_some() || (track.moves && !track.id().as_str().starts_with("misfire."))
 }
 
 /// Evidence of the events, in log10.

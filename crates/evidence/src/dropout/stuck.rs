@@ -2,6 +2,7 @@
 
 use super::track::Track;
 use crate::physics::{Family, GRAVITY_M_S2, KMH_PER_M_S, SENSOR_ALIVE_KMH};
+use crate::stats::robust;
 
 /// Longest run that is looked at, seconds.
 const LONGEST_S: f64 = 30.0;
@@ -16,6 +17,14 @@ const AT_LIMIT: f64 = 0.3;
 /// Wheels, and the car, change their speeds differently by this much when a turn begins (common practice, no source).
 const SPEEDS_DIFFER_KMH: f64 = 0.5;
 const SPEEDS_DIFFER_SHARE: f64 = 0.02;
+/// How often along a drive the speeds are compared to learn how differently they change; fewer moments than half of it teach
+/// nothing.
+const LOOKS: usize = 240;
+/// What nine in ten of those differences keep, times this, is more than nearly all of them do: with normal tails 4.9
+/// standard deviations.
+const BEYOND_NINE_TENTHS: f64 = 3.0;
+/// Judged by what this drive shows alone, one stuck stretch decides nothing by itself.
+const LEARNED: f64 = 1.2;
 /// Tracks of one pedal may differ by this much, % (workshop limits are 3-5 % of full scale; common practice, no source).
 const TRACKS_DIFFER: f64 = 5.0;
 /// Usual change around a run, in steps, from which on a repeat does not depend on where between two steps the mean lies:
@@ -130,9 +139,46 @@ fn beside_witnesses(track: &Track<'_>, witnesses: &[&Track<'_>], run: Run) -> Op
         return None;
     }
     let floor = if is_speed { SPEEDS_DIFFER_KMH + SPEEDS_DIFFER_SHARE * track.value(run.first) } else { TRACKS_DIFFER };
-    let ratio = least / (tolerance + noise(track)).max(floor);
-    let most = if n >= 2 { STRONGEST } else { ONE_WITNESS };
-    (n > 0 && ratio > 1.0).then(|| ((AT_LIMIT + 3.0 * ratio.log10()).min(most), least))
+    let steps = tolerance + noise(track);
+    if n == 0 || least <= steps {
+        return None;
+    }
+    let strength = |floor: f64, most: f64| {
+        let ratio = least / steps.max(floor);
+        if ratio > 1.0 { (AT_LIMIT + 3.0 * ratio.log10()).min(most) } else { 0.0 }
+    };
+    let mut log10_lr = strength(floor, if n >= 2 { STRONGEST } else { ONE_WITNESS });
+    // Where the road is straight the speeds of a car change far more alike than they may anywhere.
+    if is_speed && n >= 2 && log10_lr < LEARNED {
+        let differ =
+            witnesses.iter().filter_map(|witness| usual_difference(track, witness, to_s - from_s)).fold(0.0, f64::max);
+        if differ > 0.0 {
+            log10_lr = log10_lr.max(strength(differ.min(floor), LEARNED));
+        }
+    }
+    (log10_lr > 0.0).then_some((log10_lr, least))
+}
+
+/// What the changes of two speeds over `lag_s` hardly ever differ by in this drive, by comparing them at moments all along
+/// it; `None` with too few moments.
+fn usual_difference(track: &Track<'_>, witness: &Track<'_>, lag_s: f64) -> Option<f64> {
+    let (from_s, to_s) = (track.t_s(0), track.t_s(track.len() - 1) - lag_s);
+    let at = |of: &Track<'_>, t_s: f64| {
+        let idx = of.after(t_s).checked_sub(1)?;
+        (idx + 3 <= of.len() && t_s - of.t_s(idx) < 3.0 * of.interval_s).then(|| middle(of, idx))
+    };
+    let change = |of: &Track<'_>, t_s: f64| {
+        let (before, after) = (at(of, t_s)?, at(of, t_s + lag_s)?);
+        (before.min(after) > SENSOR_ALIVE_KMH).then_some(after - before)
+    };
+    let mut differences: Vec<f64> = (0..LOOKS)
+        .map(|k| from_s + (to_s - from_s) * (k as f64 + 0.5) / LOOKS as f64)
+        .filter_map(|t_s| Some((change(track, t_s)? - change(witness, t_s)?).abs()))
+        .collect();
+    if 2 * differences.len() < LOOKS {
+        return None;
+    }
+    Some(BEYOND_NINE_TENTHS * robust::quantile(&mut differences, 0.9)?)
 }
 
 /// The middle one of three neighbouring values.

@@ -23,6 +23,7 @@ use map::Laid;
 
 pub use condition::{Condition, InCondition, compare_with_freeze_frame};
 pub use map::Region;
+pub(crate) use repair::LEAST_FIRINGS;
 pub use repair::{Progress, Repair};
 pub(crate) use text::region as region_text;
 

@@ -10,6 +10,11 @@ use crate::proof::{Before, Outcome, Proof};
 /// Confidence of the proof.
 const CONFIDENCE: f64 = 0.95;
 
+/// Firings of one cylinder below which no count proves anything: modules add up misfires over windows of 200 and of 1000
+/// revolutions (published by three makers), and a counter may stand still until the longer one is over; a cylinder fires in
+/// every second revolution.
+pub(crate) const LEAST_FIRINGS: f64 = 500.0;
+
 /// What must be driven to show that a misfire is gone.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Repair {
@@ -21,7 +26,8 @@ pub struct Repair {
     pub before: Before,
     /// Mean engine speed there, rpm.
     pub speed_rpm: f64,
-    /// Seconds there, without a misfire, that show at 95 % that the old rate is gone.
+    /// Seconds there, without a misfire, that show at 95 % that the old rate is gone; never less than a counter's window of
+    /// 1000 revolutions.
     pub needed_s: f64,
     /// The condition in words.
     pub condition_text: String,
@@ -52,7 +58,7 @@ impl Repair {
             .map(|c| c.laid.count_in(&failing.region))
             .reduce(|a, b| Count { events: a.events + b.events, exposure: a.exposure + b.exposure })?;
         let before = Before { count, dispersion: failing.dispersion };
-        let needed_s = before.needed_seconds(CONFIDENCE, failing.mean_rpm / 120.0);
+        let needed_s = before.needed_exposure(0, CONFIDENCE).max(LEAST_FIRINGS) * 120.0 / failing.mean_rpm;
         let load = read.iter().find_map(|read| read.load);
         needed_s.is_finite().then(|| Self {
             cylinder,
@@ -70,7 +76,7 @@ impl Repair {
         let read = Cylinders::of(after);
         let count = read.list.iter().find(|c| c.number == self.cylinder).map(|c| c.laid.count_in(&self.condition));
         let count = count.unwrap_or_default();
-        let proof = self.before.judge(count, CONFIDENCE);
+        let proof = self.before.judge_from(count, CONFIDENCE, LEAST_FIRINGS);
         let lacking_s = proof.lacking * 120.0 / self.speed_rpm;
         let (n, place) = (self.cylinder, &self.condition_text);
         let old = 100.0 * self.before.count.rate();

@@ -2,7 +2,7 @@
 
 use super::experiment::Experiment;
 use super::{DECIDED, Evidence, Fault};
-use crate::misfire::region_text;
+use crate::misfire::{LEAST_FIRINGS, region_text};
 use crate::poisson::Count;
 use crate::proof::Before;
 use crate::stats::poisson::gamma_quantile;
@@ -174,8 +174,9 @@ impl Told<'_> {
         50f64.ln() * per_expected / rate
     }
 
+    /// Seconds for so many firings; never fewer than show in a module's counters.
     fn seconds(&self, firings: f64) -> f64 {
-        (firings * 120.0 / self.evidence.condition.mean_rpm).ceil().max(1.0)
+        (firings.max(LEAST_FIRINGS) * 120.0 / self.evidence.condition.mean_rpm).ceil().max(1.0)
     }
 
     fn next(&self) -> Vec<String> {
@@ -224,7 +225,12 @@ impl Told<'_> {
                 let proof = self.seconds(before.needed_exposure(0, CONFIDENCE));
                 let act = if self.left_the_engine(fault) { "keep" } else { "replace" };
                 let what = if self.left_the_engine(fault) { format!("{fault} out") } else { fault.to_string() };
-                vec![format!("{act} {what}; {proof:.0} seconds {condition} (about {rpm:.0} rpm) without a misfire then show at 95 % that it is gone")]
+                let why = if before.needed_exposure(0, CONFIDENCE) < LEAST_FIRINGS {
+                    " (1000 revolutions: the module may add up its counters no sooner)"
+                } else {
+                    ""
+                };
+                vec![format!("{act} {what}; {proof:.0} seconds {condition} (about {rpm:.0} rpm) without a misfire then show at 95 % that it is gone{why}")]
             }
             Fault::Cylinder(number) => vec![format!("look at what was not exchanged on cylinder {number}: wiring and plug connection, injector, compression, air leak at its runner")],
             Fault::Several => vec!["put the parts back, exchange one kind at a time, and judge each exchange by itself; look for what the cylinders share".into()],
