@@ -21,6 +21,7 @@ const USAGE: &str = "usage: cargo xtask TASK
 
   demo [ARGUMENT ...]  build the release binary and run `witness demo`
   test                 everything that must hold before a change is handed on; installs what it needs
+  detection            count detection and false alarms of the checks anew and write docs/detection.md (takes a while)
   bench                run every benchmark of the workspace in release and print what it says
   house                the rules of the house alone: crates, headers, words, markdown
   oracles              install the Python libraries that tests compare with; prints how to run one test with them
@@ -33,6 +34,7 @@ fn main() -> ExitCode {
     let done = match task.to_str() {
         Some("demo") => demo(&rest),
         Some("test") if rest.is_empty() => test(),
+        Some("detection") if rest.is_empty() => detection(),
         Some("bench") if rest.is_empty() => Workspace::load().and_then(|workspace| bench::all(&workspace)),
         Some("house") if rest.is_empty() => Workspace::load().and_then(|workspace| house::check(&workspace)),
         Some("oracles") if rest.is_empty() => Workspace::load().and_then(|workspace| {
@@ -65,6 +67,16 @@ fn demo(arguments: &[OsString]) -> Result<(), Failure> {
     let binary = workspace.target().join("release").join(format!("witness{}", std::env::consts::EXE_SUFFIX));
     steps.step("demo: witness demo", || {
         run(Command::new(&binary).arg("demo").args(arguments), "the lines above say what the demo could not do")
+    })
+}
+
+/// Runs the test that is left out of the whole check because it takes long, and that writes the page.
+fn detection() -> Result<(), Failure> {
+    let workspace = Workspace::load()?;
+    let arguments = ["test", "--package", "evidence", "--test", "detection", "--", "--ignored", "--nocapture"];
+    let mut steps = Steps::of(1);
+    steps.step("detection: docs/detection.md", || {
+        run(workspace.cargo().args(arguments), "the lines above say which drive could not be judged")
     })
 }
 

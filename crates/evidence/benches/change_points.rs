@@ -1,4 +1,4 @@
-//! Change points of 4000 values with a change every hundred or so, beside ruptures' PELT on the same values.
+//! Change points of 1000 values with a change every hundred or so, beside ruptures' PELT on the same values.
 //!
 //! `WITNESS_PYTHON=… cargo bench -p evidence --bench change_points` prints both times and the ratio; without the
 //! interpreter only our own. One thread each.
@@ -11,7 +11,7 @@ use std::time::Instant;
 
 use evidence::change::pelt;
 
-const VALUES: usize = 4000;
+const VALUES: usize = 1000;
 
 /// Uniform in 0..1 (splitmix64).
 fn uniform(state: &mut u64) -> f64 {

@@ -20,7 +20,7 @@ use crate::skew::unheld;
 use align::Aligned;
 use moments::Moments;
 use relation::Relation;
-use spot::{Sign, Spot, Visits};
+use spot::{Bump, Sign, Spot, Visits};
 
 /// The check.
 pub(crate) const CHECK: Check = Check { kind: Kind::Pair, run };
@@ -80,6 +80,7 @@ struct Seen {
     parts: Vec<Visits>,
     is_line: bool,
     spot_odds: f64,
+    bump: Option<Bump>,
 }
 
 fn run(recording: &Examination<'_>) -> Vec<Finding> {
@@ -136,11 +137,15 @@ fn judge<'a>(family: &'static Family, tracks: [&'a Series; 2], number: [usize; 2
     if travel < LEAST_TRAVEL {
         log10_odds = log10_odds.max(-0.9);
     }
+    let bump = spot::bump(&relation);
+    if bump.is_some() {
+        log10_odds = log10_odds.max(-0.9);
+    }
     if !is_line {
         log10_odds = log10_odds.clamp(-0.9, 1.9);
     }
     let log10_odds = log10_odds.clamp(-MAX_LOG10_ODDS, MAX_LOG10_ODDS);
-    let seen = Seen { relation, spot, moments, parts, is_line, spot_odds };
+    let seen = Seen { relation, spot, moments, parts, is_line, spot_odds, bump };
     Judged { family, tracks, number, aligned: Some(aligned), seen: Some(seen), log10_odds }
 }
 
@@ -258,6 +263,14 @@ impl Judged<'_> {
                 seen.moments.spans.len(),
                 if seen.moments.spans.len() == 1 { "" } else { "s" }
             ),
+            _ if seen.bump.is_some() => {
+                let bump = seen.bump.unwrap_or(Bump { from: 0.0, to: 0.0, off: 0.0 });
+                format!(
+                    "The {names} bend apart by {:+.1} % between {} at every visit: more than their scatter, less than a fault ({line}).",
+                    bump.off,
+                    self.place(bump.from, bump.to)
+                )
+            }
             _ => format!(
                 "The {names} agree where they could be compared ({}, {line}), but that was too little of the travel or too seldom to tell.",
                 self.place(relation.visited.0, relation.visited.1)
@@ -287,6 +300,11 @@ impl Judged<'_> {
             put(&format!("visits_in_tenth_{}", k + 1), visits.all);
         }
         put("moments", seen.moments.spans.len() as f64);
+        if let Some(bump) = seen.bump {
+            put("bend_from_percent", bump.from);
+            put("bend_to_percent", bump.to);
+            put("bend_percent", bump.off);
+        }
         if let Some(spot) = seen.spot.as_ref().filter(|_| seen.spot_odds > PRIOR.log10()) {
             put("spot_from_percent", spot.from);
             put("spot_to_percent", spot.to);
@@ -339,6 +357,10 @@ impl Judged<'_> {
                 self.place(seen.relation.visited.0, seen.relation.visited.1)
             )],
             Verdict::Healthy => vec![format!("hardly visited: {}; for these {move_it}", named())],
+            Verdict::Undecided if seen.bump.is_some() && seen.is_line && seen.moments.spans.is_empty() => {
+                let place = seen.bump.map_or_else(String::new, |bump| self.place(bump.from, bump.to));
+                vec![format!("move slowly through {place} five times and more; for that {move_it}")]
+            }
             Verdict::Undecided if unvisited.is_empty() => vec![move_it],
             Verdict::Undecided => vec![format!("hardly visited: {}", named()), move_it],
         }

@@ -51,6 +51,8 @@ pub(crate) struct Relation {
     pub(crate) usable: Vec<Residual>,
     /// Robust standard deviation of those.
     pub(crate) sigma: f64,
+    /// What a sound pair may be off by at rest, on the second track's scale.
+    pub(crate) floor: f64,
     /// Unit of "one percent" on the second track's scale.
     pub(crate) scale: f64,
     /// Least and greatest position that was seen, though not all of it could be compared.
@@ -190,7 +192,7 @@ impl Relation {
         straighten(&mut usable, span, BEND_PERCENT * scale);
         let some = usable.iter().step_by(usable.len() / 20_000 + 1);
         let (_, sigma) = robust::median_and_sigma(&mut some.map(|r| r.off).collect::<Vec<_>>())?;
-        Some(Self { slope, offset, skew_s, usable, sigma, scale, visited: span })
+        Some(Self { slope, offset, skew_s, usable, sigma, floor, scale, visited: span })
     }
 
     /// Share of the travel, without the part `except`, in which most readings are off.

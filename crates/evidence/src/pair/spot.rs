@@ -115,6 +115,57 @@ pub(crate) fn visits_per_part(relation: &Relation, n_parts: usize) -> Vec<Visits
     parts
 }
 
+/// A place that bends away from the line by less than a fault, but by more than its visits scatter.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Bump {
+    /// From which to which reading of the first track.
+    pub(crate) from: f64,
+    /// See `from`.
+    pub(crate) to: f64,
+    /// Middle of what its visits were off by, in units of the second track.
+    pub(crate) off: f64,
+}
+
+/// Share of the tolerance from which on a bend of one place is worth a second look: a worn place with soft edges exceeds
+/// the tolerance in its middle only, which few visits meet.
+const BUMP_SHARE: f64 = 0.6;
+/// Fewest visits, and how many of their standard errors the bend must be.
+const BUMP_VISITS: usize = 4;
+const BUMP_SIGMAS: f64 = 3.0;
+/// Cells at either end of the travel that are no place for a bump.
+const AT_STOPS: usize = 2;
+
+/// The greatest bump, if any: cells of the travel whose visits agree on one side.
+pub(crate) fn bump(relation: &Relation) -> Option<Bump> {
+    let usable = &relation.usable;
+    let mut cells: Vec<Vec<f64>> = vec![Vec::new(); CELLS];
+    let mut k = 0;
+    while k < usable.len() {
+        let from = k;
+        let here = cell(usable[from].at, relation.visited, CELLS);
+        while k < usable.len()
+            && cell(usable[k].at, relation.visited, CELLS) == here
+            && usable[k].t_s - usable[from].t_s <= VISIT_S
+        {
+            k += 1;
+        }
+        cells[here].push(usable[from..k].iter().map(|r| r.off).sum::<f64>() / (k - from) as f64);
+    }
+    let width = (relation.visited.1 - relation.visited.0) / CELLS as f64;
+    let notable = BUMP_SHARE * relation.floor;
+    // At the stops two sound tracks may end one after the other (an open drive of a sound car shows it at the floor).
+    let inside = cells.iter_mut().enumerate().skip(AT_STOPS).take(CELLS - 2 * AT_STOPS);
+    let bumps = inside.filter_map(|(k, visits)| {
+        let n = visits.len();
+        let (off, sigma) = crate::stats::robust::median_and_sigma(visits)?;
+        // The median of n values has 1.25 times the error of their mean.
+        let is_sure = n >= BUMP_VISITS && off.abs() > BUMP_SIGMAS * 1.25 * sigma / (n as f64).sqrt();
+        let from = relation.visited.0 + width * k as f64;
+        (is_sure && off.abs() > notable).then_some(Bump { from, to: from + width, off })
+    });
+    bumps.max_by(|a, b| a.off.abs().total_cmp(&b.off.abs()))
+}
+
 /// The interval of values with the greatest sum of weights. `None` when no sum is positive.
 fn best_run(weights: impl Iterator<Item = f64>) -> Option<(usize, usize)> {
     let (mut best, mut best_run) = (0.0, None);

@@ -14,6 +14,14 @@ const SLOW_M: f64 = 12.0;
 /// turns are few and slow).
 const LARGEST_TURN: f64 = 0.05;
 
+/// A partner that leaves the middle of the partners by more than this, relative, has lost its value (in the tightest turn,
+/// radius 6 m, a wheel leaves it by 13 %, see the turn table in [`crate::wheels`]): its pulse would look like any frequency.
+const PARTNER_LOST: f64 = 0.2;
+
+/// A wheel that reads less than this share of its partners has lost its value; over a missing tooth that is timed alone it
+/// reads a half.
+const OWN_LOST: f64 = 0.45;
+
 /// Least number of samples in that mean.
 const SLOW_SAMPLES: usize = 7;
 
@@ -83,16 +91,21 @@ pub(super) fn of(recording: &Recording, wheel: usize, others: &[usize]) -> Optio
     let mut stretch: Vec<Raw> = Vec::new();
     for (&t_ns, &value) in taken_ns(own).iter().zip(&own.value) {
         let own_m_s = value * scale;
-        let mut sum = 0.0;
-        let read = cursors.iter_mut().all(|(cursor, scale)| match cursor.at(t_ns) {
+        let mut partners = [0.0; 3];
+        let read = cursors.iter_mut().zip(&mut partners).all(|((cursor, scale), partner)| match cursor.at(t_ns) {
             Some(between) => {
-                sum += between.value * *scale;
+                *partner = between.value * *scale;
                 true
             }
             None => false,
         });
+        let partners = &mut partners[..cursors.len().min(3)];
+        if read && is_lost(own_m_s, partners) {
+            continue;
+        }
         let seen = (read && own_m_s.is_finite()).then(|| {
-            let expected_m_s = if track.partners == 0 { own_m_s } else { sum / track.partners as f64 };
+            let expected_m_s =
+                if track.partners == 0 { own_m_s } else { partners.iter().sum::<f64>() / track.partners as f64 };
             Raw { t_s: seconds_from_nanos(t_ns), expected_m_s, own_m_s }
         });
         let rolls = seen.filter(|raw| raw.expected_m_s >= MIN_SPEED_KMH / 3.6);
@@ -110,6 +123,12 @@ pub(super) fn of(recording: &Recording, wheel: usize, others: &[usize]) -> Optio
     }
     track.stretches.extend(rolled(&stretch, track.partners > 0));
     Some(track)
+}
+
+/// Whether a value was lost at a moment: it says nothing of any ring then.
+fn is_lost(own_m_s: f64, partners: &mut [f64]) -> bool {
+    let Some(middle) = robust::median(partners) else { return false };
+    partners.iter().any(|partner| (partner - middle).abs() > PARTNER_LOST * middle) || own_m_s < OWN_LOST * middle
 }
 
 /// A moment before the slow part is taken out.
