@@ -2,6 +2,7 @@
 
 use std::io::ErrorKind;
 
+use crate::address::Line;
 use crate::{AdapterAddress, LinkError, PortError};
 
 impl LinkError {
@@ -11,21 +12,24 @@ impl LinkError {
         let hint = match self {
             Self::Address(_) | Self::Unsendable(_) => return None,
             Self::Port(error) => return error.hint(),
-            Self::AdapterSilent { address, .. } => match address.parse() {
-                Ok(AdapterAddress::AtSerial { baud: Some(baud), .. }) => format!(
+            Self::NotInThisBuild { .. } => {
+                "use a release build, or build with the feature that the message names".to_owned()
+            }
+            Self::AdapterSilent { address, .. } => match line_of(address) {
+                Some(Line::Serial { baud: Some(baud), .. }) => format!(
                     "check the plug and the adapter's lamp; if it has power, {baud} baud may be wrong: leave `?baud=` away to try the usual rates"
                 ),
-                Ok(AdapterAddress::AtSerial { baud: None, .. }) => {
+                Some(Line::Serial { baud: None, .. }) => {
                     "none of the usual baud rates brought an answer: check the plug, the adapter's lamp and that this is the adapter's port; if it uses another rate, give it as `?baud=N`".to_owned()
                 }
                 _ => "check that the adapter has power (its lamp) and that no other program is connected to it; then unplug it for ten seconds and try again".to_owned(),
             },
-            Self::NotAnAdapter { address, .. } => match address.parse() {
-                Ok(AdapterAddress::AtSerial { baud: Some(_), .. }) => {
-                    "unreadable text usually means a wrong baud rate: leave `?baud=` away to try the usual ones".to_owned()
+            Self::NotAnAdapter { address, .. } => match line_of(address) {
+                Some(Line::Serial { baud: Some(_), .. }) => {
+                    "unreadable text usually means a wrong baud rate, or an adapter of the other kind (`at+serial:` or `slcan+serial:`): leave `?baud=` away to try the usual rates".to_owned()
                 }
-                Ok(AdapterAddress::AtSerial { .. }) => {
-                    "this may be another device's port, or an unusual baud rate: give it as `?baud=N`".to_owned()
+                Some(Line::Serial { .. }) => {
+                    "this may be another device's port, an adapter of the other kind (`at+serial:` or `slcan+serial:`), or an unusual baud rate: give it as `?baud=N`".to_owned()
                 }
                 _ => "check host and port: something else listens there".to_owned(),
             },
@@ -51,11 +55,35 @@ impl PortError {
             }
         };
         match address.parse() {
-            Ok(AdapterAddress::AtSerial { path, .. }) => serial_hint(&path, source),
-            Ok(AdapterAddress::AtTcp { host, port }) => tcp_hint(&host, port, source),
-            Err(_) => None,
+            Ok(AdapterAddress::At(line) | AdapterAddress::Slcan(line)) => match line {
+                Line::Serial { path, .. } => serial_hint(&path, source),
+                Line::Tcp { host, port } => tcp_hint(&host, port, source),
+            },
+            Ok(AdapterAddress::Doip { host, port }) => tcp_hint(&host, port, source),
+            Ok(AdapterAddress::SocketCan { interface }) => interface_hint(&interface, source),
+            Ok(AdapterAddress::AtBle { .. } | AdapterAddress::PassThru { .. }) | Err(_) => None,
         }
     }
+}
+
+fn line_of(address: &str) -> Option<Line> {
+    match address.parse() {
+        Ok(AdapterAddress::At(line) | AdapterAddress::Slcan(line)) => Some(line),
+        _ => None,
+    }
+}
+
+fn interface_hint(interface: &str, source: &std::io::Error) -> Option<String> {
+    Some(match source.kind() {
+        ErrorKind::NotFound => {
+            "plug the adapter in; `ip -brief link show type can` lists the CAN interfaces that there are".to_owned()
+        }
+        ErrorKind::NotConnected => format!(
+            "bring it up at the car's bit rate: `sudo ip link set {interface} up type can bitrate 500000` (older cars: 250000)"
+        ),
+        ErrorKind::PermissionDenied => format!("your user may not use {interface}: ask whoever runs this machine"),
+        _ => return None,
+    })
 }
 
 fn serial_hint(path: &std::path::Path, source: &std::io::Error) -> Option<String> {

@@ -6,19 +6,27 @@
 
 mod address;
 pub mod at;
+pub mod can;
 mod clock;
+mod direct;
 mod feed;
 mod hint;
 mod port;
 mod serial;
+pub mod slcan;
+#[cfg(target_os = "linux")]
+pub mod socketcan;
 mod stream;
 mod tcp;
 
-pub use address::{AdapterAddress, AddressError};
+pub use address::{AdapterAddress, AddressError, FORMS, Line};
 pub use at::AtLink;
 pub use feed::{Feed, Heard, Hearing, Next, Source, Wanted};
 pub use port::{Dial, Port, PortError};
 pub use serial::SerialDial;
+pub use slcan::SlcanDial;
+#[cfg(target_os = "linux")]
+pub use socketcan::SocketCanDial;
 pub use tcp::TcpDial;
 
 pub use protocol::exchange::{Exchange, Reply, Request, Target};
@@ -61,7 +69,7 @@ pub enum LinkError {
         waited_ms: u64,
     },
     /// Something answers, but not as an adapter of this kind does.
-    #[error("what answers at {address} is not an AT-command adapter: it said `{said}`")]
+    #[error("what answers at {address} is not an adapter of this kind: it said `{said}`")]
     NotAnAdapter {
         /// Address of the adapter.
         address: String,
@@ -83,6 +91,14 @@ pub enum LinkError {
         address: String,
         /// The last line of the answer.
         said: String,
+    },
+    /// This build has no part for adapters of this kind.
+    #[error("{what} is not part of this build: {address}")]
+    NotInThisBuild {
+        /// Address of the adapter.
+        address: String,
+        /// What is missing.
+        what: &'static str,
     },
     /// The request cannot be sent over this network.
     #[error("this request cannot be sent: {0}")]
@@ -118,13 +134,19 @@ impl Default for Settings {
 /// # Errors
 /// [`LinkError`]; [`LinkError::hint`] says what to try.
 pub fn open(address: &str, settings: Settings) -> Result<Box<dyn Link>, LinkError> {
+    let missing = |what| Err(LinkError::NotInThisBuild { address: address.to_owned(), what });
     match address.parse()? {
-        AdapterAddress::AtTcp { host, port } => {
-            Ok(Box::new(AtLink::start(Box::new(TcpDial::new(&host, port, address)), settings)?))
+        AdapterAddress::At(line) => Ok(Box::new(AtLink::start(line.dial(address), settings)?)),
+        AdapterAddress::Slcan(line) => can::start(Box::new(SlcanDial::new(line.dial(address))), settings),
+        #[cfg(target_os = "linux")]
+        AdapterAddress::SocketCan { interface } => {
+            can::start(Box::new(SocketCanDial::new(&interface, address)), settings)
         }
-        AdapterAddress::AtSerial { path, baud } => {
-            Ok(Box::new(AtLink::start(Box::new(SerialDial::new(&path, baud, address)), settings)?))
-        }
+        #[cfg(not(target_os = "linux"))]
+        AdapterAddress::SocketCan { .. } => missing("SocketCAN, which Linux has,"),
+        AdapterAddress::AtBle { .. } => missing("Bluetooth low energy (feature `ble`)"),
+        AdapterAddress::Doip { .. } => missing("diagnostics over IP"),
+        AdapterAddress::PassThru { .. } => missing("pass-thru"),
     }
 }
 

@@ -4,7 +4,8 @@
 //! a test alike. Bytes that come from outside can be anything: nothing here panics on them.
 //!
 //! - [`Address`]: who speaks, and how to reach it; [`exchange`]: one request and what came back.
-//! - [`isotp`]: messages longer than a CAN frame; [`at`]: the text of AT-command adapters.
+//! - [`isotp`]: messages longer than a CAN frame; [`dialogue`]: how long an answer is waited for, and how often asked.
+//! - [`at`]: the text of AT-command adapters; [`slcan`]: that of serial-line CAN adapters.
 //! - [`obd`], [`uds_read`], [`uds`] and [`kwp`]: requests and replies of the diagnostic services; [`Code`], [`Vin`]: what they bring.
 
 #![deny(clippy::indexing_slicing)]
@@ -13,11 +14,13 @@ mod address;
 pub mod at;
 pub mod can;
 mod code;
+pub mod dialogue;
 pub mod exchange;
 pub mod isotp;
 pub mod kwp;
 pub mod obd;
 mod reply;
+pub mod slcan;
 pub mod uds;
 pub mod uds_read;
 mod vin;

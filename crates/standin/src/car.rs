@@ -118,6 +118,11 @@ impl Car {
         fits
     }
 
+    /// Bit rate of the bus.
+    pub(crate) fn kbit_s(&self) -> u32 {
+        self.kind.kbit_s
+    }
+
     /// Supply voltage at the connector, V.
     pub(crate) fn volts(&mut self, at: Nanos) -> f64 {
         self.drive_to(at);

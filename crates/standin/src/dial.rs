@@ -2,8 +2,8 @@
 
 use crate::StandinError;
 use crate::rig::Rig;
-use crate::spec::Spec;
-use link::{Dial, Port, PortError};
+use crate::spec::{FaceKind, Spec};
+use link::{AtLink, Dial, Link, LinkError, Port, PortError, Settings, SlcanDial};
 use protocol::Nanos;
 use std::io::{Error, ErrorKind};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
@@ -19,9 +19,32 @@ pub fn dial(spec: &str) -> Result<Box<dyn Dial>, StandinError> {
     Ok(Box::new(StandinDial { address: format!("standin:{spec}"), shared: Shared::new(parsed.rig()?), gone }))
 }
 
+/// Why a link to a stand-in could not be opened.
+#[derive(Debug, thiserror::Error)]
+pub enum OpenError {
+    /// Its name says something that there is not.
+    #[error(transparent)]
+    Standin(#[from] StandinError),
+    /// The adapter or the car does not answer, as a setting made it.
+    #[error(transparent)]
+    Link(#[from] LinkError),
+}
+
+/// A link to the stand-in named `spec`, through the face that it wears, on a virtual clock.
+///
+/// # Errors
+/// [`OpenError`].
+pub fn open(spec: &str, settings: Settings) -> Result<Box<dyn Link>, OpenError> {
+    Ok(match spec.parse::<Spec>()?.face {
+        FaceKind::At => Box::new(AtLink::start(dial(spec)?, settings)?),
+        FaceKind::Slcan => link::can::start(Box::new(SlcanDial::new(dial(spec)?)), settings)?,
+        FaceKind::Can => link::can::start(crate::can_dial(spec)?, settings)?,
+    })
+}
+
 /// Longest single wait. A port that nothing comes from would block for ever; this one comes back, so that a forgotten
 /// deadline does not send the car to the end of time.
-const LONGEST_WAIT_NS: Nanos = 3_600_000_000_000;
+pub(crate) const LONGEST_WAIT_NS: Nanos = 3_600_000_000_000;
 
 fn ns(seconds: f64) -> Nanos {
     (seconds * 1e9) as Nanos

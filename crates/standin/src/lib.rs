@@ -4,7 +4,7 @@
 //! behaves as a car would, and whoever judges it sees bytes alone. Its encoders are its own, so that an error in the
 //! project's decoders cannot hide.
 //!
-//! - [`dial`]: the car behind an AT-command adapter on a virtual clock, inside this process.
+//! - [`open`]: a link to the car inside this process, on a virtual clock; [`dial`] and [`can_dial`]: its two ends.
 //! - [`serve_tcp`], [`serve_pty`]: the same for other programs, in real time or faster.
 //! - [`OPTIONS`] and [`FAULT_FORMS`]: what a stand-in's name can say.
 //!
@@ -18,6 +18,7 @@
 //! ```
 
 mod bus;
+mod can;
 mod car;
 mod dial;
 mod face;
@@ -31,10 +32,11 @@ mod serve;
 mod spec;
 mod trace;
 
-pub use dial::dial;
+pub use can::can_dial;
+pub use dial::{OpenError, dial, open};
 pub use faults::FAULT_FORMS;
 pub use modules::VIN;
-pub use serve::{Terminal, serve_pty, serve_tcp};
+pub use serve::{Terminal, scheme, serve_pty, serve_tcp};
 pub use spec::OPTIONS;
 pub use trace::trace;
 
@@ -104,6 +106,9 @@ pub enum StandinError {
         /// The operating system's reason.
         source: std::io::Error,
     },
+    /// A face that speaks no bytes.
+    #[error("the stand-in's face `can` carries frames, not bytes: it can only be used inside this program")]
+    NoBytes,
     /// A socket or terminal failed.
     #[error("cannot serve the stand-in at {address}: {source}")]
     Serve {

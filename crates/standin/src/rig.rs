@@ -2,8 +2,7 @@
 
 use crate::bus::{BusKind, CanFrame};
 use crate::car::Car;
-use crate::face::Wire;
-use crate::face::at::AtFace;
+use crate::face::{Face, Wire};
 use protocol::Nanos;
 use std::collections::VecDeque;
 
@@ -11,7 +10,7 @@ use std::collections::VecDeque;
 #[derive(Debug)]
 pub(crate) struct Rig {
     car: Car,
-    face: AtFace,
+    face: Box<dyn Face>,
     now: Nanos,
     /// Characters on their way to the adapter, with the time at which each has arrived there.
     inbox: VecDeque<(Nanos, u8)>,
@@ -30,10 +29,14 @@ impl Wire for CarWire<'_> {
     fn volts(&mut self, at: Nanos) -> f64 {
         self.0.volts(at)
     }
+
+    fn kbit_s(&self) -> u32 {
+        self.0.kbit_s()
+    }
 }
 
 impl Rig {
-    pub(crate) fn new(car: Car, face: AtFace, latency: Nanos) -> Self {
+    pub(crate) fn new(car: Car, face: Box<dyn Face>, latency: Nanos) -> Self {
         Self { car, face, now: 0, inbox: VecDeque::new(), inbox_free: 0, latency }
     }
 

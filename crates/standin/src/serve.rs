@@ -2,7 +2,7 @@
 
 use crate::StandinError;
 use crate::rig::Rig;
-use crate::spec::Spec;
+use crate::spec::{FaceKind, Spec};
 use protocol::Nanos;
 use std::fs::File;
 use std::io::{ErrorKind, Read, Write};
@@ -105,6 +105,18 @@ fn send(line: &mut dyn Line, mut bytes: &[u8], stop: &AtomicBool) -> bool {
         }
     }
     true
+}
+
+/// How addresses of the stand-in named `spec` begin when it is served: `at`, `slcan`.
+///
+/// # Errors
+/// [`StandinError`] when `spec` has a name, an option or a value that does not exist, or a face that speaks no bytes.
+pub fn scheme(spec: &str) -> Result<&'static str, StandinError> {
+    match spec.parse::<Spec>()?.face {
+        FaceKind::At => Ok("at"),
+        FaceKind::Slcan => Ok("slcan"),
+        FaceKind::Can => Err(StandinError::NoBytes),
+    }
 }
 
 /// Serves the stand-in named `spec` to one TCP client after another until `stop` is set. `speed` 1 is real time.

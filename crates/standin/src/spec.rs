@@ -3,7 +3,9 @@
 use crate::StandinError;
 use crate::bus::BusKind;
 use crate::car::{Car, Manner};
+use crate::face::Face;
 use crate::face::at::{AtFace, AtSettings, CountMode};
+use crate::face::slcan::SlcanFace;
 use crate::faults::{Fault, Placement};
 use crate::modules::Start;
 use crate::physics::{Physics, Setup};
@@ -12,7 +14,7 @@ use crate::road::Road;
 use std::str::FromStr;
 
 /// Options, their values and what they do; shown in errors and in help texts.
-pub const OPTIONS: [(&str, &str); 27] = [
+pub const OPTIONS: [(&str, &str); 28] = [
     ("fault", "a fault with its severity from 0 to 1, e.g. `wheel-dropout:rear_left:0.5`; may be repeated"),
     (
         "script",
@@ -26,6 +28,7 @@ pub const OPTIONS: [(&str, &str); 27] = [
     ("injectors", "the same for injectors"),
     ("cleared", "1: codes were cleared just before the start"),
     ("bus", "can11-500, can29-500, can11-250 or can29-250; default can11-500"),
+    ("face", "adapter between car and tester: at, slcan or can (frames, inside this process only); default at"),
     ("baud", "serial rate, 10 bits per character; default 115200"),
     ("overhead_ms", "adapter: from the end of a command to the start of what it does; default 0"),
     ("rtt_ms", "what converter or radio add to a round trip; default 0"),
@@ -48,6 +51,17 @@ pub const OPTIONS: [(&str, &str); 27] = [
     ("silent", "MODULE:FROM:TO, seconds of the drive during which the module says nothing"),
 ];
 
+/// What stands between the car and the tester.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum FaceKind {
+    /// An AT-command adapter.
+    At,
+    /// A serial-line CAN adapter.
+    Slcan,
+    /// Nothing: frames.
+    Can,
+}
+
 /// Everything that a stand-in's name says.
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) struct Spec {
@@ -57,6 +71,7 @@ pub(crate) struct Spec {
     start_s: f64,
     memory: Start,
     bus: BusKind,
+    pub(crate) face: FaceKind,
     at: AtSettings,
     rtt_ms: f64,
     pub(crate) gone_s: Vec<(f64, f64)>,
@@ -74,6 +89,7 @@ impl Default for Spec {
             start_s: 0.0,
             memory: Start::default(),
             bus: BusKind { wide: false, kbit_s: 500 },
+            face: FaceKind::At,
             at: AtSettings::default(),
             rtt_ms: 0.0,
             gone_s: Vec::new(),
@@ -180,6 +196,14 @@ impl Spec {
                     _ => return Err(option.wrong("can11-500, can29-500, can11-250 or can29-250")),
                 }
             }
+            "face" => {
+                self.face = match option.value {
+                    "at" => FaceKind::At,
+                    "slcan" => FaceKind::Slcan,
+                    "can" => FaceKind::Can,
+                    _ => return Err(option.wrong("at, slcan or can")),
+                }
+            }
             "baud" => self.at.baud = option.number(1200.0, 10_000_000.0)? as u32,
             "overhead_ms" => self.at.overhead_ms = option.number(0.0, 1000.0)?,
             "rtt_ms" => self.rtt_ms = option.number(0.0, 5000.0)?,
@@ -276,11 +300,24 @@ impl Spec {
         Ok(Physics::new(&self.setup, road))
     }
 
+    /// Builds the car.
+    pub(crate) fn car(&self) -> Result<Car, StandinError> {
+        let physics = self.physics()?;
+        Ok(Car::new(physics, self.bus, self.manners, &self.memory, self.setup.seed, self.start_s))
+    }
+
+    /// One way, ns.
+    pub(crate) fn latency_ns(&self) -> protocol::Nanos {
+        (self.rtt_ms * 0.5e6) as protocol::Nanos
+    }
+
     /// Builds the car and its adapter.
     pub(crate) fn rig(&self) -> Result<Rig, StandinError> {
-        let physics = self.physics()?;
-        let car = Car::new(physics, self.bus, self.manners, &self.memory, self.setup.seed, self.start_s);
-        let face = AtFace::new(self.at.clone(), self.setup.seed);
-        Ok(Rig::new(car, face, (self.rtt_ms * 0.5e6) as protocol::Nanos))
+        let face: Box<dyn Face> = match self.face {
+            FaceKind::At => Box::new(AtFace::new(self.at.clone(), self.setup.seed)),
+            FaceKind::Slcan => Box::new(SlcanFace::new(self.at.char_ns())),
+            FaceKind::Can => return Err(StandinError::NoBytes),
+        };
+        Ok(Rig::new(self.car()?, face, self.latency_ns()))
     }
 }

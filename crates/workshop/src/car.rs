@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 
 use definition::Definitions;
-use link::{AtLink, Link, Settings};
+use link::{Link, Settings};
 use protocol::Bus;
 use vehicle::Vehicle;
 
@@ -58,7 +58,10 @@ fn open(address: &str, settings: Settings) -> Result<Box<dyn Link>, WorkshopErro
     let Some(spec) = address.strip_prefix(STANDIN) else {
         return Ok(link::open(address, settings)?);
     };
-    Ok(Box::new(AtLink::start(standin::dial(spec)?, settings)?))
+    standin::open(spec, settings).map_err(|error| match error {
+        standin::OpenError::Standin(error) => error.into(),
+        standin::OpenError::Link(error) => error.into(),
+    })
 }
 
 /// The built-in definitions, those of the invented car, and the files that were named.

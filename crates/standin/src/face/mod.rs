@@ -1,6 +1,7 @@
 //! What the car shows to a tester: the adapters that can stand between it and the tester.
 
 pub(crate) mod at;
+pub(crate) mod slcan;
 
 use crate::bus::{BusKind, CanFrame};
 use protocol::Nanos;
@@ -13,4 +14,56 @@ pub(crate) trait Wire {
 
     /// Voltage at the diagnostic connector, V.
     fn volts(&mut self, at: Nanos) -> f64;
+
+    /// Bit rate of the car's diagnostic CAN, kbit/s.
+    fn kbit_s(&self) -> u32;
+}
+
+/// An adapter: bytes and times to and from the tester, frames and times to and from the car.
+pub(crate) trait Face: std::fmt::Debug + Send {
+    /// Time of one character on the serial line; 0 where there is none.
+    fn char_ns(&self) -> Nanos;
+    /// A byte from the tester has arrived at `at`.
+    fn byte(&mut self, at: Nanos, byte: u8);
+    /// Time has reached `at`: does what was due.
+    fn tick(&mut self, at: Nanos, wire: &mut dyn Wire);
+    /// A module's frame has passed on the car's bus.
+    fn frame(&mut self, at: Nanos, frame: &CanFrame, wire: &mut dyn Wire);
+    /// When [`Face::tick`] has something to do.
+    fn deadline(&self) -> Option<Nanos>;
+    /// When the next byte will have arrived at the tester.
+    fn next_output(&self) -> Option<Nanos>;
+    /// The next byte that has arrived at the tester by then, with its time.
+    fn take_output(&mut self, until: Nanos) -> Option<(Nanos, u8)>;
+    /// The tester has gone: what was on its way to it is lost.
+    fn drop_output(&mut self);
+}
+
+/// Bytes on their way to the tester, one after another.
+#[derive(Debug, Default)]
+pub(crate) struct Output {
+    bytes: std::collections::VecDeque<(Nanos, u8)>,
+    free: Nanos,
+}
+
+impl Output {
+    /// Puts bytes onto the line at `at`, each taking `char_ns`.
+    pub(crate) fn put(&mut self, at: Nanos, bytes: &[u8], char_ns: Nanos) {
+        for &byte in bytes {
+            self.free = self.free.max(at) + char_ns;
+            self.bytes.push_back((self.free, byte));
+        }
+    }
+
+    pub(crate) fn next(&self) -> Option<Nanos> {
+        self.bytes.front().map(|(at, _)| *at)
+    }
+
+    pub(crate) fn take(&mut self, until: Nanos) -> Option<(Nanos, u8)> {
+        self.bytes.pop_front_if(|(at, _)| *at <= until)
+    }
+
+    pub(crate) fn clear(&mut self) {
+        self.bytes.clear();
+    }
 }

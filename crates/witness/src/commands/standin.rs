@@ -28,10 +28,15 @@ pub(crate) fn run(args: &StandinArgs, json: bool) -> Result<Exit, Failure> {
     let failed = |error: standin::StandinError| Failure::input(error).hint("`witness standin --help-cars` explains");
     let stop = Arc::new(AtomicBool::new(false));
     crate::stop::on_signals(&stop)?;
+    let name = match &args.face {
+        Some(face) => format!("{}{}face={face}", args.name, if args.name.contains('?') { '&' } else { '?' }),
+        None => args.name.clone(),
+    };
+    let scheme = standin::scheme(&name).map_err(failed)?;
     if args.pty {
         let mut terminal = standin::Terminal::open().map_err(failed)?;
-        announce(format!("at+serial:{}", terminal.path().display()))?;
-        standin::serve_pty(&mut terminal, &args.name, args.speed, &stop).map_err(failed)?;
+        announce(format!("{scheme}+serial:{}", terminal.path().display()))?;
+        standin::serve_pty(&mut terminal, &name, args.speed, &stop).map_err(failed)?;
     } else {
         let address = args.tcp.as_deref().unwrap_or(DEFAULT_TCP);
         let listener = std::net::TcpListener::bind(address).map_err(|source| {
@@ -39,8 +44,8 @@ pub(crate) fn run(args: &StandinArgs, json: bool) -> Result<Exit, Failure> {
                 .hint("another program may use this port: choose one with --tcp 127.0.0.1:0")
         })?;
         let bound = listener.local_addr().map_or_else(|_| address.to_owned(), |bound| bound.to_string());
-        announce(format!("at+tcp://{bound}"))?;
-        standin::serve_tcp(&listener, &args.name, args.speed, &stop).map_err(failed)?;
+        announce(format!("{scheme}+tcp://{bound}"))?;
+        standin::serve_tcp(&listener, &name, args.speed, &stop).map_err(failed)?;
     }
     Ok(Exit::Done)
 }

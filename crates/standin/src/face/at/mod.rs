@@ -11,7 +11,7 @@ mod text;
 pub(crate) use settings::{AtSettings, CountMode};
 use settings::{Protocol, State};
 
-use super::Wire;
+use super::{Face, Wire};
 use crate::bus::{BusKind, CanFrame, CanId};
 use crate::rng::Rng;
 use protocol::Nanos;
@@ -102,159 +102,6 @@ impl AtFace {
             prompt_at: 0,
             rng,
             next_reset,
-        }
-    }
-
-    /// Time of one character on the serial line.
-    #[must_use]
-    pub(crate) fn char_ns(&self) -> Nanos {
-        self.settings.char_ns()
-    }
-
-    /// When the adapter wants [`AtFace::tick`] to be called.
-    #[must_use]
-    pub(crate) fn deadline(&self) -> Option<Nanos> {
-        let own = match &self.activity {
-            Activity::Idle | Activity::Monitoring => None,
-            Activity::Starting(until, _)
-            | Activity::Resetting(until)
-            | Activity::Searching { until, .. }
-            | Activity::Failing { until, .. } => Some(*until),
-            Activity::Waiting(waiting) => Some(waiting.until),
-        };
-        [own, self.next_reset].into_iter().flatten().min()
-    }
-
-    /// The next character on its way to the tester, with the time at which it has arrived there.
-    pub(crate) fn take_output(&mut self, until: Nanos) -> Option<(Nanos, u8)> {
-        if self.out.front()?.0 <= until { self.out.pop_front() } else { None }
-    }
-
-    /// When the next character will have arrived at the tester.
-    #[must_use]
-    pub(crate) fn next_output(&self) -> Option<Nanos> {
-        self.out.front().map(|(at, _)| *at)
-    }
-
-    /// Forgets what was on its way to a tester that is no longer there.
-    pub(crate) fn drop_output(&mut self) {
-        self.out.clear();
-    }
-
-    /// A character from the tester has arrived at `at`.
-    pub(crate) fn byte(&mut self, at: Nanos, byte: u8) {
-        match self.activity {
-            // Still printing: a character stops that too.
-            Activity::Idle if at < self.prompt_at => {
-                self.out.retain(|(printed, _)| *printed <= at);
-                self.out_free = at;
-                self.newline(at);
-                self.line(at, "STOPPED");
-                self.prompt(at);
-                return;
-            }
-            Activity::Idle => {}
-            Activity::Waiting(_) | Activity::Searching { .. } | Activity::Monitoring | Activity::Failing { .. } => {
-                self.line(at, "STOPPED");
-                self.prompt(at);
-                return;
-            }
-            // Too busy to listen.
-            Activity::Starting(..) | Activity::Resetting(_) => return,
-        }
-        if byte == 0 {
-            return;
-        }
-        if self.state.echo && byte != b'\n' {
-            self.put(at, byte);
-            if byte == b'\r' && self.state.linefeeds {
-                self.put(at, b'\n');
-            }
-        }
-        match byte {
-            b'\r' => {
-                let line = std::mem::take(&mut self.input);
-                let full = std::mem::take(&mut self.input_full);
-                let line = if full {
-                    "?".to_owned()
-                } else if line.is_empty() {
-                    self.last_line.clone()
-                } else {
-                    line
-                };
-                self.activity = Activity::Starting(at + ns(self.settings.overhead_ms), line);
-            }
-            // Spaces and control characters do not count.
-            0..=b' ' => {}
-            _ if self.input.len() >= INPUT_LIMIT => self.input_full = true,
-            // A byte outside ASCII becomes a character that no command contains.
-            128.. => self.input.push('?'),
-            _ => self.input.push(char::from(byte.to_ascii_uppercase())),
-        }
-    }
-
-    /// Time has reached `at`: does what was due.
-    pub(crate) fn tick(&mut self, at: Nanos, wire: &mut dyn Wire) {
-        if self.next_reset.is_some_and(|due| due <= at) {
-            self.next_reset =
-                Some(at + (self.rng.exponential(self.settings.quirks.reset_every_s) * 1e9).max(1e9) as Nanos);
-            self.reset(at, 300.0);
-            return;
-        }
-        if self.deadline().is_none_or(|deadline| deadline > at) {
-            return;
-        }
-        match std::mem::replace(&mut self.activity, Activity::Idle) {
-            Activity::Idle | Activity::Monitoring => {}
-            Activity::Starting(_, line) => self.execute(at, line, wire),
-            Activity::Resetting(_) => {
-                self.newline(at);
-                self.newline(at);
-                self.line(at, NAME);
-                self.prompt(at);
-            }
-            Activity::Waiting(waiting) => {
-                if !waiting.any {
-                    self.state.learn_silence();
-                    self.line(at, "NO DATA");
-                }
-                self.prompt(at);
-            }
-            Activity::Failing { text, .. } => {
-                self.line(at, text);
-                self.prompt(at);
-            }
-            Activity::Searching { left, found, request, expected, .. } => {
-                if found {
-                    self.newline(at);
-                    self.connected = true;
-                    self.send(at, &request, expected, wire);
-                } else {
-                    self.search(at, left, request, expected, wire);
-                }
-            }
-        }
-    }
-
-    /// A frame has passed on the car's bus.
-    pub(crate) fn frame(&mut self, at: Nanos, frame: &CanFrame, wire: &mut dyn Wire) {
-        let bus = self.protocol.and_then(Protocol::bus);
-        let wide = matches!(frame.id, CanId::Extended(_));
-        let monitoring = matches!(self.activity, Activity::Monitoring);
-        if bus.is_none_or(|bus| bus.wide != wide) || !(monitoring || self.wanted(frame.id)) {
-            return;
-        }
-        match &mut self.activity {
-            Activity::Searching { found, .. } => *found = true,
-            Activity::Monitoring => {
-                self.print_frame(at, frame);
-                if self.overflowing(at) {
-                    self.line(at, "BUFFER FULL");
-                    self.prompt(at);
-                }
-            }
-            Activity::Waiting(_) => self.answer_frame(at, frame, wire),
-            _ => {}
         }
     }
 
@@ -380,6 +227,150 @@ impl AtFace {
         self.connected = false;
         self.input.clear();
         self.activity = Activity::Resetting(at + ns(after_ms));
+    }
+}
+
+impl Face for AtFace {
+    fn char_ns(&self) -> Nanos {
+        self.settings.char_ns()
+    }
+
+    fn deadline(&self) -> Option<Nanos> {
+        let own = match &self.activity {
+            Activity::Idle | Activity::Monitoring => None,
+            Activity::Starting(until, _)
+            | Activity::Resetting(until)
+            | Activity::Searching { until, .. }
+            | Activity::Failing { until, .. } => Some(*until),
+            Activity::Waiting(waiting) => Some(waiting.until),
+        };
+        [own, self.next_reset].into_iter().flatten().min()
+    }
+
+    fn take_output(&mut self, until: Nanos) -> Option<(Nanos, u8)> {
+        if self.out.front()?.0 <= until { self.out.pop_front() } else { None }
+    }
+
+    fn next_output(&self) -> Option<Nanos> {
+        self.out.front().map(|(at, _)| *at)
+    }
+
+    fn drop_output(&mut self) {
+        self.out.clear();
+    }
+
+    fn byte(&mut self, at: Nanos, byte: u8) {
+        match self.activity {
+            // Still printing: a character stops that too.
+            Activity::Idle if at < self.prompt_at => {
+                self.out.retain(|(printed, _)| *printed <= at);
+                self.out_free = at;
+                self.newline(at);
+                self.line(at, "STOPPED");
+                self.prompt(at);
+                return;
+            }
+            Activity::Idle => {}
+            Activity::Waiting(_) | Activity::Searching { .. } | Activity::Monitoring | Activity::Failing { .. } => {
+                self.line(at, "STOPPED");
+                self.prompt(at);
+                return;
+            }
+            // Too busy to listen.
+            Activity::Starting(..) | Activity::Resetting(_) => return,
+        }
+        if byte == 0 {
+            return;
+        }
+        if self.state.echo && byte != b'\n' {
+            self.put(at, byte);
+            if byte == b'\r' && self.state.linefeeds {
+                self.put(at, b'\n');
+            }
+        }
+        match byte {
+            b'\r' => {
+                let line = std::mem::take(&mut self.input);
+                let full = std::mem::take(&mut self.input_full);
+                let line = if full {
+                    "?".to_owned()
+                } else if line.is_empty() {
+                    self.last_line.clone()
+                } else {
+                    line
+                };
+                self.activity = Activity::Starting(at + ns(self.settings.overhead_ms), line);
+            }
+            // Spaces and control characters do not count.
+            0..=b' ' => {}
+            _ if self.input.len() >= INPUT_LIMIT => self.input_full = true,
+            // A byte outside ASCII becomes a character that no command contains.
+            128.. => self.input.push('?'),
+            _ => self.input.push(char::from(byte.to_ascii_uppercase())),
+        }
+    }
+
+    fn tick(&mut self, at: Nanos, wire: &mut dyn Wire) {
+        if self.next_reset.is_some_and(|due| due <= at) {
+            self.next_reset =
+                Some(at + (self.rng.exponential(self.settings.quirks.reset_every_s) * 1e9).max(1e9) as Nanos);
+            self.reset(at, 300.0);
+            return;
+        }
+        if self.deadline().is_none_or(|deadline| deadline > at) {
+            return;
+        }
+        match std::mem::replace(&mut self.activity, Activity::Idle) {
+            Activity::Idle | Activity::Monitoring => {}
+            Activity::Starting(_, line) => self.execute(at, line, wire),
+            Activity::Resetting(_) => {
+                self.newline(at);
+                self.newline(at);
+                self.line(at, NAME);
+                self.prompt(at);
+            }
+            Activity::Waiting(waiting) => {
+                if !waiting.any {
+                    self.state.learn_silence();
+                    self.line(at, "NO DATA");
+                }
+                self.prompt(at);
+            }
+            Activity::Failing { text, .. } => {
+                self.line(at, text);
+                self.prompt(at);
+            }
+            Activity::Searching { left, found, request, expected, .. } => {
+                if found {
+                    self.newline(at);
+                    self.connected = true;
+                    self.send(at, &request, expected, wire);
+                } else {
+                    self.search(at, left, request, expected, wire);
+                }
+            }
+        }
+    }
+
+    fn frame(&mut self, at: Nanos, frame: &CanFrame, wire: &mut dyn Wire) {
+        let bus = self.protocol.and_then(Protocol::bus);
+        let wide = matches!(frame.id, CanId::Extended(_));
+        let monitoring = matches!(self.activity, Activity::Monitoring);
+        if bus.is_none_or(|bus| bus.wide != wide) || !(monitoring || self.wanted(frame.id)) {
+            return;
+        }
+        match &mut self.activity {
+            Activity::Searching { found, .. } => *found = true,
+            Activity::Monitoring => {
+                self.print_frame(at, frame);
+                if self.overflowing(at) {
+                    self.line(at, "BUFFER FULL");
+                    self.prompt(at);
+                }
+            }
+            Activity::Waiting(_) => self.answer_frame(at, frame, wire),
+            _ => {}
+        }
     }
 }
 

@@ -61,7 +61,7 @@ impl Default for AtSettings {
 
 impl AtSettings {
     /// Time of one character: start bit, eight data bits, stop bit.
-    pub(super) fn char_ns(&self) -> Nanos {
+    pub(crate) fn char_ns(&self) -> Nanos {
         10_000_000_000 / Nanos::from(self.baud.max(1))
     }
 }

@@ -1,147 +1,46 @@
-//! Messages longer than a CAN frame: ISO 15765-2.
-//!
-//! The receiving side: [`Frame::parse`] reads one frame's data, [`Reassembly`] puts the frames of one sender together.
-//! Both take classical frames of at most 8 data bytes with normal addressing.
+//! Puts the frames of one sender together.
 
+use super::frame::MAX_SHORT;
+use super::{Frame, IsoTpError};
 use crate::Nanos;
 
 /// Longest wait for the next consecutive frame (N_Cr of ISO 15765-2).
 pub const N_CR_NS: Nanos = 1_000_000_000;
-
-/// What one CAN frame carries.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Frame<'a> {
-    /// A whole message.
-    Single(&'a [u8]),
-    /// The beginning of a longer message.
-    First {
-        /// Bytes of the whole message.
-        length: usize,
-        /// The first of them.
-        data: &'a [u8],
-    },
-    /// A continuation.
-    Consecutive {
-        /// 0 to 15, counting up from 1 and wrapping.
-        index: u8,
-        /// The bytes, with padding behind the last one of the message.
-        data: &'a [u8],
-    },
-    /// The receiver's permission to go on.
-    FlowControl {
-        /// 0 go on, 1 wait, 2 overflow.
-        status: u8,
-        /// Consecutive frames until the next flow control; 0: no further one.
-        block_size: u8,
-        /// Separation time as coded in the frame.
-        st_min: u8,
-    },
-}
-
-/// Why a frame or a sequence of frames is not a message.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
-pub enum IsoTpError {
-    /// No data at all, or a protocol byte that the standard does not define.
-    #[error("a frame without a meaning (first byte {first:02X?})")]
-    Unknown {
-        /// Its first byte, where there is one.
-        first: Option<u8>,
-    },
-    /// The length that the frame states does not fit the bytes that it has.
-    #[error("a frame states {stated} bytes and carries {carried}")]
-    Length {
-        /// Stated length of the message.
-        stated: usize,
-        /// Bytes that follow in the frame.
-        carried: usize,
-    },
-    /// A continuation that nothing was begun for.
-    #[error("a continuation without a beginning (index {index})")]
-    Stray {
-        /// Its index.
-        index: u8,
-    },
-    /// A continuation is missing or came twice.
-    #[error("continuation {got} came where {expected} was due")]
-    Sequence {
-        /// Index that was due.
-        expected: u8,
-        /// Index that came.
-        got: u8,
-    },
-    /// A new message began before the one before it was complete.
-    #[error("a message broke off after {have} of {length} bytes")]
-    BrokenOff {
-        /// Bytes received.
-        have: usize,
-        /// Bytes announced.
-        length: usize,
-    },
-    /// The next continuation did not come within N_Cr.
-    #[error("the continuation of a message did not come within 1 s ({have} of {length} bytes)")]
-    Timeout {
-        /// Bytes received.
-        have: usize,
-        /// Bytes announced.
-        length: usize,
-    },
-}
-
-impl<'a> Frame<'a> {
-    /// Reads the data bytes of one frame.
-    ///
-    /// Single frames may be padded to 8 bytes or end with their last byte; any other size is a damaged frame. First
-    /// frames are always full and announce at least 8 bytes.
-    ///
-    /// # Errors
-    /// [`IsoTpError::Unknown`], [`IsoTpError::Length`].
-    pub fn parse(frame: &'a [u8]) -> Result<Self, IsoTpError> {
-        let unknown = IsoTpError::Unknown { first: frame.first().copied() };
-        let (&pci, data) = frame.split_first().ok_or(unknown)?;
-        let low = pci & 0x0F;
-        let wrong = |stated| IsoTpError::Length { stated, carried: data.len() };
-        match (pci >> 4, data) {
-            (0, _) => {
-                let stated = usize::from(low);
-                match data.get(..stated) {
-                    Some(payload) if stated > 0 && (data.len() == stated || data.len() == 7) => {
-                        Ok(Self::Single(payload))
-                    }
-                    _ => Err(wrong(stated)),
-                }
-            }
-            (1, [low_byte, payload @ ..]) => {
-                let length = usize::from(low) << 8 | usize::from(*low_byte);
-                if payload.len() == 6 && length >= 8 {
-                    Ok(Self::First { length, data: payload })
-                } else {
-                    Err(IsoTpError::Length { stated: length, carried: payload.len() })
-                }
-            }
-            (2, [_, ..]) if data.len() <= 7 => Ok(Self::Consecutive { index: low, data }),
-            (3, [block_size, st_min, ..]) if data.len() <= 7 => {
-                Ok(Self::FlowControl { status: low, block_size: *block_size, st_min: *st_min })
-            }
-            _ => Err(unknown),
-        }
-    }
-}
 
 #[derive(Debug, Clone)]
 struct Partial {
     bytes: Vec<u8>,
     length: usize,
     next_index: u8,
+    /// Data bytes of every consecutive frame but the last.
+    room: usize,
     deadline: Nanos,
 }
 
 /// Puts together the messages of one sender.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone)]
 pub struct Reassembly {
     partial: Option<Partial>,
+    n_cr_ns: Nanos,
+    /// Whether a last frame is either full or ends with its last byte, as with an adapter's text, which loses characters.
+    is_exact: bool,
+}
+
+/// For classical frames as an adapter prints them.
+impl Default for Reassembly {
+    fn default() -> Self {
+        Self { partial: None, n_cr_ns: N_CR_NS, is_exact: true }
+    }
 }
 
 impl Reassembly {
+    /// For frames from the bus: a last frame may have any size that holds the rest. `n_cr_ns`: longest wait between
+    /// frames.
+    #[must_use]
+    pub fn on_bus(n_cr_ns: Nanos) -> Self {
+        Self { partial: None, n_cr_ns, is_exact: false }
+    }
+
     /// Takes one frame that arrived at `now`; gives the message that it completes.
     ///
     /// Flow control frames belong to the sending side and are passed over.
@@ -163,7 +62,9 @@ impl Reassembly {
                     bytes: data.to_vec(),
                     length,
                     next_index: 1,
-                    deadline: now.saturating_add(N_CR_NS),
+                    // The consecutive frame has one byte of control information, the first frame two or six.
+                    room: data.len() + if length > MAX_SHORT { 5 } else { 1 },
+                    deadline: now.saturating_add(self.n_cr_ns),
                 });
                 before.or(late).map_or(Ok(None), Err)
             }
@@ -175,17 +76,22 @@ impl Reassembly {
                     return Err(IsoTpError::Sequence { expected: partial.next_index, got: index });
                 }
                 let missing = partial.length - partial.bytes.len();
-                match data.get(..missing.min(7)) {
-                    Some(payload) if data.len() == 7 || payload.len() == data.len() => {
+                let due = missing.min(partial.room);
+                match data.get(..due) {
+                    Some(payload)
+                        if data.len() == partial.room
+                            || data.len() == due
+                            || (!self.is_exact && missing < partial.room && data.len() < partial.room) =>
+                    {
                         partial.bytes.extend_from_slice(payload);
                     }
-                    _ => return Err(IsoTpError::Length { stated: missing.min(7), carried: data.len() }),
+                    _ => return Err(IsoTpError::Length { stated: due, carried: data.len() }),
                 }
                 if partial.bytes.len() == partial.length {
                     return Ok(Some(partial.bytes));
                 }
                 partial.next_index = (index + 1) & 0x0F;
-                partial.deadline = now.saturating_add(N_CR_NS);
+                partial.deadline = now.saturating_add(self.n_cr_ns);
                 self.partial = Some(partial);
                 Ok(None)
             }
@@ -197,6 +103,13 @@ impl Reassembly {
     #[must_use]
     pub fn announced(&self) -> Option<usize> {
         self.partial.as_ref().map(|partial| partial.length)
+    }
+
+    /// Counts the wait for the next frame from `now` on: permission to send it has only now gone out.
+    pub fn restart(&mut self, now: Nanos) {
+        if let Some(partial) = self.partial.as_mut() {
+            partial.deadline = now.saturating_add(self.n_cr_ns);
+        }
     }
 
     /// When the message in progress is given up.
@@ -220,6 +133,7 @@ impl Reassembly {
 
 #[cfg(test)]
 mod tests {
+    use super::super::Frame;
     use super::*;
 
     fn run(frames: &[&[u8]]) -> Vec<Result<Option<Vec<u8>>, IsoTpError>> {

@@ -1,0 +1,324 @@
+//! One request and its answers over a network that carries whole messages: CAN with ISO 15765-2, diagnostics over IP.
+//!
+//! Knows how long an answer may take, that "response pending" is not one, and when a damaged one is worth asking for
+//! again. It carries nothing itself.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use crate::exchange::{Exchange, Fit, Reply, Request, Target, fit, only_reads};
+use crate::{Address, Hex, Nanos};
+
+const S: Nanos = 1_000_000_000;
+/// Longest time to the answer after "response pending": P2* of ISO 14229-2.
+const P2_STAR_NS: Nanos = 5 * S;
+/// Longest time that a module may go on asking for more (no source: longer than any routine behind such a request).
+const MAX_PENDING_NS: Nanos = 30 * S;
+/// The same for requests that only read: twice the time to one answer, as a recorder waits behind it.
+const MAX_PENDING_READ_NS: Nanos = 2 * P2_STAR_NS;
+/// Most repetitions after damage.
+const MAX_REPEATS: u8 = 2;
+
+/// What a dialogue wants now.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Turn {
+    /// Send the request, then call [`Dialogue::sent`] or [`Dialogue::failed`].
+    Send,
+    /// Nothing before this time, unless something comes.
+    Wait(Nanos),
+    /// It is over: [`Dialogue::finish`].
+    Over,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Phase {
+    ToSend,
+    /// On its way; until when at the latest.
+    Sending(Nanos),
+    /// Answers are due until then.
+    Waiting(Nanos),
+    Over,
+}
+
+/// A request in progress.
+#[derive(Debug, Clone)]
+pub struct Dialogue {
+    request: Request,
+    p2_ns: Nanos,
+    phase: Phase,
+    asked_ns: Option<Nanos>,
+    /// Modules whose long answer is coming in.
+    begun: BTreeSet<Address>,
+    /// Modules that asked for more time, and until when they have it.
+    pending: BTreeMap<Address, Nanos>,
+    first_pending_ns: Option<Nanos>,
+    replies: Vec<Reply>,
+    /// Modules whose answers cannot be trusted.
+    spoilt: BTreeSet<Address>,
+    is_damaged: bool,
+    n_repeats: u8,
+    problems: Vec<String>,
+}
+
+impl Dialogue {
+    /// `p2_ns`: how long the first answer may take to begin, the way to the module and back included.
+    #[must_use]
+    pub fn new(request: Request, p2_ns: Nanos) -> Self {
+        Self {
+            request,
+            p2_ns,
+            phase: Phase::ToSend,
+            asked_ns: None,
+            begun: BTreeSet::new(),
+            pending: BTreeMap::new(),
+            first_pending_ns: None,
+            replies: Vec::new(),
+            spoilt: BTreeSet::new(),
+            is_damaged: false,
+            n_repeats: 0,
+            problems: Vec::new(),
+        }
+    }
+
+    /// The request.
+    #[must_use]
+    pub fn request(&self) -> &Request {
+        &self.request
+    }
+
+    /// Whether a message of this module can belong here.
+    #[must_use]
+    pub fn expects(&self, from: Address) -> bool {
+        let is_meant = match self.request.to {
+            Target::Everyone | Target::Anyone(_) => true,
+            Target::Module(to) => to == from,
+        };
+        is_meant && self.phase != Phase::ToSend
+    }
+
+    /// The whole request has left.
+    pub fn sent(&mut self, now: Nanos) {
+        if matches!(self.phase, Phase::Sending(_)) {
+            self.phase = Phase::Waiting(now.saturating_add(self.p2_ns));
+        }
+    }
+
+    /// The request could not be sent, for this reason; with `is_damage` it may work the next time.
+    pub fn failed(&mut self, what: String, is_damage: bool) {
+        if self.phase != Phase::Over {
+            self.problems.push(what);
+            self.is_damaged |= is_damage;
+            self.phase = Phase::Waiting(Nanos::MIN);
+        }
+    }
+
+    /// Something else went wrong that the user should see.
+    pub fn trouble(&mut self, what: String) {
+        if !self.problems.contains(&what) {
+            self.problems.push(what);
+        }
+    }
+
+    /// A long answer of this module has begun; it will come as a message or be broken.
+    pub fn begun(&mut self, from: Address) {
+        self.begun.insert(from);
+        self.pending.remove(&from);
+    }
+
+    /// A frame or a message of this module was damaged.
+    pub fn broken(&mut self, from: Address, what: &str) {
+        // Behind its answer: a stray frame, which no longer matters.
+        if self.replies.iter().any(|reply| reply.from == from) && !self.begun.contains(&from) {
+            return;
+        }
+        self.begun.remove(&from);
+        self.problems.push(format!("dropped an answer of {from}: {what}"));
+        self.spoilt.insert(from);
+        self.is_damaged = true;
+    }
+
+    /// A whole message of this module has come; false when it answers something else.
+    pub fn message(&mut self, from: Address, bytes: Vec<u8>, now: Nanos) -> bool {
+        self.begun.remove(&from);
+        match fit(&self.request.bytes, &bytes) {
+            Fit::Foreign => return false,
+            Fit::Pending => {
+                self.first_pending_ns.get_or_insert(now);
+                self.pending.insert(from, now.saturating_add(P2_STAR_NS));
+            }
+            Fit::Answer => {
+                self.pending.remove(&from);
+                match self.replies.iter().find(|reply| reply.from == from) {
+                    Some(before) if before.bytes == bytes => {
+                        self.problems.push(format!("{from} said the same twice; once was kept"));
+                    }
+                    Some(_) => {
+                        // One of them answers an earlier request, and nothing tells which one.
+                        self.problems.push(format!("dropped two different answers of {from} to one request"));
+                        self.spoilt.insert(from);
+                    }
+                    None => {
+                        self.spoilt.remove(&from);
+                        self.replies.push(Reply { from, bytes, arrived_ns: now });
+                    }
+                }
+            }
+        }
+        true
+    }
+
+    /// A message that answers something else came while this was waited for.
+    pub fn stranger(&mut self, from: Address, bytes: &[u8]) {
+        let shown = Hex::from(bytes.get(..8).unwrap_or(bytes));
+        self.problems.push(format!("dropped an answer of {from} to something else: {shown}"));
+    }
+
+    /// What is to be done at `now`.
+    pub fn poll(&mut self, now: Nanos) -> Turn {
+        match self.phase {
+            Phase::ToSend => {
+                self.asked_ns.get_or_insert(now);
+                // Every carrier says earlier that it failed; this is for one that does not.
+                let until = now.saturating_add(MAX_PENDING_NS);
+                self.phase = Phase::Sending(until);
+                Turn::Send
+            }
+            Phase::Sending(until) if until <= now => {
+                self.problems.push("the request could not be sent in time".to_owned());
+                self.phase = Phase::Over;
+                Turn::Over
+            }
+            Phase::Sending(until) => Turn::Wait(until),
+            Phase::Waiting(until) => self.wait(until, now),
+            Phase::Over => Turn::Over,
+        }
+    }
+
+    fn wait(&mut self, until: Nanos, now: Nanos) -> Turn {
+        let longest = if only_reads(&self.request.bytes) { MAX_PENDING_READ_NS } else { MAX_PENDING_NS };
+        let give_up = self.first_pending_ns.map(|first| first.saturating_add(longest));
+        let problems = &mut self.problems;
+        self.pending.retain(|from, until| {
+            let is_over = *until <= now || give_up.is_some_and(|give_up| give_up <= now);
+            if is_over {
+                problems.push(format!("{from} asked for more time and did not answer within it"));
+            }
+            !is_over
+        });
+        let is_open = !self.begun.is_empty() || !self.pending.is_empty();
+        let is_complete = match self.request.to {
+            Target::Module(to) => self.replies.iter().any(|reply| reply.from == to) || self.spoilt.contains(&to),
+            Target::Everyone | Target::Anyone(_) => {
+                self.request.n_replies.is_some_and(|n| self.replies.len() + self.spoilt.len() >= n && !is_open)
+            }
+        } || self.request.n_replies == Some(0);
+        if !is_complete && (until > now || is_open) {
+            let timers = self.pending.values().copied().chain(give_up).min();
+            // A long answer ends by itself; until then the first wait has nothing to say.
+            let first = (until > now).then_some(until);
+            return Turn::Wait([timers, first].into_iter().flatten().min().unwrap_or(now.saturating_add(S)));
+        }
+        if self.is_damaged && self.n_repeats < MAX_REPEATS && only_reads(&self.request.bytes) {
+            self.n_repeats += 1;
+            self.is_damaged = false;
+            self.replies.clear();
+            self.spoilt.clear();
+            self.asked_ns = None;
+            self.phase = Phase::ToSend;
+            return self.poll(now);
+        }
+        self.phase = Phase::Over;
+        Turn::Over
+    }
+
+    /// What came of it.
+    #[must_use]
+    pub fn finish(mut self, now: Nanos) -> (Request, Exchange) {
+        self.replies.retain(|reply| !self.spoilt.contains(&reply.from));
+        let asked_ns = self.asked_ns.unwrap_or(now);
+        (self.request, Exchange { asked_ns, over_ns: now, replies: self.replies, problems: self.problems })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const MS: Nanos = 1_000_000;
+    const P2: Nanos = 100 * MS;
+    const ENGINE: Address = Address::from_reply11(0x7E8);
+    const GEARBOX: Address = Address::from_reply11(0x7E9);
+
+    fn dialogue(to: Target, bytes: &[u8], n_replies: Option<usize>) -> Dialogue {
+        let mut dialogue = Dialogue::new(Request { to, bytes: bytes.to_vec(), n_replies }, P2);
+        assert_eq!(dialogue.poll(0), Turn::Send);
+        dialogue.sent(0);
+        dialogue
+    }
+
+    #[test]
+    fn the_first_answer_of_one_module_ends_it() {
+        let mut one = dialogue(Target::Module(ENGINE), &[0x22, 0xF1, 0x90], None);
+        assert_eq!(one.poll(0), Turn::Wait(P2));
+        assert!(!one.message(ENGINE, vec![0x62, 0xF1, 0x91, 0], MS), "the answer to something else");
+        assert!(one.message(ENGINE, vec![0x62, 0xF1, 0x90, 0x31], 5 * MS));
+        assert_eq!(one.poll(5 * MS), Turn::Over);
+        let (_, exchange) = one.finish(5 * MS);
+        assert_eq!(exchange.replies.first().map(|reply| reply.arrived_ns), Some(5 * MS));
+        assert_eq!(exchange.problems, [] as [String; 0]);
+    }
+
+    /// ISO 14229-2: each "response pending" gives P2* from then on.
+    #[test]
+    fn pending_is_waited_out() {
+        let mut one = dialogue(Target::Module(ENGINE), &[0x31, 1, 2, 3], None);
+        assert!(one.message(ENGINE, vec![0x7F, 0x31, 0x78], 50 * MS));
+        assert_eq!(one.poll(200 * MS), Turn::Wait(50 * MS + P2_STAR_NS));
+        assert!(one.message(ENGINE, vec![0x7F, 0x31, 0x78], 4 * S));
+        assert_eq!(one.poll(5 * S), Turn::Wait(4 * S + P2_STAR_NS));
+        assert_eq!(one.poll(9 * S), Turn::Over);
+        let (_, exchange) = one.finish(9 * S);
+        assert!(exchange.replies.is_empty());
+        assert!(exchange.problems.iter().any(|problem| problem.contains("asked for more time")), "{exchange:?}");
+    }
+
+    #[test]
+    fn everyone_is_waited_for_until_all_known_have_answered() {
+        let mut all = dialogue(Target::Everyone, &[0x01, 0x00], Some(2));
+        all.begun(GEARBOX);
+        assert!(all.message(ENGINE, vec![0x41, 0, 1, 2, 3, 4], 5 * MS));
+        assert!(matches!(all.poll(150 * MS), Turn::Wait(_)), "a long answer is coming in");
+        assert!(all.message(GEARBOX, vec![0x41, 0, 1, 2, 3, 4], 160 * MS));
+        assert_eq!(all.poll(160 * MS), Turn::Over);
+        let mut unknown = dialogue(Target::Everyone, &[0x01, 0x00], None);
+        assert!(unknown.message(ENGINE, vec![0x41, 0, 1, 2, 3, 4], 5 * MS));
+        assert_eq!(unknown.poll(5 * MS), Turn::Wait(P2));
+        assert_eq!(unknown.poll(P2), Turn::Over);
+    }
+
+    #[test]
+    fn damage_is_asked_for_again_where_that_is_harmless() {
+        let mut read = dialogue(Target::Module(ENGINE), &[0x22, 0xF1, 0x90], None);
+        read.begun(ENGINE);
+        read.broken(ENGINE, "continuation 2 came where 1 was due");
+        assert_eq!(read.poll(10 * MS), Turn::Send);
+        read.sent(10 * MS);
+        assert!(read.message(ENGINE, vec![0x62, 0xF1, 0x90, 0x31], 15 * MS));
+        assert_eq!(read.poll(15 * MS), Turn::Over);
+        let (_, exchange) = read.finish(15 * MS);
+        assert_eq!((exchange.replies.len(), exchange.problems.len(), exchange.asked_ns), (1, 1, 10 * MS));
+        let mut act = dialogue(Target::Module(ENGINE), &[0x2F, 0xD0, 0x01, 0x03, 0x01], None);
+        act.begun(ENGINE);
+        act.broken(ENGINE, "lost");
+        assert_eq!(act.poll(10 * MS), Turn::Over, "what acts is not done twice");
+    }
+
+    #[test]
+    fn nobody_is_a_normal_answer_and_no_answer_can_be_wanted() {
+        let mut nobody = dialogue(Target::Everyone, &[0x01, 0x00], None);
+        assert_eq!(nobody.poll(P2), Turn::Over);
+        let mut unanswered = dialogue(Target::Module(ENGINE), &[0x3E, 0x80], Some(0));
+        assert_eq!(unanswered.poll(0), Turn::Over);
+        let (_, exchange) = nobody.finish(P2);
+        assert!(exchange.replies.is_empty() && exchange.problems.is_empty());
+    }
+}

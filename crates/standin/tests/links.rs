@@ -1,0 +1,165 @@
+//! The car through every face that this program's links can open: the same answers, and the gain of asking several modules
+//! at once.
+
+#![allow(clippy::panic, reason = "a test fails by panicking")]
+
+use link::{Feed, Heard, Hearing, Link, Next, Request, Settings, Source, Target, Wanted};
+use protocol::{Address, Bus, CanId};
+
+const MS: i64 = 1_000_000;
+
+fn open(spec: &str) -> Box<dyn Link> {
+    standin::open(spec, Settings::default()).unwrap_or_else(|error| panic!("{spec}: {error}"))
+}
+
+fn read_vin(to: Target) -> Request {
+    Request { to, bytes: vec![0x22, 0xF1, 0x90], n_replies: Some(1) }
+}
+
+fn module(reply: u16) -> Target {
+    Target::Module(Address::from_reply11(reply))
+}
+
+#[test]
+fn every_face_brings_the_same_answers() {
+    for face in ["at", "slcan", "can"] {
+        for (bus, wide, kbit_s) in [("can11-500", false, 500), ("can29-250", true, 250)] {
+            let mut link = open(&format!("fell?script=idle&jitter=0&bus={bus}&face={face}"));
+            assert_eq!(link.info().bus, Some(Bus::Can { wide, kbit_s }), "{face} {bus}");
+            let engine = if wide { Address::from_reply29(0x18DA_F110) } else { Address::from_reply11(0x7E8) };
+            let asked = Request { to: Target::Everyone, bytes: vec![0x01, 0x00], n_replies: None };
+            let everyone = link.exchange(&asked).expect("the car answers");
+            assert_eq!(everyone.problems, [] as [String; 0], "{face} {bus}");
+            assert_eq!(everyone.replies.len(), 2, "engine and gearbox: {face} {bus} {everyone:?}");
+            let exchange = link.exchange(&read_vin(Target::Module(engine))).expect("the car answers");
+            assert_eq!(exchange.problems, [] as [String; 0], "{face} {bus}");
+            let reply = exchange.replies.first().expect("an answer");
+            assert_eq!(reply.from, engine);
+            assert_eq!(reply.bytes.get(3..), Some(standin::VIN.as_bytes()), "{face} {bus}");
+            assert!(exchange.asked_ns < reply.arrived_ns && reply.arrived_ns <= exchange.over_ns);
+        }
+    }
+}
+
+#[test]
+fn pending_busy_and_silent_modules() {
+    for face in ["slcan", "can"] {
+        let spec = format!("fell?script=idle&pending=engine:1:800&busy=gearbox:1&silent=brake:0:1000&face={face}");
+        let mut link = open(&spec);
+        let exchange = link.exchange(&read_vin(module(0x7E8))).expect("sent");
+        let reply = exchange.replies.first().expect("after it asked for more time");
+        assert_eq!(reply.bytes.first(), Some(&0x62));
+        assert!(reply.arrived_ns - exchange.asked_ns > 800 * MS);
+        let busy = link.exchange(&read_vin(module(0x7E9))).expect("sent");
+        assert_eq!(busy.replies.first().map(|reply| reply.bytes.clone()), Some(vec![0x7F, 0x22, 0x21]));
+        let silent = link.exchange(&read_vin(module(0x7EA))).expect("sent");
+        assert!(silent.replies.is_empty() && silent.problems.is_empty(), "{silent:?}");
+        assert!(silent.over_ns - silent.asked_ns < 200 * MS);
+    }
+}
+
+/// A module that nobody knows is found by whoever answers to its identifier.
+#[test]
+fn whoever_listens_answers() {
+    let mut link = open("fell?script=idle&face=can");
+    let asked = Request { to: Target::Anyone(Address::from_reply11(0x7EB)), bytes: vec![0x3E, 0x00], n_replies: None };
+    let exchange = link.exchange(&asked).expect("sent");
+    let from: Vec<Address> = exchange.replies.iter().map(|reply| reply.from).collect();
+    assert_eq!(from, [Address::from_reply11(0x7EB)]);
+}
+
+#[test]
+fn several_modules_at_once_take_the_time_of_the_slowest() {
+    // 4, 8, 6 and 12 ms to the answer of each.
+    let requests: Vec<Request> = (0x7E8..0x7EC).map(module).map(read_vin).collect();
+    let took = |face: &str, at_once: bool| {
+        let mut link = open(&format!("fell?script=idle&jitter=0&face={face}"));
+        let start = link.now();
+        if at_once {
+            let exchanges = link.exchange_many(&requests).expect("all sent");
+            for (request, exchange) in requests.iter().zip(&exchanges) {
+                assert_eq!(exchange.replies.len(), 1, "{request:?} {exchange:?}");
+                assert_eq!(exchange.replies.first().map(|reply| Target::Module(reply.from)), Some(request.to));
+            }
+        } else {
+            requests.iter().for_each(|request| assert_eq!(link.exchange(request).expect("sent").replies.len(), 1));
+        }
+        link.now() - start
+    };
+    assert!(took("can", false) > 30 * MS, "{}", took("can", false));
+    assert!(took("can", true) < 17 * MS, "{}", took("can", true));
+    // Behind an AT adapter one after another is all there is, and the answer is the same.
+    assert!(took("at", true) > 30 * MS);
+}
+
+/// Asks the engine for its speed and listens to the gearbox's answers to somebody else.
+struct Listener {
+    left: usize,
+    heard: Vec<Heard>,
+}
+
+impl Feed for Listener {
+    fn next(&mut self, now: i64, _busy: &[Target]) -> Next {
+        match self.left {
+            0 => Next::Stop,
+            1 => {
+                self.left = 0;
+                Next::Wait(now + 50 * MS)
+            }
+            _ => {
+                self.left -= 1;
+                Next::Ask(Request { to: Target::Everyone, bytes: vec![0x01, 0x0D], n_replies: Some(2) })
+            }
+        }
+    }
+
+    fn answered(&mut self, _request: Request, outcome: Result<link::Exchange, link::LinkError>) {
+        assert_eq!(outcome.expect("sent").replies.len(), 2);
+    }
+
+    fn heard(&mut self, heard: Heard) {
+        self.heard.push(heard);
+    }
+}
+
+#[test]
+fn frames_are_heard_beside_the_answers() {
+    for face in ["slcan", "can"] {
+        let mut link = open(&format!("fell?script=idle&face={face}"));
+        let id = CanId::Standard(0x7E9);
+        assert_eq!(link.listen_to(&[Wanted::Frames(id)]), Hearing::Always);
+        let mut listener = Listener { left: 4, heard: Vec::new() };
+        link.run(&mut listener).expect("the car is there");
+        assert_eq!(listener.heard.len(), 3, "{face}");
+        assert!(listener.heard.iter().all(|heard| heard.from == Source::Frame(id) && heard.bytes.len() == 8));
+        assert_eq!(link.listen_to(&[]), Hearing::Always);
+        assert_eq!(link.hear(link.now() + MS).expect("the car is there"), []);
+    }
+    assert_eq!(open("fell?script=idle").listen_to(&[Wanted::AnyFrame]), Hearing::Never);
+}
+
+#[test]
+fn an_unplugged_adapter_is_lost_and_opens_again() {
+    let mut link = open("fell?script=idle&face=slcan&gone=5:2");
+    let request = read_vin(module(0x7E8));
+    assert_eq!(link.exchange(&request).expect("plugged in").replies.len(), 1);
+    link.pause(5_000 * MS);
+    let error = link.exchange(&request).expect_err("unplugged");
+    assert!(error.is_lost(), "{error}");
+    assert!(link.reopen().is_err());
+    link.pause(2_000 * MS);
+    link.reopen().expect("plugged in again");
+    assert_eq!(link.exchange(&request).expect("plugged in").replies.len(), 1);
+}
+
+#[test]
+fn nobody_there_is_said() {
+    let settings = Settings { need_vehicle: false, ..Settings::default() };
+    let spec = "fell?face=can&silent=engine:0:10&silent=gearbox:0:10&silent=brake:0:10&silent=body:0:10";
+    assert!(standin::open(spec, Settings::default()).is_err_and(|error| error.to_string().contains("no module")));
+    let mut link = standin::open(spec, settings).expect("the adapter is there");
+    assert_eq!(link.info().bus, None);
+    assert!(link.exchange(&read_vin(module(0x7E8))).is_err_and(|error| !error.is_lost()));
+    link.pause(12_000 * MS);
+    assert_eq!(link.exchange(&read_vin(module(0x7E8))).expect("awake").replies.len(), 1);
+}
