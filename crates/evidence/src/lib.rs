@@ -20,6 +20,7 @@ mod physics;
 pub mod proof;
 mod skew;
 mod stats;
+pub mod suspects;
 pub mod swap;
 mod tone_ring;
 mod warm_up;

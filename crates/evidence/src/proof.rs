@@ -3,7 +3,10 @@
 //! It serves every fault that comes as events with exposure: misfires per firing, dropouts per second. The rate before the
 //! repair is itself known only from so many events; its uncertainty is part of every number here.
 
+mod repaired;
+
 use crate::stats::poisson::{self, Count, predictive_at_most, probability_greater};
+pub use repaired::{Proven, prove};
 
 /// What was seen before the repair, in the condition in which it failed.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -48,6 +51,18 @@ pub struct Proof {
     pub p_equal: Option<f64>,
     /// 95 % upper bound of the rate after the repair, events per unit of exposure; infinite without exposure.
     pub rate_bound: f64,
+}
+
+impl std::fmt::Display for Outcome {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.pad(match self {
+            Self::Gone => "gone",
+            Self::Fewer => "fewer",
+            Self::Still => "still there",
+            Self::NotYet => "not yet",
+            Self::NothingBefore => "nothing before",
+        })
+    }
 }
 
 impl Before {

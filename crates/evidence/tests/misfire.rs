@@ -407,3 +407,33 @@ fn healthy_engines_of_all_counters_and_rates() {
     eprintln!("healthy cylinders: {n}, accused {accused}, called healthy {healthy}");
     assert!(accused * 100 <= n, "{accused} of {n} healthy cylinders are accused");
 }
+
+/// Everything that a drive showed is followed up in the drives after the repair.
+#[test]
+fn a_repair_is_proven_from_drives() {
+    use evidence::proof::prove;
+    let road = |seed, seconds, chance: &dyn Fn(usize, f64, f64, f64) -> f64| {
+        Road { seed, seconds, chance, ..Road::default() }.drive().recording
+    };
+    let sound = |_, _, _, _| 0.0;
+    let (before, mended, short) = (road(1, 600.0, &under_load), road(2, 600.0, &sound), road(3, 2.0, &sound));
+    let outcome = |after: &[&signal::Recording]| {
+        let proven = prove(&[&before], after);
+        let own = proven.iter().filter(|fault| fault.kind == Kind::Misfire).collect::<Vec<_>>();
+        assert_eq!(own.len(), 1, "{proven:?}");
+        assert_eq!(own[0].subject, ["misfire.cylinder_3"]);
+        own[0].clone()
+    };
+    assert_eq!(outcome(&[&mended]).outcome, Outcome::Gone);
+    assert_eq!(outcome(&[&before]).outcome, Outcome::Still);
+    // One drive that still shows it outweighs a good one.
+    assert_ne!(outcome(&[&mended, &before]).outcome, Outcome::Gone);
+    let open = outcome(&[&short]);
+    assert_eq!(open.outcome, Outcome::NotYet);
+    assert!(open.lacking_s.unwrap() > 0.0 && open.next[0].contains("s more"), "{open:?}");
+    assert_eq!(outcome(&[]).outcome, Outcome::NotYet);
+    assert!(
+        prove(&[&mended], &[&before]).iter().all(|fault| fault.kind != Kind::Misfire),
+        "nothing was there to prove"
+    );
+}

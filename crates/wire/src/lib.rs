@@ -17,6 +17,7 @@ mod findings;
 mod lists;
 mod program;
 mod survey;
+mod suspects;
 
 pub use drive::{
     DriveSummary, Exported, Gap, Imported, Mark, Planned, PlannedSignal, Rate, Recorded, Repaired, SignalSummary, Span,
@@ -28,6 +29,9 @@ pub use program::{Demo, Failed, Failure, Serving};
 pub use survey::{
     Code, FreezeFrame, InUse, Info, Module, MonitorResult, MonitorState, RawExchange, RawReply, Readiness, Survey,
     Value, Vehicle,
+};
+pub use suspects::{
+    NextTest, Proof, ProofOfFault, Reason, Suspect, SuspectArea, SuspectChange, SuspectStep, Suspects, TestOutcome,
 };
 
 /// The declarations of every type here, as one TypeScript module.
@@ -46,7 +50,7 @@ pub fn typescript() -> String {
         };
     }
     declare! {
-        Code Demo DriveSummary Examined Experiment ExperimentDrive Exported Failed Failure Finding FreezeFrame Gap Hypothesis Imported InUse Info Mark Module MonitorResult MonitorState Planned PlannedSignal Rate RawExchange RawReply Readiness Recorded Repaired Serving Signal SignalSummary Signals Span Survey SwapCounts SwapJudged Unavailable Value Vehicle Watchlist Watchlists
+        Code Demo DriveSummary Examined Experiment ExperimentDrive Exported Failed Failure Finding FreezeFrame Gap Hypothesis Imported InUse Info Mark Module MonitorResult MonitorState NextTest Planned PlannedSignal Proof ProofOfFault Rate RawExchange RawReply Readiness Reason Recorded Repaired Serving Signal SignalSummary Signals Span Survey Suspect SuspectArea SuspectChange SuspectStep Suspects SwapCounts SwapJudged TestOutcome Unavailable Value Vehicle Watchlist Watchlists
     }
     module
 }

@@ -32,6 +32,10 @@ pub(crate) enum Command {
     Examine(ExamineArgs),
     /// Judge a swap: does the misfire follow a part, or stay with the cylinder?
     Swap(SwapArgs),
+    /// Weigh the suspects: which part or connection, what speaks for and against each, and what to test next.
+    Suspects(SuspectsArgs),
+    /// Prove a repair: whether the faults of the drives before it are gone, or what must still be driven.
+    Proof(ProofArgs),
     /// Keep lists of signals under a name.
     Watchlist(WatchlistArgs),
     /// List the signals that can be asked for by name.
@@ -200,6 +204,44 @@ pub(crate) enum SwapCommand {
         #[arg(value_name = "EXPERIMENT.json")]
         experiment: PathBuf,
     },
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct SuspectsArgs {
+    /// The complaint in the customer's words.
+    #[arg(long, value_name = "TEXT")]
+    pub(crate) complaint: Option<String>,
+    /// A saved survey, for its codes; repeatable.
+    #[arg(long, value_name = "FILE.json")]
+    pub(crate) survey: Vec<PathBuf>,
+    /// A drive to be examined; repeatable.
+    #[arg(long, value_name = "DRIVE.mcap")]
+    pub(crate) drive: Vec<PathBuf>,
+    /// A swap to be judged, as `witness swap judge` reads it.
+    #[arg(long, value_name = "EXPERIMENT.json")]
+    pub(crate) swap: Option<PathBuf>,
+    /// The result of a test that was made by hand, such as `misfire.1/compression-low=no`; repeatable.
+    #[arg(long, value_name = "AREA/TEST=yes|no")]
+    pub(crate) result: Vec<String>,
+    /// A repair that was made, and whether the fault was gone afterwards, such as `misfire.1/coil=no`; repeatable.
+    #[arg(long, value_name = "AREA/SUSPECT=yes|no")]
+    pub(crate) repaired: Vec<String>,
+    /// What an hour of work costs, in the currency of the parts.
+    #[arg(long, value_name = "MONEY")]
+    pub(crate) money_per_hour: Option<f64>,
+    /// Show every step: how each piece of evidence changed the probabilities.
+    #[arg(long)]
+    pub(crate) steps: bool,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct ProofArgs {
+    /// A drive that shows the fault, from before the repair; repeatable.
+    #[arg(long, value_name = "DRIVE.mcap", required = true)]
+    pub(crate) before: Vec<PathBuf>,
+    /// A drive after the repair; repeatable; without one it says what must be driven.
+    #[arg(long, value_name = "DRIVE.mcap")]
+    pub(crate) after: Vec<PathBuf>,
 }
 
 #[derive(Debug, Args)]

@@ -79,6 +79,14 @@ pub enum WorkshopError {
         /// What is wrong.
         source: serde_json::Error,
     },
+    /// A survey that cannot be read.
+    #[error("`{}` is no survey: {source}", path.display())]
+    Survey {
+        /// Its file.
+        path: PathBuf,
+        /// What is wrong.
+        source: serde_json::Error,
+    },
     /// An experiment that contradicts itself.
     #[error("{what}: {source}")]
     Swap {
@@ -149,6 +157,7 @@ impl WorkshopError {
             Self::NoWatchlist(_) => "`witness watchlist list` shows them",
             Self::Map(_) => "for instance --map 'wheel_fl_kmh=wheel.speed.front_left [km/h]'",
             Self::Format(_) => "name the file FILE.csv; it is the one format that can be written so far",
+            Self::Survey { .. } => "give a file that `witness survey` saved",
             Self::Experiment { .. } => {
                 r#"it reads {"parts": ["coil"], "drives": [{"file": "before.mcap", "placement": {"coil": [1, 2, 3, 4]}}, ...]}"#
             }

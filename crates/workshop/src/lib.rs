@@ -1,5 +1,5 @@
-//! The operations of the job, one function each: connect, survey, plan, record a drive, examine, judge a swap, make a
-//! drive from a table and back.
+//! The operations of the job, one function each: connect, survey, plan, record a drive, examine, judge a swap, weigh
+//! the suspects, prove a repair, make a drive from a table and back.
 //!
 //! The command line and the workbench both stand on it: what they are asked to do they ask of a [`Workshop`], and what
 //! it gives back is the JSON of [`wire`]. Anything that lasts tells its progress to an [`Observer`]; a drive can also be
@@ -34,6 +34,7 @@ mod places;
 mod plan;
 mod record;
 mod survey;
+mod suspects;
 mod swap;
 mod tables;
 mod to_wire;
@@ -42,10 +43,12 @@ mod watchlist;
 pub use car::{Car, definitions};
 pub use control::Control;
 pub use error::{Blame, WorkshopError};
+pub use evidence::suspects::{Answer, Repair};
 pub use live::{Done, Event, Recording, Stage, State, Taken, Watch};
 pub use places::{Places, time_for_people, unix_now_ns};
 pub use plan::events_for_95_percent;
 pub use record::Wish;
+pub use suspects::{Known, codes_of, seen_in};
 pub use tables::{Import, Shape};
 pub use watchlist::{known_signals, signal_ids};
 

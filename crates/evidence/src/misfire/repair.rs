@@ -73,9 +73,18 @@ impl Repair {
     /// What the drive after the repair shows so far; may be asked again while it is recorded.
     #[must_use]
     pub fn progress(&self, after: &Recording) -> Progress {
-        let read = Cylinders::of(after);
-        let count = read.list.iter().find(|c| c.number == self.cylinder).map(|c| c.laid.count_in(&self.condition));
-        let count = count.unwrap_or_default();
+        self.progress_over(&[after])
+    }
+
+    /// What all drives after the repair show together.
+    #[must_use]
+    pub fn progress_over(&self, after: &[&Recording]) -> Progress {
+        let counts = after.iter().filter_map(|recording| {
+            let read = Cylinders::of(recording);
+            read.list.iter().find(|c| c.number == self.cylinder).map(|c| c.laid.count_in(&self.condition))
+        });
+        let count = counts
+            .fold(Count::default(), |a, b| Count { events: a.events + b.events, exposure: a.exposure + b.exposure });
         let proof = self.before.judge_from(count, CONFIDENCE, LEAST_FIRINGS);
         let lacking_s = proof.lacking * 120.0 / self.speed_rpm;
         let (n, place) = (self.cylinder, &self.condition_text);

@@ -6,9 +6,11 @@ mod examine;
 mod export;
 mod import;
 mod plan;
+mod proof;
 mod signals;
 mod standin;
 mod survey;
+mod suspects;
 mod swap;
 mod watchlist;
 
@@ -37,6 +39,8 @@ pub(crate) fn run(cli: Cli) -> Result<Exit, Failure> {
         Command::Export(args) => export::run(&args, json),
         Command::Examine(args) => examine::run(&args, json),
         Command::Swap(args) => swap::run(&args, json),
+        Command::Suspects(args) => suspects::run(&args, json),
+        Command::Proof(args) => proof::run(&args, json),
         Command::Watchlist(args) => watchlist::run(&args.command, json),
         Command::Signals(args) => signals::run(&args, json),
         Command::Standin(args) => standin::run(&args, json),

@@ -1,10 +1,12 @@
 //! What the rooms of the house give, as the JSON of [`wire`].
 
 mod survey;
+mod suspects;
 
 use signal::Recording;
 
 pub(crate) use survey::survey;
+pub(crate) use suspects::{proof, suspects};
 
 /// What is in a drive.
 pub(crate) fn drive(file: &std::path::Path, recording: &Recording) -> wire::DriveSummary {

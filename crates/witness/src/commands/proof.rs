@@ -1,0 +1,44 @@
+//! `witness proof`: whether the faults of the drives before a repair are gone, or what must still be driven.
+
+use crate::cli::ProofArgs;
+use crate::failure::{Exit, Failure};
+use crate::output::{clean, print_json, print_text, width, wrapped};
+
+pub(crate) fn run(args: &ProofArgs, json: bool) -> Result<Exit, Failure> {
+    let result = super::workshop()?.proof(&args.before, &args.after)?;
+    if json {
+        print_json(&result)?;
+    } else {
+        print_text(&page(&result));
+    }
+    Ok(if result.problems.is_empty() { Exit::Done } else { Exit::Lost })
+}
+
+fn page(result: &wire::Proof) -> String {
+    let width = width();
+    let mut page = match result.verdict.as_str() {
+        "proven" => "PROVEN: every fault of the drives before the repair is gone.\n".to_owned(),
+        "nothing before" => "NOTHING TO PROVE: the drives before the repair show no fault.\n".to_owned(),
+        other => format!("{}\n", other.to_uppercase()),
+    };
+    for fault in &result.faults {
+        let progress = fault.progress.map(|share| format!(", {:.0} % driven", 100.0 * share)).unwrap_or_default();
+        let title = format!("{} {}", fault.kind, clean(&fault.subject.join(" and ")));
+        page += &format!("\n  {title}  ({}{progress})\n", fault.outcome);
+        page += &wrapped(&format!("before: {}", clean(&fault.before)), "    ", width);
+        page += &wrapped(&format!("now: {}", clean(&fault.statement)), "    ", width);
+        if let Some(needed_s) = fault.needed_s {
+            let line = format!("the proof takes {needed_s:.0} s {} without the fault", clean(&fault.condition));
+            page += &wrapped(&line, "    ", width);
+        }
+        for line in &fault.next {
+            page += &wrapped(&format!("next: {}", clean(line)), "    ", width);
+        }
+    }
+    for line in &result.problems {
+        page += &wrapped(&format!("lost: {}", clean(line)), "", width);
+    }
+    page += "\nReadiness monitors and permanent codes are proofs of their own: survey again after the drive.\n";
+    page += "caution: choose a legal, quiet road; the driver never looks at the tool.\n";
+    page
+}

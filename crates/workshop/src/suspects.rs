@@ -1,0 +1,114 @@
+//! Who is at fault, what to test next, and whether a repair holds.
+
+use std::path::{Path, PathBuf};
+
+use evidence::suspects::{Answer, Code, Evidence, Repair, Seen};
+use signal::Recording;
+
+use crate::examine::open_drive;
+use crate::{Workshop, WorkshopError, to_wire};
+
+/// What is known of a fault, in files and in words.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Known {
+    /// The complaint in the customer's words.
+    pub complaint: String,
+    /// Saved surveys, for their codes.
+    pub surveys: Vec<PathBuf>,
+    /// Drives, to be examined.
+    pub drives: Vec<PathBuf>,
+    /// A swap, as [`Workshop::judge_swap_file`] reads it.
+    pub swap: Option<PathBuf>,
+    /// Results of tests that were made by hand.
+    pub answers: Vec<Answer>,
+    /// Repairs that were made.
+    pub repairs: Vec<Repair>,
+    /// What an hour of work costs, in the currency of the fault model's prices; the usual one if `None`.
+    pub money_per_hour: Option<f64>,
+}
+
+impl Workshop {
+    /// Weighs the suspects over everything that is known.
+    ///
+    /// # Errors
+    /// [`WorkshopError::Read`], [`WorkshopError::Survey`], [`WorkshopError::Drive`], [`WorkshopError::Number`], and what
+    /// [`Workshop::judge_swap_file`] says of the swap.
+    pub fn suspects(&self, known: &Known) -> Result<wire::Suspects, WorkshopError> {
+        let mut evidence = Evidence { complaint: known.complaint.clone(), ..Evidence::default() };
+        if let Some(found) = known.money_per_hour {
+            if !(1.0..=100_000.0).contains(&found) {
+                return Err(WorkshopError::Number {
+                    what: "the price of an hour of work",
+                    wanted: "1 to 100000",
+                    found,
+                });
+            }
+            evidence.money_per_hour = found;
+        }
+        let mut problems = Vec::new();
+        for path in &known.surveys {
+            let text = std::fs::read_to_string(path).map_err(WorkshopError::read(path))?;
+            let survey: wire::Survey =
+                serde_json::from_str(&text).map_err(|source| WorkshopError::Survey { path: path.clone(), source })?;
+            evidence.codes.get_or_insert_default().extend(codes_of(&survey));
+        }
+        for path in &known.drives {
+            let (recording, lost) = open_drive(path)?;
+            let name = path.display().to_string();
+            problems.extend(lost.into_iter().map(|problem| format!("{name}: {problem}")));
+            let findings = evidence::examine(&recording);
+            evidence.findings.extend(findings.iter().map(|finding| Seen::new(&name, finding)));
+        }
+        if let Some(experiment) = &known.swap {
+            let judged = self.judge_swap_file(experiment)?;
+            problems.extend(judged.problems);
+            evidence.swap = judged.hypotheses.into_iter().map(|row| (row.fault, row.probability)).collect();
+        }
+        evidence.answers.clone_from(&known.answers);
+        evidence.repairs.clone_from(&known.repairs);
+        Ok(to_wire::suspects(&evidence::suspects::weigh(&evidence), problems))
+    }
+
+    /// Follows up every fault of the drives before a repair in the drives after it; without one of those it says what
+    /// must be driven.
+    ///
+    /// # Errors
+    /// [`WorkshopError::Drive`].
+    pub fn proof(&self, before: &[PathBuf], after: &[PathBuf]) -> Result<wire::Proof, WorkshopError> {
+        let mut problems = Vec::new();
+        let mut open = |files: &[PathBuf]| -> Result<Vec<Recording>, WorkshopError> {
+            let each = files.iter().map(|file| {
+                let (recording, lost) = open_drive(file)?;
+                problems.extend(lost.into_iter().map(|problem| format!("{}: {problem}", file.display())));
+                Ok(recording)
+            });
+            each.collect()
+        };
+        let (before, after) = (open(before)?, open(after)?);
+        let proven = evidence::proof::prove(&before.iter().collect::<Vec<_>>(), &after.iter().collect::<Vec<_>>());
+        Ok(to_wire::proof(&proven, problems))
+    }
+}
+
+/// The codes of a survey, as evidence.
+pub fn codes_of(survey: &wire::Survey) -> impl Iterator<Item = Code> + '_ {
+    survey.modules.iter().flat_map(|module| {
+        module.codes.iter().map(|code| Code {
+            is_pending_only: !code.kinds.is_empty() && code.kinds.iter().all(|kind| kind == "pending"),
+            code: code.code.clone(),
+            module: module.address.clone(),
+        })
+    })
+}
+
+/// A kept finding of `drive`, as evidence.
+#[must_use]
+pub fn seen_in(drive: &Path, finding: &wire::Finding) -> Seen {
+    Seen {
+        drive: drive.display().to_string(),
+        kind: finding.kind.clone(),
+        subject: finding.subject.clone(),
+        log10_odds: finding.log10_odds,
+        figures: finding.figures.clone(),
+    }
+}
