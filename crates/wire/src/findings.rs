@@ -107,5 +107,5 @@ pub struct ExperimentDrive {
     /// The drive, beside the experiment's own file or as a path.
     pub file: String,
     /// `placement["coil"][k]`: which coil sits on cylinder k + 1, numbered by where each sat at first.
-    pub placement: BTreeMap<String, Vec<u32>>,
+    pub placement: crate::Placement,
 }

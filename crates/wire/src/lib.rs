@@ -14,6 +14,7 @@
 
 mod drive;
 mod findings;
+mod ledger;
 mod lists;
 mod program;
 mod survey;
@@ -24,6 +25,9 @@ pub use drive::{
     Unavailable,
 };
 pub use findings::{Examined, Experiment, ExperimentDrive, Finding, Hypothesis, SwapCounts, SwapJudged};
+pub use ledger::{
+    Case, CaseFile, CaseRef, CaseVehicle, Cases, Conditions, Content, Entry, FileRef, Placement, Verified,
+};
 pub use lists::{Signal, Signals, Watchlist, Watchlists};
 pub use program::{Demo, Failed, Failure, Serving};
 pub use survey::{
@@ -50,7 +54,67 @@ pub fn typescript() -> String {
         };
     }
     declare! {
-        Code Demo DriveSummary Examined Experiment ExperimentDrive Exported Failed Failure Finding FreezeFrame Gap Hypothesis Imported InUse Info Mark Module MonitorResult MonitorState NextTest Planned PlannedSignal Proof ProofOfFault Rate RawExchange RawReply Readiness Reason Recorded Repaired Serving Signal SignalSummary Signals Span Survey Suspect SuspectArea SuspectChange SuspectStep Suspects SwapCounts SwapJudged TestOutcome Unavailable Value Vehicle Watchlist Watchlists
+        Case
+        CaseFile
+        CaseRef
+        CaseVehicle
+        Cases
+        Code
+        Conditions
+        Content
+        Demo
+        DriveSummary
+        Entry
+        Examined
+        Experiment
+        ExperimentDrive
+        Exported
+        Failed
+        Failure
+        FileRef
+        Finding
+        FreezeFrame
+        Gap
+        Hypothesis
+        Imported
+        InUse
+        Info
+        Mark
+        Module
+        MonitorResult
+        MonitorState
+        NextTest
+        Planned
+        PlannedSignal
+        Proof
+        ProofOfFault
+        Rate
+        RawExchange
+        RawReply
+        Readiness
+        Reason
+        Recorded
+        Repaired
+        Serving
+        Signal
+        SignalSummary
+        Signals
+        Span
+        Survey
+        Suspect
+        SuspectArea
+        SuspectChange
+        SuspectStep
+        Suspects
+        SwapCounts
+        SwapJudged
+        TestOutcome
+        Unavailable
+        Value
+        Vehicle
+        Verified
+        Watchlist
+        Watchlists
     }
     module
 }

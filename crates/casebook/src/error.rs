@@ -1,0 +1,77 @@
+//! What can go wrong with a casebook.
+
+use std::path::PathBuf;
+
+/// Why a casebook could not be opened, read or added to.
+#[derive(Debug, thiserror::Error)]
+pub enum CasebookError {
+    /// The embedded database.
+    #[error("casebook: {0}")]
+    File(#[from] rusqlite::Error),
+    /// The database server.
+    #[cfg(feature = "postgres")]
+    #[error("casebook on a server: {}", server_text(.0))]
+    Server(#[from] postgres::Error),
+    /// The address is one of a server, and this program was built without it.
+    #[error("this program was built without PostgreSQL (cargo feature `postgres`)")]
+    NoServer,
+    /// The file system refused.
+    #[error("{doing} `{}`: {source}", path.display())]
+    Io {
+        /// What was attempted, such as "cannot write".
+        doing: &'static str,
+        /// The file.
+        path: PathBuf,
+        /// Its reason.
+        source: std::io::Error,
+    },
+    /// The file is damaged.
+    #[error("the casebook `{}` is damaged: {problem}", path.display())]
+    Damaged {
+        /// The file.
+        path: PathBuf,
+        /// What the database says.
+        problem: String,
+    },
+    /// Written by a later version of this program.
+    #[error("the casebook has format {found}, this program knows up to {known}; use a newer version")]
+    Newer {
+        /// Its format.
+        found: i64,
+        /// Ours.
+        known: i64,
+    },
+    /// There is no such case.
+    #[error("there is no case {0}")]
+    NoCase(i64),
+    /// There is no such entry.
+    #[error("case {case} has no entry {entry}")]
+    NoEntry {
+        /// The case.
+        case: i64,
+        /// The entry.
+        entry: u64,
+    },
+    /// The case is closed.
+    #[error("case {0} is closed")]
+    Closed(i64),
+    /// The case is here already.
+    #[error("this case is here already, as case {0}")]
+    Known(i64),
+    /// A ledger that is to be taken in does not verify.
+    #[error("its ledger does not hold: {0}")]
+    Unsound(String),
+    /// Something in the database is not what this program writes.
+    #[error("the casebook holds what it should not: {0}")]
+    Strange(String),
+}
+
+/// The server's own words are behind the error, not in it.
+#[cfg(feature = "postgres")]
+fn server_text(error: &postgres::Error) -> String {
+    match (error.as_db_error(), std::error::Error::source(error)) {
+        (Some(said), _) => said.to_string(),
+        (None, Some(cause)) => format!("{error}: {cause}"),
+        (None, None) => error.to_string(),
+    }
+}

@@ -1,0 +1,127 @@
+//! What a ledger says once its corrections are applied, and where the parts sit.
+
+use std::collections::HashMap;
+
+use wire::{Content, Entry, Placement};
+
+/// Fewest cylinders that are assumed where nothing tells more.
+const FEWEST_CYLINDERS: u32 = 4;
+/// Most cylinders; the contract of signal names ends there.
+const MOST_CYLINDERS: u32 = 12;
+
+/// The entries with what they say now: corrected entries as corrected, withdrawn ones and the corrections themselves left
+/// out. A later correction of the same entry wins; a withdrawn correction corrects nothing.
+#[must_use]
+pub fn effective(entries: &[Entry]) -> Vec<(&Entry, &Content)> {
+    let mut decided: HashMap<u64, Option<&Content>> = HashMap::new();
+    let mut kept = Vec::new();
+    // From the end, because only later entries say whether an entry still holds.
+    for entry in entries.iter().rev() {
+        match decided.get(&entry.number).copied().unwrap_or(Some(&entry.content)) {
+            Some(Content::Correction { of, content, .. }) => {
+                decided.entry(*of).or_insert(content.as_deref());
+            }
+            Some(content) => kept.push((entry, content)),
+            None => {}
+        }
+    }
+    kept.reverse();
+    kept
+}
+
+/// How many cylinders the engine of a case has, as far as its ledger tells: the highest that was counted, swapped or
+/// replaced.
+#[must_use]
+pub fn n_cylinders(contents: &[(&Entry, &Content)]) -> u32 {
+    let counted = |summary: &wire::DriveSummary| {
+        let number = |id: &str| id.strip_prefix("misfire.cylinder_")?.parse::<u32>().ok();
+        summary.signals.iter().filter_map(|signal| number(&signal.id)).max()
+    };
+    let highest = contents.iter().filter_map(|(_, content)| match content {
+        Content::Drive { summary, .. } => counted(summary),
+        Content::Swap { from, to, .. } => Some(*from.max(to)),
+        Content::Replaced { at, .. } => *at,
+        _ => None,
+    });
+    highest.max().unwrap_or(0).clamp(FEWEST_CYLINDERS, MOST_CYLINDERS)
+}
+
+/// Where the parts sit before each entry, for the kinds that were ever swapped or replaced, and at the end.
+///
+/// Gives one placement more than there are contents: the `k`-th holds when the `k`-th content was written, the last one
+/// now.
+#[must_use]
+pub fn placements(contents: &[(&Entry, &Content)]) -> Vec<Placement> {
+    let n = n_cylinders(contents);
+    let mut now = Placement::new();
+    for (_, content) in contents {
+        if let Content::Swap { part, .. } | Content::Replaced { part, at: Some(_), .. } = content {
+            now.entry(part.clone()).or_insert_with(|| (1..=n).collect());
+        }
+    }
+    let mut newest: HashMap<String, u32> = HashMap::new();
+    let mut all = vec![now.clone()];
+    for (_, content) in contents {
+        match content {
+            Content::Swap { part, from, to } => {
+                let slot = |cylinder: u32| (cylinder as usize).wrapping_sub(1);
+                if let Some(row) = now.get_mut(part)
+                    && slot(*from) < row.len()
+                    && slot(*to) < row.len()
+                {
+                    row.swap(slot(*from), slot(*to));
+                }
+            }
+            Content::Replaced { part, at: Some(at), .. } => {
+                if let Some(place) = now.get_mut(part).and_then(|row| row.get_mut((*at as usize).wrapping_sub(1))) {
+                    let number = newest.entry(part.clone()).or_insert(n);
+                    *number += 1;
+                    *place = *number;
+                }
+            }
+            _ => {}
+        }
+        all.push(now.clone());
+    }
+    all
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn entries(contents: Vec<Content>) -> Vec<Entry> {
+        (1..).zip(contents).map(|(number, content)| Entry { number, content, ..Entry::default() }).collect()
+    }
+
+    fn swap(part: &str, from: u32, to: u32) -> Content {
+        Content::Swap { part: part.into(), from, to }
+    }
+
+    fn correct(of: u64, content: Option<Content>) -> Content {
+        Content::Correction { of, reason: String::new(), content: content.map(Box::new) }
+    }
+
+    fn now(contents: Vec<Content>) -> Placement {
+        placements(&effective(&entries(contents))).pop().unwrap_or_default()
+    }
+
+    #[test]
+    fn parts_change_places_and_new_ones_get_new_numbers() {
+        let replaced = Content::Replaced { part: "coil".into(), at: Some(4), text: String::new() };
+        let placement = now(vec![swap("coil", 1, 4), swap("plug", 1, 3), replaced.clone(), replaced]);
+        assert_eq!(placement["coil"], [4, 2, 3, 6]);
+        assert_eq!(placement["plug"], [3, 2, 1, 4]);
+    }
+
+    #[test]
+    fn corrections_replace_withdraw_and_are_withdrawn() {
+        let row = |contents| now(contents).remove("coil").unwrap_or_default();
+        assert_eq!(row(vec![swap("coil", 1, 4), correct(1, Some(swap("coil", 1, 2)))]), [2, 1, 3, 4]);
+        assert_eq!(row(vec![swap("coil", 1, 4), correct(1, None)]), [] as [u32; 0]);
+        assert_eq!(row(vec![swap("coil", 1, 4), correct(1, None), correct(2, None)]), [4, 2, 3, 1]);
+        let twice =
+            vec![swap("coil", 1, 4), correct(1, Some(swap("coil", 1, 2))), correct(1, Some(swap("coil", 1, 3)))];
+        assert_eq!(row(twice), [3, 2, 1, 4], "the later one wins");
+    }
+}

@@ -1,0 +1,635 @@
+//! The casebook itself.
+
+use std::hash::{BuildHasher, Hasher, RandomState};
+use std::io::Read;
+use std::path::Path;
+use std::time::{SystemTime, UNIX_EPOCH};
+
+use sha2::{Digest, Sha256};
+use wire::{Case, CaseFile, CaseVehicle, Conditions, Content, Entry, FileRef};
+
+use crate::CasebookError;
+use crate::chain::{START, hash, hex, verify};
+use crate::db::{Db, Row, Sql, Sqlite, Value};
+use crate::search::{terms, words};
+
+/// In whose name an entry is made.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Author {
+    /// The person.
+    pub who: String,
+    /// Program and version.
+    pub software: String,
+}
+
+/// A case that is to be opened.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct NewCase {
+    /// The vehicle: one of the casebook by its number, or one described here. One with a VIN that is known already is that
+    /// vehicle.
+    pub vehicle: CaseVehicle,
+    /// The complaint in the customer's words.
+    pub complaint: String,
+    /// When it shows.
+    pub conditions: Conditions,
+    /// Odometer, km.
+    pub mileage_km: Option<u32>,
+}
+
+/// An entry as it is stored; its hash covers `content` to the byte.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct RawEntry {
+    /// Its number in the ledger, from 1.
+    pub number: u64,
+    /// When it was made, ms since 1970-01-01 UTC.
+    pub time_unix_ms: i64,
+    /// Who made it.
+    pub who: String,
+    /// Program and version that made it.
+    pub software: String,
+    /// JSON of a [`Content`].
+    pub content: String,
+    /// SHA-256 in hex.
+    pub hash: String,
+}
+
+impl RawEntry {
+    /// The entry with its content read; one of a kind that only a later version knows becomes a note that says so.
+    #[must_use]
+    pub fn read(self) -> Entry {
+        let content = serde_json::from_str(&self.content).unwrap_or_else(|error| Content::Note {
+            text: format!("an entry that this version cannot read ({error}): {}", self.content),
+        });
+        Entry {
+            number: self.number,
+            time_unix_ms: self.time_unix_ms,
+            who: self.who,
+            software: self.software,
+            content,
+            hash: self.hash,
+        }
+    }
+}
+
+/// Vehicles, cases and ledgers, in one place.
+pub struct Casebook {
+    db: Box<dyn Db>,
+}
+
+const CASE: &str = "SELECT c.id, c.uid, v.id, v.vin, v.plate, v.model, v.engine, c.complaint, c.conditions, \
+    c.mileage_km, c.opened_ms, c.closed_ms, c.n_entries, c.head FROM cases c JOIN vehicles v ON v.id = c.vehicle";
+
+impl Casebook {
+    /// Opens the casebook at a path, or on a server when the address begins with `postgres://` or `postgresql://`.
+    ///
+    /// # Errors
+    /// [`CasebookError`]: the file is damaged or cannot be opened, the server does not answer, the format is newer.
+    pub fn open(address: &str) -> Result<Self, CasebookError> {
+        if address.starts_with("postgres://") || address.starts_with("postgresql://") {
+            #[cfg(feature = "postgres")]
+            return Ok(Self { db: Box::new(crate::db::Server::open(address)?) });
+            #[cfg(not(feature = "postgres"))]
+            return Err(CasebookError::NoServer);
+        }
+        Self::open_file(Path::new(address))
+    }
+
+    /// Opens or makes a casebook in a file.
+    ///
+    /// # Errors
+    /// As [`Casebook::open`].
+    pub fn open_file(path: &Path) -> Result<Self, CasebookError> {
+        Ok(Self { db: Box::new(Sqlite::open(path)?) })
+    }
+
+    /// Opens a case; its first entry holds what is known now.
+    ///
+    /// # Errors
+    /// [`CasebookError`].
+    pub fn open_case(&mut self, author: &Author, new: &NewCase) -> Result<Case, CasebookError> {
+        let mut number = 0;
+        self.db.transaction(&mut |sql| {
+            number = open_case(sql, author, new)?;
+            Ok(())
+        })?;
+        self.summary(number)
+    }
+
+    /// Opens many cases at once, or none.
+    ///
+    /// # Errors
+    /// [`CasebookError`].
+    pub fn open_cases(&mut self, author: &Author, cases: &[NewCase]) -> Result<(), CasebookError> {
+        self.db.transaction(&mut |sql| cases.iter().try_for_each(|new| open_case(sql, author, new).map(|_| ())))
+    }
+
+    /// Adds an entry to a case. Others may add to the same case at the same moment: each entry gets its place, none is
+    /// lost.
+    ///
+    /// # Errors
+    /// [`CasebookError::NoCase`]; [`CasebookError::Closed`], except for notes, corrections and opening it again;
+    /// [`CasebookError::NoEntry`] for a correction of what is not there.
+    pub fn append(&mut self, author: &Author, case: i64, content: &Content) -> Result<Entry, CasebookError> {
+        let entries = self.append_all(author, case, std::slice::from_ref(content))?;
+        entries.into_iter().next().ok_or(CasebookError::NoCase(case))
+    }
+
+    /// Adds several entries that follow each other, or none of them.
+    ///
+    /// # Errors
+    /// As [`Casebook::append`].
+    pub fn append_all(
+        &mut self,
+        author: &Author,
+        case: i64,
+        contents: &[Content],
+    ) -> Result<Vec<Entry>, CasebookError> {
+        let for_update = self.db.dialect().for_update();
+        let mut made = Vec::new();
+        self.db.transaction(&mut |sql| {
+            made.clear();
+            let mut head = Head::of(sql, case, for_update)?;
+            for content in contents {
+                head.check(case, content)?;
+                // Under the lock, so that times never run backwards along a ledger that several write to.
+                let entry = insert_entry(sql, case, &head, author, now_ms(), content)?;
+                change_case(sql, case, &entry)?;
+                head.follow(&entry);
+                made.push(entry);
+            }
+            Ok(())
+        })?;
+        Ok(made)
+    }
+
+    /// A case at a glance.
+    ///
+    /// # Errors
+    /// [`CasebookError::NoCase`].
+    pub fn summary(&mut self, case: i64) -> Result<Case, CasebookError> {
+        let rows = self.db.rows(&format!("{CASE} WHERE c.id = $1"), &[case.into()])?;
+        rows.first().map_or(Err(CasebookError::NoCase(case)), read_case)
+    }
+
+    /// The case with this identity, if it is here.
+    ///
+    /// # Errors
+    /// [`CasebookError`].
+    pub fn by_uid(&mut self, uid: &str) -> Result<Option<Case>, CasebookError> {
+        let rows = self.db.rows(&format!("{CASE} WHERE c.uid = $1"), &[uid.into()])?;
+        rows.first().map(read_case).transpose()
+    }
+
+    /// A case with its whole ledger.
+    ///
+    /// # Errors
+    /// [`CasebookError::NoCase`].
+    pub fn case(&mut self, case: i64) -> Result<CaseFile, CasebookError> {
+        let summary = self.summary(case)?;
+        let entries = self.raw_entries(case)?.into_iter().map(RawEntry::read).collect();
+        Ok(CaseFile { case: summary, entries })
+    }
+
+    /// A ledger as it is stored.
+    ///
+    /// # Errors
+    /// [`CasebookError`].
+    pub fn raw_entries(&mut self, case: i64) -> Result<Vec<RawEntry>, CasebookError> {
+        let sql =
+            "SELECT number, time_ms, who, software, content, hash FROM entries WHERE case_id = $1 ORDER BY number";
+        self.db.rows(sql, &[case.into()])?.into_iter().map(read_entry).collect()
+    }
+
+    /// The newest cases.
+    ///
+    /// # Errors
+    /// [`CasebookError`].
+    pub fn list(&mut self, limit: usize) -> Result<Vec<Case>, CasebookError> {
+        let limit = i64::try_from(limit).unwrap_or(i64::MAX);
+        let rows = self.db.rows(&format!("{CASE} ORDER BY c.id DESC LIMIT $1"), &[limit.into()])?;
+        rows.iter().map(read_case).collect()
+    }
+
+    /// The newest cases that hold every one of the words, each as a whole word or the beginning of one: complaint, codes,
+    /// parts, notes, vehicle.
+    ///
+    /// # Errors
+    /// [`CasebookError`].
+    pub fn search(&mut self, text: &str, limit: usize) -> Result<Vec<Case>, CasebookError> {
+        let mut found: Option<Vec<i64>> = None;
+        for word in words(text) {
+            // Every word that begins with it stands before the word followed by the last character there is.
+            let end = format!("{word}\u{10FFFF}");
+            let sql = "SELECT case_id FROM terms WHERE term >= $1 AND term < $2";
+            let rows = self.db.rows(sql, &[word.as_str().into(), end.as_str().into()])?;
+            let mut cases = rows.iter().map(|row| int(row, 0)).collect::<Result<Vec<_>, _>>()?;
+            cases.sort_unstable();
+            cases.dedup();
+            if let Some(before) = &found {
+                cases.retain(|case| before.binary_search(case).is_ok());
+            }
+            found = Some(cases);
+        }
+        let Some(found) = found else { return self.list(limit) };
+        found.iter().rev().take(limit).map(|case| self.summary(*case)).collect()
+    }
+
+    /// All cases of a vehicle, the newest first.
+    ///
+    /// # Errors
+    /// [`CasebookError`].
+    pub fn cases_of_vehicle(&mut self, vehicle: i64) -> Result<Vec<Case>, CasebookError> {
+        let rows = self.db.rows(&format!("{CASE} WHERE c.vehicle = $1 ORDER BY c.id DESC"), &[vehicle.into()])?;
+        rows.iter().map(read_case).collect()
+    }
+
+    /// The vehicle with this number plate, if there is one.
+    ///
+    /// # Errors
+    /// [`CasebookError`].
+    pub fn vehicle_by_plate(&mut self, plate: &str) -> Result<Option<CaseVehicle>, CasebookError> {
+        let sql = "SELECT id, vin, plate, model, engine FROM vehicles WHERE plate = $1 ORDER BY id DESC LIMIT 1";
+        let rows = self.db.rows(sql, &[plate.into()])?;
+        rows.first().map(|row| read_vehicle(row)).transpose()
+    }
+
+    /// What speaks against a case's ledger; empty when nothing does.
+    ///
+    /// # Errors
+    /// [`CasebookError::NoCase`].
+    pub fn verify(&mut self, case: i64) -> Result<Vec<String>, CasebookError> {
+        let summary = self.summary(case)?;
+        let entries = self.raw_entries(case)?;
+        let mut problems = verify(&summary.uid, &entries);
+        let (n, last) = (entries.len() as u64, entries.last().map_or(START, |entry| &entry.hash));
+        if problems.is_empty() && (n, last) != (summary.n_entries, summary.head.as_str()) {
+            problems.push(format!("the case knows of {} entries and its ledger holds {n}", summary.n_entries));
+        }
+        Ok(problems)
+    }
+
+    /// Takes in a case from elsewhere with its ledger as it is.
+    ///
+    /// # Errors
+    /// [`CasebookError::Known`]; [`CasebookError::Unsound`] when its hash chain does not hold or it does not begin with
+    /// the opening of a case.
+    pub fn adopt(&mut self, uid: &str, entries: &[RawEntry]) -> Result<Case, CasebookError> {
+        if uid.len() != 32 || !uid.bytes().all(|byte| byte.is_ascii_hexdigit()) {
+            return Err(CasebookError::Unsound("its identity is not 32 hex digits".to_owned()));
+        }
+        if let Some(known) = self.by_uid(uid)? {
+            return Err(CasebookError::Known(known.number));
+        }
+        if let Some(problem) = verify(uid, entries).into_iter().next() {
+            return Err(CasebookError::Unsound(problem));
+        }
+        let read: Vec<Entry> = entries.iter().cloned().map(RawEntry::read).collect();
+        let Some(Content::Opened { complaint, conditions, vehicle, mileage_km }) =
+            read.first().map(|entry| entry.content.clone())
+        else {
+            return Err(CasebookError::Unsound("it does not begin with the opening of a case".to_owned()));
+        };
+        // Numbers of vehicles belong to the casebook that they come from.
+        let new = NewCase { vehicle: CaseVehicle { number: 0, ..vehicle }, complaint, conditions, mileage_km };
+        let mut number = 0;
+        self.db.transaction(&mut |sql| {
+            let vehicle = keep_vehicle(sql, &new.vehicle)?;
+            number = insert_case(sql, uid, vehicle.number, &new, read.first().map_or(0, |entry| entry.time_unix_ms))?;
+            for (raw, entry) in entries.iter().zip(&read) {
+                insert_raw(sql, number, raw, &entry.content)?;
+                change_case(sql, number, entry)?;
+            }
+            Ok(())
+        })?;
+        self.summary(number)
+    }
+
+    /// Writes a copy of the whole casebook into a new file, while others go on working with it, and checks the copy. A
+    /// casebook on a server becomes one in a file.
+    ///
+    /// # Errors
+    /// [`CasebookError::Io`] when the file exists already or cannot be written.
+    pub fn back_up(&mut self, to: &Path) -> Result<(), CasebookError> {
+        let io = |doing| move |source| CasebookError::Io { doing, path: to.to_owned(), source };
+        if to.exists() {
+            return Err(io("will not replace")(std::io::ErrorKind::AlreadyExists.into()));
+        }
+        let draft = to.with_extension("part");
+        let _ = std::fs::remove_file(&draft);
+        let made = self.db.copy_into(&draft).and_then(|()| Sqlite::open(&draft)?.check());
+        let named = made.and_then(|()| {
+            for leftover in ["-wal", "-shm"] {
+                let _ = std::fs::remove_file(format!("{}{leftover}", draft.display()));
+            }
+            let synced = std::fs::File::open(&draft).and_then(|file| file.sync_all());
+            synced.and_then(|()| std::fs::rename(&draft, to)).map_err(io("cannot write"))
+        });
+        if named.is_err() {
+            let _ = std::fs::remove_file(&draft);
+        }
+        named
+    }
+}
+
+/// The state of a case that the next entry builds on.
+struct Head {
+    uid: String,
+    n_entries: u64,
+    hash: String,
+    is_closed: bool,
+}
+
+impl Head {
+    fn of(sql: &mut dyn Sql, case: i64, for_update: &str) -> Result<Self, CasebookError> {
+        let query = format!("SELECT uid, n_entries, head, closed_ms FROM cases WHERE id = $1{for_update}");
+        let rows = sql.rows(&query, &[case.into()])?;
+        let row = rows.first().ok_or(CasebookError::NoCase(case))?;
+        Ok(Self {
+            uid: text(row, 0)?,
+            n_entries: u64::try_from(int(row, 1)?).unwrap_or(0),
+            hash: text(row, 2)?,
+            is_closed: row.get(3).and_then(Value::optional_int).is_some(),
+        })
+    }
+
+    /// Whether this may be added.
+    fn check(&self, case: i64, content: &Content) -> Result<(), CasebookError> {
+        match content {
+            Content::Correction { of, .. } if !(1..=self.n_entries).contains(of) => {
+                Err(CasebookError::NoEntry { case, entry: *of })
+            }
+            Content::Note { .. } | Content::Correction { .. } | Content::Reopened { .. } => Ok(()),
+            _ if self.is_closed => Err(CasebookError::Closed(case)),
+            _ => Ok(()),
+        }
+    }
+
+    fn follow(&mut self, entry: &Entry) {
+        self.n_entries = entry.number;
+        self.hash.clone_from(&entry.hash);
+        match entry.content {
+            Content::Closed { .. } => self.is_closed = true,
+            Content::Reopened { .. } => self.is_closed = false,
+            _ => {}
+        }
+    }
+}
+
+fn open_case(sql: &mut dyn Sql, author: &Author, new: &NewCase) -> Result<i64, CasebookError> {
+    let (uid, now) = (random_uid(), now_ms());
+    let vehicle = keep_vehicle(sql, &new.vehicle)?;
+    let number = insert_case(sql, &uid, vehicle.number, new, now)?;
+    let content = Content::Opened {
+        complaint: new.complaint.clone(),
+        conditions: new.conditions.clone(),
+        vehicle,
+        mileage_km: new.mileage_km,
+    };
+    let head = Head { uid, n_entries: 0, hash: START.to_owned(), is_closed: false };
+    insert_entry(sql, number, &head, author, now, &content)?;
+    Ok(number)
+}
+
+fn insert_case(sql: &mut dyn Sql, uid: &str, vehicle: i64, new: &NewCase, now: i64) -> Result<i64, CasebookError> {
+    let conditions = serde_json::to_string(&new.conditions).unwrap_or_default();
+    let rows = sql.rows(
+        "INSERT INTO cases (uid, vehicle, complaint, conditions, mileage_km, opened_ms, n_entries, head) \
+         VALUES ($1, $2, $3, $4, $5, $6, 0, $7) RETURNING id",
+        &[
+            uid.into(),
+            vehicle.into(),
+            new.complaint.as_str().into(),
+            conditions.as_str().into(),
+            new.mileage_km.map(i64::from).into(),
+            now.into(),
+            START.into(),
+        ],
+    )?;
+    rows.first().map_or_else(|| Err(CasebookError::Strange("no number for a case".to_owned())), |row| int(row, 0))
+}
+
+/// Seals an entry behind `head` and stores it.
+fn insert_entry(
+    sql: &mut dyn Sql,
+    case: i64,
+    head: &Head,
+    author: &Author,
+    now: i64,
+    content: &Content,
+) -> Result<Entry, CasebookError> {
+    let stored = serde_json::to_string(content).map_err(|error| CasebookError::Strange(error.to_string()))?;
+    let mut raw = RawEntry {
+        number: head.n_entries + 1,
+        time_unix_ms: now,
+        who: author.who.clone(),
+        software: author.software.clone(),
+        content: stored,
+        hash: String::new(),
+    };
+    raw.hash = hash(&head.hash, &head.uid, &raw);
+    insert_raw(sql, case, &raw, content)?;
+    Ok(raw.read())
+}
+
+fn insert_raw(sql: &mut dyn Sql, case: i64, raw: &RawEntry, content: &Content) -> Result<(), CasebookError> {
+    let number = i64::try_from(raw.number).unwrap_or(i64::MAX);
+    sql.run(
+        "INSERT INTO entries (case_id, number, time_ms, who, software, content, hash) \
+         VALUES ($1, $2, $3, $4, $5, $6, $7)",
+        &[
+            case.into(),
+            number.into(),
+            raw.time_unix_ms.into(),
+            raw.who.as_str().into(),
+            raw.software.as_str().into(),
+            raw.content.as_str().into(),
+            raw.hash.as_str().into(),
+        ],
+    )?;
+    sql.run(
+        "UPDATE cases SET n_entries = $1, head = $2 WHERE id = $3",
+        &[number.into(), raw.hash.as_str().into(), case.into()],
+    )?;
+    for term in terms(content) {
+        let add = "INSERT INTO terms (term, case_id) VALUES ($1, $2) ON CONFLICT DO NOTHING";
+        sql.run(add, &[term.as_str().into(), case.into()])?;
+    }
+    Ok(())
+}
+
+/// What an entry changes of the case at a glance.
+fn change_case(sql: &mut dyn Sql, case: i64, entry: &Entry) -> Result<(), CasebookError> {
+    let content = match &entry.content {
+        Content::Correction { of: 1, content: Some(content), .. } => content,
+        other => other,
+    };
+    match content {
+        Content::Opened { complaint, conditions, vehicle, mileage_km } => {
+            let conditions = serde_json::to_string(conditions).unwrap_or_default();
+            sql.run(
+                "UPDATE cases SET complaint = $1, conditions = $2 WHERE id = $3",
+                &[complaint.as_str().into(), conditions.as_str().into(), case.into()],
+            )?;
+            if entry.number > 1 {
+                change_vehicle(sql, case, vehicle, *mileage_km)?;
+            }
+            Ok(())
+        }
+        Content::Vehicle { vehicle, mileage_km } => change_vehicle(sql, case, vehicle, *mileage_km),
+        Content::Closed { .. } => {
+            sql.run("UPDATE cases SET closed_ms = $1 WHERE id = $2", &[entry.time_unix_ms.into(), case.into()])
+        }
+        Content::Reopened { .. } => sql.run("UPDATE cases SET closed_ms = NULL WHERE id = $1", &[case.into()]),
+        _ => Ok(()),
+    }
+}
+
+fn change_vehicle(
+    sql: &mut dyn Sql,
+    case: i64,
+    vehicle: &CaseVehicle,
+    mileage_km: Option<u32>,
+) -> Result<(), CasebookError> {
+    let kept = keep_vehicle(sql, vehicle)?;
+    sql.run(
+        "UPDATE cases SET vehicle = $1, mileage_km = COALESCE($2, mileage_km) WHERE id = $3",
+        &[kept.number.into(), mileage_km.map(i64::from).into(), case.into()],
+    )
+}
+
+/// The vehicle as it is kept: the one with this VIN, else the one with this number, else a new one. What the description
+/// leaves open stays as it was.
+fn keep_vehicle(sql: &mut dyn Sql, vehicle: &CaseVehicle) -> Result<CaseVehicle, CasebookError> {
+    let columns = "SELECT id, vin, plate, model, engine FROM vehicles WHERE";
+    let mut found = Vec::new();
+    if let Some(vin) = &vehicle.vin {
+        found = sql.rows(&format!("{columns} vin = $1"), &[vin.as_str().into()])?;
+    }
+    if found.is_empty() && vehicle.number != 0 {
+        found = sql.rows(&format!("{columns} id = $1"), &[vehicle.number.into()])?;
+    }
+    let mut kept = match found.first() {
+        Some(row) => read_vehicle(row)?,
+        None => {
+            let vin = vehicle.vin.as_deref();
+            let rows = sql.rows("INSERT INTO vehicles (vin) VALUES ($1) RETURNING id", &[vin.into()])?;
+            let number = rows.first().map_or(Ok(0), |row| int(row, 0))?;
+            CaseVehicle { number, vin: vehicle.vin.clone(), ..CaseVehicle::default() }
+        }
+    };
+    for (slot, said) in [
+        (&mut kept.vin, &vehicle.vin),
+        (&mut kept.plate, &vehicle.plate),
+        (&mut kept.model, &vehicle.model),
+        (&mut kept.engine, &vehicle.engine),
+    ] {
+        if said.is_some() {
+            slot.clone_from(said);
+        }
+    }
+    sql.run(
+        "UPDATE vehicles SET vin = $1, plate = $2, model = $3, engine = $4 WHERE id = $5",
+        &[
+            kept.vin.as_deref().into(),
+            kept.plate.as_deref().into(),
+            kept.model.as_deref().into(),
+            kept.engine.as_deref().into(),
+            kept.number.into(),
+        ],
+    )?;
+    Ok(kept)
+}
+
+fn column(row: &Row, idx: usize) -> Result<&Value, CasebookError> {
+    row.get(idx).ok_or_else(|| CasebookError::Strange(format!("a row without column {idx}")))
+}
+
+fn int(row: &Row, idx: usize) -> Result<i64, CasebookError> {
+    column(row, idx)?.int()
+}
+
+fn text(row: &Row, idx: usize) -> Result<String, CasebookError> {
+    Ok(column(row, idx)?.text()?.to_owned())
+}
+
+fn read_vehicle(row: &[Value]) -> Result<CaseVehicle, CasebookError> {
+    let [number, vin, plate, model, engine, ..] = row else {
+        return Err(CasebookError::Strange("a vehicle without all its columns".to_owned()));
+    };
+    Ok(CaseVehicle {
+        number: number.int()?,
+        vin: vin.optional_text(),
+        plate: plate.optional_text(),
+        model: model.optional_text(),
+        engine: engine.optional_text(),
+    })
+}
+
+fn read_case(row: &Row) -> Result<Case, CasebookError> {
+    Ok(Case {
+        number: int(row, 0)?,
+        uid: text(row, 1)?,
+        vehicle: read_vehicle(row.get(2..).unwrap_or_default())?,
+        complaint: text(row, 7)?,
+        conditions: serde_json::from_str(&text(row, 8)?).unwrap_or_default(),
+        mileage_km: column(row, 9)?.optional_int().and_then(|km| u32::try_from(km).ok()),
+        opened_unix_ms: int(row, 10)?,
+        closed_unix_ms: column(row, 11)?.optional_int(),
+        n_entries: u64::try_from(int(row, 12)?).unwrap_or(0),
+        head: text(row, 13)?,
+    })
+}
+
+fn read_entry(row: Row) -> Result<RawEntry, CasebookError> {
+    let mut values = row.into_iter();
+    let mut next = || values.next().unwrap_or(Value::Null);
+    let owned = |value: Value| match value {
+        Value::Text(text) => Ok(text),
+        other => other.text().map(str::to_owned),
+    };
+    Ok(RawEntry {
+        number: u64::try_from(next().int()?).unwrap_or(0),
+        time_unix_ms: next().int()?,
+        who: owned(next())?,
+        software: owned(next())?,
+        content: owned(next())?,
+        hash: owned(next())?,
+    })
+}
+
+fn now_ms() -> i64 {
+    let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default();
+    i64::try_from(since.as_millis()).unwrap_or(0)
+}
+
+/// 128 random bits as 32 hex digits. The standard library's hasher is keyed with random bits of the system.
+fn random_uid() -> String {
+    let half = || {
+        let mut hasher = RandomState::new().build_hasher();
+        hasher.write_i64(now_ms());
+        hasher.write_u32(std::process::id());
+        hasher.finish()
+    };
+    format!("{:016x}{:016x}", half(), half())
+}
+
+/// A file by its checksum and size; `path` is how the ledger will name it.
+///
+/// # Errors
+/// The file cannot be read.
+pub fn sha256_of_file(file: &Path, path: &str) -> std::io::Result<FileRef> {
+    let mut reader = std::fs::File::open(file)?;
+    let mut digest = Sha256::new();
+    let mut buffer = vec![0; 1 << 16];
+    let mut bytes = 0;
+    loop {
+        match reader.read(&mut buffer)? {
+            0 => break,
+            n => {
+                digest.update(buffer.get(..n).unwrap_or_default());
+                bytes += n as u64;
+            }
+        }
+    }
+    Ok(FileRef { path: path.to_owned(), sha256: hex(&digest.finalize()), bytes })
+}
