@@ -66,6 +66,8 @@ enum Lack {
     Time,
     /// The reference itself was so rough that noise hides behind it.
     Quiet,
+    /// Its partners hardly ever stood still, so that a filter in one of them looks like noise in the other.
+    Still,
     /// It kept one value.
     Motion,
     /// Its only partner may be smoother by nature.
@@ -143,8 +145,15 @@ fn group<'a>(members: &'a [Member<'a>], prefix: &str) -> Vec<Case<'a>> {
         let rows = judge::beside(&own, &partners, |mean| {
             (NEVER_HELD * usual.at(mean) * if is_wheels { 1.0 } else { 1.0 / gain(k) }).max(FLICKER_STEPS * step)
         });
+        // One track may be filtered more than the other: while they move that looks like noise, while they stand it does not.
+        let still: Vec<judge::Beside> = rows.iter().copied().filter(|row| row.reference <= row.floor).collect();
+        let knows_still = is_wheels || still.len() >= LEAST_WINDOWS;
+        let rows = if !is_wheels && knows_still { still } else { rows };
         let names = others.iter().map(|&j| members[j].id().to_owned()).collect();
         let mut case = Case::new(member, usual, Beside::Partners(names), judge::judge(&rows), length_s);
+        if !knows_still {
+            case.withhold(Lack::Still);
+        }
         if is_wheels {
             // Axles may differ in roughness: one is driven.
             let axle = |id: &str| id.trim_start_matches(prefix).split('_').next().unwrap_or_default().to_owned();
