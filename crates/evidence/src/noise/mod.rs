@@ -121,7 +121,8 @@ fn group<'a>(members: &'a [Member<'a>], prefix: &str) -> Vec<Case<'a>> {
     let all: Vec<Vec<Window>> = members.iter().map(|member| member.windows(nanos_from_seconds(length_s))).collect();
     let is_wheels = prefix == GROUPS[0];
     // Tracks of one part may span different shares of the scale: each is brought to the widest.
-    let spreads: Vec<f64> = members.iter().map(Member::spread).collect();
+    let spreads: Vec<f64> =
+        if is_wheels { vec![1.0; members.len()] } else { members.iter().map(Member::spread).collect() };
     let widest = spreads.iter().copied().fold(0.0, f64::max);
     let gain = |k: usize| if is_wheels { 1.0 } else { widest / spreads[k].max(1e-9) };
     let compares = |k: usize| is_wheels || spreads[k] >= LEAST_TRAVEL;
@@ -130,9 +131,8 @@ fn group<'a>(members: &'a [Member<'a>], prefix: &str) -> Vec<Case<'a>> {
         let Some(usual) = physics::roughness(&member.series.id) else { continue };
         let others: Vec<usize> =
             (0..members.len()).filter(|&j| j != k && compares(k) && compares(j) && !all[j].is_empty()).collect();
-        let alone = by_physics(member, usual, length_s, &all[k]);
         if others.is_empty() {
-            cases.push(alone);
+            cases.push(by_physics(member, usual, length_s, &all[k]));
             continue;
         }
         let scaled: Vec<Vec<Window>> = others
@@ -160,9 +160,12 @@ fn group<'a>(members: &'a [Member<'a>], prefix: &str) -> Vec<Case<'a>> {
             if !others.iter().any(|&j| axle(members[j].id()) == axle(member.id())) {
                 case.withhold(Lack::Partner);
             }
-        } else if alone.log10_odds > case.log10_odds.max(2.0) {
-            // Both tracks tremble as no foot can.
-            case = alone;
+        } else {
+            let alone = by_physics(member, usual, length_s, &all[k]);
+            if alone.log10_odds > case.log10_odds.max(2.0) {
+                // Both tracks tremble as no foot can.
+                case = alone;
+            }
         }
         cases.push(case);
     }
