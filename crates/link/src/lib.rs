@@ -9,6 +9,7 @@ pub mod at;
 pub mod can;
 mod clock;
 mod direct;
+pub mod doip;
 mod feed;
 mod hint;
 mod port;
@@ -129,6 +130,9 @@ impl Default for Settings {
     }
 }
 
+/// How long a vehicle may take to say who it is before it is connected to without knowing.
+const IDENTIFY_WAIT: std::time::Duration = std::time::Duration::from_millis(500);
+
 /// Opens the adapter at `address`, as the user wrote it.
 ///
 /// # Errors
@@ -145,7 +149,10 @@ pub fn open(address: &str, settings: Settings) -> Result<Box<dyn Link>, LinkErro
         #[cfg(not(target_os = "linux"))]
         AdapterAddress::SocketCan { .. } => missing("SocketCAN, which Linux has,"),
         AdapterAddress::AtBle { .. } => missing("Bluetooth low energy (feature `ble`)"),
-        AdapterAddress::Doip { .. } => missing("diagnostics over IP"),
+        AdapterAddress::Doip { host, port } => {
+            let found = doip::identify(&host, port, IDENTIFY_WAIT);
+            doip::start(Box::new(TcpDial::new(&host, port, address)), found, settings)
+        }
         AdapterAddress::PassThru { .. } => missing("pass-thru"),
     }
 }

@@ -111,6 +111,13 @@ impl Dialogue {
         }
     }
 
+    /// Nobody is there to take the request.
+    pub fn nobody(&mut self) {
+        if self.phase != Phase::Over {
+            self.phase = Phase::Waiting(Nanos::MIN);
+        }
+    }
+
     /// Something else went wrong that the user should see.
     pub fn trouble(&mut self, what: String) {
         if !self.problems.contains(&what) {

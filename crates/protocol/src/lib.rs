@@ -5,7 +5,7 @@
 //!
 //! - [`Address`]: who speaks, and how to reach it; [`exchange`]: one request and what came back.
 //! - [`isotp`]: messages longer than a CAN frame; [`dialogue`]: how long an answer is waited for, and how often asked.
-//! - [`at`]: the text of AT-command adapters; [`slcan`]: that of serial-line CAN adapters.
+//! - [`at`]: the text of AT-command adapters; [`slcan`]: that of serial-line CAN adapters; [`doip`]: diagnostics over IP.
 //! - [`obd`], [`uds_read`], [`uds`] and [`kwp`]: requests and replies of the diagnostic services; [`Code`], [`Vin`]: what they bring.
 
 #![deny(clippy::indexing_slicing)]
@@ -15,6 +15,7 @@ pub mod at;
 pub mod can;
 mod code;
 pub mod dialogue;
+pub mod doip;
 pub mod exchange;
 pub mod isotp;
 pub mod kwp;

@@ -118,6 +118,11 @@ impl Car {
         fits
     }
 
+    /// Request and reply identifier of every module.
+    pub(crate) fn module_ids(&self) -> Vec<[CanId; 2]> {
+        self.ecus.iter().map(|ecu| [ecu.node.request_id, ecu.node.reply_id]).collect()
+    }
+
     /// Bit rate of the bus.
     pub(crate) fn kbit_s(&self) -> u32 {
         self.kind.kbit_s

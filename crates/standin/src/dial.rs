@@ -38,6 +38,7 @@ pub fn open(spec: &str, settings: Settings) -> Result<Box<dyn Link>, OpenError> 
     Ok(match spec.parse::<Spec>()?.face {
         FaceKind::At => Box::new(AtLink::start(dial(spec)?, settings)?),
         FaceKind::Slcan => link::can::start(Box::new(SlcanDial::new(dial(spec)?)), settings)?,
+        FaceKind::Doip => link::doip::start(dial(spec)?, None, settings)?,
         FaceKind::Can => link::can::start(crate::can_dial(spec)?, settings)?,
     })
 }

@@ -4,9 +4,10 @@ use crate::StandinError;
 use crate::rig::Rig;
 use crate::spec::{FaceKind, Spec};
 use protocol::Nanos;
+use protocol::doip::{Payload, Reader, VERSION_2012};
 use std::fs::File;
 use std::io::{ErrorKind, Read, Write};
-use std::net::{TcpListener, TcpStream};
+use std::net::{TcpListener, TcpStream, UdpSocket};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
@@ -115,8 +116,33 @@ pub fn scheme(spec: &str) -> Result<&'static str, StandinError> {
     match spec.parse::<Spec>()?.face {
         FaceKind::At => Ok("at"),
         FaceKind::Slcan => Ok("slcan"),
+        FaceKind::Doip => Ok("doip"),
         FaceKind::Can => Err(StandinError::NoBytes),
     }
+}
+
+/// Answers, until `stop` is set, whoever asks by UDP at this address which vehicle is there.
+fn announce(address: std::net::SocketAddr, stop: &AtomicBool) -> std::io::Result<()> {
+    let socket = UdpSocket::bind(address)?;
+    socket.set_read_timeout(Some(Duration::from_millis(100)))?;
+    let mut buffer = [0; 1024];
+    while !stop.load(Ordering::Relaxed) {
+        let Ok((n, from)) = socket.recv_from(&mut buffer) else { continue };
+        let mut reader = Reader::default();
+        reader.push(&buffer[..n]);
+        let who = crate::face::doip::announcement();
+        let is_meant = match reader.next_message() {
+            Some(Ok((_, Payload::WhoIsThere))) => true,
+            Some(Ok((_, Payload::WhoHasEid(eid)))) => eid == who.eid,
+            Some(Ok((_, Payload::WhoHasVin(vin)))) => vin == who.vin,
+            _ => false,
+        };
+        if is_meant {
+            // Whoever has gone in the meantime misses nothing.
+            let _ = socket.send_to(&Payload::Announcement(who).encode(VERSION_2012), from);
+        }
+    }
+    Ok(())
 }
 
 /// Serves the stand-in named `spec` to one TCP client after another until `stop` is set. `speed` 1 is real time.
@@ -130,6 +156,23 @@ pub fn serve_tcp(listener: &TcpListener, spec: &str, speed: f64, stop: &AtomicBo
     let failed = |source| StandinError::Serve { address: address.clone(), source };
     let mut live = Live::new(spec, speed)?;
     listener.set_nonblocking(true).map_err(failed)?;
+    if spec.parse::<Spec>()?.face == FaceKind::Doip {
+        let address = listener.local_addr().map_err(failed)?;
+        return std::thread::scope(|scope| {
+            let announcing = scope.spawn(|| announce(address, stop));
+            let served = accept(&mut live, listener, stop).map_err(failed);
+            // Ends with the same flag.
+            match announcing.join() {
+                Ok(Err(source)) => served.and(Err(failed(source))),
+                _ => served,
+            }
+        });
+    }
+    accept(&mut live, listener, stop).map_err(failed)
+}
+
+/// One client after another.
+fn accept(live: &mut Live, listener: &TcpListener, stop: &AtomicBool) -> std::io::Result<()> {
     while !stop.load(Ordering::Relaxed) {
         match listener.accept() {
             Ok((mut stream, _)) => {
@@ -146,7 +189,7 @@ pub fn serve_tcp(listener: &TcpListener, spec: &str, speed: f64, stop: &AtomicBo
             {
                 live.wait();
             }
-            Err(source) => return Err(failed(source)),
+            Err(source) => return Err(source),
         }
     }
     Ok(())

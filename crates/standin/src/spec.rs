@@ -5,6 +5,7 @@ use crate::bus::BusKind;
 use crate::car::{Car, Manner};
 use crate::face::Face;
 use crate::face::at::{AtFace, AtSettings, CountMode};
+use crate::face::doip::DoipFace;
 use crate::face::slcan::SlcanFace;
 use crate::faults::{Fault, Placement};
 use crate::modules::Start;
@@ -28,7 +29,7 @@ pub const OPTIONS: [(&str, &str); 28] = [
     ("injectors", "the same for injectors"),
     ("cleared", "1: codes were cleared just before the start"),
     ("bus", "can11-500, can29-500, can11-250 or can29-250; default can11-500"),
-    ("face", "adapter between car and tester: at, slcan or can (frames, inside this process only); default at"),
+    ("face", "adapter between car and tester: at, slcan, doip or can (frames, inside this process only); default at"),
     ("baud", "serial rate, 10 bits per character; default 115200"),
     ("overhead_ms", "adapter: from the end of a command to the start of what it does; default 0"),
     ("rtt_ms", "what converter or radio add to a round trip; default 0"),
@@ -58,6 +59,8 @@ pub(crate) enum FaceKind {
     At,
     /// A serial-line CAN adapter.
     Slcan,
+    /// A gateway for diagnostics over IP.
+    Doip,
     /// Nothing: frames.
     Can,
 }
@@ -200,8 +203,9 @@ impl Spec {
                 self.face = match option.value {
                     "at" => FaceKind::At,
                     "slcan" => FaceKind::Slcan,
+                    "doip" => FaceKind::Doip,
                     "can" => FaceKind::Can,
-                    _ => return Err(option.wrong("at, slcan or can")),
+                    _ => return Err(option.wrong("at, slcan, doip or can")),
                 }
             }
             "baud" => self.at.baud = option.number(1200.0, 10_000_000.0)? as u32,
@@ -313,11 +317,13 @@ impl Spec {
 
     /// Builds the car and its adapter.
     pub(crate) fn rig(&self) -> Result<Rig, StandinError> {
+        let car = self.car()?;
         let face: Box<dyn Face> = match self.face {
             FaceKind::At => Box::new(AtFace::new(self.at.clone(), self.setup.seed)),
             FaceKind::Slcan => Box::new(SlcanFace::new(self.at.char_ns())),
+            FaceKind::Doip => Box::new(DoipFace::new(self.bus, &car.module_ids())),
             FaceKind::Can => return Err(StandinError::NoBytes),
         };
-        Ok(Rig::new(self.car()?, face, self.latency_ns()))
+        Ok(Rig::new(car, face, self.latency_ns()))
     }
 }

@@ -42,6 +42,33 @@ fn every_face_brings_the_same_answers() {
 }
 
 #[test]
+fn a_gateway_passes_messages_on() {
+    for (bus, engine, gearbox) in [("can11-500", 0x17E0, 0x17E1), ("can29-500", 0x1010, 0x1018)] {
+        let mut link = open(&format!("fell?script=idle&jitter=0&bus={bus}&pending=gearbox:1:900&face=doip"));
+        assert_eq!(link.info().bus, Some(Bus::Doip));
+        let asked = Request { to: Target::Everyone, bytes: vec![0x01, 0x00], n_replies: None };
+        let everyone = link.exchange(&asked).expect("the gateway is there");
+        let from: Vec<Address> = everyone.replies.iter().map(|reply| reply.from).collect();
+        assert_eq!(from, [Address::Logical(engine), Address::Logical(gearbox)], "{everyone:?}");
+        let requests = [engine, gearbox].map(|module| read_vin(Target::Module(Address::Logical(module))));
+        let exchanges = link.exchange_many(&requests).expect("the gateway is there");
+        for exchange in &exchanges {
+            let vin = exchange.replies.first().and_then(|reply| reply.bytes.get(3..));
+            assert_eq!(vin, Some(standin::VIN.as_bytes()), "{exchange:?}");
+            assert_eq!(exchange.problems, [] as [String; 0]);
+        }
+        let nobody = link.exchange(&read_vin(Target::Module(Address::Logical(0x1234)))).expect("the gateway is there");
+        assert!(nobody.replies.is_empty());
+        assert!(nobody.problems.iter().any(|problem| problem.contains("no module has this address")), "{nobody:?}");
+        let anyone = Request { to: Target::Anyone(Address::Logical(0x1234)), bytes: vec![0x3E, 0], n_replies: None };
+        let exchange = link.exchange(&anyone).expect("the gateway is there");
+        assert!(
+            exchange.replies.is_empty() && exchange.problems.is_empty() && exchange.over_ns - exchange.asked_ns < MS
+        );
+    }
+}
+
+#[test]
 fn pending_busy_and_silent_modules() {
     for face in ["slcan", "can"] {
         let spec = format!("fell?script=idle&pending=engine:1:800&busy=gearbox:1&silent=brake:0:1000&face={face}");

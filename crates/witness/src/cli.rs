@@ -50,7 +50,7 @@ pub(crate) enum Command {
 #[derive(Debug, Args)]
 pub(crate) struct AdapterArgs {
     /// The adapter: at+serial:PATH?baud=N, at+tcp://HOST:PORT, slcan+serial:PATH?baud=N, slcan+tcp://HOST:PORT,
-    /// socketcan:IFACE or standin:NAME.
+    /// socketcan:IFACE, doip://HOST:PORT or standin:NAME.
     #[arg(long, value_name = "ADDRESS", env = "WITNESS_ADAPTER")]
     pub(crate) adapter: String,
     /// A file that describes a maker's modules; repeatable.
@@ -293,7 +293,7 @@ pub(crate) struct StandinArgs {
     /// Offer a serial device (pty); its path is printed.
     #[arg(long)]
     pub(crate) pty: bool,
-    /// The adapter that it wears: at or slcan; otherwise as NAME says.
+    /// The adapter that it wears: at, slcan or doip; otherwise as NAME says.
     #[arg(long)]
     pub(crate) face: Option<String>,
     /// How fast its clock runs; 1 is real time.

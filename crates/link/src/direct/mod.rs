@@ -26,6 +26,8 @@ pub(crate) enum Told {
         /// Damage on the way, so that it may work the next time.
         is_damage: bool,
     },
+    /// There is nobody to take it.
+    Nobody(Target),
     /// A long message has begun.
     Begun(Address),
     /// A message has come.
@@ -128,6 +130,9 @@ impl<C: Carrier> DirectLink<C> {
                 if let Some(dialogue) = concerned.next() {
                     dialogue.failed(what, is_damage);
                 }
+            }
+            Told::Nobody(to) => {
+                dialogues.iter_mut().filter(|dialogue| dialogue.request().to == to).for_each(Dialogue::nobody);
             }
             Told::Begun(from) => {
                 dialogues.iter_mut().filter(|dialogue| dialogue.expects(from)).for_each(|d| d.begun(from));

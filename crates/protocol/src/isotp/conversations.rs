@@ -164,6 +164,15 @@ impl Conversations {
         }
     }
 
+    /// When [`Conversations::poll`] has something to do next, unless a frame comes first.
+    #[must_use]
+    pub fn deadline(&self) -> Option<Nanos> {
+        if self.functional.is_some() || self.functional_sent.is_some() || !self.strangers.is_empty() {
+            return Some(Nanos::MIN);
+        }
+        self.channels.values().filter_map(Channel::deadline).min()
+    }
+
     /// What is to be done at `now`; call again until it says to wait. Each frame is to be confirmed, or given up, before
     /// the next call.
     pub fn poll(&mut self, now: Nanos) -> Step<Said> {

@@ -1,6 +1,7 @@
 //! What the car shows to a tester: the adapters that can stand between it and the tester.
 
 pub(crate) mod at;
+pub(crate) mod doip;
 pub(crate) mod slcan;
 
 use crate::bus::{BusKind, CanFrame};

@@ -44,7 +44,10 @@ pub(crate) fn run(args: &StandinArgs, json: bool) -> Result<Exit, Failure> {
                 .hint("another program may use this port: choose one with --tcp 127.0.0.1:0")
         })?;
         let bound = listener.local_addr().map_or_else(|_| address.to_owned(), |bound| bound.to_string());
-        announce(format!("{scheme}+tcp://{bound}"))?;
+        announce(match scheme {
+            "doip" => format!("doip://{bound}"),
+            _ => format!("{scheme}+tcp://{bound}"),
+        })?;
         standin::serve_tcp(&listener, &name, args.speed, &stop).map_err(failed)?;
     }
     Ok(Exit::Done)
