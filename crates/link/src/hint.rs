@@ -61,7 +61,8 @@ impl PortError {
             },
             Ok(AdapterAddress::Doip { host, port }) => tcp_hint(&host, port, source),
             Ok(AdapterAddress::SocketCan { interface }) => interface_hint(&interface, source),
-            Ok(AdapterAddress::AtBle { .. } | AdapterAddress::PassThru { .. }) | Err(_) => None,
+            Ok(AdapterAddress::PassThru { library }) => library_hint(&library, source),
+            Ok(AdapterAddress::AtBle { .. }) | Err(_) => None,
         }
     }
 }
@@ -71,6 +72,24 @@ fn line_of(address: &str) -> Option<Line> {
         Ok(AdapterAddress::At(line) | AdapterAddress::Slcan(line)) => Some(line),
         _ => None,
     }
+}
+
+fn library_hint(library: &std::path::Path, source: &std::io::Error) -> Option<String> {
+    let shown = library.display();
+    Some(match source.kind() {
+        ErrorKind::NotFound => {
+            format!("{shown} does not exist: install the adapter's software and give the whole path")
+        }
+        ErrorKind::InvalidData => {
+            format!(
+                "{shown} cannot be loaded: it must be a pass-thru library with the right word size ({} bit)",
+                usize::BITS
+            )
+        }
+        _ => {
+            "plug the adapter in, close other programs that use it, and check that its own software finds it".to_owned()
+        }
+    })
 }
 
 fn interface_hint(interface: &str, source: &std::io::Error) -> Option<String> {

@@ -12,6 +12,7 @@ mod direct;
 pub mod doip;
 mod feed;
 mod hint;
+pub mod passthru;
 mod port;
 mod serial;
 pub mod slcan;
@@ -23,6 +24,7 @@ mod tcp;
 pub use address::{AdapterAddress, AddressError, FORMS, Line};
 pub use at::AtLink;
 pub use feed::{Feed, Heard, Hearing, Next, Source, Wanted};
+pub use passthru::PassThruDial;
 pub use port::{Dial, Port, PortError};
 pub use serial::SerialDial;
 pub use slcan::SlcanDial;
@@ -153,7 +155,7 @@ pub fn open(address: &str, settings: Settings) -> Result<Box<dyn Link>, LinkErro
             let found = doip::identify(&host, port, IDENTIFY_WAIT);
             doip::start(Box::new(TcpDial::new(&host, port, address)), found, settings)
         }
-        AdapterAddress::PassThru { .. } => missing("pass-thru"),
+        AdapterAddress::PassThru { library } => can::start(Box::new(PassThruDial::new(&library, address)), settings),
     }
 }
 

@@ -50,7 +50,8 @@ pub(crate) enum Command {
 #[derive(Debug, Args)]
 pub(crate) struct AdapterArgs {
     /// The adapter: at+serial:PATH?baud=N, at+tcp://HOST:PORT, slcan+serial:PATH?baud=N, slcan+tcp://HOST:PORT,
-    /// socketcan:IFACE, doip://HOST:PORT or standin:NAME.
+    /// socketcan:IFACE, doip://HOST:PORT, passthru:LIBRARY or
+    /// standin:NAME.
     #[arg(long, value_name = "ADDRESS", env = "WITNESS_ADAPTER")]
     pub(crate) adapter: String,
     /// A file that describes a maker's modules; repeatable.

@@ -1,0 +1,69 @@
+//! The car behind a pass-thru library (SAE J2534) that this test builds: the library bridges to the stand-in's serial-line
+//! face.
+
+use std::net::TcpListener;
+use std::process::Command;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+use link::{LinkError, Request, Settings, Target};
+use protocol::{Address, Bus};
+
+#[test]
+fn the_car_is_read_through_a_library() {
+    let listener = TcpListener::bind("127.0.0.1:0").expect("loopback");
+    let address = listener.local_addr().expect("bound").to_string();
+    let stop = Arc::new(AtomicBool::new(false));
+    let server = {
+        let stop = stop.clone();
+        std::thread::spawn(move || {
+            standin::serve_tcp(&listener, "fell?script=idle&face=slcan&baud=1000000", 1.0, &stop)
+        })
+    };
+    let folder = tempfile::tempdir().expect("a folder");
+    let library =
+        folder.path().join(format!("{}standin{}", std::env::consts::DLL_PREFIX, std::env::consts::DLL_SUFFIX));
+    let compiler = std::env::var_os("RUSTC").unwrap_or_else(|| "rustc".into());
+    let built = Command::new(compiler)
+        .args(["--crate-type", "cdylib", "--edition", "2024", "-o"])
+        .arg(&library)
+        .arg(concat!(env!("CARGO_MANIFEST_DIR"), "/tests/passthru/library.rs"))
+        .env("STANDIN_ADDRESS", &address)
+        .output()
+        .expect("the compiler runs");
+    assert!(built.status.success(), "{}", String::from_utf8_lossy(&built.stderr));
+    let address = format!("passthru:{}", library.display());
+    let mut link = link::open(&address, Settings::default()).expect("the car answers");
+    assert_eq!(link.info().bus, Some(Bus::Can { wide: false, kbit_s: 500 }));
+    assert_eq!(link.info().adapter, "pass-thru firmware 1.0, library 2.0, interface 04.04");
+    assert_eq!(link.supply_volts().expect("it measures"), Some(12.34));
+    let read_vin = |reply: u16| Request {
+        to: Target::Module(Address::from_reply11(reply)),
+        bytes: vec![0x22, 0xF1, 0x90],
+        n_replies: Some(1),
+    };
+    let exchanges = link.exchange_many(&[read_vin(0x7E8), read_vin(0x7EA)]).expect("the car answers");
+    for exchange in exchanges {
+        let vin = exchange.replies.first().and_then(|reply| reply.bytes.get(3..));
+        assert_eq!(vin, Some(standin::VIN.as_bytes()), "{:?}", exchange.problems);
+    }
+    // One device, one user: a second one is told why; closing gives it back.
+    let error = link::open(&address, Settings::default()).err().map(|error| error.to_string()).unwrap_or_default();
+    assert!(error.contains("device in use"), "{error}");
+    link.reopen().expect("given back and taken again");
+    drop(link);
+    stop.store(true, Ordering::Relaxed);
+    assert!(server.join().expect("no panic").is_ok());
+}
+
+#[test]
+fn what_is_no_library_is_said() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let file = folder.path().join("text.so");
+    std::fs::write(&file, "no library").expect("written");
+    for (path, part) in [(file, "right word size"), (folder.path().join("missing.so"), "does not exist")] {
+        let error = link::open(&format!("passthru:{}", path.display()), Settings::default()).err().expect("no library");
+        assert!(matches!(error, LinkError::Port(_)), "{error}");
+        assert!(error.hint().is_some_and(|hint| hint.contains(part)), "{:?}", error.hint());
+    }
+}
