@@ -96,6 +96,9 @@ fn counters_of_every_style() {
         (Shows::Modulo(65_536), 65_500, "wrapping at 16 bits"),
         (Shows::InWindow(200.0), 0, "per 200 revolutions"),
         (Shows::InWindow(1000.0), 0, "per 1000 revolutions"),
+        (Shows::AddedAfter(200.0, 1 << 32), 0, "added after 200 revolutions"),
+        (Shows::AddedAfter(1000.0, 1 << 32), 0, "added after 1000 revolutions"),
+        (Shows::AddedAfter(200.0, 256), 200, "added after 200 revolutions, wrapping"),
         (Shows::LastWindow(200.0), 0, "last window of 200"),
         (Shows::LastWindow(1000.0), 0, "last window of 1000"),
     ] {
@@ -110,6 +113,25 @@ fn counters_of_every_style() {
         let truth = driven.misses[2] as f64;
         // A window that starts again loses what came after its last reading; a held one what is not complete yet.
         assert!(got <= truth * 1.02 + 4.0 && got >= truth * 0.85, "{what}: {got} of {truth}");
+    }
+}
+
+/// A cylinder that never fires, behind a counter that is brought up to date every 200 or 1000 revolutions: each rise is more
+/// than can be missed between two readings.
+#[test]
+fn a_dead_cylinder_behind_a_counter_that_is_added_up_late() {
+    let dead = |cylinder: usize, _: f64, _: f64, _: f64| if cylinder == 1 { 1.0 } else { 1e-5 };
+    for (window, n) in [(200.0, 1 << 32), (1000.0, 1 << 32), (200.0, 65_536)] {
+        let shows = Shows::AddedAfter(window, n);
+        let driven = Road { shows, chance: &dead, seconds: 900.0, counter_hz: 5.0, ..Road::default() }.drive();
+        let findings = found(&driven);
+        assert_eq!(findings[1].verdict, Verdict::Faulty, "{window}: {:?}", findings[1]);
+        let figures = &findings[1].figures;
+        let share = figures["missed_percent_of_own_firings"];
+        assert!((95.0..=102.0).contains(&share), "{window}: {:?}", findings[1]);
+        for other in [0, 2, 3] {
+            assert_ne!(findings[other].verdict, Verdict::Faulty, "{window}: {:?}", findings[other]);
+        }
     }
 }
 

@@ -14,6 +14,8 @@ pub(crate) enum Style {
     Cumulative,
     /// It runs over after so many bits.
     Wrapping(u32),
+    /// It grows only at the end of each window of so many revolutions, by what was counted in it.
+    Added(u32),
     /// It starts again from 0: at a start of the engine, or when codes are cleared.
     Restarting,
     /// It counts in windows of so many revolutions and starts each from 0.
@@ -104,16 +106,28 @@ pub(super) fn read(series: &Series, engine: &Engine) -> Option<Counter> {
             continue;
         }
         let possible = possible(from_ns, to_ns, engine);
-        let bits = if top < 256 { 8 } else { 16 };
-        // Running over goes from the upper half of the scale to the lower one; a fall from 1 to 0 is a start from 0.
-        let over = (1_u64 << bits).saturating_sub(before) + now;
-        if top < 1 << bits && over <= 1 << (bits - 1) && over as f64 <= possible {
-            wraps.push((idx, bits));
-        } else {
-            falls.push(change);
+        match run_over(before, now, top, possible) {
+            Some(bits) => wraps.push((idx, bits)),
+            None => falls.push(change),
         }
     }
     let window = window_of(&falls).map(|window| (window, is_held(&changes, window)));
+    // A sum that is brought up to date at the end of each window rises by more than can be missed between two readings.
+    let rises: Vec<Change> = changes.iter().filter(|c| readings[c.idx].1 > readings[c.idx - 1].1).copied().collect();
+    let added = window_of(&rises).filter(|_| window.is_none());
+    let since = |to_ns: i64, revolutions: u32| {
+        engine.time_of(engine.firings_until(to_ns) - 0.5 * f64::from(revolutions)).min(to_ns)
+    };
+    if let Some(revolutions) = added {
+        for fall in std::mem::take(&mut falls) {
+            let ((_, before), (to_ns, now)) = (readings[fall.idx - 1], readings[fall.idx]);
+            match run_over(before, now, top, possible(since(to_ns, revolutions), to_ns, engine)) {
+                Some(bits) => wraps.push((fall.idx, bits)),
+                None => falls.push(fall),
+            }
+        }
+        wraps.sort_unstable();
+    }
     if let Some((revolutions, true)) = window {
         return Some(Counter {
             style: Style::HeldWindow(revolutions),
@@ -123,6 +137,8 @@ pub(super) fn read(series: &Series, engine: &Engine) -> Option<Counter> {
     }
     if let Some((revolutions, false)) = window {
         style = Style::Window(revolutions);
+    } else if let Some(revolutions) = added {
+        style = Style::Added(revolutions);
     } else if let Some((_, bits)) = wraps.first() {
         style = Style::Wrapping(*bits);
     } else if !restarts.is_empty() || !falls.is_empty() {
@@ -136,7 +152,7 @@ pub(super) fn read(series: &Series, engine: &Engine) -> Option<Counter> {
         (top == 255 && stays_at(&readings, 255)).then_some(255)
     };
     let mut wraps = wraps.into_iter().peekable();
-    let steps = (1..readings.len())
+    let counted = (1..readings.len())
         .filter(|&idx| end != Some(readings[idx - 1].1) || readings[idx].1 != readings[idx - 1].1)
         .map(|idx| {
             let ((from_ns, before), (to_ns, now)) = (readings[idx - 1], readings[idx]);
@@ -148,11 +164,54 @@ pub(super) fn read(series: &Series, engine: &Engine) -> Option<Counter> {
                 now
             };
             Step { from_ns, to_ns, events }
-        })
-        // What cannot have been missed was not: a wrong answer, or counts from a time that was not recorded.
-        .filter(|step| step.events == 0 || step.events as f64 <= possible(step.from_ns, step.to_ns, engine))
-        .collect();
+        });
+    let counted: Vec<Step> = match added {
+        Some(revolutions) => over_windows(counted, |to_ns| since(to_ns, revolutions)),
+        None => counted.collect(),
+    };
+    // What cannot have been missed was not: a wrong answer, or counts from a time that was not recorded.
+    let is_possible =
+        |step: &Step| step.events == 0 || step.events as f64 <= possible(step.from_ns, step.to_ns, engine);
+    let steps = counted.into_iter().filter(is_possible).collect();
     Some(Counter { style, steps, is_saturated: end.is_some() })
+}
+
+/// In how many bits a counter ran over that fell from `before` to `now`, if it did.
+///
+/// Running over goes from the upper half of the scale to the lower one; a fall from 1 to 0 is a start from 0.
+fn run_over(before: u64, now: u64, top: u64, possible: f64) -> Option<u32> {
+    let bits = if top < 256 { 8 } else { 16 };
+    let over = (1_u64 << bits).saturating_sub(before) + now;
+    (top < 1 << bits && over <= 1 << (bits - 1) && over as f64 <= possible).then_some(bits)
+}
+
+/// Steps of a counter that is brought up to date at the end of each window: what it rose by happened since `since` of the
+/// reading that shows it, or since it rose last; of the window that is not over yet nothing is known.
+fn over_windows(counted: impl Iterator<Item = Step>, since: impl Fn(i64) -> i64) -> Vec<Step> {
+    let mut steps: Vec<Step> = Vec::new();
+    // First of the steps that no rise has claimed yet.
+    let mut free = 0;
+    let mut last_ns = None;
+    let cut = |steps: &mut Vec<Step>, free: usize, at_ns: i64| {
+        let kept = free + steps[free..].partition_point(|step| step.to_ns <= at_ns);
+        steps.truncate(kept);
+    };
+    for step in counted {
+        last_ns = Some(step.to_ns);
+        if step.events == 0 {
+            steps.push(step);
+            continue;
+        }
+        let earliest_ns = steps.get(free).map_or(step.from_ns, |first| first.from_ns);
+        let from_ns = since(step.to_ns).max(earliest_ns).min(step.from_ns);
+        cut(&mut steps, free, from_ns);
+        steps.push(Step { from_ns, ..step });
+        free = steps.len();
+    }
+    if let Some(last_ns) = last_ns {
+        cut(&mut steps, free, since(last_ns));
+    }
+    steps
 }
 
 /// Most misfires between two moments: every firing, half as many again for coarse speeds, and a few for the skew between

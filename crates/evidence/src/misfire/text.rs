@@ -270,6 +270,7 @@ impl Told<'_> {
         match self.cylinder.counter.style {
             Style::HeldWindow(n) => list.push(format!("the counter was read as the count of the last {n} revolutions")),
             Style::Window(n) => list.push(format!("the counter was read as starting again every {n} revolutions; what it counted between the last reading and the end of a window is lost")),
+            Style::Added(n) => list.push(format!("the counter was read as brought up to date every {n} revolutions")),
             Style::Wrapping(bits) => list.push(format!("the counter was read as running over after {bits} bits")),
             Style::Restarting => list.push("the counter fell to a lower value and was read as started again".into()),
             Style::Still | Style::Cumulative => {}

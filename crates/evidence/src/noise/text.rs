@@ -87,10 +87,11 @@ impl Case<'_> {
         let seconds = judged.n_compared as f64 * self.length_s;
         if self.verdict() == Verdict::Healthy {
             return format!(
-                "{id} is no rougher than {} in {seconds:.0} s (ratio {}, {between}; {sizes}); lasting noise of {} {unit} would have shown.",
+                "{id} is no rougher than {} in {seconds:.0} s (ratio {}, {between}; {sizes}); lasting noise of {} {unit} would have shown, bursts of less than {:.0} s perhaps not.",
                 self.reference(),
                 short(ratio),
-                short(self.shown_from(judged))
+                short(self.shown_from(judged)),
+                2.0 * self.length_s
             );
         }
         if self.is_about_bursts() {

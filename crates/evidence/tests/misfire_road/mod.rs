@@ -29,6 +29,8 @@ pub enum Shows {
     InWindow(f64),
     /// In the last complete window of so many revolutions.
     LastWindow(f64),
+    /// The sum up to the end of the last window of so many revolutions, modulo a number.
+    AddedAfter(f64, u64),
 }
 
 /// One drive.
@@ -110,6 +112,7 @@ impl Road<'_> {
                         Shows::Sum => sum,
                         Shows::Modulo(n) => sum % n,
                         Shows::Until(n) => sum.min(n),
+                        Shows::AddedAfter(_, n) => (window.0 + self.start) % n,
                         Shows::InWindow(_) => misses[cylinder] - window.0,
                         Shows::LastWindow(_) => window.1,
                     };
@@ -128,7 +131,7 @@ impl Road<'_> {
                     }
                 }
             }
-            if let Shows::InWindow(window) | Shows::LastWindow(window) = self.shows
+            if let Shows::InWindow(window) | Shows::LastWindow(window) | Shows::AddedAfter(window, _) = self.shows
                 && turns >= window
             {
                 turns -= window;
