@@ -7,6 +7,7 @@ mod audit;
 mod bench;
 mod house;
 mod oracles;
+mod pages;
 mod step;
 mod testing;
 mod workspace;
@@ -19,10 +20,12 @@ use workspace::Workspace;
 
 const USAGE: &str = "usage: cargo xtask TASK
 
-  demo [ARGUMENT ...]  build the release binary and run `witness demo`
+  build                build the pages and the release binary
+  demo [ARGUMENT ...]  build both and run `witness demo`
   test                 everything that must hold before a change is handed on; installs what it needs
   detection            count detection and false alarms of the checks anew and write docs/detection.md (takes a while)
   bench                run every benchmark of the workspace in release and print what it says
+  screenshots          pictures of every place of the workbench at three sizes, in web/screenshots
   house                the rules of the house alone: crates, headers, words, markdown
   oracles              install the Python libraries that tests compare with; prints how to run one test with them
   audit                licences, bans and sources of all dependencies (installs cargo-deny under target/tools)";
@@ -32,10 +35,17 @@ fn main() -> ExitCode {
     let task = arguments.next().unwrap_or_default();
     let rest: Vec<OsString> = arguments.collect();
     let done = match task.to_str() {
+        Some("build") if rest.is_empty() => {
+            Workspace::load().and_then(|workspace| build(&workspace, &mut Steps::of(2)))
+        }
         Some("demo") => demo(&rest),
         Some("test") if rest.is_empty() => test(),
         Some("detection") if rest.is_empty() => detection(),
         Some("bench") if rest.is_empty() => Workspace::load().and_then(|workspace| bench::all(&workspace)),
+        Some("screenshots") if rest.is_empty() => Workspace::load().and_then(|workspace| {
+            pages::build(&workspace)?;
+            pages::screenshots(&workspace)
+        }),
         Some("house") if rest.is_empty() => Workspace::load().and_then(|workspace| house::check(&workspace)),
         Some("oracles") if rest.is_empty() => Workspace::load().and_then(|workspace| {
             let python = oracles::install(&workspace)?;
@@ -57,13 +67,19 @@ fn main() -> ExitCode {
     }
 }
 
+/// Builds the pages, and the release binary with them inside.
+fn build(workspace: &Workspace, steps: &mut Steps) -> Result<(), Failure> {
+    steps.step("pages: npm ci, vite build", || pages::build(workspace))?;
+    steps.step("build: cargo build --release --package witness", || {
+        run(workspace.cargo().args(["build", "--release", "--package", "witness"]), step::C_COMPILER)
+    })
+}
+
 /// Builds the release binary and hands it `demo` and the arguments.
 fn demo(arguments: &[OsString]) -> Result<(), Failure> {
     let workspace = Workspace::load()?;
-    let mut steps = Steps::of(2);
-    steps.step("build: cargo build --release --package witness", || {
-        run(workspace.cargo().args(["build", "--release", "--package", "witness"]), step::C_COMPILER)
-    })?;
+    let mut steps = Steps::of(3);
+    build(&workspace, &mut steps)?;
     let binary = workspace.target().join("release").join(format!("witness{}", std::env::consts::EXE_SUFFIX));
     steps.step("demo: witness demo", || {
         run(Command::new(&binary).arg("demo").args(arguments), "the lines above say what the demo could not do")
@@ -83,12 +99,14 @@ fn detection() -> Result<(), Failure> {
 /// The whole check, cheapest first.
 fn test() -> Result<(), Failure> {
     let workspace = Workspace::load()?;
-    let mut steps = Steps::of(7);
+    let mut steps = Steps::of(10);
     steps.step("house: crates, headers, words, markdown", || house::check(&workspace))?;
     steps.step("format: cargo fmt --all --check", || {
         run(workspace.cargo().args(["fmt", "--all", "--check"]), "run `cargo fmt --all` and look at what it changed")
     })?;
     steps.step("audit: licences, bans and sources of dependencies", || audit::run_deny(&workspace))?;
+    steps.step("pages: npm ci, vite build", || pages::build(&workspace))?;
+    let mut tally = steps.step("web: types, lints and tests of the pages", || pages::check(&workspace))?;
     steps.step("lints: cargo clippy --workspace --all-targets -- -D warnings", || {
         run(
             workspace.cargo().args(["clippy", "--workspace", "--all-targets", "--", "-D", "warnings"]),
@@ -102,7 +120,8 @@ fn test() -> Result<(), Failure> {
         )
     })?;
     let python = steps.step("oracles: Python libraries that tests compare with", || oracles::install(&workspace))?;
-    let tally = steps.step("tests: cargo test --workspace", || testing::run(&workspace, &python))?;
+    tally += steps.step("tests: cargo test --workspace", || testing::run(&workspace, &python))?;
+    tally += steps.step("browser: the workbench in a real browser", || pages::browse(&workspace))?;
     steps.summary();
     println!("{tally}");
     Ok(())

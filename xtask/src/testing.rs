@@ -22,7 +22,24 @@ impl fmt::Display for Tally {
     }
 }
 
+impl std::ops::AddAssign for Tally {
+    fn add_assign(&mut self, other: Self) {
+        self.passed += other.passed;
+        self.failed += other.failed;
+        self.skipped += other.skipped;
+    }
+}
+
 impl Tally {
+    pub(crate) fn new(passed: u64, failed: u64, skipped: u64) -> Self {
+        Self { passed, failed, skipped }
+    }
+
+    /// Whether no test ran.
+    pub(crate) fn is_empty(&self) -> bool {
+        self.passed + self.failed == 0
+    }
+
     /// Adds a closing line of a test program: `test result: ok. 3 passed; 0 failed; 1 ignored; …`. Other lines count
     /// nothing.
     fn add(&mut self, line: &str) {

@@ -29,10 +29,10 @@ pub use ledger::{
     Case, CaseFile, CaseRef, CaseVehicle, Cases, Conditions, Content, Entry, FileRef, Placement, Verified,
 };
 pub use lists::{Signal, Signals, Watchlist, Watchlists};
-pub use program::{Demo, Failed, Failure, Serving};
+pub use program::{Demo, Failed, Failure, Serving, Workbench};
 pub use survey::{
-    Code, CodeRecord, FreezeFrame, InUse, Info, Missing, Module, MonitorResult, MonitorState, Network, RawExchange,
-    RawReply, Readiness, Survey, Value, Vehicle,
+    Code, FreezeFrame, InUse, Info, Module, MonitorResult, MonitorState, RawExchange, RawReply, Readiness, Survey,
+    Value, Vehicle,
 };
 pub use suspects::{
     NextTest, Proof, ProofOfFault, Reason, Suspect, SuspectArea, SuspectChange, SuspectStep, Suspects, TestOutcome,
@@ -115,7 +115,7 @@ pub fn typescript() -> String {
         Verified
         Watchlist
         Watchlists
-        Code CodeRecord Demo DriveSummary Examined Experiment ExperimentDrive Exported Failed Failure Finding FreezeFrame Gap Hypothesis Imported InUse Info Mark Missing Module MonitorResult MonitorState Network NextTest Planned PlannedSignal Proof ProofOfFault Rate RawExchange RawReply Readiness Reason Recorded Repaired Serving Signal SignalSummary Signals Span Survey Suspect SuspectArea SuspectChange SuspectStep Suspects SwapCounts SwapJudged TestOutcome Unavailable Value Vehicle Watchlist Watchlists
+        Workbench
     }
     module
 }

@@ -13,6 +13,15 @@ pub struct Serving {
     pub adapter: String,
 }
 
+/// `witness serve --json`: a workbench that is being served.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS))]
+pub struct Workbench {
+    /// Address of its first page.
+    pub url: String,
+}
+
 /// `witness demo --json`.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 #[serde(default)]

@@ -6,17 +6,19 @@ use clap::{Args, Parser, Subcommand, ValueEnum};
 
 /// A diagnostic workbench that judges what it records: which part, how sure, and where in the recording.
 #[derive(Debug, Parser)]
-#[command(name = "witness", version, propagate_version = true, arg_required_else_help = true)]
+#[command(name = "witness", version, propagate_version = true)]
 pub(crate) struct Cli {
     /// Print exactly one JSON object on standard output; progress goes to standard error.
     #[arg(long, global = true)]
     pub(crate) json: bool,
     #[command(subcommand)]
-    pub(crate) command: Command,
+    pub(crate) command: Option<Command>,
 }
 
 #[derive(Debug, Subcommand)]
 pub(crate) enum Command {
+    /// Start the workbench in the browser; without any command this is what happens.
+    Serve(ServeArgs),
     /// Read identity, modules, codes, freeze frames, readiness and monitor results; save all of it; change nothing.
     Survey(SurveyArgs),
     /// Record a drive with live numbers; space bar sets a mark, q ends it.
@@ -44,6 +46,25 @@ pub(crate) enum Command {
     Standin(StandinArgs),
     /// The whole pass on the invented car: survey, drive, findings, in under a minute.
     Demo(DemoArgs),
+}
+
+impl Default for Command {
+    fn default() -> Self {
+        Self::Serve(ServeArgs { listen: server::Options::default().listen, adapter: Vec::new(), no_open: false })
+    }
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct ServeArgs {
+    /// Where to listen; anything but loopback lets others on the network in, by pairing code.
+    #[arg(long, value_name = "ADDRESS:PORT", default_value_t = server::Options::default().listen)]
+    pub(crate) listen: std::net::SocketAddr,
+    /// An adapter to offer on the first page; repeatable.
+    #[arg(long, value_name = "ADDRESS", env = "WITNESS_ADAPTER")]
+    pub(crate) adapter: Vec<String>,
+    /// Do not open the page in the browser.
+    #[arg(long)]
+    pub(crate) no_open: bool,
 }
 
 /// How to reach the car.
@@ -78,9 +99,6 @@ pub(crate) struct SurveyArgs {
     /// Where to save it; by default a new file in the data folder, named after time and vehicle.
     #[arg(long, value_name = "FILE")]
     pub(crate) out: Option<PathBuf>,
-    /// Only the modules of the emissions diagnostics: some seconds, instead of asking every usual address of the network.
-    #[arg(long)]
-    pub(crate) emissions_only: bool,
 }
 
 #[derive(Debug, Args)]

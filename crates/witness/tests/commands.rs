@@ -174,6 +174,52 @@ fn a_survey_is_saved_whole_before_it_is_shown_and_never_replaced() {
     assert_eq!(std::fs::read_to_string(bench.path("survey.json")).unwrap(), text);
 }
 
+/// The workbench, ended when the test is over.
+struct Workbench(Child);
+
+impl Drop for Workbench {
+    fn drop(&mut self) {
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+}
+
+#[test]
+fn the_workbench_says_where_it_is_and_lets_in_nobody_who_did_not_join() {
+    let bench = Bench::new();
+    let arguments = ["serve", "--no-open", "--json", "--listen", "127.0.0.1:0"];
+    let mut child = bench.command(&arguments).stdout(Stdio::piped()).spawn().unwrap();
+    let mut lines = BufReader::new(child.stdout.take().unwrap()).lines();
+    let _served = Workbench(child);
+    let mut text = String::new();
+    while serde_json::from_str::<Value>(&text).is_err() {
+        text += &lines.next().unwrap().unwrap();
+    }
+    check_schema("serve", &text);
+    let said: Value = serde_json::from_str(&text).unwrap();
+    let address = said["url"].as_str().unwrap().strip_prefix("http://").unwrap().trim_end_matches('/').to_owned();
+    let ask = |head: &str| {
+        let mut stream = std::net::TcpStream::connect(&address).unwrap();
+        std::io::Write::write_all(&mut stream, format!("{head}\r\nConnection: close\r\n\r\n").as_bytes()).unwrap();
+        let mut answer = Vec::new();
+        std::io::Read::read_to_end(&mut stream, &mut answer).unwrap();
+        String::from_utf8_lossy(&answer).into_owned()
+    };
+    let page = ask(&format!("GET / HTTP/1.1\r\nHost: {address}\r\nAccept-Encoding: gzip"));
+    assert!(page.starts_with("HTTP/1.1 200") && page.contains("content-security-policy: default-src 'none'"), "{page}");
+    for (head, expected) in [
+        (format!("GET /api/drives HTTP/1.1\r\nHost: {address}"), "401"),
+        ("GET /api/session HTTP/1.1\r\nHost: evil.example".to_owned(), "403"),
+        (format!("POST /api/car/take HTTP/1.1\r\nHost: {address}\r\nContent-Length: 0"), "403"),
+        (format!("GET /api/session HTTP/1.1\r\nHost: {address}\r\nOrigin: http://evil.example"), "403"),
+        (format!("GET /api/nothing HTTP/1.1\r\nHost: {address}"), "404"),
+        (format!("GET /../Cargo.toml HTTP/1.1\r\nHost: {address}"), "404"),
+    ] {
+        let answer = ask(&head);
+        assert!(answer.starts_with(&format!("HTTP/1.1 {expected}")), "{head}: {answer}");
+    }
+}
+
 fn standin_vin() -> &'static str {
     standin::VIN
 }

@@ -7,6 +7,7 @@ mod export;
 mod import;
 mod plan;
 mod proof;
+mod serve;
 mod signals;
 mod standin;
 mod survey;
@@ -23,7 +24,8 @@ use crate::output::Aloud;
 /// Runs the command that was asked for.
 pub(crate) fn run(cli: Cli) -> Result<Exit, Failure> {
     let json = cli.json;
-    match cli.command {
+    match cli.command.unwrap_or_default() {
+        Command::Serve(args) => serve::run(&args, json),
         Command::Survey(args) => survey::run(&args, json),
         Command::Drive(args) => match (args.command, args.adapter, args.choice) {
             (Some(DriveCommand::Record(options)), _, _) => drive::record(&options, json),

@@ -9,7 +9,8 @@ pub(crate) use survey::survey;
 pub(crate) use suspects::{proof, suspects};
 
 /// What is in a drive.
-pub(crate) fn drive(file: &std::path::Path, recording: &Recording) -> wire::DriveSummary {
+#[must_use]
+pub fn drive(file: &std::path::Path, recording: &Recording) -> wire::DriveSummary {
     wire::DriveSummary {
         file: file.display().to_string(),
         duration_s: recording.duration_s(),

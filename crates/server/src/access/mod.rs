@@ -1,0 +1,408 @@
+//! Who may look, who may act, and who holds the car.
+//!
+//! Whoever sits at the machine itself belongs to the bench: the page opened there may do everything. A phone or tablet
+//! joins with a pairing code that the bench shows; a code works once, for a few minutes, and few wrong tries end it.
+//! Everyone who joined looks on. One client at a time holds the car, and only the holder connects, records or commands;
+//! it changes hands by a request and a hand-over that all can see.
+//!
+//! A state machine: it is given `now` and never reads a clock, so that tests can.
+
+mod secret;
+
+use std::time::Duration;
+
+use serde::{Deserialize, Serialize};
+
+pub(crate) use secret::{Token, pairing_code};
+
+use crate::failure::Failure;
+
+/// How long a pairing code can be used.
+pub(crate) const CODE_LASTS: Duration = Duration::from_secs(5 * 60);
+/// Wrong codes after which all open ones end: with 31^6 codes these guesses have odds of 1 in 100 million for each open code.
+const WRONG_TRIES: u32 = 8;
+/// How long a holder may be out of reach before the car is free for others.
+const HOLDER_AWAY: Duration = Duration::from_secs(20);
+/// How long a holder may leave a request unanswered before whoever sits at the bench may take the car.
+const ASKED: Duration = Duration::from_secs(10);
+/// Most clients that are remembered.
+const MAX_CLIENTS: usize = 64;
+/// Most open pairing codes.
+const MAX_CODES: usize = 8;
+
+/// Time since the server started.
+pub(crate) type Now = Duration;
+
+/// A browser that joined.
+#[derive(Debug)]
+struct Client {
+    id: u32,
+    token: Token,
+    name: String,
+    is_bench: bool,
+    may_hold: bool,
+    n_streams: u32,
+    /// When its last stream ended.
+    away_since: Now,
+}
+
+struct Invitation {
+    code: String,
+    may_hold: bool,
+    until: Now,
+}
+
+struct Wish {
+    client: u32,
+    since: Now,
+}
+
+/// The books.
+#[derive(Default)]
+pub(crate) struct Access {
+    clients: Vec<Client>,
+    n_ever: u32,
+    invitations: Vec<Invitation>,
+    n_wrong: u32,
+    holder: Option<u32>,
+    wish: Option<Wish>,
+}
+
+/// What one client may do.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(test, derive(ts_rs::TS))]
+#[serde(rename_all = "snake_case")]
+pub(crate) enum Role {
+    /// Connects, records, commands.
+    Holder,
+    /// Looks on; may ask for the car.
+    Onlooker,
+    /// Looks on, and was invited to do no more.
+    Guest,
+}
+
+/// A client as all others see it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(test, derive(ts_rs::TS))]
+pub(crate) struct ClientJson {
+    pub(crate) id: u32,
+    /// The name it gave itself.
+    pub(crate) name: String,
+    pub(crate) role: Role,
+    /// Whether it sits at the machine itself.
+    pub(crate) is_bench: bool,
+    /// Whether its page is open now.
+    pub(crate) is_here: bool,
+}
+
+/// Who is here, who holds the car, and who asks for it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(test, derive(ts_rs::TS))]
+pub(crate) struct PeopleJson {
+    pub(crate) clients: Vec<ClientJson>,
+    pub(crate) holder: Option<u32>,
+    /// Who asks the holder for the car.
+    pub(crate) asked_by: Option<u32>,
+}
+
+/// Who a request comes from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct Who {
+    pub(crate) id: u32,
+    pub(crate) is_bench: bool,
+    pub(crate) may_hold: bool,
+}
+
+impl Who {
+    /// Whether this client may change what the workbench keeps.
+    pub(crate) fn must_work(self) -> Result<(), Failure> {
+        if self.may_hold { Ok(()) } else { Err(Failure::forbidden("this page was invited to look on")) }
+    }
+}
+
+impl Access {
+    /// The client with this token.
+    pub(crate) fn who(&self, token: &Token) -> Option<Who> {
+        let client = self.clients.iter().find(|client| client.token.is(token))?;
+        Some(Who { id: client.id, is_bench: client.is_bench, may_hold: client.may_hold })
+    }
+
+    /// Takes in a page opened at the machine itself.
+    pub(crate) fn admit_bench(&mut self, now: Now) -> (Who, Token) {
+        self.admit("bench", true, true, now)
+    }
+
+    /// A new pairing code.
+    pub(crate) fn invite(&mut self, may_hold: bool, now: Now) -> String {
+        self.forget(now);
+        if self.invitations.len() >= MAX_CODES {
+            self.invitations.remove(0);
+        }
+        self.n_wrong = 0;
+        let code = pairing_code();
+        self.invitations.push(Invitation { code: code.clone(), may_hold, until: now + CODE_LASTS });
+        code
+    }
+
+    /// Ends all open pairing codes.
+    pub(crate) fn end_invitations(&mut self) {
+        self.invitations.clear();
+    }
+
+    /// Takes in a phone or tablet that knows an open pairing code. A code works once.
+    pub(crate) fn join(&mut self, code: &str, name: &str, now: Now) -> Result<(Who, Token), Failure> {
+        self.forget(now);
+        let given: String = code.chars().filter(|c| c.is_ascii_alphanumeric()).collect::<String>().to_uppercase();
+        let Some(idx) = self.invitations.iter().position(|open| secret::same(&open.code, &given)) else {
+            self.n_wrong += 1;
+            if self.n_wrong >= WRONG_TRIES {
+                self.invitations.clear();
+            }
+            return Err(Failure::forbidden("this pairing code is not open")
+                .hint("codes work once and for five minutes: show a new one at the bench, under Settings"));
+        };
+        let invitation = self.invitations.remove(idx);
+        self.n_wrong = 0;
+        Ok(self.admit(name, false, invitation.may_hold, now))
+    }
+
+    /// Sends a client away; its page must join again.
+    pub(crate) fn dismiss(&mut self, id: u32) {
+        self.clients.retain(|client| client.id != id || client.is_bench);
+        if !self.clients.iter().any(|client| client.id == id) {
+            self.holder = self.holder.filter(|holder| *holder != id);
+            self.wish.take_if(|wish| wish.client == id);
+        }
+    }
+
+    /// Gives a client the name it is shown by.
+    pub(crate) fn rename(&mut self, id: u32, name: &str) {
+        if let Some(client) = self.clients.iter_mut().find(|client| client.id == id) {
+            client.name = shown_name(name);
+        }
+    }
+
+    /// A stream of this client began.
+    pub(crate) fn arrive(&mut self, id: u32) {
+        if let Some(client) = self.clients.iter_mut().find(|client| client.id == id) {
+            client.n_streams += 1;
+        }
+    }
+
+    /// A stream of this client ended.
+    pub(crate) fn leave(&mut self, id: u32, now: Now) {
+        if let Some(client) = self.clients.iter_mut().find(|client| client.id == id) {
+            client.n_streams = client.n_streams.saturating_sub(1);
+            client.away_since = now;
+        }
+    }
+
+    /// Takes the car if it is free, otherwise asks its holder for it. Returns whether the car was taken.
+    pub(crate) fn take(&mut self, who: Who, now: Now) -> Result<bool, Failure> {
+        if !who.may_hold {
+            return Err(Failure::forbidden("this page was invited to look on")
+                .hint("show a pairing code at the bench that also lets it hold the car"));
+        }
+        let waited = self.wish.as_ref().is_some_and(|wish| wish.client == who.id && now >= wish.since + ASKED);
+        if self.holder == Some(who.id) || self.is_free(now) || (who.is_bench && waited) {
+            self.holder = Some(who.id);
+            self.wish = None;
+            return Ok(true);
+        }
+        if self.wish.as_ref().is_none_or(|wish| wish.client != who.id) {
+            self.wish = Some(Wish { client: who.id, since: now });
+        }
+        Ok(false)
+    }
+
+    /// The holder gives the car to whoever asked for it, or to nobody.
+    pub(crate) fn hand_over(&mut self, who: Who, to: Option<u32>) -> Result<(), Failure> {
+        self.must_hold(who)?;
+        let takes = |id: &u32| self.clients.iter().any(|client| client.id == *id && client.may_hold);
+        if to.is_some_and(|id| !takes(&id)) {
+            return Err(Failure::input("that page is not here, or was invited to look on"));
+        }
+        self.holder = to;
+        self.wish = None;
+        Ok(())
+    }
+
+    /// The holder keeps the car.
+    pub(crate) fn keep(&mut self, who: Who) -> Result<(), Failure> {
+        self.must_hold(who)?;
+        self.wish = None;
+        Ok(())
+    }
+
+    /// Whether `who` may act on the car.
+    pub(crate) fn must_hold(&self, who: Who) -> Result<(), Failure> {
+        if self.holder == Some(who.id) {
+            return Ok(());
+        }
+        let holder = self.holder.and_then(|id| self.clients.iter().find(|client| client.id == id));
+        Err(match holder {
+            Some(holder) => Failure::forbidden(format!("{} holds the car", holder.name)).hint("ask for the car first"),
+            None => Failure::forbidden("nobody holds the car").hint("take the car first"),
+        })
+    }
+
+    /// Whether this client is still welcome.
+    pub(crate) fn is_known(&self, id: u32) -> bool {
+        self.clients.iter().any(|client| client.id == id)
+    }
+
+    /// What everybody may see.
+    pub(crate) fn people(&self) -> PeopleJson {
+        let shown = self.clients.iter().filter(|client| client.n_streams > 0 || self.holder == Some(client.id));
+        let role = |client: &Client| match (self.holder == Some(client.id), client.may_hold) {
+            (true, _) => Role::Holder,
+            (false, true) => Role::Onlooker,
+            (false, false) => Role::Guest,
+        };
+        PeopleJson {
+            clients: shown
+                .map(|client| ClientJson {
+                    id: client.id,
+                    name: client.name.clone(),
+                    role: role(client),
+                    is_bench: client.is_bench,
+                    is_here: client.n_streams > 0,
+                })
+                .collect(),
+            holder: self.holder,
+            asked_by: self.wish.as_ref().map(|wish| wish.client),
+        }
+    }
+
+    fn is_free(&self, now: Now) -> bool {
+        let Some(holder) = self.holder else { return true };
+        let client = self.clients.iter().find(|client| client.id == holder);
+        client.is_none_or(|client| client.n_streams == 0 && now >= client.away_since + HOLDER_AWAY)
+    }
+
+    fn admit(&mut self, name: &str, is_bench: bool, may_hold: bool, now: Now) -> (Who, Token) {
+        if self.clients.len() >= MAX_CLIENTS {
+            // The one that has been away the longest makes room.
+            let away = self.clients.iter().enumerate().filter(|(_, client)| client.n_streams == 0);
+            if let Some((idx, _)) = away.min_by_key(|(_, client)| client.away_since) {
+                self.clients.remove(idx);
+            }
+        }
+        self.n_ever += 1;
+        let token = Token::new();
+        let id = self.n_ever;
+        let name = shown_name(name);
+        self.clients.push(Client { id, token: token.clone(), name, is_bench, may_hold, n_streams: 0, away_since: now });
+        (Who { id, is_bench, may_hold }, token)
+    }
+
+    fn forget(&mut self, now: Now) {
+        self.invitations.retain(|invitation| invitation.until > now);
+    }
+}
+
+/// A name fit to be shown to others: one line, at most 40 characters, never empty.
+fn shown_name(name: &str) -> String {
+    let clean: String = name.chars().filter(|c| !c.is_control()).take(40).collect();
+    if clean.trim().is_empty() { "a page without a name".to_owned() } else { clean.trim().to_owned() }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const fn s(seconds: u64) -> Now {
+        Duration::from_secs(seconds)
+    }
+
+    #[test]
+    fn a_code_works_once_and_for_five_minutes() {
+        let mut access = Access::default();
+        let code = access.invite(true, s(0));
+        let spaced = format!("{} {}", &code[..3].to_lowercase(), &code[3..]);
+        let (phone, token) = access.join(&spaced, "phone", s(299)).unwrap();
+        assert_eq!(access.who(&token), Some(phone));
+        assert!(!phone.is_bench && phone.may_hold);
+        assert!(access.join(&code, "again", s(299)).is_err());
+        let late = access.invite(true, s(0));
+        assert!(access.join(&late, "late", s(300)).is_err());
+    }
+
+    #[test]
+    fn guessing_ends_all_open_codes() {
+        let mut access = Access::default();
+        let code = access.invite(true, s(0));
+        for _ in 0..WRONG_TRIES {
+            assert!(access.join("000000", "guess", s(1)).is_err());
+        }
+        assert!(access.join(&code, "phone", s(1)).is_err());
+    }
+
+    #[test]
+    fn two_clients_want_the_car() {
+        let mut access = Access::default();
+        let (bench, _) = access.admit_bench(s(0));
+        let code = access.invite(true, s(0));
+        let (phone, _) = access.join(&code, "phone", s(0)).unwrap();
+        access.arrive(bench.id);
+        access.arrive(phone.id);
+        assert!(access.must_hold(phone).is_err());
+        assert!(access.take(phone, s(1)).unwrap());
+        assert!(!access.take(bench, s(2)).unwrap(), "the holder is asked first");
+        assert_eq!(access.people().asked_by, Some(bench.id));
+        access.keep(phone).unwrap();
+        assert_eq!(access.people().asked_by, None);
+        assert!(!access.take(bench, s(3)).unwrap());
+        access.hand_over(phone, Some(bench.id)).unwrap();
+        assert!(access.must_hold(bench).is_ok() && access.must_hold(phone).is_err());
+        assert!(access.hand_over(phone, None).is_err(), "only the holder hands over");
+        assert!(!access.take(phone, s(4)).unwrap());
+        assert!(!access.take(phone, s(60)).unwrap(), "waiting does not help a phone");
+    }
+
+    #[test]
+    fn the_bench_gets_the_car_from_a_holder_who_does_not_answer_and_anyone_from_one_who_left() {
+        let mut access = Access::default();
+        let (bench, _) = access.admit_bench(s(0));
+        let code = access.invite(true, s(0));
+        let (phone, _) = access.join(&code, "phone", s(0)).unwrap();
+        access.arrive(phone.id);
+        access.take(phone, s(0)).unwrap();
+        assert!(!access.take(bench, s(1)).unwrap());
+        assert!(!access.take(bench, s(10)).unwrap());
+        assert!(access.take(bench, s(11)).unwrap());
+        access.arrive(bench.id);
+        access.leave(bench.id, s(20));
+        assert!(!access.take(phone, s(39)).unwrap(), "a page that is reloaded keeps the car");
+        assert!(access.take(phone, s(40)).unwrap());
+    }
+
+    #[test]
+    fn a_guest_never_holds_the_car() {
+        let mut access = Access::default();
+        let code = access.invite(false, s(0));
+        let (guest, _) = access.join(&code, "guest", s(0)).unwrap();
+        assert!(access.take(guest, s(0)).is_err());
+        let (bench, _) = access.admit_bench(s(0));
+        access.take(bench, s(0)).unwrap();
+        assert!(access.hand_over(bench, Some(guest.id)).is_err());
+    }
+
+    #[test]
+    fn names_are_one_short_line() {
+        assert_eq!(shown_name("  a\nb\u{7}c "), "abc");
+        assert_eq!(shown_name("\n"), "a page without a name");
+        assert_eq!(shown_name(&"x".repeat(100)).len(), 40);
+    }
+
+    #[test]
+    fn who_was_sent_away_is_unknown() {
+        let mut access = Access::default();
+        let code = access.invite(true, s(0));
+        let (phone, token) = access.join(&code, "phone", s(0)).unwrap();
+        access.take(phone, s(0)).unwrap();
+        access.dismiss(phone.id);
+        assert_eq!(access.who(&token), None);
+        assert_eq!(access.people().holder, None);
+    }
+}

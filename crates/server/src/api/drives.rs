@@ -1,0 +1,138 @@
+//! `/api/drives`: what was recorded, what it proves, and its samples as fine as a screen can show them.
+
+use std::path::{Path as FsPath, PathBuf};
+use std::sync::Arc;
+
+use axum::extract::{Path, Query, State};
+use axum::http::{HeaderValue, header};
+use axum::response::{IntoResponse, Response};
+use axum::routing::get;
+use axum::{Json, Router};
+use drive::Opened;
+use serde::{Deserialize, Serialize};
+use signal::nanos_from_seconds;
+
+use crate::access::Who;
+use crate::app::App;
+use crate::failure::Failure;
+use crate::stream::frame::Frame;
+use crate::thin;
+
+/// Most columns of pixels that are served: four screens of 4000.
+const MAX_COLUMNS: usize = 16_000;
+
+/// A drive on the shelf.
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(ts_rs::TS))]
+pub(crate) struct DriveJson {
+    /// What it is asked for by.
+    pub(crate) id: String,
+    /// Size of its file.
+    #[cfg_attr(test, ts(type = "number"))]
+    pub(crate) bytes: u64,
+    /// When its file was last written, seconds since 1970-01-01 UTC.
+    #[cfg_attr(test, ts(type = "number"))]
+    pub(crate) written_unix_s: u64,
+}
+
+/// A stretch of a drive, as fine as it is drawn.
+#[derive(Debug, Deserialize)]
+pub(crate) struct TraceQuery {
+    from_s: f64,
+    to_s: f64,
+    /// How many pixels wide.
+    columns: usize,
+    /// Places of the wanted signals in the drive's list, with commas between.
+    signals: String,
+}
+
+pub(crate) fn routes() -> Router<App> {
+    Router::new()
+        .route("/drives", get(list))
+        .route("/drives/{id}", get(show))
+        .route("/drives/{id}/examined", get(examined))
+        .route("/drives/{id}/trace", get(trace))
+}
+
+fn folder(app: &App) -> PathBuf {
+    app.workshop().places().folder().join("drives")
+}
+
+/// The file of a drive. A name never leads out of the folder.
+fn file_of(app: &App, id: &str) -> Result<PathBuf, Failure> {
+    let is_plain = !id.is_empty() && !id.starts_with('.') && !id.contains(['/', '\\', '\0', ':']);
+    let path = folder(app).join(format!("{id}.mcap"));
+    if is_plain && path.is_file() { Ok(path) } else { Err(Failure::missing("there is no such drive")) }
+}
+
+async fn list(State(app): State<App>, _: Who) -> Result<Json<Vec<DriveJson>>, Failure> {
+    app.off_thread(|app| {
+        let entries = std::fs::read_dir(folder(app)).into_iter().flatten().flatten();
+        let mut drives: Vec<DriveJson> = entries.filter_map(|entry| shelved(&entry.path())).collect();
+        drives.sort_by(|a, b| b.written_unix_s.cmp(&a.written_unix_s).then_with(|| b.id.cmp(&a.id)));
+        Ok(Json(drives))
+    })
+    .await
+}
+
+fn shelved(path: &FsPath) -> Option<DriveJson> {
+    if path.extension()? != "mcap" {
+        return None;
+    }
+    let about = std::fs::metadata(path).ok()?;
+    let written = about.modified().ok()?.duration_since(std::time::UNIX_EPOCH).ok()?;
+    Some(DriveJson {
+        id: path.file_stem()?.to_str()?.to_owned(),
+        bytes: about.len(),
+        written_unix_s: written.as_secs(),
+    })
+}
+
+fn open(app: &App, id: &str) -> Result<(PathBuf, Arc<Opened>), Failure> {
+    let path = file_of(app, id)?;
+    let opened = app.shelf().open(&path)?;
+    Ok((path, opened))
+}
+
+/// What is in it, without judging it.
+async fn show(State(app): State<App>, _: Who, Path(id): Path<String>) -> Result<Json<wire::DriveSummary>, Failure> {
+    app.off_thread(move |app| {
+        let (path, opened) = open(app, &id)?;
+        Ok(Json(workshop::summary(&path, &opened.recording)))
+    })
+    .await
+}
+
+/// What every check makes of it.
+async fn examined(State(app): State<App>, _: Who, Path(id): Path<String>) -> Result<Json<wire::Examined>, Failure> {
+    app.off_thread(move |app| Ok(Json(app.workshop().examine(&file_of(app, &id)?)?))).await
+}
+
+/// Samples as one binary frame; see [`crate::stream::frame`].
+async fn trace(
+    State(app): State<App>,
+    _: Who,
+    Path(id): Path<String>,
+    Query(wanted): Query<TraceQuery>,
+) -> Result<Response, Failure> {
+    let is_range = wanted.from_s.is_finite() && wanted.to_s.is_finite() && wanted.from_s <= wanted.to_s;
+    if !is_range || wanted.columns == 0 || wanted.columns > MAX_COLUMNS {
+        return Err(Failure::input(format!(
+            "a stretch goes from one second to a later one, in 1 to {MAX_COLUMNS} columns"
+        )));
+    }
+    app.off_thread(move |app| {
+        let (_, opened) = open(app, &id)?;
+        let (from_ns, to_ns) = (nanos_from_seconds(wanted.from_s), nanos_from_seconds(wanted.to_s));
+        let mut frame = Frame::new(0, 0);
+        for place in wanted.signals.split(',').filter_map(|place| place.parse::<u16>().ok()) {
+            let Some(series) = opened.recording.series.get(usize::from(place)) else { continue };
+            let points = thin::columns(&series.t_ns, &series.value, from_ns, to_ns, wanted.columns);
+            let n_inside = series.t_ns.partition_point(|t| *t <= to_ns) - series.t_ns.partition_point(|t| *t < from_ns);
+            frame.block(place, n_inside > points.t_s.len(), &points);
+        }
+        let kind = (header::CONTENT_TYPE, HeaderValue::from_static("application/octet-stream"));
+        Ok(([kind], frame.into_bytes()).into_response())
+    })
+    .await
+}

@@ -1,0 +1,62 @@
+//! `/api/signals`, `/api/watchlists` and `/api/adapters`: what can be chosen from.
+
+use axum::extract::{Path, State};
+use axum::routing::{get, put};
+use axum::{Json, Router};
+use serde::Serialize;
+
+use crate::access::Who;
+use crate::app::App;
+use crate::failure::Failure;
+
+/// An adapter that can be tried.
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(ts_rs::TS))]
+pub(crate) struct AdapterJson {
+    pub(crate) address: String,
+    /// Whether it is the invented car.
+    pub(crate) is_invented: bool,
+}
+
+pub(crate) fn routes() -> Router<App> {
+    Router::new()
+        .route("/signals", get(signals))
+        .route("/adapters", get(adapters))
+        .route("/watchlists", get(watchlists))
+        .route("/watchlists/{name}", put(save).delete(remove))
+}
+
+async fn signals(State(app): State<App>, _: Who) -> Result<Json<Vec<wire::Signal>>, Failure> {
+    app.off_thread(|app| {
+        let definitions = workshop::definitions(&app.definition_files())?;
+        Ok(Json(workshop::known_signals(&definitions)))
+    })
+    .await
+}
+
+async fn adapters(State(app): State<App>, _: Who) -> Json<Vec<AdapterJson>> {
+    let mut addresses = app.options().adapters.clone();
+    addresses.push("standin:fell".to_owned());
+    addresses.dedup();
+    let adapter = |address: String| AdapterJson { is_invented: address.starts_with("standin:"), address };
+    Json(addresses.into_iter().map(adapter).collect())
+}
+
+async fn watchlists(State(app): State<App>, _: Who) -> Result<Json<Vec<wire::Watchlist>>, Failure> {
+    app.off_thread(|app| Ok(Json(app.workshop().watchlists()?))).await
+}
+
+async fn save(
+    State(app): State<App>,
+    who: Who,
+    Path(name): Path<String>,
+    Json(signals): Json<Vec<String>>,
+) -> Result<(), Failure> {
+    who.must_work()?;
+    app.off_thread(move |app| Ok(app.workshop().save_watchlist(&name, &signals)?)).await
+}
+
+async fn remove(State(app): State<App>, who: Who, Path(name): Path<String>) -> Result<(), Failure> {
+    who.must_work()?;
+    app.off_thread(move |app| Ok(app.workshop().remove_watchlist(&name)?)).await
+}

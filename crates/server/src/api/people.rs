@@ -1,0 +1,130 @@
+//! `/api/people`: inviting, sending away, and who holds the car.
+
+use axum::extract::{Path, State};
+use axum::routing::{delete, post};
+use axum::{Json, Router};
+use qrcodegen::{QrCode, QrCodeEcc};
+use serde::{Deserialize, Serialize};
+
+use crate::access::{CODE_LASTS, Who};
+use crate::app::App;
+use crate::failure::Failure;
+use crate::network;
+
+#[derive(Debug, Deserialize)]
+#[cfg_attr(test, derive(ts_rs::TS))]
+pub(crate) struct InviteJson {
+    /// Whether whoever joins may hold the car.
+    may_hold: bool,
+}
+
+/// A pairing code, as text and as a picture.
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(ts_rs::TS))]
+pub(crate) struct InvitationJson {
+    pub(crate) code: String,
+    /// What the picture says: the workbench's address with the code behind it.
+    pub(crate) url: String,
+    /// The QR code row by row, `1` for a dark square.
+    pub(crate) qr: Vec<String>,
+    pub(crate) lasts_s: u32,
+}
+
+#[derive(Debug, Deserialize)]
+#[cfg_attr(test, derive(ts_rs::TS))]
+pub(crate) struct HandOverJson {
+    /// Who gets the car; null for nobody.
+    to: Option<u32>,
+}
+
+#[derive(Debug, Deserialize)]
+#[cfg_attr(test, derive(ts_rs::TS))]
+pub(crate) struct RenameJson {
+    name: String,
+}
+
+/// Whether the car was taken, or its holder was asked for it.
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(ts_rs::TS))]
+pub(crate) struct TakenJson {
+    pub(crate) taken: bool,
+}
+
+pub(crate) fn routes() -> Router<App> {
+    Router::new()
+        .route("/people/invite", post(invite))
+        .route("/people/close", post(close))
+        .route("/people/me", post(rename))
+        .route("/people/{id}", delete(dismiss))
+        .route("/car/take", post(take))
+        .route("/car/hand-over", post(hand_over))
+        .route("/car/keep", post(keep))
+}
+
+/// Opens the shop's network if it is closed, and makes a pairing code.
+async fn invite(
+    State(app): State<App>,
+    who: Who,
+    Json(wanted): Json<InviteJson>,
+) -> Result<Json<InvitationJson>, Failure> {
+    must_be_bench(who)?;
+    let address = match app.network_address() {
+        Some(address) => address,
+        None => network::open(&app).await?,
+    };
+    let now = app.now();
+    let code = app.access().invite(wanted.may_hold, now);
+    // Behind `#` the code stays in the browser and in no log.
+    let url = format!("http://{address}/join#{code}");
+    Ok(Json(InvitationJson { qr: qr(&url)?, code, url, lasts_s: CODE_LASTS.as_secs() as u32 }))
+}
+
+async fn close(State(app): State<App>, who: Who) -> Result<(), Failure> {
+    must_be_bench(who)?;
+    app.close_network();
+    Ok(())
+}
+
+async fn dismiss(State(app): State<App>, who: Who, Path(id): Path<u32>) -> Result<(), Failure> {
+    must_be_bench(who)?;
+    app.access().dismiss(id);
+    app.changed();
+    Ok(())
+}
+
+async fn rename(State(app): State<App>, who: Who, Json(wanted): Json<RenameJson>) {
+    app.access().rename(who.id, &wanted.name);
+    app.changed();
+}
+
+async fn take(State(app): State<App>, who: Who) -> Result<Json<TakenJson>, Failure> {
+    let now = app.now();
+    let taken = app.access().take(who, now)?;
+    app.changed();
+    Ok(Json(TakenJson { taken }))
+}
+
+async fn hand_over(State(app): State<App>, who: Who, Json(wanted): Json<HandOverJson>) -> Result<(), Failure> {
+    app.access().hand_over(who, wanted.to)?;
+    app.changed();
+    Ok(())
+}
+
+async fn keep(State(app): State<App>, who: Who) -> Result<(), Failure> {
+    app.access().keep(who)?;
+    app.changed();
+    Ok(())
+}
+
+fn must_be_bench(who: Who) -> Result<(), Failure> {
+    if who.is_bench {
+        return Ok(());
+    }
+    Err(Failure::forbidden("only a page at the machine itself may do that").hint("do it at the bench"))
+}
+
+fn qr(text: &str) -> Result<Vec<String>, Failure> {
+    let code = QrCode::encode_text(text, QrCodeEcc::Medium).map_err(Failure::own)?;
+    let row = |y| (0..code.size()).map(|x| if code.get_module(x, y) { '1' } else { '0' }).collect();
+    Ok((0..code.size()).map(row).collect())
+}

@@ -1,0 +1,236 @@
+//! What all requests share.
+
+use std::net::SocketAddr;
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::time::{Duration, Instant};
+
+use axum::extract::{ConnectInfo, FromRequestParts};
+use axum::http::request::Parts;
+use axum::http::{HeaderMap, StatusCode, header};
+use serde::Serialize;
+use tokio::sync::watch;
+use tokio::task::AbortHandle;
+use workshop::Workshop;
+
+use crate::access::{Access, Now, PeopleJson, Token, Who};
+use crate::bay::{self, Bay, CarJson, Stage};
+use crate::failure::Failure;
+use crate::shelf::Shelf;
+use crate::stream::feed::Feed;
+use crate::{Options, Peer};
+
+/// A handle on everything; cheap to copy.
+#[derive(Clone)]
+pub(crate) struct App(Arc<Shared>);
+
+struct Shared {
+    options: Options,
+    port: u16,
+    started: Instant,
+    access: Mutex<Access>,
+    network: Mutex<Option<(SocketAddr, AbortHandle)>>,
+    workshop: Workshop,
+    bay: Bay,
+    feed: Feed,
+    shelf: Shelf,
+    /// Counts up whenever something changed that pages show.
+    revision: watch::Sender<u64>,
+}
+
+/// What every open page is told whenever it changes.
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(ts_rs::TS))]
+pub(crate) struct StateJson {
+    /// The client that is told.
+    pub(crate) me: u32,
+    pub(crate) people: PeopleJson,
+    pub(crate) car: CarJson,
+    /// Where phones reach the workbench; null while the network is closed.
+    pub(crate) network: Option<String>,
+}
+
+/// How long the end of the program waits for a recording to be closed.
+const CLOSING: Duration = Duration::from_secs(10);
+
+/// Space left on the disk that holds a folder.
+#[cfg(unix)]
+fn disk_left(folder: &Path) -> Option<u64> {
+    let about = rustix::fs::statvfs(folder).ok()?;
+    Some(about.f_bavail.saturating_mul(about.f_frsize))
+}
+
+/// Space left on the disk that holds a folder: not known on this system.
+#[cfg(not(unix))]
+fn disk_left(_: &Path) -> Option<u64> {
+    None
+}
+
+fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
+    // Every change is made whole before the lock is given back, also by a thread that panics afterwards.
+    mutex.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+impl App {
+    /// Starts the thread that talks to the car.
+    pub(crate) fn start(options: Options, workshop: Workshop, port: u16) -> std::io::Result<Self> {
+        let (bay, orders) = Bay::new();
+        let app = Self(Arc::new(Shared {
+            options,
+            workshop: workshop.clone(),
+            bay,
+            port,
+            started: Instant::now(),
+            access: Mutex::default(),
+            network: Mutex::new(None),
+            feed: Feed::default(),
+            shelf: Shelf::default(),
+            revision: watch::Sender::new(0),
+        }));
+        let own = app.clone();
+        std::thread::Builder::new().name("bay".to_owned()).spawn(move || bay::work(&own, &workshop, &orders))?;
+        Ok(app)
+    }
+
+    pub(crate) fn options(&self) -> &Options {
+        &self.0.options
+    }
+
+    pub(crate) fn port(&self) -> u16 {
+        self.0.port
+    }
+
+    pub(crate) fn now(&self) -> Now {
+        self.0.started.elapsed()
+    }
+
+    pub(crate) fn access(&self) -> MutexGuard<'_, Access> {
+        lock(&self.0.access)
+    }
+
+    pub(crate) fn feed(&self) -> &Feed {
+        &self.0.feed
+    }
+
+    pub(crate) fn bay(&self) -> &Bay {
+        &self.0.bay
+    }
+
+    pub(crate) fn workshop(&self) -> &Workshop {
+        &self.0.workshop
+    }
+
+    /// Files that describe modules of makers.
+    pub(crate) fn definition_files(&self) -> Vec<PathBuf> {
+        let entries = std::fs::read_dir(self.0.workshop.places().folder().join("definitions")).into_iter().flatten();
+        let files = entries.flatten().map(|entry| entry.path());
+        let mut files: Vec<PathBuf> =
+            files.filter(|path| path.extension().is_some_and(|kind| kind == "toml")).collect();
+        files.sort();
+        files
+    }
+
+    /// Space left for recordings, bytes.
+    pub(crate) fn disk_left(&self) -> Option<u64> {
+        disk_left(self.0.workshop.places().folder())
+    }
+
+    pub(crate) fn must_be_connected(&self) -> Result<(), Failure> {
+        if self.0.bay.car().vehicle.is_some() {
+            return Ok(());
+        }
+        Err(Failure::busy("no car is connected").hint("connect to an adapter first, under Start"))
+    }
+
+    pub(crate) fn shelf(&self) -> &Shelf {
+        &self.0.shelf
+    }
+
+    /// Runs what reads files or computes, without keeping other pages waiting.
+    pub(crate) async fn off_thread<T: Send + 'static>(
+        &self,
+        work: impl FnOnce(&Self) -> Result<T, Failure> + Send + 'static,
+    ) -> Result<T, Failure> {
+        let app = self.clone();
+        let done = tokio::task::spawn_blocking(move || work(&app)).await;
+        done.unwrap_or_else(|error| Err(Failure::own(format!("the workbench could not do that: {error}"))))
+    }
+
+    /// Tells all pages that something changed.
+    pub(crate) fn changed(&self) {
+        self.0.revision.send_modify(|revision| *revision += 1);
+    }
+
+    pub(crate) fn changes(&self) -> watch::Receiver<u64> {
+        self.0.revision.subscribe()
+    }
+
+    pub(crate) fn state(&self, me: u32) -> StateJson {
+        StateJson {
+            me,
+            people: self.access().people(),
+            car: self.bay().car(),
+            network: lock(&self.0.network).as_ref().map(|(address, _)| format!("http://{address}/")),
+        }
+    }
+
+    pub(crate) fn network_opened(&self, address: SocketAddr, task: AbortHandle) {
+        if let Some((_, before)) = lock(&self.0.network).replace((address, task)) {
+            before.abort();
+        }
+        self.changed();
+    }
+
+    pub(crate) fn network_address(&self) -> Option<SocketAddr> {
+        lock(&self.0.network).as_ref().map(|(address, _)| *address)
+    }
+
+    /// Closes the shop's network; pages that came from there end.
+    pub(crate) fn close_network(&self) {
+        if let Some((_, task)) = lock(&self.0.network).take() {
+            task.abort();
+        }
+        self.access().end_invitations();
+        self.changed();
+    }
+
+    /// Ends what runs for the pages, and a recording with them: its file is closed.
+    pub(crate) fn close(&self) {
+        self.bay().stop();
+        let began = Instant::now();
+        while self.bay().car().stage == Stage::Recording && began.elapsed() < CLOSING {
+            std::thread::sleep(Duration::from_millis(20));
+        }
+        self.close_network();
+    }
+
+    /// Name of the cookie that carries the token. Browsers do not tell ports apart, so the name does.
+    pub(crate) fn cookie_name(&self) -> String {
+        format!("witness_{}", self.0.port)
+    }
+
+    pub(crate) fn token_in(&self, headers: &HeaderMap) -> Option<Token> {
+        let name = self.cookie_name();
+        let cookies = headers.get_all(header::COOKIE).iter().filter_map(|value| value.to_str().ok());
+        let mut pairs = cookies.flat_map(|line| line.split(';')).filter_map(|pair| pair.trim().split_once('='));
+        pairs.find(|(key, _)| *key == name).map(|(_, value)| Token::given(value))
+    }
+}
+
+/// Every resource needs to know who asks.
+impl FromRequestParts<App> for Who {
+    type Rejection = Failure;
+
+    async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<Self, Failure> {
+        let who = app.token_in(&parts.headers).and_then(|token| app.access().who(&token));
+        let unknown = || {
+            Failure::new(StatusCode::UNAUTHORIZED, "this page has not joined the workbench")
+                .hint("type the pairing code that the bench shows under Settings")
+        };
+        let who = who.ok_or_else(unknown)?;
+        // What was admitted at the machine itself is worth nothing elsewhere.
+        let peer = parts.extensions.get::<ConnectInfo<Peer>>().map(|info| info.0);
+        let is_local = peer.is_some_and(|peer| peer.remote.ip().to_canonical().is_loopback());
+        if who.is_bench && !is_local { Err(unknown()) } else { Ok(who) }
+    }
+}

@@ -1,0 +1,316 @@
+//! The car in the bay: one thread that talks to it, and what everybody may see of that.
+//!
+//! The thread takes one order at a time; it never waits for a page, and a drive goes on when all pages are closed.
+
+use std::sync::mpsc::{Receiver, SyncSender, TrySendError, sync_channel};
+use std::sync::{Mutex, MutexGuard, PoisonError};
+use std::time::{Duration, Instant};
+
+use serde::Serialize;
+use signal::{Sample, SignalId, seconds_from_nanos};
+use workshop::{Car, Control, Observer, Wish, Workshop, WorkshopError};
+
+use crate::app::App;
+use crate::failure::{Failure, FailureJson};
+
+/// What the car is wanted for.
+pub(crate) enum Order {
+    Connect { adapter: String },
+    Disconnect,
+    Survey,
+    Record { signals: Vec<SignalId>, seconds: Option<f64> },
+}
+
+/// What the thread is doing.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize)]
+#[cfg_attr(test, derive(ts_rs::TS))]
+#[serde(rename_all = "snake_case")]
+pub(crate) enum Stage {
+    /// No car.
+    #[default]
+    Empty,
+    Connecting,
+    /// A car, and nothing going on.
+    Ready,
+    Surveying,
+    /// Asking the car how fast it answers, before a recording.
+    Planning,
+    Recording,
+}
+
+/// The car as everybody may see it.
+#[derive(Debug, Clone, PartialEq, Default, Serialize)]
+#[cfg_attr(test, derive(ts_rs::TS))]
+pub(crate) struct CarJson {
+    pub(crate) stage: Stage,
+    /// Address of the adapter, of the connection that is or was tried last.
+    pub(crate) adapter: Option<String>,
+    /// What has been done so far of what is going on, one line each.
+    pub(crate) steps: Vec<String>,
+    /// Why what was tried last did not work.
+    pub(crate) failure: Option<FailureJson>,
+    pub(crate) vehicle: Option<ConnectedJson>,
+    /// The drive that is being recorded, or was recorded last.
+    pub(crate) recording: Option<RecordingJson>,
+    /// How many surveys and drives this program has completed: a page that sees it change asks for the lists again.
+    pub(crate) n_done: u32,
+}
+
+/// A connected car.
+#[derive(Debug, Clone, PartialEq, Default, Serialize)]
+#[cfg_attr(test, derive(ts_rs::TS))]
+pub(crate) struct ConnectedJson {
+    pub(crate) vin: Option<String>,
+    /// Name of the network.
+    pub(crate) protocol: Option<String>,
+    /// What the adapter says of itself.
+    pub(crate) adapter: String,
+    /// Addresses of the modules that answered.
+    pub(crate) modules: Vec<String>,
+}
+
+/// A drive while it is recorded.
+#[derive(Debug, Clone, PartialEq, Default, Serialize)]
+#[cfg_attr(test, derive(ts_rs::TS))]
+pub(crate) struct RecordingJson {
+    /// Number of the feed that its samples come in.
+    pub(crate) feed: u16,
+    /// What is recorded, in the order in which samples number it.
+    pub(crate) signals: Vec<wire::PlannedSignal>,
+    /// How long it is, seconds.
+    pub(crate) t_s: f64,
+    #[cfg_attr(test, ts(type = "number"))]
+    pub(crate) n_samples: u64,
+    pub(crate) marks: Vec<wire::Mark>,
+    /// What happened on the way, the newest last.
+    pub(crate) notes: Vec<wire::Mark>,
+    /// Space left where it is written, bytes; null where the system does not say.
+    #[cfg_attr(test, ts(type = "number | null"))]
+    pub(crate) disk_left: Option<u64>,
+    /// What it is asked for by once it is over.
+    pub(crate) drive: Option<String>,
+    /// What was lost.
+    pub(crate) problems: Vec<String>,
+}
+
+/// Most lines of each kind that pages are told.
+const MAX_LINES: usize = 40;
+/// How often pages are told how long a recording is.
+const TELLS_EVERY: Duration = Duration::from_millis(500);
+
+pub(crate) struct Bay {
+    orders: SyncSender<Order>,
+    car: Mutex<CarJson>,
+    control: Mutex<Control>,
+}
+
+fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
+    mutex.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+impl Bay {
+    /// The bay, and the end of its thread that takes the orders; see [`work`].
+    pub(crate) fn new() -> (Self, Receiver<Order>) {
+        let (orders, taken) = sync_channel(0);
+        (Self { orders, car: Mutex::default(), control: Mutex::default() }, taken)
+    }
+
+    pub(crate) fn car(&self) -> CarJson {
+        lock(&self.car).clone()
+    }
+
+    /// Gives an order. Errors: the thread is busy with another one.
+    pub(crate) fn order(&self, order: Order) -> Result<(), Failure> {
+        match self.orders.try_send(order) {
+            Ok(()) => Ok(()),
+            Err(TrySendError::Full(_)) => {
+                Err(Failure::busy("the car is busy with something else").hint("wait until it is done, or stop it"))
+            }
+            Err(TrySendError::Disconnected(_)) => {
+                Err(Failure::own("the part of the workbench that talks to the car broke off")
+                    .hint("what was recorded is in its file; start the workbench again"))
+            }
+        }
+    }
+
+    /// Ends a recording soon.
+    pub(crate) fn stop(&self) {
+        lock(&self.control).stop();
+    }
+
+    /// Marks the present moment of a recording.
+    pub(crate) fn mark(&self, text: &str) -> Result<(), Failure> {
+        if lock(&self.car).stage != Stage::Recording {
+            return Err(Failure::busy("nothing is being recorded that could be marked"));
+        }
+        lock(&self.control).mark(text);
+        Ok(())
+    }
+}
+
+/// What the thread does: takes orders until the workbench is gone.
+pub(crate) fn work(app: &App, workshop: &Workshop, orders: &Receiver<Order>) {
+    let mut car: Option<Car> = None;
+    while let Ok(order) = orders.recv() {
+        let outcome = obey(app, workshop, &mut car, order);
+        let mut shown = lock(&app.bay().car);
+        shown.stage = if car.is_some() { Stage::Ready } else { Stage::Empty };
+        if let Err(error) = outcome {
+            shown.failure = Some(Failure::from(error).into());
+        }
+        drop(shown);
+        app.changed();
+    }
+}
+
+fn obey(app: &App, workshop: &Workshop, car: &mut Option<Car>, order: Order) -> Result<(), WorkshopError> {
+    let begin = |stage: Stage| {
+        let mut shown = lock(&app.bay().car);
+        shown.stage = stage;
+        shown.steps.clear();
+        shown.failure = None;
+        drop(shown);
+        app.changed();
+    };
+    match (order, car) {
+        (Order::Connect { adapter }, car) => {
+            // An adapter takes one connection: the one that is open ends first.
+            *car = None;
+            {
+                let mut shown = lock(&app.bay().car);
+                shown.vehicle = None;
+                shown.adapter = Some(adapter.clone());
+            }
+            begin(Stage::Connecting);
+            let mut connected = workshop.connect(&adapter, &app.definition_files(), &mut Steps { app })?;
+            let vin = connected.vehicle.vin()?;
+            let info = connected.vehicle.link_info();
+            let vehicle = ConnectedJson {
+                vin: vin.map(|vin| vin.as_str().to_owned()),
+                protocol: info.bus.map(|bus| bus.to_string()),
+                adapter: info.adapter.clone(),
+                modules: connected.vehicle.modules().iter().map(|module| module.address.to_string()).collect(),
+            };
+            lock(&app.bay().car).vehicle = Some(vehicle);
+            *car = Some(connected);
+        }
+        (Order::Disconnect, car) => {
+            *car = None;
+            let mut shown = lock(&app.bay().car);
+            *shown = CarJson { n_done: shown.n_done, ..CarJson::default() };
+        }
+        (Order::Survey, Some(car)) => {
+            begin(Stage::Surveying);
+            workshop.survey(car, None, &mut Steps { app })?;
+            lock(&app.bay().car).n_done += 1;
+        }
+        (Order::Record { signals, seconds }, Some(car)) => {
+            begin(Stage::Planning);
+            let control = Control::default();
+            *lock(&app.bay().control) = control.clone();
+            let is_invented = car.adapter.starts_with("standin:");
+            let mut taping = Taping { app, pace: is_invented.then(Instant::now), told: Instant::now() };
+            let recorded = workshop.record(car, &Wish { seconds, ..Wish::of(signals) }, &control, &mut taping)?;
+            let mut shown = lock(&app.bay().car);
+            shown.n_done += 1;
+            if let Some(recording) = shown.recording.as_mut() {
+                let file = std::path::Path::new(&recorded.drive.file);
+                recording.drive = file.file_stem().map(|stem| stem.to_string_lossy().into_owned());
+                recording.t_s = recorded.drive.duration_s;
+                recording.problems = recorded.problems;
+            }
+        }
+        (Order::Survey | Order::Record { .. }, None) => {}
+    }
+    Ok(())
+}
+
+/// Tells pages each step.
+struct Steps<'a> {
+    app: &'a App,
+}
+
+impl Observer for Steps<'_> {
+    fn say(&mut self, line: &str) {
+        push(&mut lock(&self.app.bay().car).steps, line.to_owned());
+        self.app.changed();
+    }
+}
+
+fn push<T>(lines: &mut Vec<T>, line: T) {
+    if lines.len() >= MAX_LINES {
+        lines.remove(0);
+    }
+    lines.push(line);
+}
+
+/// Hands samples to the feed, and tells pages the rest.
+struct Taping<'a> {
+    app: &'a App,
+    /// When the recording began, for a car whose clock is not the wall's: the invented one would otherwise drive an hour
+    /// in some seconds.
+    pace: Option<Instant>,
+    told: Instant,
+}
+
+impl Taping<'_> {
+    fn tell(&self, change: impl FnOnce(&mut RecordingJson)) {
+        if let Some(recording) = lock(&self.app.bay().car).recording.as_mut() {
+            change(recording);
+        }
+        self.app.changed();
+    }
+}
+
+impl Observer for Taping<'_> {
+    fn say(&mut self, line: &str) {
+        Steps { app: self.app }.say(line);
+    }
+
+    fn begin(&mut self, signals: &[wire::PlannedSignal]) {
+        let feed = self.app.feed().start(signals.len());
+        let disk_left = self.app.disk_left();
+        let mut shown = lock(&self.app.bay().car);
+        shown.stage = Stage::Recording;
+        shown.recording =
+            Some(RecordingJson { feed, signals: signals.to_vec(), disk_left, ..RecordingJson::default() });
+        drop(shown);
+        self.pace = self.pace.map(|_| Instant::now());
+        self.app.changed();
+    }
+
+    fn sample(&mut self, signal: usize, sample: Sample) {
+        self.app.feed().push(signal, sample.t_ns, sample.value);
+        if let Some(recording) = lock(&self.app.bay().car).recording.as_mut() {
+            recording.n_samples += 1;
+        }
+    }
+
+    fn note(&mut self, t_ns: i64, text: &str) {
+        let note = wire::Mark { t_s: seconds_from_nanos(t_ns), text: text.to_owned() };
+        self.tell(|recording| push(&mut recording.notes, note));
+    }
+
+    fn mark(&mut self, t_ns: i64, text: &str) {
+        let mark = wire::Mark { t_s: seconds_from_nanos(t_ns), text: text.to_owned() };
+        self.tell(|recording| recording.marks.push(mark));
+    }
+
+    fn turn(&mut self, t_ns: i64) {
+        if let Some(began) = self.pace {
+            let ahead = Duration::from_nanos(u64::try_from(t_ns).unwrap_or(0)).saturating_sub(began.elapsed());
+            // A tick of the scheduler is not worth a sleep.
+            if ahead > Duration::from_millis(2) {
+                std::thread::sleep(ahead.min(Duration::from_millis(100)));
+            }
+        }
+        if self.told.elapsed() >= TELLS_EVERY {
+            self.told = Instant::now();
+            let disk_left = self.app.disk_left();
+            self.tell(|recording| {
+                recording.t_s = seconds_from_nanos(t_ns);
+                recording.disk_left = disk_left;
+            });
+        }
+    }
+}

@@ -1,0 +1,146 @@
+//! What every request must show before anything looks at it, and what every answer carries.
+//!
+//! A page from elsewhere that a browser of the shop happens to show must neither read the workbench nor act through it:
+//! it may know our address, and even point a name of its own at it. So the `Host` must be an address of this machine,
+//! never a name that somebody else controls; whatever changes something, and every stream, must come from our own page
+//! (`Origin`); and answers may not be framed, sniffed or read by other pages.
+
+use std::net::{IpAddr, SocketAddr};
+
+use axum::extract::{ConnectInfo, Request};
+use axum::http::{HeaderMap, HeaderName, HeaderValue, Method, header};
+use axum::middleware::Next;
+use axum::response::{IntoResponse, Response};
+
+use crate::Peer;
+use crate::failure::Failure;
+
+/// Nothing from elsewhere, nothing inline: a text from a car that slipped into the page could still not run.
+const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data: blob:; \
+                      font-src 'self'; media-src 'self' blob:; connect-src 'self'; manifest-src 'self'; \
+                      worker-src 'self'; frame-src 'self'; frame-ancestors 'self'; base-uri 'none'; form-action 'none'";
+
+const HEADERS: [(HeaderName, &str); 6] = [
+    (header::CONTENT_SECURITY_POLICY, POLICY),
+    (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
+    (header::REFERRER_POLICY, "no-referrer"),
+    (header::X_FRAME_OPTIONS, "SAMEORIGIN"),
+    (HeaderName::from_static("cross-origin-resource-policy"), "same-origin"),
+    (HeaderName::from_static("cross-origin-opener-policy"), "same-origin"),
+];
+
+/// Lets a request through or answers why not; puts the headers on every answer.
+pub(crate) async fn watch(ConnectInfo(peer): ConnectInfo<Peer>, request: Request, next: Next) -> Response {
+    let is_stream = request.headers().contains_key(header::UPGRADE);
+    let is_reading = matches!(*request.method(), Method::GET | Method::HEAD) && !is_stream;
+    let mut response = match check(peer, request.headers(), is_reading) {
+        Ok(()) => next.run(request).await,
+        Err(failure) => failure.into_response(),
+    };
+    let headers = response.headers_mut();
+    for (name, value) in HEADERS {
+        headers.entry(name).or_insert(HeaderValue::from_static(value));
+    }
+    headers.entry(header::CACHE_CONTROL).or_insert(HeaderValue::from_static("no-store"));
+    response
+}
+
+fn check(peer: Peer, headers: &HeaderMap, is_reading: bool) -> Result<(), Failure> {
+    let text = |name: HeaderName| headers.get(name).and_then(|value| value.to_str().ok());
+    let host = text(header::HOST).unwrap_or("");
+    if !is_own_host(host, peer.local) {
+        return Err(Failure::forbidden("the workbench answers only to the address of its own machine")
+            .hint("open it by the address that `witness serve` printed"));
+    }
+    let own = format!("http://{host}");
+    let foreign = || Failure::forbidden("the request came from another page");
+    match text(header::ORIGIN) {
+        Some(origin) if origin == own => {}
+        None if is_reading => {}
+        _ => return Err(foreign()),
+    }
+    match text(HeaderName::from_static("sec-fetch-site")) {
+        None | Some("same-origin" | "none") => Ok(()),
+        // A link in a note or a mail may open the page, and nothing else.
+        Some(_) if is_reading && text(HeaderName::from_static("sec-fetch-mode")) == Some("navigate") => Ok(()),
+        Some(_) => Err(foreign()),
+    }
+}
+
+/// Whether `host` (with or without a port) is the machine's own address, the one that the connection came in at.
+fn is_own_host(host: &str, local: SocketAddr) -> bool {
+    let name = match host.rsplit_once(':') {
+        Some((name, port)) if port.bytes().all(|digit| digit.is_ascii_digit()) && !name.ends_with(':') => name,
+        _ => host,
+    };
+    if name.eq_ignore_ascii_case("localhost") {
+        return local.ip().to_canonical().is_loopback();
+    }
+    let bare = name.strip_prefix('[').and_then(|rest| rest.strip_suffix(']')).unwrap_or(name);
+    bare.parse::<IpAddr>().is_ok_and(|ip| {
+        let (ip, local) = (ip.to_canonical(), local.ip().to_canonical());
+        ip == local || (ip.is_loopback() && local.is_loopback())
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn peer(local: &str) -> Peer {
+        Peer { remote: "127.0.0.1:50000".parse().unwrap(), local: local.parse().unwrap() }
+    }
+
+    fn headers(pairs: &[(&'static str, &str)]) -> HeaderMap {
+        pairs
+            .iter()
+            .map(|(name, value)| (HeaderName::from_static(name), HeaderValue::from_str(value).unwrap()))
+            .collect()
+    }
+
+    #[test]
+    fn only_addresses_of_this_machine_are_hosts() {
+        for (host, local, expected) in [
+            ("127.0.0.1:4715", "127.0.0.1:4715", true),
+            ("localhost:4715", "127.0.0.1:4715", true),
+            ("LOCALHOST", "127.0.0.1:80", true),
+            ("[::1]:4715", "[::1]:4715", true),
+            ("192.168.1.20:4715", "192.168.1.20:4715", true),
+            ("192.168.1.20:4715", "[::ffff:192.168.1.20]:4715", true),
+            ("localhost:4715", "192.168.1.20:4715", false),
+            ("192.168.1.21:4715", "192.168.1.20:4715", false),
+            ("evil.example:4715", "127.0.0.1:4715", false),
+            ("127.0.0.1.evil.example:4715", "127.0.0.1:4715", false),
+            ("", "127.0.0.1:4715", false),
+            ("[::1", "[::1]:4715", false),
+        ] {
+            assert_eq!(is_own_host(host, local.parse().unwrap()), expected, "{host} at {local}");
+        }
+    }
+
+    #[test]
+    fn what_changes_something_comes_from_our_own_page() {
+        let here = peer("127.0.0.1:4715");
+        let own = ("host", "127.0.0.1:4715");
+        for (pairs, is_reading, expected) in [
+            (vec![own], true, true),
+            (vec![own], false, false),
+            (vec![own, ("origin", "http://127.0.0.1:4715")], false, true),
+            (vec![own, ("origin", "http://127.0.0.1:9999")], false, false),
+            (vec![own, ("origin", "http://127.0.0.1:9999")], true, false),
+            (vec![own, ("origin", "null")], false, false),
+            (vec![own, ("sec-fetch-site", "same-origin")], true, true),
+            (vec![own, ("sec-fetch-site", "cross-site")], true, false),
+            (vec![own, ("sec-fetch-site", "cross-site"), ("sec-fetch-mode", "navigate")], true, true),
+            (vec![own, ("origin", "http://127.0.0.1:4715"), ("sec-fetch-site", "same-site")], false, false),
+        ] {
+            assert_eq!(check(here, &headers(&pairs), is_reading).is_ok(), expected, "{pairs:?}");
+        }
+    }
+
+    #[test]
+    fn the_policy_allows_no_inline_script() {
+        assert!(!POLICY.contains("unsafe"));
+        assert!(POLICY.contains("default-src 'none'") && POLICY.contains("script-src 'self';"));
+    }
+}

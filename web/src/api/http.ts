@@ -1,0 +1,67 @@
+/** Asking the workbench, and what it answers when something cannot be done. */
+
+import type { FailureJson } from './types';
+
+/** Something could not be done: what happened, and what to try. */
+export class Failed extends Error {
+  readonly status: number;
+  readonly hints: string[];
+
+  constructor(status: number, message: string, hints: string[]) {
+    super(message);
+    this.status = status;
+    this.hints = hints;
+  }
+}
+
+async function ask(method: string, path: string, body?: BodyInit, type?: string): Promise<Response> {
+  let answer: Response;
+  try {
+    answer = await fetch(`/api${path}`, { method, body, headers: type ? { 'content-type': type } : {} });
+  } catch {
+    throw new Failed(0, 'the workbench does not answer', [
+      'check that the program runs and the network is there',
+    ]);
+  }
+  if (answer.ok) return answer;
+  const said = (await answer.json().catch(() => null)) as FailureJson | null;
+  throw new Failed(
+    answer.status,
+    said?.message ?? `${answer.status} ${answer.statusText}`,
+    said?.hints ?? [],
+  );
+}
+
+export async function get<T>(path: string): Promise<T> {
+  return (await ask('GET', path)).json() as Promise<T>;
+}
+
+export async function getBytes(path: string, signal?: AbortSignal): Promise<ArrayBuffer> {
+  const answer = await fetch(`/api${path}`, { signal });
+  if (!answer.ok) {
+    const said = (await answer.json().catch(() => null)) as FailureJson | null;
+    throw new Failed(answer.status, said?.message ?? answer.statusText, said?.hints ?? []);
+  }
+  return answer.arrayBuffer();
+}
+
+/** Sends `body` as JSON; an answer without content is `null`. */
+export async function send<T = null>(
+  method: 'POST' | 'PUT' | 'DELETE',
+  path: string,
+  body?: unknown,
+): Promise<T> {
+  const answer = await ask(
+    method,
+    path,
+    body === undefined ? undefined : JSON.stringify(body),
+    'application/json',
+  );
+  const text = await answer.text();
+  return (text ? JSON.parse(text) : null) as T;
+}
+
+/** Sends a file as it is. */
+export async function sendFile<T>(path: string, file: Blob): Promise<T> {
+  return (await ask('POST', path, file, 'application/octet-stream')).json() as Promise<T>;
+}

@@ -1,0 +1,71 @@
+/** The one open connection: state of everything, live samples, and what this page says while it is open. */
+
+import { type Frame, readFrame } from './frame';
+import type { FromPage, StateJson, ToPage } from './types';
+
+interface Hears {
+  state(state: StateJson): void;
+  open(isOpen: boolean): void;
+}
+
+/** Pauses between tries to get a lost connection back, ms. */
+const RETRIES = [250, 500, 1000, 2000];
+
+export class Stream {
+  private socket: WebSocket | null = null;
+  private tries = 0;
+  private watching: FromPage | null = null;
+  private readonly hears: Hears;
+  private readonly listeners = new Set<(frame: Frame) => void>();
+
+  constructor(hears: Hears) {
+    this.hears = hears;
+  }
+
+  connect(): void {
+    const socket = new WebSocket(
+      `${location.protocol === 'https:' ? 'wss' : 'ws'}://${location.host}/api/stream`,
+    );
+    socket.binaryType = 'arraybuffer';
+    socket.onopen = () => {
+      this.tries = 0;
+      this.hears.open(true);
+      if (this.watching) this.say(this.watching);
+    };
+    socket.onmessage = ({ data }) => {
+      if (typeof data === 'string') {
+        const said = JSON.parse(data) as ToPage;
+        if (said.type === 'state') this.hears.state(said);
+        return;
+      }
+      const frame = readFrame(data as ArrayBuffer);
+      for (const listener of this.listeners) listener(frame);
+      // Confirmed once it is drawn: a page that cannot keep up gets less, not later.
+      requestAnimationFrame(() => this.say({ type: 'seen', frame: frame.number }));
+    };
+    socket.onclose = () => {
+      this.socket = null;
+      this.hears.open(false);
+      setTimeout(() => this.connect(), RETRIES[Math.min(this.tries, RETRIES.length - 1)]);
+      this.tries += 1;
+    };
+    this.socket = socket;
+  }
+
+  say(message: FromPage): void {
+    if (this.socket?.readyState === WebSocket.OPEN) this.socket.send(JSON.stringify(message));
+  }
+
+  /** From now on `listener` gets these signals of the feed (null: all); returns how to end that. */
+  watch(signals: number[] | null, listener: (frame: Frame) => void, everyMs = 16): () => void {
+    this.listeners.add(listener);
+    this.watching = { type: 'watch', signals, every_ms: everyMs };
+    this.say(this.watching);
+    return () => {
+      this.listeners.delete(listener);
+      if (this.listeners.size > 0) return;
+      this.watching = { type: 'watch', signals: [], every_ms: 1000 };
+      this.say(this.watching);
+    };
+  }
+}

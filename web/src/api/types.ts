@@ -1,0 +1,1547 @@
+// Made from the types in crates/wire and crates/server by their tests; do not edit.
+
+
+export type Case = { 
+/**
+ * Its number in this casebook.
+ */
+number: number, 
+/**
+ * Its identity in every casebook: 32 hex digits.
+ */
+uid: string, 
+/**
+ * The vehicle.
+ */
+vehicle: CaseVehicle, 
+/**
+ * The complaint in the customer's words.
+ */
+complaint: string, 
+/**
+ * When it shows.
+ */
+conditions: Conditions, 
+/**
+ * Odometer at this visit, km.
+ */
+mileage_km: number | null, 
+/**
+ * When it was opened, ms since 1970-01-01 UTC.
+ */
+opened_unix_ms: number, 
+/**
+ * When it was closed, ms since 1970-01-01 UTC; null while it is open.
+ */
+closed_unix_ms: number | null, 
+/**
+ * Number of ledger entries.
+ */
+n_entries: number, 
+/**
+ * Hash of the last entry; who keeps it elsewhere (on the invoice, say) can show that nothing was taken away.
+ */
+head: string, };
+
+export type CaseFile = { 
+/**
+ * The case.
+ */
+case: Case, 
+/**
+ * Its ledger, oldest entry first.
+ */
+entries: Array<Entry>, };
+
+export type CaseRef = { 
+/**
+ * Number of the case in this casebook.
+ */
+number: number, 
+/**
+ * Number of the entry that was made.
+ */
+entry: number, 
+/**
+ * Whether the case was made for it, because none was open.
+ */
+is_new: boolean, };
+
+export type CaseVehicle = { 
+/**
+ * Its number in this casebook; 0 before it has one.
+ */
+number: number, 
+/**
+ * Vehicle identification number, where known.
+ */
+vin: string | null, 
+/**
+ * Number plate.
+ */
+plate: string | null, 
+/**
+ * Maker, model and year, in anybody's words.
+ */
+model: string | null, 
+/**
+ * Engine, in anybody's words.
+ */
+engine: string | null, };
+
+export type Cases = { 
+/**
+ * The newest first.
+ */
+cases: Array<Case>, 
+/**
+ * The open case that commands work in; null when there is none.
+ */
+open: number | null, };
+
+export type Code = { 
+/**
+ * Such as `P0301`.
+ */
+code: string, 
+/**
+ * The lists that it is in: `stored`, `pending`, `permanent`.
+ */
+kinds: Array<string>, 
+/**
+ * ISO 14229 status byte, where the module gives one.
+ */
+status: number | null, 
+/**
+ * The bits of the status byte in words.
+ */
+status_words: Array<string>, 
+/**
+ * What a standard code means, where it is known.
+ */
+text: string | null, 
+/**
+ * What the structure of the code alone tells.
+ */
+structure: string, };
+
+export type Conditions = { 
+/**
+ * Hot, cold, both.
+ */
+engine: string | null, 
+/**
+ * At which speed or load.
+ */
+speed: string | null, 
+/**
+ * In which weather.
+ */
+weather: string | null, 
+/**
+ * How often.
+ */
+often: string | null, };
+
+export type Content = { "kind": "opened", 
+/**
+ * The complaint in the customer's words.
+ */
+complaint: string, 
+/**
+ * When it shows.
+ */
+conditions: Conditions, 
+/**
+ * The vehicle as it was known then.
+ */
+vehicle: CaseVehicle, 
+/**
+ * Odometer, km.
+ */
+mileage_km: number | null, } | { "kind": "vehicle", 
+/**
+ * All that is known of it now.
+ */
+vehicle: CaseVehicle, 
+/**
+ * Odometer, km.
+ */
+mileage_km: number | null, } | { "kind": "survey", 
+/**
+ * The saved survey with its raw bytes.
+ */
+file: FileRef, 
+/**
+ * What it says, without the raw bytes.
+ */
+survey: Survey, } | { "kind": "drive", 
+/**
+ * The drive.
+ */
+file: FileRef, 
+/**
+ * What is in it.
+ */
+summary: DriveSummary, 
+/**
+ * What was lost of it.
+ */
+problems: Array<string>, } | { "kind": "mark", 
+/**
+ * Number of the drive's entry.
+ */
+drive: number, 
+/**
+ * Seconds since the start of the drive.
+ */
+t_s: number, 
+/**
+ * What was said of it.
+ */
+text: string, } | { "kind": "finding", 
+/**
+ * The drive as it was examined.
+ */
+file: FileRef, 
+/**
+ * Number of the drive's entry, where it has one.
+ */
+drive: number | null, 
+/**
+ * Every answer, the strongest evidence for a fault first.
+ */
+findings: Array<Finding>, } | { "kind": "swap", 
+/**
+ * Kind of part, such as `coil`.
+ */
+part: string, 
+/**
+ * One cylinder.
+ */
+from: number, 
+/**
+ * The other.
+ */
+to: number, } | { "kind": "replaced", 
+/**
+ * Kind of part, such as `coil`.
+ */
+part: string, 
+/**
+ * Cylinder that it sits on, where it has one of its own.
+ */
+at: number | null, 
+/**
+ * Part number, maker, where it came from.
+ */
+text: string, } | { "kind": "command", 
+/**
+ * Address of the module, in hex.
+ */
+module: string, 
+/**
+ * What was commanded.
+ */
+output: string, 
+/**
+ * How it went, in one sentence.
+ */
+statement: string, 
+/**
+ * Everything else that is known of it.
+ */
+details: JsonValue, } | { "kind": "clearing", 
+/**
+ * Addresses of the modules, in hex.
+ */
+modules: Array<string>, 
+/**
+ * How it went, in one sentence.
+ */
+statement: string, 
+/**
+ * Everything else that is known of it.
+ */
+details: JsonValue, } | { "kind": "note", 
+/**
+ * What.
+ */
+text: string, } | { "kind": "photo", 
+/**
+ * The picture.
+ */
+file: FileRef, 
+/**
+ * What it shows.
+ */
+text: string, } | { "kind": "decision", 
+/**
+ * What.
+ */
+text: string, 
+/**
+ * Why.
+ */
+reason: string, } | { "kind": "proof", 
+/**
+ * `gone`, `fewer`, `still`, `not yet` or `nothing before`.
+ */
+outcome: string, 
+/**
+ * One plain sentence with its numbers.
+ */
+statement: string, 
+/**
+ * What must still be done.
+ */
+next: Array<string>, 
+/**
+ * Everything else that is known of it.
+ */
+details: JsonValue, } | { "kind": "correction", 
+/**
+ * Number of the entry.
+ */
+of: number, 
+/**
+ * Why.
+ */
+reason: string, 
+/**
+ * What it should have said; null when it should not have been made.
+ */
+content: Content | null, } | { "kind": "closed", 
+/**
+ * How it ended.
+ */
+outcome: string, } | { "kind": "reopened", 
+/**
+ * Why.
+ */
+reason: string, };
+
+export type Demo = { 
+/**
+ * Where the files are.
+ */
+folder: string, 
+/**
+ * Each file.
+ */
+files: Array<string>, 
+/**
+ * How long it took, seconds.
+ */
+wall_s: number, 
+/**
+ * Codes that the survey found.
+ */
+codes: Array<string>, 
+/**
+ * What the drive proves.
+ */
+examined: Examined, };
+
+export type DriveSummary = { 
+/**
+ * Where it is.
+ */
+file: string, 
+/**
+ * Its length, seconds.
+ */
+duration_s: number, 
+/**
+ * What was recorded.
+ */
+signals: Array<SignalSummary>, 
+/**
+ * Moments that somebody marked.
+ */
+marks: Array<Mark>, 
+/**
+ * Stretches in which nothing could be recorded.
+ */
+gaps: Array<Gap>, };
+
+export type Entry = { 
+/**
+ * Its number in the ledger, from 1.
+ */
+number: number, 
+/**
+ * When it was made, ms since 1970-01-01 UTC.
+ */
+time_unix_ms: number, 
+/**
+ * Who made it.
+ */
+who: string, 
+/**
+ * Program and version that made it.
+ */
+software: string, 
+/**
+ * What it says.
+ */
+content: Content, 
+/**
+ * SHA-256 over everything above and the hash of the entry before, in hex.
+ */
+hash: string, };
+
+export type Examined = { 
+/**
+ * The drive.
+ */
+drive: DriveSummary, 
+/**
+ * The strongest evidence for a fault first.
+ */
+findings: Array<Finding>, 
+/**
+ * What could not be read of the drive.
+ */
+problems: Array<string>, };
+
+export type Experiment = { 
+/**
+ * The kinds of part that were exchanged.
+ */
+parts: Array<string>, 
+/**
+ * In order of time.
+ */
+drives: Array<ExperimentDrive>, };
+
+export type ExperimentDrive = { 
+/**
+ * The drive, beside the experiment's own file or as a path.
+ */
+file: string, 
+/**
+ * `placement["coil"][k]`: which coil sits on cylinder k + 1, numbered by where each sat at first.
+ */
+placement: { [key in string]: Array<number> }, };
+
+export type Exported = { 
+/**
+ * The table.
+ */
+file: string, 
+/**
+ * Its rows.
+ */
+rows: number, 
+/**
+ * Its samples.
+ */
+samples: number, 
+/**
+ * What a table cannot hold.
+ */
+left_out: Array<string>, 
+/**
+ * What could not be read of the drive.
+ */
+problems: Array<string>, };
+
+export type Failed = { 
+/**
+ * Why.
+ */
+error: Failure, };
+
+export type Failure = { 
+/**
+ * What happened, and where.
+ */
+message: string, 
+/**
+ * What to do next.
+ */
+hints: Array<string>, 
+/**
+ * How the program ends.
+ */
+exit_code: number, };
+
+export type FileRef = { 
+/**
+ * Where it is: below the data folder with `/` between the names, or an absolute path.
+ */
+path: string, 
+/**
+ * SHA-256 of its content, in hex.
+ */
+sha256: string, 
+/**
+ * Its size.
+ */
+bytes: number, };
+
+export type Finding = { 
+/**
+ * Which question, such as `dropout`.
+ */
+kind: string, 
+/**
+ * About what.
+ */
+subject: Array<string>, 
+/**
+ * `faulty`, `healthy` or `undecided`.
+ */
+verdict: string, 
+/**
+ * Evidence for a fault over no fault.
+ */
+log10_odds: number, 
+/**
+ * One plain sentence with its numbers.
+ */
+statement: string, 
+/**
+ * The numbers by name; units in the names.
+ */
+figures: { [key in string]: number }, 
+/**
+ * Where in the drive.
+ */
+spans: Array<Span>, 
+/**
+ * What else could explain it.
+ */
+alternatives: Array<string>, 
+/**
+ * What would settle it.
+ */
+next: Array<string>, };
+
+export type FreezeFrame = { 
+/**
+ * Its number.
+ */
+frame: number, 
+/**
+ * The code that stored it.
+ */
+code: string, 
+/**
+ * What it holds.
+ */
+values: Array<Value>, };
+
+export type Gap = { 
+/**
+ * Seconds since the start of the drive.
+ */
+from_s: number, 
+/**
+ * Seconds since the start of the drive.
+ */
+to_s: number, 
+/**
+ * Why.
+ */
+reason: string, };
+
+export type Hypothesis = { 
+/**
+ * `coil 1`, `cylinder 1`, `several` or `none`.
+ */
+fault: string, 
+/**
+ * 0 to 1.
+ */
+probability: number, };
+
+export type Imported = { 
+/**
+ * The drive.
+ */
+file: string, 
+/**
+ * Rows of the table.
+ */
+rows: number, 
+/**
+ * Samples in the drive.
+ */
+samples: number, 
+/**
+ * Their names.
+ */
+signals: Array<string>, 
+/**
+ * What was done to names and units.
+ */
+notes: Array<string>, };
+
+export type InUse = { 
+/**
+ * The monitor.
+ */
+name: string, 
+/**
+ * Times that it ran to its end.
+ */
+completions: number, 
+/**
+ * Times that it could have.
+ */
+conditions: number, 
+/**
+ * The first by the second.
+ */
+ratio: number | null, };
+
+export type Info = { 
+/**
+ * What it is.
+ */
+title: string, 
+/**
+ * As text.
+ */
+values: Array<string>, 
+/**
+ * How often its monitors ran.
+ */
+performance: Array<InUse>, };
+
+export type Mark = { 
+/**
+ * Seconds since the start of the drive.
+ */
+t_s: number, 
+/**
+ * What was said about it.
+ */
+text: string, };
+
+export type Module = { 
+/**
+ * As its replies carry it, in hex.
+ */
+address: string, 
+/**
+ * What it calls itself.
+ */
+name: string | null, 
+/**
+ * Its codes, each once.
+ */
+codes: Array<Code>, 
+/**
+ * Its freeze frames.
+ */
+freeze_frames: Array<FreezeFrame>, 
+/**
+ * Results of its self-tests.
+ */
+monitors: Array<MonitorResult>, 
+/**
+ * Since codes were cleared.
+ */
+readiness: Readiness | null, 
+/**
+ * In this drive cycle.
+ */
+readiness_this_cycle: Readiness | null, 
+/**
+ * What it says of itself.
+ */
+info: Array<Info>, 
+/**
+ * The PIDs of service 01 that it has, in hex.
+ */
+pids: Array<string>, 
+/**
+ * What went wrong with this module.
+ */
+problems: Array<string>, };
+
+export type MonitorResult = { 
+/**
+ * Number of the monitor, in hex.
+ */
+monitor: string, 
+/**
+ * Number of the test, in hex.
+ */
+test: string, 
+/**
+ * What a standard monitor and test are.
+ */
+title: string | null, 
+/**
+ * The result.
+ */
+value: number | null, 
+/**
+ * Least value that passes.
+ */
+min: number | null, 
+/**
+ * Greatest value that passes.
+ */
+max: number | null, 
+/**
+ * Of value and limits.
+ */
+unit: string, 
+/**
+ * `passed`, `failed` or `not run`.
+ */
+verdict: string, };
+
+export type MonitorState = { 
+/**
+ * What it watches.
+ */
+name: string, 
+/**
+ * Whether it runs all the time.
+ */
+continuous: boolean, 
+/**
+ * `not fitted`, `complete` or `incomplete`.
+ */
+state: string, };
+
+export type NextTest = { 
+/**
+ * Short name, for `--result AREA/TEST=yes`.
+ */
+id: string, 
+/**
+ * What to do.
+ */
+ask: string, 
+/**
+ * How long it takes.
+ */
+minutes: number, 
+/**
+ * What it costs besides time, in the shop's currency.
+ */
+money: number, 
+/**
+ * What it is expected to save after its own cost, in the shop's currency.
+ */
+saves: number, 
+/**
+ * What to mind.
+ */
+caution: string | null, 
+/**
+ * What "yes" and "no" would mean, in this order.
+ */
+outcomes: Array<TestOutcome>, };
+
+export type Planned = { 
+/**
+ * Name of the network.
+ */
+protocol: string | null, 
+/**
+ * Length of the event that the odds are for, ms.
+ */
+event_ms: number, 
+/**
+ * The wanted signals that can be had.
+ */
+signals: Array<PlannedSignal>, 
+/**
+ * Those that cannot.
+ */
+unavailable: Array<Unavailable>, };
+
+export type PlannedSignal = { 
+/**
+ * Its name.
+ */
+id: string, 
+/**
+ * Of its values.
+ */
+unit: string, 
+/**
+ * Which module and request it comes from.
+ */
+source: string, 
+/**
+ * Samples per second, measured on this car.
+ */
+per_second: number, 
+/**
+ * Odds of catching one event of `event_ms`.
+ */
+odds: number, 
+/**
+ * Events after which one is caught with 95 %; null when none ever would be.
+ */
+events_for_95_percent: number | null, };
+
+export type Proof = { 
+/**
+ * Every fault that the drives before the repair showed.
+ */
+faults: Array<ProofOfFault>, 
+/**
+ * `proven` when all are gone, `not repaired` when one is still there, `fewer` when one is rarer but not gone,
+ * `not yet` when more must be driven, `nothing before` when the drives before showed no fault.
+ */
+verdict: string, 
+/**
+ * What could not be read of the drives.
+ */
+problems: Array<string>, };
+
+export type ProofOfFault = { 
+/**
+ * The check that saw it.
+ */
+kind: string, 
+/**
+ * About what.
+ */
+subject: Array<string>, 
+/**
+ * What it was before.
+ */
+before: string, 
+/**
+ * Where it must be driven.
+ */
+condition: string, 
+/**
+ * `gone`, `fewer`, `still there`, `not yet` or `nothing before`.
+ */
+outcome: string, 
+/**
+ * One plain sentence with its numbers.
+ */
+statement: string, 
+/**
+ * Share of the necessary exposure that is driven, 0 to 1; null where the check knows no exposure.
+ */
+progress: number | null, 
+/**
+ * Seconds of the condition that show it at 95 %; null where no amount of driving or no exposure is known.
+ */
+needed_s: number | null, 
+/**
+ * Seconds still lacking.
+ */
+lacking_s: number | null, 
+/**
+ * What to do next.
+ */
+next: Array<string>, };
+
+export type Rate = { 
+/**
+ * The signal.
+ */
+id: string, 
+/**
+ * Samples per second.
+ */
+per_second: number, };
+
+export type RawExchange = { 
+/**
+ * When the request left, ns on the link's clock.
+ */
+asked_ns: number, 
+/**
+ * A module's address, or `everyone`.
+ */
+to: string, 
+/**
+ * In hex.
+ */
+request: string, 
+/**
+ * In order of arrival.
+ */
+replies: Array<RawReply>, 
+/**
+ * What was unreadable.
+ */
+problems: Array<string>, };
+
+export type RawReply = { 
+/**
+ * Address of the module.
+ */
+from: string, 
+/**
+ * When it had arrived, ns on the link's clock.
+ */
+arrived_ns: number, 
+/**
+ * In hex.
+ */
+bytes: string, };
+
+export type Readiness = { 
+/**
+ * The module that reports it; null when none does.
+ */
+module: string | null, 
+/**
+ * Whether the malfunction lamp is commanded on.
+ */
+lamp: boolean | null, 
+/**
+ * Number of confirmed codes.
+ */
+confirmed_codes: number | null, 
+/**
+ * `spark` or `compression`.
+ */
+ignition: string | null, 
+/**
+ * Monitors that are fitted and have not run to their end.
+ */
+incomplete: number, 
+/**
+ * Each monitor.
+ */
+monitors: Array<MonitorState>, };
+
+export type Reason = { 
+/**
+ * In words.
+ */
+text: string, 
+/**
+ * By how much it multiplied the odds.
+ */
+factor: number, };
+
+export type Recorded = { 
+/**
+ * The drive.
+ */
+drive: DriveSummary, 
+/**
+ * As measured before it started.
+ */
+rates: Array<Rate>, 
+/**
+ * Wanted signals that could not be had.
+ */
+unavailable: Array<Unavailable>, 
+/**
+ * Size of the file.
+ */
+bytes: number, 
+/**
+ * What happened on the way.
+ */
+notes: Array<string>, 
+/**
+ * What was lost, besides the gaps.
+ */
+problems: Array<string>, };
+
+export type Repaired = { 
+/**
+ * The good copy.
+ */
+file: string, 
+/**
+ * What is lost.
+ */
+problems: Array<string>, };
+
+export type Serving = { 
+/**
+ * Address to connect to.
+ */
+adapter: string, };
+
+export type Signal = { 
+/**
+ * Its name.
+ */
+id: string, 
+/**
+ * Of its values.
+ */
+unit: string, 
+/**
+ * What it is.
+ */
+title: string, 
+/**
+ * Counterpart in the open vehicle signal catalogue.
+ */
+vss: string | null, 
+/**
+ * Whether a definition says how to read it from a car.
+ */
+readable: boolean, };
+
+export type SignalSummary = { 
+/**
+ * Its name.
+ */
+id: string, 
+/**
+ * Of its values.
+ */
+unit: string, 
+/**
+ * How many.
+ */
+samples: number, 
+/**
+ * Between samples, seconds; 0 with fewer than two.
+ */
+median_interval_s: number, };
+
+export type Signals = { 
+/**
+ * By name.
+ */
+signals: Array<Signal>, };
+
+export type Span = { 
+/**
+ * Seconds since the start of the drive.
+ */
+from_s: number, 
+/**
+ * Seconds since the start of the drive.
+ */
+to_s: number, };
+
+export type Survey = { 
+/**
+ * The car as a whole.
+ */
+vehicle: Vehicle, 
+/**
+ * One per module that answers.
+ */
+modules: Array<Module>, 
+/**
+ * Of the first module that reports it.
+ */
+readiness: Readiness, 
+/**
+ * What went wrong over the whole car.
+ */
+problems: Array<string>, 
+/**
+ * When, as `2026-03-01 10:20:30 UTC`.
+ */
+taken: string, 
+/**
+ * Program and version that took it.
+ */
+software: string, 
+/**
+ * Where it was saved.
+ */
+file: string | null, 
+/**
+ * Every request with its replies; only in the saved file.
+ */
+raw: Array<RawExchange>, };
+
+export type Suspect = { 
+/**
+ * Short name; `unlisted` and `no-fault` are in every area.
+ */
+id: string, 
+/**
+ * In words.
+ */
+name: string, 
+/**
+ * Now, 0 to 1.
+ */
+probability: number, 
+/**
+ * Before any evidence.
+ */
+prior: number, 
+/**
+ * What speaks for it, strongest first.
+ */
+speaks_for: Array<Reason>, 
+/**
+ * What speaks against it, strongest first.
+ */
+speaks_against: Array<Reason>, 
+/**
+ * Working time of its repair with the check afterwards, minutes.
+ */
+minutes: number, 
+/**
+ * What its parts cost, in the shop's currency.
+ */
+money: number, };
+
+export type SuspectArea = { 
+/**
+ * Such as `misfire.1`.
+ */
+id: string, 
+/**
+ * In words.
+ */
+title: string, 
+/**
+ * What points here.
+ */
+opened_by: Array<string>, 
+/**
+ * Whether the evidence decides already.
+ */
+decided: boolean, 
+/**
+ * One plain sentence.
+ */
+statement: string, 
+/**
+ * Most probable first; their probabilities sum to 1.
+ */
+suspects: Array<Suspect>, 
+/**
+ * What each piece of evidence changed, in order.
+ */
+steps: Array<SuspectStep>, 
+/**
+ * The test to make now; null when nothing is left to test, or when it is decided and no test saves anything.
+ */
+next: NextTest | null, 
+/**
+ * Short name of the suspect whose repair at once is expected to cost less than any test before it; or null.
+ */
+repair_first: string | null, 
+/**
+ * Every other test that was not made yet, best first.
+ */
+tests: Array<NextTest>, 
+/**
+ * What to mind in this area.
+ */
+caution: string | null, 
+/**
+ * Where the numbers of the fault model come from.
+ */
+source: string, };
+
+export type SuspectChange = { 
+/**
+ * The suspect's short name.
+ */
+suspect: string, 
+/**
+ * Before the step.
+ */
+from: number, 
+/**
+ * After it.
+ */
+to: number, };
+
+export type SuspectStep = { 
+/**
+ * Where it comes from.
+ */
+evidence: string, 
+/**
+ * What was seen.
+ */
+seen: string, 
+/**
+ * Why it tells.
+ */
+why: string, 
+/**
+ * It counts half, because related evidence was counted already.
+ */
+counts_half: boolean, 
+/**
+ * Each suspect before and after.
+ */
+changes: Array<SuspectChange>, };
+
+export type Suspects = { 
+/**
+ * Areas of the car that something points at, the surest fault first.
+ */
+areas: Array<SuspectArea>, 
+/**
+ * Evidence that no area uses.
+ */
+unused: Array<string>, 
+/**
+ * What could not be read.
+ */
+problems: Array<string>, };
+
+export type SwapCounts = { 
+/**
+ * The drive.
+ */
+file: string, 
+/**
+ * Counted misfires.
+ */
+misfires: Array<number | null>, 
+/**
+ * Firings in the same condition.
+ */
+firings: Array<number | null>, };
+
+export type SwapJudged = { 
+/**
+ * The most probable first; they sum to 1.
+ */
+hypotheses: Array<Hypothesis>, 
+/**
+ * Whether the first is probable enough.
+ */
+decided: boolean, 
+/**
+ * One plain sentence with its numbers.
+ */
+statement: string, 
+/**
+ * What would settle it, or what to do now.
+ */
+next: Array<string>, 
+/**
+ * Per drive and cylinder, in the condition in which it failed before.
+ */
+drives: Array<SwapCounts>, 
+/**
+ * What could not be read of the drives.
+ */
+problems: Array<string>, };
+
+export type TestOutcome = { 
+/**
+ * `yes` or `no`.
+ */
+answer: string, 
+/**
+ * What is seen.
+ */
+seen: string, 
+/**
+ * How likely that is.
+ */
+probability: number, 
+/**
+ * What is most probable then.
+ */
+then: string, 
+/**
+ * How probable.
+ */
+then_probability: number, 
+/**
+ * Whether that decides.
+ */
+decides: boolean, };
+
+export type Unavailable = { 
+/**
+ * The signal.
+ */
+id: string, 
+/**
+ * Why not, and what to do about it.
+ */
+reason: string, };
+
+export type Value = { 
+/**
+ * What it is.
+ */
+name: string, 
+/**
+ * A number, a text, or null where only the bytes are known.
+ */
+value: JsonValue, 
+/**
+ * Its unit; empty or `1` where it has none.
+ */
+unit: string, };
+
+export type Vehicle = { 
+/**
+ * Vehicle identification number, where a module reports one.
+ */
+vin: string | null, 
+/**
+ * Name of the network.
+ */
+protocol: string | null, 
+/**
+ * What is odd about the VIN.
+ */
+vin_notes: Array<string>, 
+/**
+ * As the VIN says it.
+ */
+model_year: number | null, 
+/**
+ * What the adapter says of itself.
+ */
+adapter: string, 
+/**
+ * At the connector, V.
+ */
+supply_volts: number | null, };
+
+export type Verified = { 
+/**
+ * The case.
+ */
+case: Case, 
+/**
+ * Whether nothing speaks against the ledger and its files.
+ */
+sound: boolean, 
+/**
+ * What is wrong, one sentence each.
+ */
+problems: Array<string>, 
+/**
+ * Files that were held against their checksums.
+ */
+n_files: number, };
+
+export type Watchlist = { 
+/**
+ * Its name.
+ */
+name: string, 
+/**
+ * Their names.
+ */
+signals: Array<string>, };
+
+export type Watchlists = { 
+/**
+ * By name.
+ */
+watchlists: Array<Watchlist>, };
+
+export type Workbench = { 
+/**
+ * Address of its first page.
+ */
+url: string, };
+
+export type JsonValue = number | string | boolean | Array<JsonValue> | { [key in string]: JsonValue } | null;
+
+export type Role = "holder" | "onlooker" | "guest";
+
+export type ClientJson = { id: number, 
+/**
+ * The name it gave itself.
+ */
+name: string, role: Role, 
+/**
+ * Whether it sits at the machine itself.
+ */
+is_bench: boolean, 
+/**
+ * Whether its page is open now.
+ */
+is_here: boolean, };
+
+export type PeopleJson = { clients: Array<ClientJson>, holder: number | null, 
+/**
+ * Who asks the holder for the car.
+ */
+asked_by: number | null, };
+
+export type StateJson = { 
+/**
+ * The client that is told.
+ */
+me: number, people: PeopleJson, car: CarJson, 
+/**
+ * Where phones reach the workbench; null while the network is closed.
+ */
+network: string | null, };
+
+export type FailureJson = { 
+/**
+ * What happened, one sentence.
+ */
+message: string, 
+/**
+ * What to try, one sentence each.
+ */
+hints: Array<string>, };
+
+export type FromPage = { "type": "watch", signals: Array<number> | null, every_ms: number, } | { "type": "seen", frame: number, };
+
+export type ToPage = { "type": "state" } & StateJson;
+
+export type SessionJson = { id: number, 
+/**
+ * Whether it is open at the machine itself, and may so invite others and change settings.
+ */
+is_bench: boolean, may_hold: boolean, 
+/**
+ * Program and version.
+ */
+software: string, };
+
+export type JoinJson = { code: string, 
+/**
+ * What others see it as.
+ */
+name: string, };
+
+export type InviteJson = { 
+/**
+ * Whether whoever joins may hold the car.
+ */
+may_hold: boolean, };
+
+export type InvitationJson = { code: string, 
+/**
+ * What the picture says: the workbench's address with the code behind it.
+ */
+url: string, 
+/**
+ * The QR code row by row, `1` for a dark square.
+ */
+qr: Array<string>, lasts_s: number, };
+
+export type HandOverJson = { 
+/**
+ * Who gets the car; null for nobody.
+ */
+to: number | null, };
+
+export type RenameJson = { name: string, };
+
+export type TakenJson = { taken: boolean, };
+
+export type DriveJson = { 
+/**
+ * What it is asked for by.
+ */
+id: string, 
+/**
+ * Size of its file.
+ */
+bytes: number, 
+/**
+ * When its file was last written, seconds since 1970-01-01 UTC.
+ */
+written_unix_s: number, };
+
+export type Stage = "empty" | "connecting" | "ready" | "surveying" | "planning" | "recording";
+
+export type CarJson = { stage: Stage, 
+/**
+ * Address of the adapter, of the connection that is or was tried last.
+ */
+adapter: string | null, 
+/**
+ * What has been done so far of what is going on, one line each.
+ */
+steps: Array<string>, 
+/**
+ * Why what was tried last did not work.
+ */
+failure: FailureJson | null, vehicle: ConnectedJson | null, 
+/**
+ * The drive that is being recorded, or was recorded last.
+ */
+recording: RecordingJson | null, 
+/**
+ * How many surveys and drives this program has completed: a page that sees it change asks for the lists again.
+ */
+n_done: number, };
+
+export type ConnectedJson = { vin: string | null, 
+/**
+ * Name of the network.
+ */
+protocol: string | null, 
+/**
+ * What the adapter says of itself.
+ */
+adapter: string, 
+/**
+ * Addresses of the modules that answered.
+ */
+modules: Array<string>, };
+
+export type RecordingJson = { 
+/**
+ * Number of the feed that its samples come in.
+ */
+feed: number, 
+/**
+ * What is recorded, in the order in which samples number it.
+ */
+signals: Array<PlannedSignal>, 
+/**
+ * How long it is, seconds.
+ */
+t_s: number, n_samples: number, marks: Array<Mark>, 
+/**
+ * What happened on the way, the newest last.
+ */
+notes: Array<Mark>, 
+/**
+ * Space left where it is written, bytes; null where the system does not say.
+ */
+disk_left: number | null, 
+/**
+ * What it is asked for by once it is over.
+ */
+drive: string | null, 
+/**
+ * What was lost.
+ */
+problems: Array<string>, };
+
+export type ConnectJson = { 
+/**
+ * Address of the adapter.
+ */
+adapter: string, };
+
+export type RecordJson = { 
+/**
+ * Signals by name.
+ */
+signals: Array<string>, 
+/**
+ * How long; null: until it is stopped.
+ */
+seconds: number | null, };
+
+export type MarkJson = { 
+/**
+ * May be empty.
+ */
+text: string, };
+
+export type AdapterJson = { address: string, 
+/**
+ * Whether it is the invented car.
+ */
+is_invented: boolean, };

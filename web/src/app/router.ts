@@ -1,0 +1,70 @@
+/** Which place the bench shows: the address of the page says. */
+
+import { signal } from '@preact/signals';
+
+export const places = [
+  'start',
+  'survey',
+  'live',
+  'road',
+  'review',
+  'command',
+  'swap',
+  'report',
+  'settings',
+] as const;
+export type Place = (typeof places)[number];
+
+export interface Where {
+  place: Place;
+  /** What of it: a drive, a suspect. */
+  what: string | null;
+}
+
+export type Side = 'ledger' | 'bench' | 'suspects';
+
+/** On a phone one of the three is in front. */
+export const side = signal<Side>('bench');
+
+export function parse(path: string): Where {
+  const [name = '', ...rest] = path.split('/').filter(Boolean);
+  const place = places.find((place) => place === name) ?? 'start';
+  return { place, what: rest.length > 0 ? decodeURIComponent(rest.join('/')) : null };
+}
+
+export function address(place: Place, what?: string | null): string {
+  return place === 'start' ? '/' : `/${place}${what ? `/${encodeURIComponent(what)}` : ''}`;
+}
+
+export const where = signal<Where>({ place: 'start', what: null });
+
+export function go(place: Place, what?: string | null): void {
+  const path = address(place, what);
+  if (path !== location.pathname) history.pushState(null, '', path);
+  where.value = { place, what: what ?? null };
+  side.value = 'bench';
+}
+
+export function startRouter(): void {
+  where.value = parse(location.pathname);
+  window.addEventListener('popstate', () => {
+    where.value = parse(location.pathname);
+  });
+  // A link inside the page changes the place, not the page.
+  window.addEventListener('click', (event) => {
+    const link = (event.target as Element | null)?.closest?.('a[href^="/"]');
+    if (
+      !link ||
+      event.defaultPrevented ||
+      event.ctrlKey ||
+      event.metaKey ||
+      event.shiftKey ||
+      link.hasAttribute('download')
+    )
+      return;
+    if (link.getAttribute('target')) return;
+    event.preventDefault();
+    const to = parse(link.getAttribute('href') ?? '/');
+    go(to.place, to.what);
+  });
+}

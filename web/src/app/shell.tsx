@@ -1,0 +1,104 @@
+/** The frame of everything: the strip of the case above, ledger, bench and suspects side by side or one thumb apart. */
+
+import type { ComponentType } from 'preact';
+import { Dialog } from '../parts/dialog';
+import { Trouble } from '../parts/notices';
+import { Join } from '../places/join/index';
+import { Ledger } from '../places/ledger/index';
+import { Live } from '../places/live/index';
+import { Review } from '../places/review/index';
+import { Settings } from '../places/settings/index';
+import { Start } from '../places/start/index';
+import { Suspects } from '../places/suspects/index';
+import { t } from '../text';
+import { helpIsOpen, helpLines } from './keys';
+import { address, type Place, type Side, side, where } from './router';
+import { connected, needsCode, session } from './state';
+import { Strip } from './strip';
+
+/** Places that the strip of work offers, in the order of a case. */
+const work: readonly Place[] = ['live', 'review'];
+
+const rooms: Partial<Record<Place, ComponentType<{ what: string | null }>>> = {
+  start: Start,
+  live: Live,
+  review: Review,
+  settings: Settings,
+};
+
+export function Shell() {
+  if (needsCode.value) return <Join />;
+  if (!session.value) {
+    return (
+      <main class="place">
+        <p class="quiet" role="status">
+          {t('reaching')}
+        </p>
+      </main>
+    );
+  }
+  const { place, what } = where.value;
+  const Room = rooms[place] ?? Start;
+  return (
+    <div class="shell" data-side={side.value}>
+      <Strip />
+      <aside class="ledger-side" data-part="ledger" tabIndex={-1} aria-label={t('ledger')}>
+        <Ledger />
+      </aside>
+      <main class="bench" data-part="bench" tabIndex={-1}>
+        <nav class="work" aria-label={t('work')}>
+          {work.map((one) => (
+            <a key={one} href={address(one)} aria-current={one === place ? 'page' : undefined}>
+              {t(`place_${one}` as 'place_live')}
+            </a>
+          ))}
+        </nav>
+        {!connected.value && (
+          <p class="trouble" role="status">
+            {t('offline')}
+          </p>
+        )}
+        <Trouble />
+        <Room key={`${place}/${what}`} what={what} />
+      </main>
+      <aside class="suspects-side" data-part="suspects" tabIndex={-1} aria-label={t('suspects')}>
+        <Suspects />
+      </aside>
+      <nav class="thumb" aria-label={t('sides')}>
+        {(['ledger', 'bench', 'suspects'] as const).map((one: Side) => (
+          <button
+            type="button"
+            key={one}
+            aria-current={side.value === one ? 'true' : undefined}
+            onClick={() => {
+              side.value = one;
+            }}
+          >
+            {t(one)}
+          </button>
+        ))}
+      </nav>
+      {helpIsOpen.value && <Help />}
+    </div>
+  );
+}
+
+function Help() {
+  return (
+    <Dialog
+      title={t('keys')}
+      close={() => {
+        helpIsOpen.value = false;
+      }}
+    >
+      <dl class="ruled">
+        {helpLines.map(([keys, text]) => (
+          <div class="row apart" key={keys}>
+            <dt class="figure">{keys}</dt>
+            <dd>{t(text)}</dd>
+          </div>
+        ))}
+      </dl>
+    </Dialog>
+  );
+}

@@ -1,0 +1,72 @@
+/** What every part of the page may look at. */
+
+import { computed, signal } from '@preact/signals';
+import { Failed, get, send } from '../api/http';
+import { Stream } from '../api/stream';
+import type { SessionJson, StateJson, TakenJson } from '../api/types';
+import { t } from '../text';
+
+/** Who this page is; null until it has joined. */
+export const session = signal<SessionJson | null>(null);
+/** Why it could not join by itself: it needs a pairing code. */
+export const needsCode = signal(false);
+/** What the workbench last told. */
+export const state = signal<StateJson | null>(null);
+/** Whether the connection is open now. */
+export const connected = signal(false);
+/** What went wrong last, until it is put away. */
+export const trouble = signal<{ message: string; hints: string[] } | null>(null);
+
+export const me = computed(() => state.value?.people.clients.find((client) => client.id === state.value?.me));
+export const holds = computed(() => me.value?.role === 'holder');
+
+export const stream = new Stream({
+  state: (told) => {
+    state.value = told;
+  },
+  open: (isOpen) => {
+    connected.value = isOpen;
+    // Sent away or forgotten meanwhile? The session says.
+    if (!isOpen && session.value) void start(false);
+  },
+});
+
+/** Finds out who this page is, and opens the stream. */
+export async function start(first = true): Promise<void> {
+  try {
+    session.value = await get<SessionJson>('/session');
+    needsCode.value = false;
+    if (first) stream.connect();
+  } catch (error) {
+    if (error instanceof Failed && error.status === 401) needsCode.value = true;
+    // No answer: the stream tries again by itself.
+    else if (first) stream.connect();
+  }
+}
+
+export async function join(code: string, name: string): Promise<void> {
+  session.value = await send<SessionJson>('POST', '/session/join', { code, name });
+  needsCode.value = false;
+  stream.connect();
+}
+
+/** Runs what may fail, and shows why if it does. Returns what came, or undefined. */
+export async function tried<T>(work: Promise<T>): Promise<T | undefined> {
+  try {
+    const done = await work;
+    trouble.value = null;
+    return done;
+  } catch (error) {
+    trouble.value =
+      error instanceof Failed
+        ? { message: error.message, hints: error.hints }
+        : { message: t('trouble_page', { what: String(error) }), hints: [] };
+    return undefined;
+  }
+}
+
+/** Takes the car if this page does not hold it; whether it does then. */
+export async function takeCar(): Promise<boolean> {
+  if (holds.value) return true;
+  return (await tried(send<TakenJson>('POST', '/car/take')))?.taken ?? false;
+}

@@ -1,0 +1,41 @@
+/** How the page looks for whoever reads it: kept in this browser, applied at once. */
+
+import { effect, signal } from '@preact/signals';
+import { type Language, language, languages } from '../text';
+
+export const themes = ['day', 'night', 'sun'] as const;
+export type Theme = (typeof themes)[number];
+
+/** Sizes of text, as factors. */
+export const scales = [1, 1.25, 1.5, 2] as const;
+
+export const theme = signal<Theme>('day');
+export const scale = signal<number>(1);
+/** Whether a passenger may see moving graphs on the road. */
+export const passenger = signal(false);
+export const spoken = signal(true);
+
+function kept<T extends string>(name: string, allowed: readonly T[]): T | null {
+  const said = localStorage.getItem(name);
+  return allowed.find((one) => one === said) ?? null;
+}
+
+export function startLook(): void {
+  theme.value =
+    kept('theme', themes) ?? (matchMedia('(prefers-color-scheme: dark)').matches ? 'night' : 'day');
+  const size = Number(localStorage.getItem('scale'));
+  scale.value = scales.find((one) => one === size) ?? 1;
+  const all = Object.keys(languages) as Language[];
+  language.value = kept('language', all) ?? all.find((one) => navigator.language.startsWith(one)) ?? 'en';
+  spoken.value = localStorage.getItem('spoken') !== 'no';
+  effect(() => {
+    const root = document.documentElement;
+    root.dataset.theme = theme.value;
+    root.lang = language.value;
+    root.style.setProperty('--text-scale', String(scale.value));
+    localStorage.setItem('theme', theme.value);
+    localStorage.setItem('scale', String(scale.value));
+    localStorage.setItem('language', language.value);
+    localStorage.setItem('spoken', spoken.value ? 'yes' : 'no');
+  });
+}

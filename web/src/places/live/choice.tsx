@@ -1,0 +1,92 @@
+/** Choosing signals: by searching, or from a watchlist. */
+
+import { useState } from 'preact/hooks';
+import { send } from '../../api/http';
+import { refreshWatchlists, signals, watchlists } from '../../app/lists';
+import { tried } from '../../app/state';
+import { count, t } from '../../text';
+import { matches } from './search';
+
+/** Most hits that are listed. */
+const SHOWN = 40;
+
+export function Choice(props: { chosen: string[]; change: (chosen: string[]) => void }) {
+  const [wanted, setWanted] = useState('');
+  const [name, setName] = useState('');
+  const readable = signals.value.filter((one) => one.readable);
+  const hits = matches(readable, wanted);
+  const toggle = (id: string) => {
+    const has = props.chosen.includes(id);
+    props.change(has ? props.chosen.filter((one) => one !== id) : [...props.chosen, id]);
+  };
+  return (
+    <section class="rows" aria-label={t('live_choose')}>
+      <div class="row" role="group" aria-label={t('watchlists')}>
+        {watchlists.value.map((list) => (
+          <button type="button" class="key slim" key={list.name} onClick={() => props.change(list.signals)}>
+            {list.name} <span class="quiet figure">{list.signals.length}</span>
+          </button>
+        ))}
+      </div>
+      {props.chosen.length > 0 && (
+        <ul class="row" aria-label={t('live_chosen')}>
+          {props.chosen.map((id) => (
+            <li key={id}>
+              <button type="button" class="key slim" aria-pressed="true" onClick={() => toggle(id)}>
+                {readable.find((one) => one.id === id)?.title ?? id}
+                <span aria-hidden="true">×</span>
+                <span class="unseen">{t('leave_out')}</span>
+              </button>
+            </li>
+          ))}
+        </ul>
+      )}
+      <label class="field">
+        <span class="label">{t('live_search')}</span>
+        <input type="search" value={wanted} onInput={(event) => setWanted(event.currentTarget.value)} />
+      </label>
+      <ul class="hits ruled">
+        {hits.slice(0, SHOWN).map((one) => (
+          <li key={one.id}>
+            <label class="row">
+              <input
+                type="checkbox"
+                checked={props.chosen.includes(one.id)}
+                onChange={() => toggle(one.id)}
+              />
+              <span class="grow">{one.title}</span>
+              <span class="quiet small figure">{one.id}</span>
+              <span class="quiet small figure unit">{one.unit}</span>
+            </label>
+          </li>
+        ))}
+        {hits.length > SHOWN && <li class="quiet small">{count('live_more', hits.length - SHOWN)}</li>}
+      </ul>
+      {props.chosen.length > 0 && (
+        <form
+          class="row"
+          onSubmit={async (event) => {
+            event.preventDefault();
+            const kept = await tried(
+              send('PUT', `/watchlists/${encodeURIComponent(name)}`, props.chosen).then(() => true),
+            );
+            if (kept) void refreshWatchlists();
+          }}
+        >
+          <label class="field grow">
+            <span class="label">{t('watchlist_name')}</span>
+            <input
+              required
+              pattern="[A-Za-z0-9_\-]{1,60}"
+              value={name}
+              onInput={(event) => setName(event.currentTarget.value)}
+            />
+          </label>
+          <button type="submit" class="key">
+            {t('watchlist_save')}
+          </button>
+        </form>
+      )}
+    </section>
+  );
+}

@@ -1,0 +1,61 @@
+/** Samples of the running recording, kept for as long as the page is open. */
+
+import type { Frame } from '../../api/frame';
+import type { RecordingJson } from '../../api/types';
+import { titleOf } from '../../app/lists';
+import type { Trace } from '../../trace/plot';
+import { Series } from '../../trace/series';
+
+export class LiveFeed {
+  private number = 0;
+  private series: Series[] = [];
+  /** The newest time of any signal, and when it came, s of the page's clock. */
+  private latest = 0;
+  private ahead = Number.POSITIVE_INFINITY;
+
+  /** Takes in a frame; returns whether a new recording began with it. */
+  take(frame: Frame): boolean {
+    const isNew = frame.feed !== this.number;
+    if (isNew) {
+      this.number = frame.feed;
+      this.series = [];
+      this.latest = 0;
+      this.ahead = Number.POSITIVE_INFINITY;
+    }
+    for (const block of frame.blocks) {
+      this.at(block.signal).push(block.t, block.v);
+      this.latest = Math.max(this.latest, block.t[block.t.length - 1] ?? 0);
+    }
+    // The least delay that was seen is how far our clock is ahead of the drive's.
+    this.ahead = Math.min(this.ahead + 0.0005, performance.now() / 1000 - this.latest);
+    return isNew;
+  }
+
+  at(signal: number): Series {
+    this.series[signal] ??= new Series();
+    return this.series[signal]!;
+  }
+
+  /** The present moment of the drive: goes on smoothly between samples, and stops when none come. */
+  get now(): number {
+    if (!Number.isFinite(this.ahead)) return 0;
+    return Math.min(performance.now() / 1000 - this.ahead, this.latest + 0.25);
+  }
+
+  get first(): number {
+    return Math.min(
+      ...this.series.filter(Boolean).map((one) => (one.n > 0 ? one.t[0]! : Number.POSITIVE_INFINITY)),
+      this.now,
+    );
+  }
+
+  traces(recording: RecordingJson): Trace[] {
+    return recording.signals.map((planned, index) => ({
+      id: planned.id,
+      label: titleOf(planned.id),
+      unit: planned.unit,
+      index,
+      samples: this.at(index),
+    }));
+  }
+}

@@ -1,0 +1,24 @@
+import { expect, test } from 'vitest';
+import { matches } from './search';
+
+const signal = (id: string, title: string, unit: string) => ({ id, title, unit, vss: null, readable: true });
+const all = [
+  signal('wheel.speed.front_left', 'Wheel speed front left', 'km/h'),
+  signal('engine.speed', 'Engine speed', 'rpm'),
+  signal('vehicle.speed', 'Vehicle speed', 'km/h'),
+];
+
+test('all words must occur, in name, title or unit', () => {
+  expect(matches(all, 'SPEED km/h').map((one) => one.id)).toEqual([
+    'wheel.speed.front_left',
+    'vehicle.speed',
+  ]);
+  expect(matches(all, 'engine.sp').map((one) => one.id)).toEqual(['engine.speed']);
+  expect(matches(all, 'brake')).toEqual([]);
+  expect(matches(all, ' ')).toHaveLength(3);
+});
+
+test('titles that begin with the word come first', () => {
+  expect(matches(all, 'vehicle')[0]?.id).toBe('vehicle.speed');
+  expect(matches(all, 'e')[0]?.id).toBe('engine.speed');
+});

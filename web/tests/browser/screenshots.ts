@@ -1,0 +1,100 @@
+/** Writes a picture of every place at every size into `screenshots`, to be looked at. */
+
+import { mkdirSync, rmSync } from 'node:fs';
+import { join } from 'node:path';
+import type { Page } from 'playwright-core';
+import { test } from 'vitest';
+import {
+  car,
+  launch,
+  openPage,
+  recordDrive,
+  type Screen,
+  screens,
+  startWorkbench,
+  watched,
+} from './harness.ts';
+
+const folder = join(import.meta.dirname, '../../screenshots');
+/** Part of the names of the pictures that are wanted. */
+const only = process.env.ONLY;
+
+test('pictures of every place', { timeout: 600_000 }, async () => {
+  const workbench = await startWorkbench();
+  recordDrive(workbench, 420);
+  const browser = await launch();
+  try {
+    rmSync(folder, { recursive: true, force: true });
+    mkdirSync(folder, { recursive: true });
+
+    for (const screen of Object.keys(screens) as Screen[]) {
+      const { page, context, complaints } = await openPage(browser, workbench, screen);
+      const take = async (name: string) => {
+        if (only && !name.includes(only)) return;
+        await page.evaluate(() => document.fonts.ready);
+        await page.screenshot({ path: `${folder}/${name}-${screen}.png` });
+      };
+      await page.evaluate((signals) => localStorage.setItem('signals', JSON.stringify(signals)), watched);
+      await take('start');
+      await goTo(page, '/review');
+      await take('review-list');
+      const drive = await page.locator('.place a.line').first().getAttribute('href');
+      await goTo(page, drive!);
+      await page.locator('.finding').first().waitFor();
+      await page.waitForTimeout(400);
+      await take('review');
+      await page.keyboard.press('n');
+      await page.waitForTimeout(500);
+      await take('review-found');
+      await goTo(page, '/');
+      await page.getByRole('button', { name: 'Connect', exact: true }).first().click();
+      await page.getByRole('region', { name: 'The connected car' }).waitFor();
+      await take('connected');
+      await goTo(page, '/live');
+      await take('live-before');
+      await page.getByRole('button', { name: /^Record/ }).click();
+      await page.locator('.readings').waitFor({ timeout: 30_000 });
+      await page.waitForTimeout(6000);
+      await take('live');
+      await page.getByRole('button', { name: 'Stop' }).click();
+      await page.locator('.readings').waitFor({ state: 'detached' });
+      await goTo(page, '/settings');
+      await take('settings');
+      if (screen === 'phone') {
+        for (const side of ['Ledger', 'Suspects']) {
+          await page.getByRole('button', { name: side, exact: true }).click();
+          await take(side.toLowerCase());
+        }
+      }
+      for (const theme of ['night', 'sun']) {
+        await page.evaluate((name) => localStorage.setItem('theme', name), theme);
+        await page.reload();
+        await goTo(page, drive!);
+        await page.locator('.finding').first().waitFor();
+        await page.waitForTimeout(400);
+        await take(`review-${theme}`);
+      }
+      if (complaints.length > 0) process.stderr.write(`${screen}: ${complaints.join('\n')}\n`);
+      await page.evaluate(() =>
+        fetch('/api/car/hand-over', {
+          method: 'POST',
+          headers: { 'content-type': 'application/json' },
+          body: '{"to":null}',
+        }),
+      );
+      await context.close();
+    }
+  } finally {
+    await browser.close();
+    await workbench.end();
+  }
+  process.stdout.write(`pictures are in ${folder}; the car was ${car}\n`);
+});
+
+async function goTo(page: Page, path: string): Promise<void> {
+  await page.evaluate((to) => {
+    history.pushState(null, '', to);
+    dispatchEvent(new PopStateEvent('popstate'));
+  }, path);
+  await page.waitForTimeout(150);
+}

@@ -1,0 +1,190 @@
+/** The workbench as it is used: the real program, an invented car, a real browser. */
+
+import { readFileSync } from 'node:fs';
+import { createRequire } from 'node:module';
+import type { Browser, Page } from 'playwright-core';
+import { afterAll, beforeAll, expect, test } from 'vitest';
+import {
+  launch,
+  openPage,
+  recordDrive,
+  type Screen,
+  screens,
+  startWorkbench,
+  type Workbench,
+  watched,
+} from './harness.ts';
+
+let workbench: Workbench;
+let browser: Browser;
+
+beforeAll(async () => {
+  workbench = await startWorkbench();
+  recordDrive(workbench, 420);
+  browser = await launch();
+});
+
+afterAll(async () => {
+  await browser?.close();
+  await workbench?.end();
+});
+
+const goTo = (page: Page, path: string) =>
+  page.evaluate((to) => {
+    history.pushState(null, '', to);
+    dispatchEvent(new PopStateEvent('popstate'));
+  }, path);
+
+async function openDrive(page: Page): Promise<void> {
+  await goTo(page, '/review');
+  await page.locator('.place a.line').last().click();
+  await page.locator('.finding').first().waitFor();
+}
+
+async function connect(page: Page): Promise<void> {
+  await goTo(page, '/');
+  await page.getByRole('button', { name: 'Connect', exact: true }).first().click();
+  await page.getByRole('region', { name: 'The connected car' }).waitFor({ timeout: 30_000 });
+}
+
+/** A page that is closed would keep the car for a while, in case it comes back. */
+const giveUpCar = (page: Page) =>
+  page.evaluate(() =>
+    fetch('/api/car/hand-over', {
+      method: 'POST',
+      headers: { 'content-type': 'application/json' },
+      body: '{"to":null}',
+    }),
+  );
+
+const axe = readFileSync(createRequire(import.meta.url).resolve('axe-core/axe.min.js'), 'utf8');
+
+/** What an automated checker finds against WCAG 2.2 A and AA. */
+async function complaintsOfAxe(page: Page): Promise<string[]> {
+  // Evaluated from outside the page, so that its own policy against foreign scripts stays in force.
+  await page.evaluate(axe);
+  return page.evaluate(async () => {
+    const checker = (
+      globalThis as unknown as {
+        axe: {
+          run(
+            options: object,
+          ): Promise<{ violations: { id: string; nodes: { html: string; failureSummary: string }[] }[] }>;
+        };
+      }
+    ).axe;
+    const { violations } = await checker.run({
+      runOnly: { type: 'tag', values: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa'] },
+    });
+    return violations.flatMap((one) =>
+      one.nodes.map((node) => `${one.id}: ${node.html.slice(0, 120)} ${node.failureSummary}`),
+    );
+  });
+}
+
+test.each(Object.keys(screens) as Screen[])(
+  'a drive is reviewed on a %s: what is faulty is named and jumped to',
+  async (screen) => {
+    const { page, context, complaints } = await openPage(browser, workbench, screen);
+    await openDrive(page);
+    const first = page.locator('.finding').first();
+    expect(await first.innerText()).toMatch(/wheel speed, rear left/i);
+    expect(await first.innerText()).toMatch(/faulty/);
+    await page.keyboard.press('n');
+    const view = page.locator('.overview');
+    await expect.poll(() => view.getAttribute('aria-label')).not.toMatch(/0:00\.0 to 7:0/);
+    await context.close();
+    expect(complaints).toEqual([]);
+  },
+);
+
+test('live: numbers move, a mark is kept, and the drive appears when it is stopped', async () => {
+  const { page, context, complaints } = await openPage(browser, workbench, 'laptop');
+  await page.evaluate((signals) => localStorage.setItem('signals', JSON.stringify(signals)), watched);
+  await connect(page);
+  await goTo(page, '/live');
+  await page.getByRole('button', { name: 'Record 6 signals' }).click();
+  const value = page.locator('.reading .value').first();
+  await expect.poll(() => value.innerText(), { timeout: 20_000 }).toMatch(/\d/);
+  await page.keyboard.press('m');
+  await expect.poll(() => page.getByRole('button', { name: /^Mark/ }).innerText()).toContain('1');
+  // A page that is reloaded finds the recording running.
+  await page.reload();
+  await page.locator('.readings').waitFor();
+  await page.getByRole('button', { name: 'Stop' }).click();
+  await page.locator('.readings').waitFor({ state: 'detached' });
+  await goTo(page, '/review');
+  await expect.poll(() => page.locator('.place a.line').count()).toBe(2);
+  await giveUpCar(page);
+  await context.close();
+  expect(complaints).toEqual([]);
+});
+
+test('a phone joins by pairing code, looks on, and asks for the car', async () => {
+  const bench = await openPage(browser, workbench, 'laptop');
+  await goTo(bench.page, '/settings');
+  const made = await bench.page.evaluate(async () => {
+    const answer = await fetch('/api/people/invite', {
+      method: 'POST',
+      headers: { 'content-type': 'application/json' },
+      body: '{"may_hold":true}',
+    });
+    return {
+      status: answer.status,
+      said: (await answer.json()) as { code: string; url: string; qr: string[] },
+    };
+  });
+  expect(made.status).toBe(200);
+  expect(made.said.code).toMatch(/^[1-9A-Z]{6}$/);
+  expect(made.said.qr.length).toBeGreaterThan(20);
+  await bench.page.evaluate(() => fetch('/api/car/take', { method: 'POST' }));
+  const phone = await browser.newContext({ viewport: { width: 390, height: 780 }, serviceWorkers: 'block' });
+  const page = await phone.newPage();
+  await page.goto(made.said.url);
+  await page.getByLabel('What others see this device as').fill('<b>phone</b>');
+  await page.getByRole('button', { name: 'Join' }).click();
+  await page.locator('.strip').waitFor();
+  expect(new URL(page.url()).hash).toBe('');
+  await page.getByRole('button', { name: /^Ask/ }).click();
+  const handOver = bench.page.getByRole('button', { name: 'Hand the car to <b>phone</b>' });
+  await handOver.click();
+  await bench.page.getByRole('button', { name: /^Ask <b>phone<\/b>/ }).waitFor();
+  expect(await bench.page.locator('b').count()).toBe(0);
+  const again = await fetch(new URL('/api/session', made.said.url));
+  expect(again.status).toBe(401);
+  await bench.page.evaluate(() => fetch('/api/people/close', { method: 'POST' }));
+  await phone.close();
+  await bench.context.close();
+});
+
+test.each(['day', 'night', 'sun'])('contrast, names and roles hold in the %s colours', async (theme) => {
+  const { page, context } = await openPage(browser, workbench, 'laptop');
+  await page.evaluate((name) => localStorage.setItem('theme', name), theme);
+  await page.reload();
+  await page.locator('.strip').waitFor();
+  await openDrive(page);
+  expect(await complaintsOfAxe(page)).toEqual([]);
+  for (const place of ['/', '/live', '/settings']) {
+    await goTo(page, place);
+    expect(await complaintsOfAxe(page), place).toEqual([]);
+  }
+  await context.close();
+});
+
+test('Spanish, 200 % text and no mouse', async () => {
+  const { page, context } = await openPage(browser, workbench, 'tablet', { locale: 'es-ES' });
+  await page.evaluate(() => localStorage.setItem('scale', '2'));
+  await page.reload();
+  await page.locator('.strip').waitFor();
+  await page.keyboard.press('4');
+  await page.getByRole('heading', { name: 'Recorridos' }).waitFor();
+  await page.keyboard.press(']');
+  await expect
+    .poll(() => page.evaluate(() => document.activeElement?.getAttribute('data-part')))
+    .toBe('suspects');
+  const overflow = await page.evaluate(() => document.documentElement.scrollWidth - innerWidth);
+  expect(overflow).toBeLessThanOrEqual(0);
+  await page.keyboard.press('?');
+  await page.getByRole('dialog', { name: 'Teclas' }).waitFor();
+  await context.close();
+});

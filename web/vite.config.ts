@@ -1,0 +1,42 @@
+import { defineConfig, type Plugin } from 'vite';
+
+/** The worker that keeps the pages for offline use is told here which files there are, and which build they are of. */
+function offline(): Plugin {
+  return {
+    name: 'offline',
+    generateBundle(_, bundle) {
+      const worker = bundle['sw.js'];
+      if (worker?.type !== 'chunk') return;
+      const files = Object.keys(bundle).filter((file) => file !== 'sw.js' && !file.endsWith('.map'));
+      const kept = ['/', ...files.filter((file) => file !== 'index.html').map((file) => `/${file}`)];
+      const build = files
+        .join()
+        .split('')
+        .reduce((sum, c) => (sum * 31 + c.charCodeAt(0)) >>> 0, 7)
+        .toString(36);
+      worker.code = worker.code
+        .replace('"FILES"', JSON.stringify(kept))
+        .replace('"BUILD"', JSON.stringify(build));
+    },
+  };
+}
+
+/** Where `npx vite` finds a running workbench while the pages are worked on. */
+const workbench = 'http://127.0.0.1:4715';
+
+export default defineConfig({
+  plugins: [offline()],
+  build: {
+    target: 'es2022',
+    assetsInlineLimit: 0,
+    modulePreload: { polyfill: false },
+    rollupOptions: {
+      input: { index: 'index.html', sw: 'src/sw.ts' },
+      output: { entryFileNames: (chunk) => (chunk.name === 'sw' ? 'sw.js' : 'assets/[name]-[hash].js') },
+    },
+  },
+  server: {
+    proxy: { '/api': { target: workbench, ws: true, changeOrigin: true, headers: { origin: workbench } } },
+  },
+  test: { include: ['src/**/*.test.{ts,tsx}'] },
+} as Parameters<typeof defineConfig>[0]);
