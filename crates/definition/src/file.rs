@@ -24,6 +24,7 @@ use crate::standard::{catalogue_id, catalogue_unit};
 /// name = "brake"
 /// request = "760"               # CAN identifiers, 3 or 8 hex digits; or `node = "28"` on a K-line
 /// reply = "768"
+/// network = "chassis"           # what the network is called that it sits on; default: not known
 ///
 /// [[module.did]]
 /// did = "D010"                  # read with service 22
@@ -115,6 +116,8 @@ pub struct ModuleName {
     pub name: String,
     /// Where it answers.
     pub address: Address,
+    /// The network that it sits on, where the file tells.
+    pub network: Option<String>,
 }
 
 impl MakerFile {
@@ -143,6 +146,7 @@ struct ModuleRow {
     request: Option<Spanned<String>>,
     reply: Option<Spanned<String>>,
     node: Option<Spanned<String>>,
+    network: Option<String>,
     #[serde(default)]
     did: Vec<DidRow>,
     #[serde(default)]
@@ -271,7 +275,8 @@ pub(crate) fn parse(text: &str, file: &str) -> Result<MakerFile, DefinitionError
             }
             out.routines.push(routine);
         }
-        out.modules.push(ModuleName { name, address });
+        let network = row.network.as_deref().map(str::trim).filter(|name| !name.is_empty()).map(str::to_owned);
+        out.modules.push(ModuleName { name, address, network });
     }
     Ok(out)
 }

@@ -187,10 +187,11 @@ pub(crate) fn roughness(id: &SignalId) -> Option<Roughness> {
         "intake.air_flow" => of(0.5, 0.04, 0.1, 0.5, false),
         "barometric.pressure" => of(0.5, 0.0, 5.0, f64::NEG_INFINITY, true),
         // Tens of kilograms of metal and water behind a sensor that takes seconds.
-        "coolant.temperature" => of(0.4, 0.0, 5.0, f64::NEG_INFINITY, true),
+        "coolant.temperature" => of(0.4, 0.0, 2.0, f64::NEG_INFINITY, true),
         "intake.air_temperature" => of(0.6, 0.0, 2.0, f64::NEG_INFINITY, true),
-        // Ripple of a sound alternator and of loads that are switched quickly: about 0.1 V.
-        "battery.voltage" => of(0.12, 0.0, 2.0, 6.0, true),
+        // Ripple of a sound alternator and of loads that are switched quickly: about 0.1 V. A starter, the pump of the brakes and
+        // electric steering make it rough for moments.
+        "battery.voltage" => of(0.12, 0.0, 2.0, 6.0, false),
         "yaw.rate" => of(0.6, 0.0, 0.1, f64::NEG_INFINITY, false),
         "steering.angle" => of(1.0, 0.0, 0.1, f64::NEG_INFINITY, false),
         _ => return None,

@@ -253,3 +253,34 @@ fn losses_and_rings_do_not_make_the_others_rough() {
     let who = judged(&ring);
     assert!(accused(&who).iter().all(|id| *id == WHEELS[3]), "{who:?}");
 }
+
+#[test]
+fn a_filter_in_one_track_is_no_noise_in_the_other() {
+    // A restless foot; the second track lags by a filter of 0.3 s.
+    let foot = |t: f64| 40.0 + 12.0 * (4.1 * t).sin() + 9.0 * (6.7 * t).sin() + 6.0 * (11.3 * t).sin();
+    let mut lagging = foot(0.0);
+    let rate_hz = 10.0;
+    let first = sampled(rate_hz, 120.0, 0.392, foot);
+    let second = sampled(rate_hz, 120.0, 0.392, |t| {
+        lagging += (foot(t) - lagging) * (1.0 / rate_hz / 0.3_f64).min(1.0);
+        lagging
+    });
+    let found = judged(&[("pedal.position_1", "%", first), ("pedal.position_2", "%", second)]);
+    for finding in &found {
+        assert_eq!(finding.verdict, Verdict::Undecided, "{finding:?}");
+        assert!(finding.next[0].contains("held still"), "{finding:?}");
+    }
+}
+
+#[test]
+fn starts_of_the_engine_are_no_noise() {
+    // Stop and start every minute: the starter swings the voltage for a second.
+    let mut rng = Rng(5);
+    let volts = sampled(20.0, 600.0, 0.1, |t| match t % 60.0 {
+        s if s < 1.2 => 10.5 + 0.8 * (40.0 * t).sin() + 0.5 * rng.normal(),
+        s if s < 45.0 => 14.2 + 0.05 * rng.normal(),
+        _ => 12.4,
+    });
+    let found = judged(&[("battery.voltage", "V", volts)]);
+    assert_eq!(accused(&found), Vec::<&str>::new(), "{found:?}");
+}

@@ -192,3 +192,13 @@ fn too_little_is_undecided_and_says_what_is_missing() {
     }
     assert!(examined(Kind::WheelSize, &recording(&sound[..1])).is_empty());
 }
+
+#[test]
+fn a_tyre_that_changes_on_the_way_is_no_size_and_the_moment_is_told() {
+    let Some(drive) = motorway(true) else { return };
+    let found = sizes(&scaled(&drive, 1, |t, v| if t > 40.0 { 1.04 * v } else { v }));
+    let finding = about(&found, WHEELS[1]);
+    assert_ne!(finding.verdict, Verdict::Faulty, "{finding:?}");
+    let at_s = finding.figures["changed_at_s"];
+    assert!((at_s - 40.0).abs() < 2.5 && (finding.figures["change_there_percent"] - 4.0).abs() < 0.6, "{finding:?}");
+}

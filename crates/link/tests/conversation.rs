@@ -477,7 +477,9 @@ fn a_k_line_module_that_asks_for_more_time() {
     assert_eq!(bytes, Some(vec![0x5A, 0x90, 0x31, 0x32]), "{exchange:?}");
     let heard = dial.bench().heard.clone();
     assert_eq!(heard.last().map(String::as_str), Some("ATMA"));
-    assert!(heard.iter().any(|command| command == "ATSH8110F1"), "{heard:?}");
+    // Begun anew with this module: closed, then its own header.
+    let opened = heard.windows(2).any(|pair| matches!(pair, [a, b] if a == "ATPC" && b == "ATSH8110F1"));
+    assert!(opened, "{heard:?}");
     // Listening has no prompt: the next request begins at a known point.
     dial.bench().car = Box::new(|_, _, _| vec![(30 * MS, 0x10, vec![0x5A, 0x90, 0x33, 0x34])]);
     let exchange = ask(&mut link, &request);

@@ -22,6 +22,8 @@ pub struct Vehicle {
     pub(crate) modules: Vec<Module>,
     pub(crate) log: Vec<RawExchange>,
     pub(crate) problems: Vec<String>,
+    /// What went wrong and was made good.
+    pub(crate) notes: Vec<String>,
     /// `None` until it was asked.
     pub(crate) vin: Option<Option<protocol::Vin>>,
 }
@@ -62,7 +64,12 @@ impl Vehicle {
         loop {
             let error = match self.link.exchange(&request) {
                 Ok(exchange) => {
-                    self.problems.extend(
+                    // The one answer that was asked for has come, perhaps because the link has asked again: what was
+                    // damaged before cost nothing.
+                    let is_whole = matches!(to, Target::Module(address)
+                        if n_replies == Some(1) && exchange.replies.iter().any(|reply| reply.from == address));
+                    let list = if is_whole { &mut self.notes } else { &mut self.problems };
+                    list.extend(
                         exchange.problems.iter().map(|problem| format!("{}: {problem}", protocol::Hex::from(bytes))),
                     );
                     self.log.push(RawExchange { to, request: bytes.to_vec(), exchange: exchange.clone() });
@@ -86,14 +93,18 @@ impl Vehicle {
 
     /// One request to one module: all messages that this module sent back, in order.
     ///
-    /// On CAN the module is addressed alone. The other networks of the legislated kind are asked functionally, as
-    /// ISO 9141-2 knows no other way, and the replies of others are left out.
+    /// The module is addressed alone. On the older networks OBD is asked functionally, as ISO 9141-2 knows no other way,
+    /// and the replies of others are left out.
     pub(crate) fn ask_module(&mut self, address: Address, bytes: &[u8]) -> Result<Vec<Vec<u8>>, LinkError> {
-        let replies = if matches!(address, Address::Node(_)) {
-            self.ask(Target::Everyone, bytes, None)?
-        } else {
-            self.ask(Target::Module(address), bytes, Some(1))?
+        let is_obd = bytes.first().is_some_and(|service| *service < FIRST_OF_OTHERS);
+        let replies = match address {
+            Address::Node(_) if is_obd => self.ask(Target::Everyone, bytes, None)?,
+            Address::Node(_) => self.ask(Target::Module(address), bytes, None)?,
+            _ => self.ask(Target::Module(address), bytes, Some(1))?,
         };
         Ok(replies.into_iter().filter(|reply| reply.from == address).map(|reply| reply.bytes).collect())
     }
 }
+
+/// Services below this one are those of OBD (SAE J1979).
+const FIRST_OF_OTHERS: u8 = 0x10;

@@ -1,7 +1,8 @@
 //! Who is there: the modules that answer.
 
 use link::{Link, LinkError, Target};
-use protocol::obd::{Supported, current};
+use protocol::obd::{Supported, current, on_uds};
+use protocol::uds_read::identifiers;
 use protocol::{Address, Bus};
 
 use crate::conversation::Vehicle;
@@ -12,23 +13,28 @@ const TESTER_PRESENT: [u8; 2] = [0x3E, 0x00];
 /// Replies of the legislated 11-bit identifiers (ISO 15765-4).
 const REPLY_IDS_11: std::ops::RangeInclusive<u16> = 0x7E8..=0x7EF;
 
+/// How often everyone is asked again while an answer came damaged.
+const MAX_REPEATS: usize = 2;
+
 impl Vehicle {
     /// Looks for modules behind an open link: those that answer OBD, and on 11-bit CAN also those of the legislated
-    /// addresses that answer UDS only.
+    /// addresses that answer UDS only. [`Vehicle::find_everyone`] finds the others.
     ///
     /// # Errors
     /// [`LinkError`] when the link fails, [`LinkError::NoVehicle`] when nobody answers.
     pub fn find(link: Box<dyn Link>) -> Result<Self, LinkError> {
-        let mut vehicle = Self { link, modules: Vec::new(), log: Vec::new(), problems: Vec::new(), vin: None };
+        let mut vehicle =
+            Self { link, modules: Vec::new(), log: Vec::new(), problems: Vec::new(), notes: Vec::new(), vin: None };
         let asked = current::request(&[0x00]);
-        let mut found: Vec<(Address, Vec<u8>)> = Vec::new();
-        for reply in vehicle.ask(Target::Everyone, &asked, None)? {
-            found.push((reply.from, reply.bytes));
-        }
+        let found = vehicle.ask_everyone(&asked)?;
         let wide = matches!(vehicle.link.info().bus, Some(Bus::Can { wide: true, .. }));
-        if vehicle.is_can() && !wide {
+        if found.is_empty() && vehicle.is_can() {
+            vehicle.find_on_uds()?;
+        }
+        if vehicle.link.info().bus.is_none_or(Bus::is_can) && !wide {
             for address in REPLY_IDS_11.map(Address::from_reply11) {
                 if found.iter().all(|(known, _)| *known != address)
+                    && vehicle.modules.iter().all(|module| module.address != address)
                     && !vehicle.ask_module(address, &TESTER_PRESENT)?.is_empty()
                 {
                     let module = Module { address, speaks: Speaks::Uds, pids: Supported::default() };
@@ -51,6 +57,37 @@ impl Vehicle {
         }
         vehicle.modules.sort_by_key(|module| module.address);
         Ok(vehicle)
+    }
+
+    /// Asks everyone, again while an answer came damaged: each sender once, with its answer.
+    fn ask_everyone(&mut self, asked: &[u8]) -> Result<Vec<(Address, Vec<u8>)>, LinkError> {
+        let mut found: Vec<(Address, Vec<u8>)> = Vec::new();
+        for _ in 0..=MAX_REPEATS {
+            let n_before = self.problems.len();
+            for reply in self.ask(Target::Everyone, asked, None)? {
+                if found.iter().all(|(known, _)| *known != reply.from) {
+                    found.push((reply.from, reply.bytes));
+                }
+            }
+            if self.problems.len() == n_before {
+                // This time everything came whole: what was damaged before is here.
+                self.notes.append(&mut self.problems);
+                break;
+            }
+        }
+        Ok(found)
+    }
+
+    /// The modules of a car that answers OBD by identifiers only (SAE J1979-2).
+    fn find_on_uds(&mut self) -> Result<(), LinkError> {
+        let asked = identifiers::request(&[on_uds::PROTOCOL]);
+        for (address, reply) in self.ask_everyone(&asked)? {
+            if identifiers::interpret(&asked, &reply, |_| None).is_ok() {
+                let pids = self.numbers_on_uds(address, on_uds::parameter)?;
+                self.modules.push(Module { address, speaks: Speaks::ObdOnUds, pids });
+            }
+        }
+        Ok(())
     }
 
     /// What a module supports of one service, from its first bitmap on. `request` makes the request for the bitmap that

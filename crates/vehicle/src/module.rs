@@ -8,8 +8,31 @@ use protocol::obd::Supported;
 pub enum Speaks {
     /// OBD services 01-0A.
     Obd,
+    /// OBD by identifiers of ISO 14229 (SAE J1979-2), and not services 01-0A.
+    ObdOnUds,
     /// Not OBD, but it answers ISO 14229 (UDS) requests.
     Uds,
+    /// Not OBD, but it answers ISO 14230 (KWP2000) requests.
+    Kwp,
+}
+
+impl Speaks {
+    /// Its usual name.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Obd => "OBD",
+            Self::ObdOnUds => "OBD on UDS",
+            Self::Uds => "UDS",
+            Self::Kwp => "KWP2000",
+        }
+    }
+
+    /// Whether it tells what the emissions diagnostics offer, in either way.
+    #[must_use]
+    pub const fn has_obd(self) -> bool {
+        matches!(self, Self::Obd | Self::ObdOnUds)
+    }
 }
 
 /// One control module that answers.
@@ -19,6 +42,6 @@ pub struct Module {
     pub address: Address,
     /// What it understands.
     pub speaks: Speaks,
-    /// The PIDs of service 01 that it says it has; empty unless it speaks OBD.
+    /// The parameters of service 01 (or the same of OBD on UDS) that it says it has; empty unless it speaks OBD.
     pub pids: Supported,
 }

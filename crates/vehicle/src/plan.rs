@@ -2,10 +2,10 @@
 
 use definition::{Definitions, Read, SignalDefinition};
 use link::{LinkError, Target};
-use protocol::Address;
 use protocol::obd::monitors;
-use protocol::obd::{Supported, current, info};
+use protocol::obd::{Supported, current, info, on_uds};
 use protocol::uds_read::identifiers;
+use protocol::{Address, kwp};
 use signal::{Catalogue, SignalId, Unit};
 
 use crate::schedule::Pace;
@@ -207,13 +207,20 @@ impl Vehicle {
                         _ => Vec::new(),
                     }
                 }
-                crate::Speaks::Uds => {
-                    let asked = identifiers::request(&[identifiers::VIN]);
+                crate::Speaks::Uds | crate::Speaks::ObdOnUds => {
+                    let own = on_uds::information(info::VIN);
+                    let did = if module.speaks == crate::Speaks::Uds { identifiers::VIN } else { own };
+                    let data = self.identifier(module.address, did)?;
+                    // A number of items may stand before the text.
+                    let text = |data: Vec<u8>| String::from_utf8_lossy(&data).trim_start_matches('\u{1}').to_owned();
+                    data.into_iter().map(text).collect()
+                }
+                crate::Speaks::Kwp => {
+                    let asked = kwp::identification::request(kwp::identification::VIN);
                     let replies = self.ask_module(module.address, &asked)?;
                     let reply = replies.first().map(Vec::as_slice).unwrap_or_default();
-                    let read = identifiers::interpret(&asked, reply, |_| None).map(|decoded| decoded.value);
-                    let data = read.ok().and_then(|items| items.into_iter().next()).map(|item| item.data);
-                    data.into_iter().map(|data| String::from_utf8_lossy(&data).into_owned()).collect()
+                    let data = kwp::identification::interpret(&asked, reply).ok();
+                    data.into_iter().map(|data| String::from_utf8_lossy(data).into_owned()).collect()
                 }
             };
             if let Some(vin) = texts.iter().find_map(|text| protocol::Vin::new(text).ok()) {
@@ -260,7 +267,13 @@ impl Vehicle {
                     Supported::default()
                 };
             let offered = definitions.obd_signals(&module.pids, &monitors);
-            standard.extend(offered.into_iter().map(|definition| (module.address, definition.clone())));
+            standard.extend(offered.into_iter().map(|definition| {
+                let mut definition = definition.clone();
+                if let (crate::Speaks::ObdOnUds, Read::Pid(pid)) = (module.speaks, definition.read) {
+                    definition.read = Read::Did(on_uds::parameter(pid)); // the same bytes under another name
+                }
+                (module.address, definition)
+            }));
         }
         let mut plan = Plan::default();
         for wish in wishes {

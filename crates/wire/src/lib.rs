@@ -31,8 +31,8 @@ pub use ledger::{
 pub use lists::{Signal, Signals, Watchlist, Watchlists};
 pub use program::{Demo, Failed, Failure, Serving, Workbench};
 pub use survey::{
-    Code, FreezeFrame, InUse, Info, Module, MonitorResult, MonitorState, RawExchange, RawReply, Readiness, Survey,
-    Value, Vehicle,
+    Code, CodeRecord, FreezeFrame, InUse, Info, Missing, Module, MonitorResult, MonitorState, Network, RawExchange,
+    RawReply, Readiness, Survey, Value, Vehicle,
 };
 pub use suspects::{
     NextTest, Proof, ProofOfFault, Reason, Suspect, SuspectArea, SuspectChange, SuspectStep, Suspects, TestOutcome,
@@ -60,6 +60,7 @@ pub fn typescript() -> String {
         CaseVehicle
         Cases
         Code
+        CodeRecord
         Conditions
         Content
         Demo
@@ -80,9 +81,11 @@ pub fn typescript() -> String {
         InUse
         Info
         Mark
+        Missing
         Module
         MonitorResult
         MonitorState
+        Network
         NextTest
         Planned
         PlannedSignal

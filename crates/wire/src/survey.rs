@@ -13,8 +13,14 @@ pub struct Survey {
     pub modules: Vec<Module>,
     /// Of the first module that reports it.
     pub readiness: Readiness,
+    /// Modules that others get no messages from, those that more of them miss first.
+    pub missing: Vec<Missing>,
+    /// Which module sits on which network, as far as it is known.
+    pub networks: Vec<Network>,
     /// What went wrong over the whole car.
     pub problems: Vec<String>,
+    /// What went wrong on the way and was made good by asking again: nothing is lost.
+    pub notes: Vec<String>,
     /// When, as `2026-03-01 10:20:30 UTC`.
     pub taken: String,
     /// Program and version that took it.
@@ -24,6 +30,32 @@ pub struct Survey {
     #[serde(skip_serializing_if = "Vec::is_empty")]
     /// Every request with its replies; only in the saved file.
     pub raw: Vec<RawExchange>,
+}
+
+/// A module that others get no messages from.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS))]
+pub struct Missing {
+    /// The code that says so, without failure type.
+    pub code: String,
+    /// Who is missing, in the words of the standard code.
+    pub who: String,
+    /// Addresses of the modules that say so.
+    pub reported_by: Vec<String>,
+    /// Somebody says that it is so now; otherwise it was so once.
+    pub is_now: bool,
+}
+
+/// A network with the modules on it.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS))]
+pub struct Network {
+    /// What it is called; null for the one at the connector or behind it, as far as nobody tells.
+    pub name: Option<String>,
+    /// Addresses of its modules.
+    pub modules: Vec<String>,
 }
 
 /// The car as a whole.
@@ -52,8 +84,16 @@ pub struct Vehicle {
 pub struct Module {
     /// As its replies carry it, in hex.
     pub address: String,
-    /// What it calls itself.
+    /// What it calls itself, or what a definition calls it.
     pub name: Option<String>,
+    /// What its address alone says that it is for, where addresses are given by kind.
+    pub kind: Option<String>,
+    /// The address with all that is needed to reach it, such as `714-77E`; the same as `address` where that says it all.
+    pub full_address: String,
+    /// What it speaks: `OBD`, `OBD on UDS`, `UDS` or `KWP2000`.
+    pub dialect: String,
+    /// The network that it sits on, where a definition tells.
+    pub network: Option<String>,
     /// Its codes, each once.
     pub codes: Vec<Code>,
     /// Its freeze frames.
@@ -83,12 +123,29 @@ pub struct Code {
     pub kinds: Vec<String>,
     /// ISO 14229 status byte, where the module gives one.
     pub status: Option<u8>,
+    /// ISO 14230 status byte, where the module gives that one.
+    pub kwp_status: Option<u8>,
     /// The bits of the status byte in words.
     pub status_words: Vec<String>,
+    /// The code with its failure type, where `code` comes from a list without.
+    pub detail: Option<String>,
+    /// What the module keeps with it, such as counters.
+    pub records: Vec<CodeRecord>,
     /// What a standard code means, where it is known.
     pub text: Option<String>,
     /// What the structure of the code alone tells.
     pub structure: String,
+}
+
+/// What a module keeps with a code; its maker defines what it means.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS))]
+pub struct CodeRecord {
+    /// Its number; null where the module has one only.
+    pub record: Option<u8>,
+    /// Its bytes in hex.
+    pub bytes: String,
 }
 
 /// The values that were frozen when a code was stored.

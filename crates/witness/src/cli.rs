@@ -99,6 +99,9 @@ pub(crate) struct SurveyArgs {
     /// Where to save it; by default a new file in the data folder, named after time and vehicle.
     #[arg(long, value_name = "FILE")]
     pub(crate) out: Option<PathBuf>,
+    /// Only the modules of the emissions diagnostics: some seconds, instead of asking every usual address of the network.
+    #[arg(long)]
+    pub(crate) emissions_only: bool,
 }
 
 #[derive(Debug, Args)]

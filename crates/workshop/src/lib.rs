@@ -7,12 +7,12 @@
 //! anywhere. This crate must not know terminals, HTTP, or how anything is computed.
 //!
 //! ```
-//! use workshop::{Places, Silent, Wish, Workshop};
+//! use workshop::{Places, Scope, Silent, Wish, Workshop};
 //!
 //! let folder = tempfile::tempdir().unwrap();
 //! let workshop = Workshop::new(Places::at(folder.path())?, "example 1.0");
 //! let mut car = workshop.connect("standin:fell?script=town", &[], &mut Silent)?;
-//! let survey = workshop.survey(&mut car, None, &mut Silent)?;
+//! let survey = workshop.survey(&mut car, Scope::Emissions, None, &mut Silent)?;
 //! assert!(survey.file.is_some());
 //!
 //! let signals = workshop::signal_ids(&["engine.speed".to_owned()])?;
@@ -48,6 +48,7 @@ pub use live::{Done, Event, Recording, Stage, State, Taken, Watch};
 pub use places::{Places, time_for_people, unix_now_ns};
 pub use plan::events_for_95_percent;
 pub use record::Wish;
+pub use survey::Scope;
 pub use suspects::{Known, codes_of, seen_in};
 pub use tables::{Import, Shape};
 pub use to_wire::drive as summary;

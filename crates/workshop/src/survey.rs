@@ -5,6 +5,15 @@ use std::path::Path;
 use crate::places::{time_for_name, unix_now_ns};
 use crate::{Car, Observer, Workshop, WorkshopError, to_wire};
 
+/// How much of a car a survey reads.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Scope {
+    /// The modules of the emissions diagnostics: some seconds.
+    Emissions,
+    /// Every module that answers at a usual address, each in its own dialect: under a minute behind most adapters.
+    Everything,
+}
+
 impl Workshop {
     /// Surveys a car and saves everything, raw bytes included, before it returns: in `out`, or in a new file of the data
     /// folder named after time and vehicle. Gives the survey without the raw bytes. Changes nothing in the car.
@@ -15,11 +24,16 @@ impl Workshop {
     pub fn survey(
         &self,
         car: &mut Car,
+        scope: Scope,
         out: Option<&Path>,
         observer: &mut dyn Observer,
     ) -> Result<wire::Survey, WorkshopError> {
         let taken = unix_now_ns();
-        let survey = car.vehicle.survey(|line| observer.say(&format!("reading {line}")));
+        let tell = |line: &str| observer.say(&format!("reading {line}"));
+        let survey = match scope {
+            Scope::Emissions => car.vehicle.survey(tell),
+            Scope::Everything => car.vehicle.survey_everything(&car.definitions, tell),
+        };
         let mut survey = to_wire::survey(&survey, taken, &self.software);
         let path = match out {
             Some(path) => path.to_owned(),

@@ -4,7 +4,7 @@
 
 use std::time::Duration;
 
-use workshop::{Event, Places, Silent, Stage, Wish, Workshop, WorkshopError};
+use workshop::{Event, Places, Scope, Silent, Stage, Wish, Workshop, WorkshopError};
 
 #[test]
 fn it_is_marked_and_stopped_and_loses_nothing_whoever_watches() {
@@ -57,5 +57,5 @@ fn what_cannot_be_recorded_is_said_and_the_car_comes_back() {
     let done = workshop.start_recording(car, Wish::of(signals)).join().unwrap();
     assert!(matches!(done.outcome, Err(WorkshopError::NothingPlanned(_))));
     let mut car = done.car;
-    assert!(workshop.survey(&mut car, None, &mut Silent).unwrap().file.is_some());
+    assert!(workshop.survey(&mut car, Scope::Emissions, None, &mut Silent).unwrap().file.is_some());
 }

@@ -34,7 +34,7 @@ pub(super) const MAX_LOG10_ODDS: f64 = 4.0;
 pub(super) const LEAST_WINDOWS: usize = 4;
 pub(super) const MOST_ERROR: f64 = 0.25;
 /// Windows that change points are looked for in at a time, so that the work grows with the length of the drive only.
-const CHUNK: usize = 2048;
+const CHUNK: usize = 512;
 
 /// A window of the signal beside what is allowed there.
 #[derive(Debug, Clone, Copy)]
@@ -184,6 +184,10 @@ fn bursts(near: &[f64], ln_ratio: f64, rough: &[(i64, i64)]) -> f64 {
 
 /// Stretches between change points in which the mean ratio lies above the least that is a fault, and the greatest ratio.
 fn stretches(windows: &[Beside], near: &[f64]) -> (Vec<(i64, i64)>, f64) {
+    let is_quiet = |chunk: &[f64]| chunk.iter().all(|x| *x < LEAST_RATIO.ln());
+    if is_quiet(near) {
+        return (Vec::new(), 1.0);
+    }
     let mut steps: Vec<f64> = near.windows(2).map(|pair| pair[1] - pair[0]).collect();
     // Differences of neighbours have sqrt(2) times the spread, whatever the level does.
     let sigma = robust::median_and_sigma(&mut steps).map_or(0.0, |(_, sigma)| sigma / std::f64::consts::SQRT_2);
@@ -192,6 +196,9 @@ fn stretches(windows: &[Beside], near: &[f64]) -> (Vec<(i64, i64)>, f64) {
     let mut worst = 1.0_f64;
     for from in (0..near.len()).step_by(CHUNK) {
         let chunk = &near[from..(from + CHUNK).min(near.len())];
+        if is_quiet(chunk) {
+            continue;
+        }
         let penalty = 2.0 * sigma * sigma * (near.len() as f64).ln();
         let mut bounds = vec![0];
         bounds.extend(change::pelt(chunk, penalty, 1));

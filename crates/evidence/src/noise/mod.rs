@@ -66,6 +66,8 @@ enum Lack {
     Time,
     /// The reference itself was so rough that noise hides behind it.
     Quiet,
+    /// Its partners hardly ever stood still, so that a filter in one of them looks like noise in the other.
+    Still,
     /// It kept one value.
     Motion,
     /// Its only partner may be smoother by nature.
@@ -119,7 +121,8 @@ fn group<'a>(members: &'a [Member<'a>], prefix: &str) -> Vec<Case<'a>> {
     let all: Vec<Vec<Window>> = members.iter().map(|member| member.windows(nanos_from_seconds(length_s))).collect();
     let is_wheels = prefix == GROUPS[0];
     // Tracks of one part may span different shares of the scale: each is brought to the widest.
-    let spreads: Vec<f64> = members.iter().map(Member::spread).collect();
+    let spreads: Vec<f64> =
+        if is_wheels { vec![1.0; members.len()] } else { members.iter().map(Member::spread).collect() };
     let widest = spreads.iter().copied().fold(0.0, f64::max);
     let gain = |k: usize| if is_wheels { 1.0 } else { widest / spreads[k].max(1e-9) };
     let compares = |k: usize| is_wheels || spreads[k] >= LEAST_TRAVEL;
@@ -128,9 +131,8 @@ fn group<'a>(members: &'a [Member<'a>], prefix: &str) -> Vec<Case<'a>> {
         let Some(usual) = physics::roughness(&member.series.id) else { continue };
         let others: Vec<usize> =
             (0..members.len()).filter(|&j| j != k && compares(k) && compares(j) && !all[j].is_empty()).collect();
-        let alone = by_physics(member, usual, length_s, &all[k]);
         if others.is_empty() {
-            cases.push(alone);
+            cases.push(by_physics(member, usual, length_s, &all[k]));
             continue;
         }
         let scaled: Vec<Vec<Window>> = others
@@ -143,17 +145,27 @@ fn group<'a>(members: &'a [Member<'a>], prefix: &str) -> Vec<Case<'a>> {
         let rows = judge::beside(&own, &partners, |mean| {
             (NEVER_HELD * usual.at(mean) * if is_wheels { 1.0 } else { 1.0 / gain(k) }).max(FLICKER_STEPS * step)
         });
+        // One track may be filtered more than the other: while they move that looks like noise, while they stand it does not.
+        let still: Vec<judge::Beside> = rows.iter().copied().filter(|row| row.reference <= row.floor).collect();
+        let knows_still = is_wheels || still.len() >= LEAST_WINDOWS;
+        let rows = if !is_wheels && knows_still { still } else { rows };
         let names = others.iter().map(|&j| members[j].id().to_owned()).collect();
         let mut case = Case::new(member, usual, Beside::Partners(names), judge::judge(&rows), length_s);
+        if !knows_still {
+            case.withhold(Lack::Still);
+        }
         if is_wheels {
             // Axles may differ in roughness: one is driven.
             let axle = |id: &str| id.trim_start_matches(prefix).split('_').next().unwrap_or_default().to_owned();
             if !others.iter().any(|&j| axle(members[j].id()) == axle(member.id())) {
                 case.withhold(Lack::Partner);
             }
-        } else if alone.log10_odds > case.log10_odds.max(2.0) {
-            // Both tracks tremble as no foot can.
-            case = alone;
+        } else {
+            let alone = by_physics(member, usual, length_s, &all[k]);
+            if alone.log10_odds > case.log10_odds.max(2.0) {
+                // Both tracks tremble as no foot can.
+                case = alone;
+            }
         }
         cases.push(case);
     }

@@ -94,9 +94,11 @@ impl<'a> Member<'a> {
             squares.clear();
             *sum = 0.0;
         };
+        let mut end_ns = i64::MIN;
         for k in 1..value.len().saturating_sub(1) {
-            let here = t[k].div_euclid(length_ns);
-            if here != id {
+            if t[k] >= end_ns {
+                let here = t[k].div_euclid(length_ns);
+                end_ns = here.saturating_add(1).saturating_mul(length_ns);
                 close(id, &mut squares, &mut sum);
                 id = here;
             }

@@ -41,9 +41,9 @@ const COMMON_STAMP_S: f64 = 0.1;
 
 /// In a long drive readings closer together than this are one: the shortest disagreement that matters lasts 0.24 s (see
 /// `moments`), and of visits there are plenty.
-const SPACING_S: f64 = 0.03;
+const SPACING_S: f64 = 0.05;
 
-/// A drive with more readings than this is long: more than half an hour at 30 Hz.
+/// A drive with more readings than this is long: nearly an hour at 20 Hz.
 const LONG: usize = 60_000;
 
 /// Time stamps of answers vary by this much against the moment of measurement (adapter and operating system buffers; common

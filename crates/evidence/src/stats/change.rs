@@ -66,6 +66,24 @@ pub fn pelt(values: &[f64], penalty: f64, least: usize) -> Vec<usize> {
     changes
 }
 
+/// The greatest step between neighbouring segments: index of the first value after it, and its size.
+///
+/// The spread of the values comes from the differences of neighbours, whatever the level does; a change must save three
+/// times the usual penalty, and a segment holds at least five values. `None` without such a step.
+#[must_use]
+pub(crate) fn greatest_step(values: &[f64]) -> Option<(usize, f64)> {
+    let mut differences: Vec<f64> = values.windows(2).map(|pair| pair[1] - pair[0]).collect();
+    let (_, sigma) = super::robust::median_and_sigma(&mut differences)?;
+    let penalty = 3.0 * sigma.max(1e-12).powi(2) * (values.len() as f64).ln();
+    let changes = pelt(values, penalty, 5);
+    let mut bounds = vec![0];
+    bounds.extend(&changes);
+    bounds.push(values.len());
+    let mean = |from: usize, to: usize| values[from..to].iter().sum::<f64>() / (to - from).max(1) as f64;
+    let steps = bounds.windows(3).map(|three| (three[1], mean(three[1], three[2]) - mean(three[0], three[1])));
+    steps.max_by(|a, b| a.1.abs().total_cmp(&b.1.abs()))
+}
+
 /// Possible starts of the last segment, in columns for speed.
 #[derive(Default)]
 struct Candidates {
@@ -164,6 +182,28 @@ mod tests {
         spike[10] = 9.0;
         assert_eq!(pelt(&spike, 1.0, 1), [10, 11]);
         assert!(pelt(&spike, 1.0, 2).windows(2).all(|pair| pair[1] - pair[0] >= 2));
+    }
+
+    #[test]
+    fn the_greatest_step() {
+        // Numbers without any order: the golden ratio's multiples, scrambled by a square.
+        let wobble = |k: usize| ((k * k) as f64 * 0.618_033_988_75).fract() - 0.5;
+        let values: Vec<f64> = (0..90)
+            .map(|k| {
+                wobble(k)
+                    + if k < 30 {
+                        0.0
+                    } else if k < 70 {
+                        1.0
+                    } else {
+                        4.0
+                    }
+            })
+            .collect();
+        let (at, size) = greatest_step(&values).unwrap();
+        assert!(at == 70 && (size - 3.0).abs() < 0.3, "{at} {size}");
+        assert_eq!(greatest_step(&(0..90).map(wobble).collect::<Vec<_>>()), None);
+        assert_eq!(greatest_step(&[]), None);
     }
 
     /// The optimum by trying every last change, without pruning.

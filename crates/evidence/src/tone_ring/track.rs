@@ -22,6 +22,13 @@ const PARTNER_LOST: f64 = 0.2;
 /// reads a half.
 const OWN_LOST: f64 = 0.45;
 
+/// Of a longer series only slices are read, spread evenly along it: a ring that is broken is broken all the time, and the
+/// search takes no more than some thousand samples.
+const MOST_READ: usize = 65_536;
+
+/// Samples in a slice: several hundred metres at 50 Hz.
+const SLICE: usize = 1024;
+
 /// Least number of samples in that mean.
 const SLOW_SAMPLES: usize = 7;
 
@@ -89,7 +96,11 @@ pub(super) fn of(recording: &Recording, wheel: usize, others: &[usize]) -> Optio
         .collect();
     let longest_s = longest_join_s(interval_s);
     let mut stretch: Vec<Raw> = Vec::new();
-    for (&t_ns, &value) in taken_ns(own).iter().zip(&own.value) {
+    let every = (own.len() / (MOST_READ / SLICE)).max(SLICE);
+    for (k, (&t_ns, &value)) in taken_ns(own).iter().zip(&own.value).enumerate() {
+        if k % every >= SLICE {
+            continue;
+        }
         let own_m_s = value * scale;
         let mut partners = [0.0; 3];
         let read = cursors.iter_mut().zip(&mut partners).all(|((cursor, scale), partner)| match cursor.at(t_ns) {

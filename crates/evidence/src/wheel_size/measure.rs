@@ -3,7 +3,7 @@
 use crate::odd_wheel::model::{Weighing, axle_share, side_share};
 use crate::odd_wheel::road::Reference;
 use crate::odd_wheel::steady::{Steady, contrast, nuisance};
-use crate::stats::robust;
+use crate::stats::{change, robust};
 use crate::wheels::{Block, Rig};
 
 use super::NOTABLE;
@@ -89,7 +89,15 @@ pub(super) struct Steadiness {
     speed: Option<(f64, f64)>,
     /// Later half less earlier half, and standard error.
     time: Option<(f64, f64)>,
+    /// Greatest sudden change: when, seconds, and by how much.
+    step: Option<(f64, f64)>,
 }
+
+/// A wheel whose later half differs from its earlier one by less than this has no moment of change worth telling.
+const LEAST_CHANGE: f64 = 0.005;
+
+/// More blocks than this are taken together before change points are looked for: the work would grow with their square.
+const MOST_VALUES: usize = 2048;
 
 impl Steadiness {
     pub(super) fn of(rig: &Rig, steady: &Steady, reference: Option<&Reference>, wheel: usize) -> Self {
@@ -119,10 +127,13 @@ impl Steadiness {
         };
         let less = |a: Option<(f64, f64)>, b: Option<(f64, f64)>| a.zip(b).map(|(a, b)| (a.0 - b.0, a.1.hypot(b.1)));
         let last = used.len() / 2;
-        Self {
-            speed: less(half(&|_, b| b.speed_m_s > middle_m_s), half(&|_, b| b.speed_m_s <= middle_m_s)),
-            time: less(half(&|k, _| k >= last), half(&|k, _| k < last)),
-        }
+        let together = used.len() / MOST_VALUES + 1;
+        let values: Vec<f64> =
+            used.chunks(together).map(|part| part.iter().map(|(_, v)| v).sum::<f64>() / part.len() as f64).collect();
+        let speed = less(half(&|_, b| b.speed_m_s > middle_m_s), half(&|_, b| b.speed_m_s <= middle_m_s));
+        let time = less(half(&|k, _| k >= last), half(&|k, _| k < last));
+        let step = change::greatest_step(&values).filter(|_| is_beyond(time, LEAST_CHANGE));
+        Self { speed, time, step: step.map(|(at, size)| (used[at * together].0.from_s, size)) }
     }
 
     /// Whether the difference depends on speed by clearly more than `allowed`.
@@ -133,6 +144,11 @@ impl Steadiness {
     /// Whether it changes during the drive by clearly more than `allowed`.
     pub(super) fn wavers(&self, allowed: f64) -> bool {
         is_beyond(self.time, allowed)
+    }
+
+    /// Greatest sudden change during the drive: when, seconds, and by how much; `None` without one.
+    pub(super) fn step(&self) -> Option<(f64, f64)> {
+        self.step
     }
 
     /// Change with speed and with time.

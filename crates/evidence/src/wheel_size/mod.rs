@@ -131,7 +131,7 @@ impl Case<'_> {
             subject: vec![WHEELS[wheel].to_owned()],
             verdict,
             log10_odds,
-            statement: self.statement(wheel, verdict, doubt, &measured),
+            statement: self.statement(wheel, verdict, doubt, &measured, &steadiness),
             figures: self.figures(&measured, &steadiness),
             spans,
             alternatives: self.alternatives(verdict, &measured),

@@ -31,6 +31,10 @@ impl Case<'_> {
             ("step_km_h", self.rig.step_kmh),
         ]);
         figures.insert(seconds.0.to_owned(), seconds.1);
+        if let Some((at_s, size)) = steadiness.step() {
+            figures.insert("changed_at_s".to_owned(), at_s);
+            figures.insert("change_there_percent".to_owned(), 100.0 * size);
+        }
         figures
     }
 
@@ -40,6 +44,7 @@ impl Case<'_> {
         verdict: Verdict,
         doubt: Option<Doubt>,
         measured: &Measured,
+        steadiness: &Steadiness,
     ) -> String {
         let word = WORDS[wheel];
         if self.steady.n_used() == 0 {
@@ -76,7 +81,11 @@ impl Case<'_> {
                 format!("The {word} wheel seems {seen}, but by how much depends on the speed: that is no size.")
             }
             (_, Some(Doubt::Wavers)) => format!(
-                "The {word} wheel seems {seen}, but that changed during the drive: a leaking tyre or a sensor that errs now and then, not a size."
+                "The {word} wheel seems {seen}, but that changed during the drive{}: a leaking tyre or a sensor that errs now and then, not a size.",
+                steadiness.step().map_or_else(String::new, |(at_s, size)| format!(
+                    ", most at {at_s:.0} s (by {:+.1} %)",
+                    100.0 * size
+                ))
             ),
             (_, Some(Doubt::Both(which, size))) => format!(
                 "Both {which} wheels turn {:.1} % faster than the other two; which pair has the wrong size the wheels alone cannot tell, and slip of a driven axle looks alike.",

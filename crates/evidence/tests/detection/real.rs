@@ -54,8 +54,8 @@ fn motorway() -> Option<Drive> {
     Some(Drive { signals, turns, pedal: vec![0.0; n], rpm: vec![0.0; n] })
 }
 
-/// Counts everything.
-pub fn fill(page: &mut Page, rates_hz: &[f64], n: u64, is_wanted: &dyn Fn(&Fault) -> bool) {
+/// Every open drive as it is.
+pub fn as_they_are(page: &mut Page) {
     for name in ["d1_cold_start_warmup", "d2_traffic_jam", "d3_acceleration_runs", "d4_motorway", "d5_recording_gap"] {
         if let Some(text) = open_data(&format!("kit_obd/{name}_samples.csv.gz")) {
             page.count_healthy(name, &evidence::examine(&recording(&long(&text, &KIT))), None);
@@ -78,29 +78,27 @@ pub fn fill(page: &mut Page, rates_hz: &[f64], n: u64, is_wanted: &dyn Fn(&Fault
         let names = [("obd_vehicle_speed_m_s", "vehicle.speed", "m/s")];
         page.count_healthy("road test K", &evidence::examine(&recording(&wide(&text, &names))), None);
     }
+}
+
+/// The motorway minute once more at every rate: at one step without a fault, and with each fault.
+pub fn fill(page: &mut Page, rates_hz: &[f64], round: u64, is_wanted: &dyn Fn(&Fault) -> bool) {
     let Some(sound) = motorway() else { return };
     for (r, rate_hz) in rates_hz.iter().enumerate() {
-        for step in [0.0, 0.06, 0.1, 0.5, 1.0] {
-            for seed in 0..n.div_ceil(4) {
-                let mut rng = Rng(50_000 + 100 * r as u64 + seed);
-                let sampling = Sampling { rate_hz: *rate_hz, wheel_step_kmh: step };
-                let recording = record(&sound.signals, sampling, &mut rng);
-                let what = format!("motorway, {rate_hz} Hz, step {step}, seed {seed}");
-                page.count_healthy(&what, &evidence::examine(&recording), None);
-            }
-        }
+        let step = [0.0, 0.06, 0.1, 0.5, 1.0][(round % 5) as usize];
+        let mut rng = Rng(50_000 + 100 * r as u64 + round);
+        let recording = record(&sound.signals, Sampling { rate_hz: *rate_hz, wheel_step_kmh: step }, &mut rng);
+        let what = format!("motorway, {rate_hz} Hz, step {step}, round {round}");
+        page.count_healthy(&what, &evidence::examine(&recording), None);
         for (k, fault) in FAULTS.into_iter().enumerate().filter(|(_, fault)| is_wanted(fault)) {
-            for seed in 0..n.div_ceil(2) {
-                let mut rng = Rng(60_000 + 1000 * k as u64 + 100 * r as u64 + seed);
-                let mut drive = sound.clone();
-                let id = fault.put(&mut drive, &mut rng);
-                let step = [0.0, 0.06, 0.1, 1.0][(seed % 4) as usize];
-                let recording = record(&drive.signals, Sampling { rate_hz: *rate_hz, wheel_step_kmh: step }, &mut rng);
-                let findings = evidence::examine(&recording);
-                page.count_healthy(&format!("motorway, {fault:?}, {rate_hz} Hz, {step}, {seed}"), &findings, Some(&id));
-                let (title, size) = fault.said();
-                page.cell(title, &size, *rate_hz).count(verdict_of(&findings, fault.kinds(), &id));
-            }
+            let mut rng = Rng(60_000 + 1000 * k as u64 + 100 * r as u64 + round);
+            let mut drive = sound.clone();
+            let id = fault.put(&mut drive, &mut rng);
+            let step = [0.0, 0.06, 0.1, 1.0][(round % 4) as usize];
+            let recording = record(&drive.signals, Sampling { rate_hz: *rate_hz, wheel_step_kmh: step }, &mut rng);
+            let findings = evidence::examine(&recording);
+            page.count_healthy(&format!("motorway, {fault:?}, {rate_hz} Hz, {step}, {round}"), &findings, Some(&id));
+            let (title, size) = fault.said();
+            page.cell(title, &size, *rate_hz).count(verdict_of(&findings, fault.kinds(), &id));
         }
     }
 }

@@ -332,6 +332,10 @@ impl Ask {
 
     /// Asks once more after an answer that was damaged or may have come too late; `None`: it is over.
     fn again(&mut self, answer: &Answer, bus: Bus, state: &mut State) -> Option<Step> {
+        // Nobody at an address is the usual answer of those that look for modules.
+        if matches!(self.request.to, Target::Anyone(_)) {
+            return None;
+        }
         let collector = self.collector.as_ref()?;
         let n_wanted = self.request.n_replies.unwrap_or(1);
         let is_lost = state.restart || collector.words.iter().any(|word| word.forgets() || word.no_vehicle());

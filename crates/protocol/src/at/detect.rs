@@ -12,8 +12,10 @@ use crate::Bus;
 use crate::exchange::Target;
 
 /// "Which parameters do you support?": every vehicle with this kind of connector answers (SAE J1979).
-const QUESTION: &str = "0100";
-const QUESTION_BYTES: [u8; 2] = [0x01, 0x00];
+const QUESTION: (&str, &[u8]) = ("0100", &[0x01, 0x00]);
+/// "Which protocol do you speak?": the youngest vehicles answer this one instead (SAE J1979-2, from memory). An adapter
+/// that searches by itself does not ask it.
+const QUESTION_ON_UDS: (&str, &[u8]) = ("22F810", &[0x22, 0xF8, 0x10]);
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 enum Phase {
@@ -24,7 +26,8 @@ enum Phase {
     Name,
 }
 
-/// Tries the remembered network, then lets the adapter search, then each network by itself if it cannot.
+/// Tries the remembered network, then lets the adapter search, then each network by itself if it cannot, and in the end the
+/// CAN networks with the question of OBD on UDS.
 #[derive(Debug, Default)]
 pub(super) struct Detect {
     /// Adapter numbers to try; 0 lets it search.
@@ -38,6 +41,8 @@ pub(super) struct Detect {
     n_asked: u8,
     /// The vehicle was asked at all.
     has_asked: bool,
+    /// The question is that of OBD on UDS.
+    on_uds: bool,
 }
 
 impl Detect {
@@ -64,7 +69,7 @@ impl Detect {
                 self.has_asked = true;
                 self.phase = Phase::Ask;
                 self.n_asked = 0;
-                Step::Say(state.to_unknown(QUESTION))
+                Step::Say(state.to_unknown(self.question().0))
             }
             Phase::Ask => {
                 state.traffic_ns = Some(answer.over_ns);
@@ -73,10 +78,12 @@ impl Detect {
                     // Damaged text or an interruption: the adapter was willing.
                     let silent = answer.lines.iter().all(|line| is_refusal(&line.text));
                     if !silent && self.n_asked < 3 {
-                        return Step::Say(state.to_unknown(QUESTION));
+                        return Step::Say(state.to_unknown(self.question().0));
                     }
-                    self.said = said(answer);
-                    self.answered = is_from_vehicle(&self.said);
+                    if !self.on_uds {
+                        self.said = said(answer);
+                        self.answered = self.is_from_vehicle();
+                    }
                     return self.next(state);
                 }
                 self.heard = Some(answer.clone());
@@ -100,7 +107,15 @@ impl Detect {
         }
     }
 
+    fn question(&self) -> (&'static str, &'static [u8]) {
+        if self.on_uds { QUESTION_ON_UDS } else { QUESTION }
+    }
+
     fn next(&mut self, state: &State) -> Step {
+        if self.left.is_empty() && !self.on_uds && !self.answered {
+            self.on_uds = true;
+            self.left.extend(NUMBERS.iter().filter(|(_, bus)| bus.is_can()).map(|(number, _)| *number));
+        }
         match self.left.pop_front() {
             Some(number) => {
                 self.trying = number;
@@ -114,7 +129,7 @@ impl Detect {
 
     /// Whether the text contains an answer in any form that the network could have.
     fn any_answer(&self, answer: &Answer) -> bool {
-        forms(bus_of(self.trying)).into_iter().any(|form| !replies(answer, form).is_empty())
+        forms(bus_of(self.trying)).into_iter().any(|form| !self.replies(answer, form).is_empty())
     }
 
     /// Reads the answer again as the network prints it.
@@ -123,7 +138,7 @@ impl Detect {
             return self.next(state);
         };
         for form in forms(bus) {
-            if replies(&heard, form).is_empty() {
+            if self.replies(&heard, form).is_empty() {
                 continue;
             }
             if !form.headers {
@@ -142,17 +157,28 @@ impl Detect {
         self.answered = true;
         self.next(state)
     }
-}
 
-fn replies(answer: &Answer, form: Form) -> Vec<crate::exchange::Reply> {
-    let mut collector = Collector::new(form, Target::Everyone, &QUESTION_BYTES);
-    collector.take(answer);
-    if form.headers {
-        collector.finish();
+    fn replies(&self, answer: &Answer, form: Form) -> Vec<crate::exchange::Reply> {
+        let asked = self.question().1;
+        let mut collector = Collector::new(form, Target::Everyone, asked);
+        collector.take(answer);
+        if form.headers {
+            collector.finish();
+        }
+        // Without headers the answers of several modules are ambiguous, but they are answers. A refusal of the younger
+        // question shows no car that speaks it.
+        let positive = asked.first().map(|service| service | 0x40);
+        collector.replies.retain(|reply| {
+            reply.bytes.first() == positive.as_ref() || (!self.on_uds && reply.bytes.first() == Some(&0x7F))
+        });
+        collector.replies
     }
-    // Without headers the answers of several modules are ambiguous, but they are answers.
-    collector.replies.retain(|reply| reply.bytes.first() == Some(&0x41) || reply.bytes.first() == Some(&0x7F));
-    collector.replies
+
+    /// Adapters speak in words, vehicles in hex digits: those of a whole answer at least.
+    fn is_from_vehicle(&self) -> bool {
+        let digits = plain(&self.said);
+        digits.len() >= 2 * QUESTION.1.len() && digits.bytes().all(|b| b.is_ascii_hexdigit() || b == b':')
+    }
 }
 
 /// The forms that an answer may have: on the given network or any, with headers or, where they stayed off, without.
@@ -191,12 +217,6 @@ fn is_refusal(text: &str) -> bool {
     plain.starts_with("SEARCHING")
         || plain.starts_with("BUSINIT")
         || Word::read(&plain).is_some_and(|w| w != Word::Stopped)
-}
-
-/// Adapters speak in words, vehicles in hex digits: those of a whole answer at least.
-fn is_from_vehicle(said: &str) -> bool {
-    let digits = plain(said);
-    digits.len() >= 2 * QUESTION_BYTES.len() && digits.bytes().all(|b| b.is_ascii_hexdigit() || b == b':')
 }
 
 fn said(answer: &Answer) -> String {

@@ -216,7 +216,12 @@ impl Adapter {
 
     /// Begins a sign of life; ends with [`Outcome::Answered`].
     pub fn keep_alive(&mut self) {
-        self.ask(&Request { to: Target::Everyone, bytes: vec![0x01, 0x00], n_replies: None });
+        // To whom the line is open: another one would have to be begun with first.
+        let (to, bytes) = match self.state.target {
+            Some(to @ Target::Module(_)) if self.state.open_to != state::EVERYONE_ON_K_LINE => (to, vec![0x3E, 0x01]),
+            _ => (Target::Everyone, vec![0x01, 0x00]),
+        };
+        self.ask(&Request { to, bytes, n_replies: None });
     }
 
     /// What to do at `now`.

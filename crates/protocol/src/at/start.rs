@@ -217,6 +217,7 @@ pub(super) fn apply(effect: Effect, ok: bool, state: &mut State) -> Result<(), &
         (Effect::FlowControl(_), false) => {
             state.note("long answers of modules with unusual identifiers will break off");
         }
+        (Effect::Open(node), _) => state.open_to = node,
         (Effect::Nicety, _) => {}
     }
     Ok(())

@@ -21,6 +21,8 @@ const WAIT_SHORT: u8 = 0x06;
 /// 60 ms behind a request to whoever listens: P2 max and a few frames. A module that is later than this answers into the
 /// next request, which whoever looks for modules has to check anyway.
 const WAIT_PROBE: u8 = 0x0F;
+/// Address of all emissions modules on a K-line (ISO 14230-4).
+pub(super) const EVERYONE_ON_K_LINE: u8 = 0x33;
 /// Within this time on CAN a module has either begun to answer or will not any more: twice P2 max (as [`WAIT_LEAST`]).
 const LATE_NS: Nanos = 100 * MS;
 /// Answers measured before the time-out is shortened to what fits them, which is still twice what a module may take.
@@ -136,6 +138,8 @@ pub(super) enum Effect {
     Wait(u8),
     /// The highest five bits of 29-bit identifiers, in a byte.
     Priority(u8),
+    /// Whom the K-line will be opened to, by its address.
+    Open(u8),
     /// Whether flow control goes where we say instead of where the rule of ISO 15765-4 says.
     FlowControl(bool),
     /// Anything that the link can do without.
@@ -169,6 +173,8 @@ pub(super) struct State {
     pub(super) has_volts: bool,
     pub(super) has_filter: bool,
     pub(super) filter: Filter,
+    /// Whom the K-line is open to.
+    pub(super) open_to: u8,
     /// The time-out can be set and the adapter keeps to it.
     pub(super) sets_wait: bool,
     pub(super) exact_wait: bool,
@@ -209,6 +215,7 @@ impl State {
             has_volts: false,
             has_filter: true,
             filter: Filter::Legislated,
+            open_to: EVERYONE_ON_K_LINE,
             sets_wait: true,
             exact_wait: true,
             wait: WAIT_USUAL,
@@ -236,6 +243,7 @@ impl State {
         self.priority = None;
         self.target = None;
         self.filter = Filter::Legislated;
+        self.open_to = EVERYONE_ON_K_LINE;
         self.own_flow_control = false;
         self.wait = WAIT_USUAL;
         self.restart = false;
@@ -362,6 +370,18 @@ impl State {
         ));
     }
 
+    /// On a K-line a conversation is with whom it was begun: with another module the line has to be opened anew, which the
+    /// adapter does by itself with the next request, to the header that it has then (common practice, no source).
+    fn open_anew(&self, bus: Bus, node: u8, todo: &mut VecDeque<Setting>) {
+        if self.open_to == node {
+            return;
+        }
+        todo.push_back(setting(Effect::Open(node), ["ATPC".to_owned()]));
+        if bus == Bus::Kwp5Baud {
+            todo.push_back(setting(Effect::Nicety, [format!("ATIIA{node:02X}")]));
+        }
+    }
+
     fn header(&self, to: Target, bus: Bus, todo: &mut VecDeque<Setting>) -> Result<(), String> {
         let wide = matches!(bus, Bus::Can { wide: true, .. });
         let (request, reply) = match (to, bus) {
@@ -379,6 +399,7 @@ impl State {
                 Target::Module(Address::Node(node)) | Target::Anyone(Address::Node(node)),
                 Bus::Kwp5Baud | Bus::KwpFast,
             ) => {
+                self.open_anew(bus, node, todo);
                 todo.push_back(setting(
                     Effect::Header,
                     [format!("ATSH81{node:02X}F1"), format!("ATSH 81 {node:02X} F1")],
@@ -386,6 +407,7 @@ impl State {
                 return Ok(());
             }
             (Target::Everyone, Bus::Kwp5Baud | Bus::KwpFast) => {
+                self.open_anew(bus, EVERYONE_ON_K_LINE, todo);
                 todo.push_back(setting(Effect::Header, ["ATSHC133F1".to_owned(), "ATSH C1 33 F1".to_owned()]));
                 return Ok(());
             }

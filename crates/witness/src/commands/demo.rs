@@ -6,7 +6,7 @@ use std::time::Instant;
 use crate::cli::{AdapterArgs, DemoArgs, DriveOptions, RecordingArgs, SignalChoice};
 use crate::failure::{Exit, Failure};
 use crate::output::{Aloud, print_json, print_text, progress};
-use workshop::{Control, Shape};
+use workshop::{Control, Scope, Shape};
 
 /// The invented car of the demo, with two faults that its driver would complain about, after ten minutes on the road.
 const CAR: &str =
@@ -45,7 +45,7 @@ pub(crate) fn run(args: &DemoArgs, json: bool) -> Result<Exit, Failure> {
     progress("\n1. Survey: everything is read and saved before anything else happens");
     let workshop = super::workshop()?;
     let mut car = super::connect(&workshop, &adapter())?;
-    let survey = workshop.survey(&mut car, Some(&survey_file), &mut Aloud)?;
+    let survey = workshop.survey(&mut car, Scope::Emissions, Some(&survey_file), &mut Aloud)?;
     if !json {
         print_text(&super::survey::page(&survey));
     }

@@ -1,13 +1,16 @@
 //! `witness survey`: reads everything, saves it, then shows it.
 
+use workshop::Scope;
+
 use crate::cli::SurveyArgs;
 use crate::failure::{Exit, Failure};
 use crate::output::{Aloud, clean, in_columns, print_json, print_text, width, wrapped};
 
 pub(crate) fn run(args: &SurveyArgs, json: bool) -> Result<Exit, Failure> {
+    let scope = if args.emissions_only { Scope::Emissions } else { Scope::Everything };
     let workshop = super::workshop()?;
     let mut car = super::connect(&workshop, &args.adapter)?;
-    let survey = workshop.survey(&mut car, args.out.as_deref(), &mut Aloud)?;
+    let survey = workshop.survey(&mut car, scope, args.out.as_deref(), &mut Aloud)?;
     if json {
         print_json(&survey)?;
     } else {
@@ -43,6 +46,10 @@ pub(crate) fn page(survey: &wire::Survey) -> String {
     for problem in &survey.problems {
         line("Problem", problem.clone());
     }
+    if !survey.notes.is_empty() {
+        line("Note", format!("{} answers came damaged and were asked for again: nothing is lost", survey.notes.len()));
+    }
+    page += &map_page(survey, width);
     for module in &survey.modules {
         page += "\n";
         page += &module_page(module, width);
@@ -57,8 +64,53 @@ fn wrapped_behind(label: &str, text: &str, width: usize) -> String {
     format!("{label:10}{}", lines.trim_start_matches(' '))
 }
 
+/// The car as a map: who answers on which network, and who is missing.
+fn map_page(survey: &wire::Survey, width: usize) -> String {
+    if survey.modules.len() < 2 && survey.missing.is_empty() {
+        return String::new();
+    }
+    let mut page = "\nMap\n".to_owned();
+    let at_the_connector = survey.vehicle.protocol.as_deref().unwrap_or("at the connector");
+    for network in &survey.networks {
+        let name = network.name.as_deref().map_or_else(|| at_the_connector.to_owned(), clean);
+        page += &wrapped(&format!("{name}: {} modules", network.modules.len()), "  ", width);
+        let members = survey.modules.iter().filter(|module| network.modules.contains(&module.address));
+        let lines: Vec<String> = members
+            .map(|module| {
+                let codes = match module.codes.len() {
+                    0 => String::new(),
+                    1 => ", 1 code".to_owned(),
+                    n => format!(", {n} codes"),
+                };
+                format!("{}  {} ({}{codes})", module.address, clean(&name_of(module)), module.dialect)
+            })
+            .collect();
+        page += &in_columns(&lines, "    ", width);
+    }
+    for missing in &survey.missing {
+        let when = if missing.is_now { "now" } else { "once, not now" };
+        let text = format!(
+            "missing ({when}): {}, say {} ({}); check its supply, its fuse and its network first",
+            missing.who,
+            missing.reported_by.join(", "),
+            missing.code
+        );
+        page += &wrapped(&text, "  ", width);
+    }
+    page
+}
+
+/// What a module is called, or what its address says.
+fn name_of(module: &wire::Module) -> String {
+    match (&module.name, &module.kind) {
+        (Some(name), _) => name.clone(),
+        (None, Some(kind)) => format!("{kind}, by its address"),
+        (None, None) => "no name given".to_owned(),
+    }
+}
+
 fn module_page(module: &wire::Module, width: usize) -> String {
-    let name = module.name.as_deref().unwrap_or("(no name given)");
+    let name = name_of(module);
     let count = match module.codes.len() {
         0 => "no codes".to_owned(),
         1 => "1 code".to_owned(),
@@ -68,13 +120,17 @@ fn module_page(module: &wire::Module, width: usize) -> String {
         Some(true) => ", lamp on",
         _ => "",
     };
-    let mut page = format!("{}  {}: {count}{lamp}\n", module.address, clean(name));
+    let mut page = format!("{}  {}: {count}{lamp}\n", module.address, clean(&name));
     for code in &module.codes {
         let state = if code.kinds.is_empty() { &code.status_words } else { &code.kinds };
         let text = code.text.clone().unwrap_or_else(|| format!("no text known; {}", code.structure));
         page += &wrapped(&format!("{}  {}: {text}", code.code, state.join(", ")), "  ", width);
-        if code.status.is_some() && !code.status_words.is_empty() {
+        if (code.status.is_some() || code.kwp_status.is_some()) && !code.status_words.is_empty() {
             page += &wrapped(&code.status_words.join(", "), "           ", width);
+        }
+        for record in &code.records {
+            let number = record.record.map_or_else(String::new, |number| format!(" {number:02X}"));
+            page += &wrapped(&format!("kept with it, record{number}: {}", record.bytes), "           ", width);
         }
     }
     for frame in &module.freeze_frames {

@@ -3,7 +3,7 @@
 use protocol::obd::info::Info;
 use protocol::obd::monitors::{MonitorResult, PlainResult, TestVerdict, monitor_title, test_title};
 use protocol::obd::{Content, Ignition, MonitorState, Readiness, Value};
-use vehicle::{FoundCode, FreezeFrame, InfoItem, ModuleSurvey, RawExchange, Survey};
+use vehicle::{CodeRecord, FoundCode, FreezeFrame, InfoItem, ModuleSurvey, RawExchange, Survey};
 
 pub(crate) fn survey(survey: &Survey, taken_unix_ns: i64, software: &str) -> wire::Survey {
     let vin = survey.vin.as_ref();
@@ -21,7 +21,19 @@ pub(crate) fn survey(survey: &Survey, taken_unix_ns: i64, software: &str) -> wir
         readiness: first_readiness
             .map(|(module, it)| readiness(it, Some(module.address.to_string())))
             .unwrap_or_default(),
+        missing: survey
+            .missing
+            .iter()
+            .map(|missing| wire::Missing {
+                code: missing.code.to_string(),
+                who: missing.who.clone(),
+                reported_by: missing.reported_by.iter().map(ToString::to_string).collect(),
+                is_now: missing.is_now,
+            })
+            .collect(),
+        networks: networks(&survey.modules),
         problems: survey.problems.clone(),
+        notes: survey.notes.clone(),
         taken: crate::places::time_for_people(taken_unix_ns),
         software: software.to_owned(),
         file: None,
@@ -29,12 +41,29 @@ pub(crate) fn survey(survey: &Survey, taken_unix_ns: i64, software: &str) -> wir
     }
 }
 
+/// Modules by network, in the order in which the networks come first.
+fn networks(modules: &[ModuleSurvey]) -> Vec<wire::Network> {
+    let mut networks: Vec<wire::Network> = Vec::new();
+    for module in modules {
+        let address = module.address.to_string();
+        match networks.iter_mut().find(|network| network.name == module.network) {
+            Some(network) => network.modules.push(address),
+            None => networks.push(wire::Network { name: module.network.clone(), modules: vec![address] }),
+        }
+    }
+    networks
+}
+
 fn module(module: &ModuleSurvey) -> wire::Module {
     let plain = module.plain_results.iter().map(plain_result);
     wire::Module {
         address: module.address.to_string(),
         name: module.name.clone(),
-        codes: module.codes.iter().map(code).collect(),
+        kind: vehicle::kind_of(module.address).map(str::to_owned),
+        full_address: format!("{:#}", module.address),
+        dialect: module.speaks.name().to_owned(),
+        network: module.network.clone(),
+        codes: module.codes.iter().map(|found| code(found, &module.records)).collect(),
         freeze_frames: module.freeze_frames.iter().map(freeze_frame).collect(),
         monitors: module.results.iter().map(result).chain(plain).collect(),
         readiness: module.readiness.as_ref().map(|it| readiness(it, None)),
@@ -45,12 +74,22 @@ fn module(module: &ModuleSurvey) -> wire::Module {
     }
 }
 
-fn code(found: &FoundCode) -> wire::Code {
+fn code(found: &FoundCode, records: &[CodeRecord]) -> wire::Code {
+    let words = found.status.into_iter().flat_map(protocol::CodeStatus::words);
+    let kwp_words = found.kwp_status.into_iter().flat_map(protocol::kwp::codes::Status::words);
+    let own = |record: &&CodeRecord| record.code == found.code || Some(record.code) == found.detail;
     wire::Code {
         code: found.code.to_string(),
         kinds: found.kinds.iter().map(|kind| kind.name().to_owned()).collect(),
         status: found.status.map(|status| status.0),
-        status_words: found.status.into_iter().flat_map(protocol::CodeStatus::words).map(str::to_owned).collect(),
+        kwp_status: found.kwp_status.map(|status| status.0),
+        status_words: words.chain(kwp_words).map(str::to_owned).collect(),
+        detail: found.detail.map(|code| code.to_string()),
+        records: records
+            .iter()
+            .filter(own)
+            .map(|it| wire::CodeRecord { record: it.record, bytes: protocol::Hex(it.data.clone()).to_string() })
+            .collect(),
         text: definition::codes::text(found.code).map(str::to_owned),
         structure: found.code.structure(),
     }
@@ -58,10 +97,15 @@ fn code(found: &FoundCode) -> wire::Code {
 
 fn freeze_frame(frame: &FreezeFrame) -> wire::FreezeFrame {
     let values = frame.data.iter().flat_map(|part| part.values().value);
+    let others = frame.others.iter().map(|part| wire::Value {
+        name: format!("identifier_{:04X}", part.did),
+        value: serde_json::json!(protocol::Hex(part.data.clone()).to_string()),
+        unit: String::new(),
+    });
     wire::FreezeFrame {
         frame: frame.number,
         code: frame.code.to_string(),
-        values: values.map(|it| value(&it)).collect(),
+        values: values.map(|it| value(&it)).chain(others).collect(),
     }
 }
 
