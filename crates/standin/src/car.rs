@@ -1,7 +1,7 @@
 //! The whole car: physics, modules and the bus between them, moved on by time alone.
 
 use crate::bus::{BusKind, CanBus, CanFrame, CanId, Delivery, Node, NodeTiming, Sender};
-use crate::modules::{self, Module, Reply};
+use crate::modules::{Module, Reply};
 use crate::physics::{Commands, Physics};
 use crate::rng::Rng;
 use protocol::Nanos;
@@ -32,6 +32,15 @@ impl Manner {
     }
 }
 
+/// A module with its place on the bus.
+#[derive(Debug)]
+pub(crate) struct Seat {
+    pub(crate) module: Box<dyn Module>,
+    /// Functional, request and reply identifier.
+    pub(crate) ids: [CanId; 3],
+    pub(crate) manner: Manner,
+}
+
 #[derive(Debug)]
 struct Ecu {
     node: Node,
@@ -56,21 +65,13 @@ pub(crate) struct Car {
 }
 
 impl Car {
-    pub(crate) fn new(
-        physics: Physics,
-        kind: BusKind,
-        manners: [Manner; 4],
-        memory: &modules::Start,
-        seed: u64,
-        start_s: f64,
-    ) -> Self {
-        let ecus = modules::all(memory)
+    pub(crate) fn new(physics: Physics, kind: BusKind, seats: Vec<Seat>, seed: u64, start_s: f64) -> Self {
+        let ecus = seats
             .into_iter()
-            .zip(manners)
             .enumerate()
-            .map(|(index, (module, manner))| {
+            .map(|(index, Seat { module, ids, manner })| {
                 let rng = Rng::new(seed, &format!("module {index}"));
-                let node = Node::new(index, ids(kind, index), manner.timing, rng.clone());
+                let node = Node::new(index, ids, manner.timing, rng.clone());
                 Ecu { node, module, manner, rng, promised: false }
             })
             .collect();
@@ -208,22 +209,12 @@ impl Car {
     }
 }
 
-/// Functional, request and reply identifier of the module with this index (ISO 15765-4).
-fn ids(kind: BusKind, index: usize) -> [CanId; 3] {
-    let [request, reply] = if kind.wide {
-        let node = [0x10, 0x18, 0x28, 0x40][index % 4];
-        [CanId::Extended(0x18DA_00F1 | node << 8), CanId::Extended(0x18DA_F100 | node)]
-    } else {
-        let index = index as u16 % 8;
-        [CanId::Standard(0x7E0 + index), CanId::Standard(0x7E8 + index)]
-    };
-    [kind.functional(), request, reply]
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::faults::Placement;
+    use crate::model::Model;
+    use crate::modules::Start;
     use crate::physics::Setup;
     use crate::road::Road;
     use proptest::prelude::*;
@@ -232,7 +223,8 @@ mod tests {
         let setup = Setup { seed: 1, faults: Vec::new(), placement: Placement::default() };
         let physics = Physics::new(&setup, Road::named("idle").expect("built in"));
         let kind = BusKind { wide: false, kbit_s: 500 };
-        Car::new(physics, kind, [Manner::new(5.0, 0.0); 4], &modules::Start::default(), 1, 0.0)
+        let seats = Model::Fell.seats(kind, &[Manner::new(5.0, 0.0); 4], &Start::default());
+        Car::new(physics, kind, seats, 1, 0.0)
     }
 
     /// Frames that answer a functional request queue by identifier, each with its whole time on the wire.

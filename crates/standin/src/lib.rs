@@ -23,6 +23,7 @@ mod car;
 mod dial;
 mod face;
 mod faults;
+mod model;
 mod modules;
 mod physics;
 mod rig;
@@ -43,6 +44,11 @@ pub use trace::trace;
 /// What the modules of the car offer beyond the standard, as a maker's definition file.
 pub const DEFINITIONS: &str = include_str!("../data/tarnwick.toml");
 
+/// The cars: the name in an adapter address, and what it is.
+pub fn cars() -> impl Iterator<Item = (&'static str, &'static str)> {
+    model::MODELS.into_iter().map(|(name, _, about)| (name, about))
+}
+
 #[doc = include_str!("../data/roads/README.md")]
 pub const SCRIPTS: [&str; 7] = ["mixed", "town", "cruise", "corners", "pedal", "warmup", "idle"];
 
@@ -50,8 +56,13 @@ pub const SCRIPTS: [&str; 7] = ["mixed", "town", "cruise", "corners", "pedal", "
 #[derive(Debug, thiserror::Error)]
 pub enum StandinError {
     /// No such car.
-    #[error("there is no stand-in car `{0}`; there is: fell")]
-    Car(String),
+    #[error("there is no stand-in car `{car}`; there are: {known}")]
+    Car {
+        /// What was asked for.
+        car: String,
+        /// What there is.
+        known: String,
+    },
     /// No such option.
     #[error("the stand-in has no option `{option}`; it has: {known}")]
     Option {

@@ -8,6 +8,7 @@ use crate::face::at::{AtFace, AtSettings, CountMode};
 use crate::face::doip::DoipFace;
 use crate::face::slcan::SlcanFace;
 use crate::faults::{Fault, Placement};
+use crate::model::{MODELS, Model};
 use crate::modules::Start;
 use crate::physics::{Physics, Setup};
 use crate::rig::Rig;
@@ -15,7 +16,7 @@ use crate::road::Road;
 use std::str::FromStr;
 
 /// Options, their values and what they do; shown in errors and in help texts.
-pub const OPTIONS: [(&str, &str); 28] = [
+pub const OPTIONS: [(&str, &str); 29] = [
     ("fault", "a fault with its severity from 0 to 1, e.g. `wheel-dropout:rear_left:0.5`; may be repeated"),
     (
         "script",
@@ -43,6 +44,7 @@ pub const OPTIONS: [(&str, &str); 28] = [
     ("gearbox_ms", "the same for the gearbox module; default 8"),
     ("brake_ms", "the same for the brake module; default 6"),
     ("body_ms", "the same for the body module; default 12"),
+    ("ms", "MODULE:MS, base answer time of any module"),
     ("jitter", "random part of every answer time as a share of its base; default 0.2"),
     ("flow_ms", "all modules: from a flow control to the next frame; default 0.2"),
     ("pids", "most parameters in one request of service 01; default 6"),
@@ -78,10 +80,9 @@ pub(crate) struct Spec {
     at: AtSettings,
     rtt_ms: f64,
     pub(crate) gone_s: Vec<(f64, f64)>,
-    manners: [Manner; 4],
+    model: Model,
+    manners: Vec<Manner>,
 }
-
-const MODULES: [&str; 4] = ["engine", "gearbox", "brake", "body"];
 
 impl Default for Spec {
     fn default() -> Self {
@@ -96,7 +97,8 @@ impl Default for Spec {
             at: AtSettings::default(),
             rtt_ms: 0.0,
             gone_s: Vec::new(),
-            manners: [4.0, 8.0, 6.0, 12.0].map(|base_ms| Manner::new(base_ms, 0.2 * base_ms)),
+            model: Model::default(),
+            manners: Model::default().manners(),
         }
     }
 }
@@ -106,10 +108,11 @@ impl FromStr for Spec {
 
     fn from_str(text: &str) -> Result<Self, StandinError> {
         let (name, query) = text.split_once('?').unwrap_or((text, ""));
-        if name != "fell" {
-            return Err(StandinError::Car(name.escape_debug().to_string()));
-        }
-        let mut spec = Self::default();
+        let Some((_, model, _)) = MODELS.into_iter().find(|(known, ..)| *known == name) else {
+            let names: Vec<&str> = MODELS.iter().map(|(name, ..)| *name).collect();
+            return Err(StandinError::Car { car: name.escape_debug().to_string(), known: names.join(", ") });
+        };
+        let mut spec = Self { model, manners: model.manners(), ..Self::default() };
         let mut jitter = 0.2;
         for pair in query.split('&').filter(|pair| !pair.is_empty()) {
             let (key, value) = pair.split_once('=').unwrap_or((pair, ""));
@@ -163,11 +166,12 @@ impl Option_<'_> {
         order.ok_or_else(|| self.wrong("the numbers 1 to 4 in any order, with commas, e.g. `4,2,3,1`"))
     }
 
-    fn module(&self) -> Result<(usize, Vec<&str>), StandinError> {
+    fn module(&self, model: Model) -> Result<(usize, Vec<&str>), StandinError> {
         let mut fields = self.value.split(':');
         let name = fields.next().unwrap_or("");
-        let index = MODULES.iter().position(|module| *module == name);
-        let index = index.ok_or_else(|| self.wrong(format!("MODULE:..., MODULE one of {}", MODULES.join(", "))))?;
+        let modules = model.modules();
+        let index = modules.iter().position(|module| *module == name);
+        let index = index.ok_or_else(|| self.wrong(format!("MODULE:..., MODULE one of {}", modules.join(", "))))?;
         Ok((index, fields.collect()))
     }
 }
@@ -240,7 +244,7 @@ impl Spec {
                 let most = option.number(1.0, 100.0)? as usize;
                 self.manners.iter_mut().for_each(|manner| manner.most_dids = most);
             }
-            "busy" | "pending" | "silent" => self.manner(option)?,
+            "busy" | "pending" | "silent" | "ms" => self.manner(option)?,
             _ => {
                 let known: Vec<&str> = OPTIONS.iter().map(|(name, _)| *name).collect();
                 let option = option.key.escape_debug().to_string();
@@ -251,9 +255,10 @@ impl Spec {
     }
 
     fn manner(&mut self, option: &Option_<'_>) -> Result<(), StandinError> {
-        let (index, fields) = option.module()?;
+        let (index, fields) = option.module(self.model)?;
         let manner = &mut self.manners[index];
         match (option.key, fields.as_slice()) {
+            ("ms", [ms]) => manner.timing.base_ms = option.parsed(ms, 0.0, 5000.0)?,
             ("busy", [p]) => manner.busy = option.parsed(p, 0.0, 1.0)?,
             ("pending", [p]) => manner.pending = option.parsed(p, 0.0, 1.0)?,
             ("pending", [p, ms]) => {
@@ -263,7 +268,11 @@ impl Spec {
             ("silent", [from, to]) => {
                 manner.silent_s = Some((option.parsed(from, 0.0, 1e6)?, option.parsed(to, 0.0, 1e6)?));
             }
-            _ => return Err(option.wrong("MODULE:P for busy, MODULE:P[:MS] for pending, MODULE:FROM:TO for silent")),
+            _ => {
+                return Err(option.wrong(
+                    "MODULE:MS for ms, MODULE:P for busy, MODULE:P[:MS] for pending, MODULE:FROM:TO for silent",
+                ));
+            }
         }
         Ok(())
     }
@@ -307,7 +316,8 @@ impl Spec {
     /// Builds the car.
     pub(crate) fn car(&self) -> Result<Car, StandinError> {
         let physics = self.physics()?;
-        Ok(Car::new(physics, self.bus, self.manners, &self.memory, self.setup.seed, self.start_s))
+        let seats = self.model.seats(self.bus, &self.manners, &self.memory);
+        Ok(Car::new(physics, self.bus, seats, self.setup.seed, self.start_s))
     }
 
     /// One way, ns.

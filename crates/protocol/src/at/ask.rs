@@ -391,7 +391,9 @@ impl Ask {
         if let Some(last) = collector.last_ns.filter(|_| is_clean && !was_listening) {
             state.answered_after(last - answer.sent_ns);
         }
-        let is_odd = if was_listening {
+        // "Busy, ask again" has another size than the answer, and says nothing about it.
+        let is_busy = collector.replies.iter().any(|reply| matches!(*reply.bytes, [0x7F, _, 0x21]));
+        let is_odd = if was_listening || is_busy {
             false
         } else if self.is_known && !is_clean && self.n_repeats == 0 {
             // Damage that shows says nothing about the number of lines; if it comes again, it may be too small. What was

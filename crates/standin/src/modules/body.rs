@@ -15,6 +15,7 @@ const fn kind(code: u16, failure_type: u8) -> Kind {
 
 #[derive(Debug)]
 pub(super) struct Body {
+    vin: &'static str,
     codes: Codes,
     session: Session,
     low_s: f64,
@@ -35,9 +36,10 @@ enum Ramp {
     Stopped,
 }
 
-impl Default for Body {
-    fn default() -> Self {
+impl Body {
+    pub(super) fn new(vin: &'static str) -> Self {
         Self {
+            vin,
             codes: Codes::new(&KINDS),
             session: Session::default(),
             low_s: 0.0,
@@ -54,6 +56,10 @@ impl Diagnostics for Body {
 
     fn identity(&self) -> Identity {
         Identity { name: "Body control", software: "07A0" }
+    }
+
+    fn vin(&self) -> &'static str {
+        self.vin
     }
 
     fn session(&mut self) -> &mut Session {

@@ -25,14 +25,15 @@ const fn kind(code: u16, failure_type: u8) -> Kind {
 
 #[derive(Debug)]
 pub(super) struct Brake {
+    vin: &'static str,
     codes: Codes,
     session: Session,
     monitors: WheelMonitors,
 }
 
-impl Default for Brake {
-    fn default() -> Self {
-        Self { codes: Codes::new(&KINDS), session: Session::default(), monitors: WheelMonitors::default() }
+impl Brake {
+    pub(super) fn new(vin: &'static str) -> Self {
+        Self { vin, codes: Codes::new(&KINDS), session: Session::default(), monitors: WheelMonitors::default() }
     }
 }
 
@@ -43,6 +44,10 @@ impl Diagnostics for Brake {
 
     fn identity(&self) -> Identity {
         Identity { name: "Brake control", software: "11C3" }
+    }
+
+    fn vin(&self) -> &'static str {
+        self.vin
     }
 
     fn session(&mut self) -> &mut Session {

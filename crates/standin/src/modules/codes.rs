@@ -13,7 +13,9 @@ pub(crate) struct Code {
     pub(crate) status: u8,
     pub(crate) permanent: bool,
     /// Operation cycles in a row that ended with a pass.
-    good_cycles: u8,
+    pub(crate) good_cycles: u8,
+    /// Operation cycles in which it failed.
+    pub(crate) occurrences: u8,
     /// Needs a failure in two operation cycles before it is confirmed.
     two_trips: bool,
     lamp: bool,
@@ -63,6 +65,7 @@ impl Codes {
             status: bit::NOT_COMPLETED_THIS_CYCLE,
             permanent: false,
             good_cycles: 0,
+            occurrences: 0,
             two_trips: kind.two_trips,
             lamp: kind.lamp,
         };
@@ -110,6 +113,9 @@ impl Codes {
         let first_this_cycle = entry.status & bit::FAILED_THIS_CYCLE == 0;
         let known = entry.status & bit::PENDING != 0;
         entry.status |= bit::FAILED | bit::FAILED_THIS_CYCLE | bit::PENDING | bit::FAILED_SINCE_CLEAR;
+        if first_this_cycle {
+            entry.occurrences = entry.occurrences.saturating_add(1);
+        }
         if first_this_cycle && (known || !entry.two_trips) {
             entry.status |= bit::CONFIRMED;
             if entry.lamp {
@@ -151,6 +157,7 @@ impl Codes {
         for code in &mut self.codes {
             code.status = bit::NOT_COMPLETED_SINCE_CLEAR | bit::NOT_COMPLETED_THIS_CYCLE;
             code.good_cycles = 0;
+            code.occurrences = 0;
         }
     }
 }

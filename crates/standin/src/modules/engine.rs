@@ -5,7 +5,7 @@ use super::monitors::EngineMonitors;
 use super::obd::{self, Emissions};
 use super::pack::{byte, celsius, percent, signed_percent, word};
 use super::uds::{self, Diagnostics, Identity, Session};
-use super::{Module, Reply, Start, VIN};
+use super::{Module, Reply, Start};
 use crate::physics::{Commands, FuelLoop, State};
 
 /// Codes that this module can set; numbers from the reference page 2.4.
@@ -47,6 +47,7 @@ struct SinceClear {
 
 #[derive(Debug)]
 pub(super) struct Engine {
+    vin: &'static str,
     codes: Codes,
     session: Session,
     monitors: EngineMonitors,
@@ -57,7 +58,7 @@ pub(super) struct Engine {
 }
 
 impl Engine {
-    pub(super) fn new(start: &Start) -> Self {
+    pub(super) fn new(start: &Start, vin: &'static str) -> Self {
         let odometer_km = State::default().odometer_km;
         let since = if start.cleared {
             SinceClear { odometer_km, time_s: 0.0, warm_ups: 0, lamp_km: 0.0, lamp_s: 0.0 }
@@ -71,6 +72,7 @@ impl Engine {
             }
         };
         let mut engine = Self {
+            vin,
             codes: Codes::new(&KINDS),
             session: Session::default(),
             monitors: EngineMonitors::new(!start.cleared),
@@ -184,7 +186,7 @@ impl Emissions for Engine {
 
     fn info(&self, info: u8) -> Vec<u8> {
         match info {
-            0x02 => [&[1], VIN.as_bytes()].concat(),
+            0x02 => [&[1], self.vin.as_bytes()].concat(),
             0x04 => [&[1], &b"TWK16F2018-04A1\0"[..]].concat(),
             0x06 => vec![1, 0x5B, 0x19, 0xC3, 0x7E],
             0x08 => self.monitors.performance(),
@@ -224,6 +226,10 @@ impl Diagnostics for Engine {
 
     fn identity(&self) -> Identity {
         Identity { name: "Engine control", software: "04A1" }
+    }
+
+    fn vin(&self) -> &'static str {
+        self.vin
     }
 
     fn session(&mut self) -> &mut Session {

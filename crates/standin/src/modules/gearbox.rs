@@ -14,6 +14,7 @@ const KINDS: [Kind; 2] = [
 
 #[derive(Debug)]
 pub(super) struct Gearbox {
+    vin: &'static str,
     codes: Codes,
     session: Session,
     tested: bool,
@@ -22,12 +23,12 @@ pub(super) struct Gearbox {
 }
 
 impl Gearbox {
-    pub(super) fn new(start: &Start) -> Self {
+    pub(super) fn new(start: &Start, vin: &'static str) -> Self {
         let mut codes = Codes::new(&KINDS);
         if start.cleared {
             codes.clear();
         }
-        Self { codes, session: Session::default(), tested: !start.cleared, shifts: 0, previous_gear: 0 }
+        Self { vin, codes, session: Session::default(), tested: !start.cleared, shifts: 0, previous_gear: 0 }
     }
 }
 
@@ -89,6 +90,10 @@ impl Diagnostics for Gearbox {
 
     fn identity(&self) -> Identity {
         Identity { name: "Gearbox control", software: "02B0" }
+    }
+
+    fn vin(&self) -> &'static str {
+        self.vin
     }
 
     fn session(&mut self) -> &mut Session {

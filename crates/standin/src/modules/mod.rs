@@ -7,13 +7,21 @@ mod engine;
 mod gearbox;
 mod monitors;
 mod obd;
+mod on_uds;
 mod pack;
 mod uds;
+mod unit;
+
+pub(crate) use unit::{Dialect, UnitKind};
 
 use crate::physics::{Commands, State};
 
 /// The invented car's number; check digit by the arithmetic of 49 CFR 565.15.
 pub const VIN: &str = "GTWFL6A19JK104217";
+/// The number of the car with 25 modules; check digit as above.
+pub(crate) const CRAG_VIN: &str = "GTWCR2B1XMK200418";
+/// The number of the car with OBD on UDS; check digit as above.
+pub(crate) const BECK_VIN: &str = "GTWBK1C15TK300112";
 
 /// What a module says to a request.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -38,14 +46,41 @@ pub(crate) trait Module: std::fmt::Debug + Send {
     fn new_cycle(&mut self, state: &State);
 }
 
-/// Engine, gearbox, brake and body module, in the order of their addresses.
-pub(crate) fn all(start: &Start) -> Vec<Box<dyn Module>> {
+/// Engine, gearbox, brake and body module of the Fell, in the order of their addresses.
+pub(crate) fn fell(start: &Start) -> Vec<Box<dyn Module>> {
+    first_four(start, VIN)
+}
+
+/// The same of the Crag.
+pub(crate) fn crag(start: &Start) -> Vec<Box<dyn Module>> {
+    first_four(start, CRAG_VIN)
+}
+
+/// The same of the Beck, where engine and gearbox speak OBD on UDS.
+pub(crate) fn beck(start: &Start) -> Vec<Box<dyn Module>> {
+    let mut modules = first_four(start, BECK_VIN);
+    modules.splice(
+        0..2,
+        [
+            Box::new(on_uds::OnUds(engine::Engine::new(start, BECK_VIN))) as Box<dyn Module>,
+            Box::new(on_uds::OnUds(gearbox::Gearbox::new(start, BECK_VIN))),
+        ],
+    );
+    modules
+}
+
+fn first_four(start: &Start, vin: &'static str) -> Vec<Box<dyn Module>> {
     vec![
-        Box::new(engine::Engine::new(start)),
-        Box::new(gearbox::Gearbox::new(start)),
-        Box::new(brake::Brake::default()),
-        Box::new(body::Body::default()),
+        Box::new(engine::Engine::new(start, vin)),
+        Box::new(gearbox::Gearbox::new(start, vin)),
+        Box::new(brake::Brake::new(vin)),
+        Box::new(body::Body::new(vin)),
     ]
+}
+
+/// A module that has a name and codes only.
+pub(crate) fn unit(kind: UnitKind, vin: &'static str) -> Box<dyn Module> {
+    Box::new(unit::Unit::new(kind, vin))
 }
 
 /// What the modules remember from before.

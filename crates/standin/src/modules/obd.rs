@@ -105,7 +105,7 @@ fn several(rest: &[u8], width: usize, mut one: impl FnMut(&[u8]) -> Option<Vec<u
 }
 
 /// Four bytes of support for the 32 numbers after `base`; the last bit says that the next bitmap has something to say.
-fn bitmap(supported: &[u8], base: u8) -> Option<Vec<u8>> {
+pub(super) fn bitmap(supported: &[u8], base: u8) -> Option<Vec<u8>> {
     let top = *supported.last()?;
     if !base.is_multiple_of(0x20) || (base > 0 && top <= base) {
         return None;
@@ -120,7 +120,7 @@ fn bitmap(supported: &[u8], base: u8) -> Option<Vec<u8>> {
     Some(bits.to_be_bytes().to_vec())
 }
 
-fn pid_data(ecu: &dyn Emissions, pid: u8, state: &State) -> Option<Vec<u8>> {
+pub(super) fn pid_data(ecu: &dyn Emissions, pid: u8, state: &State) -> Option<Vec<u8>> {
     if pid.is_multiple_of(0x20) {
         bitmap(ecu.pids(), pid)
     } else {
@@ -158,7 +158,7 @@ fn monitor_data(ecu: &dyn Emissions, mid: u8, state: &State) -> Option<Vec<u8>> 
     })
 }
 
-fn info_data(ecu: &dyn Emissions, info: u8) -> Option<Vec<u8>> {
+pub(super) fn info_data(ecu: &dyn Emissions, info: u8) -> Option<Vec<u8>> {
     if info == 0 { bitmap(ecu.infos(), 0) } else { ecu.infos().contains(&info).then(|| ecu.info(info)) }
 }
 

@@ -1,7 +1,8 @@
 //! The ISO 14229 services that the modules share: sessions, tester present, data by identifier, trouble codes.
 
+use super::Reply;
 use super::codes::Codes;
-use super::{Reply, VIN};
+use super::pack::{byte, word};
 use crate::physics::State;
 
 /// What a module says of itself.
@@ -16,6 +17,8 @@ pub(super) struct Identity {
 pub(super) trait Diagnostics {
     /// What it says of itself.
     fn identity(&self) -> Identity;
+    /// The car that it was fitted to.
+    fn vin(&self) -> &'static str;
     /// Services offered.
     fn services(&self) -> &'static [u8];
     /// Session state.
@@ -149,9 +152,9 @@ fn serve(ecu: &mut dyn Diagnostics, service: u8, rest: &[u8], state: &State) -> 
 }
 
 /// Data of an identifier: what every module tells of itself, or its own.
-fn data_of(ecu: &dyn Diagnostics, did: u16, state: &State) -> Option<Vec<u8>> {
+pub(super) fn data_of(ecu: &dyn Diagnostics, did: u16, state: &State) -> Option<Vec<u8>> {
     match did {
-        0xF190 => Some(VIN.as_bytes().to_vec()),
+        0xF190 => Some(ecu.vin().as_bytes().to_vec()),
         0xF195 => Some(ecu.identity().software.as_bytes().to_vec()),
         0xF197 => Some(ecu.identity().name.as_bytes().to_vec()),
         _ => ecu.data(did, state),
@@ -160,10 +163,19 @@ fn data_of(ecu: &dyn Diagnostics, did: u16, state: &State) -> Option<Vec<u8>> {
 
 fn trouble_codes(ecu: &mut dyn Diagnostics, sub: u8, rest: &[u8]) -> Result<Option<Vec<u8>>, u8> {
     const AVAILABLE: u8 = 0xFF;
+    if let (0x04 | 0x06, &[high, low, failure_type, record]) = (sub, rest) {
+        let number = u16::from_be_bytes([high, low]);
+        let codes = ecu.codes();
+        let code = codes.all().iter().find(|c| c.code == number && c.failure_type == failure_type);
+        let code = code.ok_or(OUT_OF_RANGE)?;
+        let mut data = vec![sub, high, low, failure_type, code.status];
+        data.extend(if sub == 0x04 { snapshot(codes, number, record)? } else { extended(code, record)? });
+        return Ok(Some(data));
+    }
     let mask = match (sub, rest) {
         (0x01 | 0x02, &[mask]) => mask,
         (0x0A, []) => 0,
-        (0x01 | 0x02 | 0x0A, _) => return Err(WRONG_LENGTH),
+        (0x01 | 0x02 | 0x04 | 0x06 | 0x0A, _) => return Err(WRONG_LENGTH),
         _ => return Err(SUB_FUNCTION_NOT_SUPPORTED),
     };
     let matching: Vec<_> = ecu.codes().all().iter().filter(|c| sub == 0x0A || c.status & mask != 0).collect();
@@ -179,4 +191,34 @@ fn trouble_codes(ecu: &mut dyn Diagnostics, sub: u8, rest: &[u8]) -> Result<Opti
         }
     }
     Ok(Some(data))
+}
+
+/// Record 1: the frozen moment, as four parameters and an identifier of the maker's.
+fn snapshot(codes: &Codes, number: u16, record: u8) -> Result<Vec<u8>, u8> {
+    if !matches!(record, 0x01 | 0xFF) {
+        return Err(OUT_OF_RANGE);
+    }
+    let Some(frame) = codes.freeze_frame().filter(|frame| frame.code == number) else { return Ok(Vec::new()) };
+    let s = &frame.state;
+    let parts: [(u16, Vec<u8>); 5] = [
+        (0xF405, vec![byte(s.coolant_c + 40.0)]),
+        (0xF40C, word(s.engine_rpm * 4.0).to_vec()),
+        (0xF40D, vec![byte(s.speed_kmh)]),
+        (0xF442, word(s.battery_v * 1000.0).to_vec()),
+        (0xD0F0, ((s.odometer_km * 10.0) as u32).to_be_bytes().to_vec()),
+    ];
+    let mut data = vec![0x01, parts.len() as u8];
+    for (did, value) in parts {
+        data.extend(did.to_be_bytes());
+        data.extend(value);
+    }
+    Ok(data)
+}
+
+/// Record 1: how often the fault came; record 2: good operation cycles since.
+fn extended(code: &super::codes::Code, record: u8) -> Result<Vec<u8>, u8> {
+    let records = [(0x01, code.occurrences), (0x02, code.good_cycles)];
+    let wanted = records.into_iter().filter(|(number, _)| record == *number || record == 0xFF);
+    let data: Vec<u8> = wanted.flat_map(|(number, value)| [number, value]).collect();
+    if data.is_empty() { Err(OUT_OF_RANGE) } else { Ok(data) }
 }

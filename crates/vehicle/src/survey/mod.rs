@@ -134,7 +134,7 @@ enum Depth {
 }
 
 /// How often a busy module is asked again.
-const MAX_BUSY_REPEATS: usize = 3;
+const MAX_BUSY_REPEATS: usize = 5;
 /// Pause before a busy module is asked again, ns.
 const BUSY_PAUSE_NS: protocol::Nanos = 100_000_000;
 

@@ -55,7 +55,11 @@ pub(crate) fn run(args: &StandinArgs, json: bool) -> Result<Exit, Failure> {
 
 fn help() -> String {
     let width = crate::output::width();
-    let mut text = "A stand-in is named NAME or NAME?option=value&option=value. The car: fell\n\nOptions:\n".to_owned();
+    let mut text = "A stand-in is named NAME or NAME?option=value&option=value. The cars:\n".to_owned();
+    for (name, about) in standin::cars() {
+        text += &format!("  {name:14}{about}\n");
+    }
+    text += "\nOptions:\n";
     for (name, meaning) in standin::OPTIONS {
         let lines = wrapped(meaning, &" ".repeat(16), width);
         text += &format!("  {name:14}{}", lines.trim_start());
