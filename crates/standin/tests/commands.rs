@@ -118,3 +118,15 @@ fn the_tank_vent_needs_the_engine_off() {
     assert_eq!(&t.bytes("7E0", "080100")[..6], "480100");
     assert_eq!(&t.bytes("7E0", "22D202")[..8], "62D20200");
 }
+
+/// Service 2C (ISO 14229-1): layouts as a general-purpose UDS library builds them.
+#[test]
+fn identifiers_that_a_tester_defines() {
+    let mut t = Tester::plain("fell?script=cruise&warm=1&start=60");
+    assert_eq!(&t.bytes("7E2", "22F301")[..6], "7F2231");
+    // One frame holds a definition with nothing in it, which is refused; forgetting works at any time.
+    assert_eq!(&t.bytes("7E2", "2C01F301")[..6], "7F2C13");
+    assert_eq!(&t.bytes("7E2", "2C03F301")[..8], "6C03F301");
+    assert_eq!(&t.bytes("7E2", "2C03")[..4], "6C03");
+    assert_eq!(&t.bytes("7E2", "2C02F301")[..6], "7F2C12");
+}

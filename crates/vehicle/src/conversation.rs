@@ -26,6 +26,7 @@ pub struct Vehicle {
     pub(crate) notes: Vec<String>,
     /// `None` until it was asked.
     pub(crate) vin: Option<Option<protocol::Vin>>,
+    pub(crate) learnt: crate::tune::Learnt,
 }
 
 /// How often a survey opens a lost adapter again before it gives up.

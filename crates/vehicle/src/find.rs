@@ -23,8 +23,15 @@ impl Vehicle {
     /// # Errors
     /// [`LinkError`] when the link fails, [`LinkError::NoVehicle`] when nobody answers.
     pub fn find(link: Box<dyn Link>) -> Result<Self, LinkError> {
-        let mut vehicle =
-            Self { link, modules: Vec::new(), log: Vec::new(), problems: Vec::new(), notes: Vec::new(), vin: None };
+        let mut vehicle = Self {
+            link,
+            modules: Vec::new(),
+            log: Vec::new(),
+            problems: Vec::new(),
+            notes: Vec::new(),
+            vin: None,
+            learnt: crate::tune::Learnt::default(),
+        };
         let asked = current::request(&[0x00]);
         let found = vehicle.ask_everyone(&asked)?;
         let wide = matches!(vehicle.link.info().bus, Some(Bus::Can { wide: true, .. }));

@@ -10,9 +10,11 @@ mod grant;
 mod look;
 mod module;
 mod plan;
+mod poll;
 mod sampler;
 mod schedule;
 mod survey;
+mod tune;
 
 pub use command::{CommandError, Conduct, Driven, Ended, Order, Pattern, PatternError, Returned};
 pub use conversation::{RawExchange, Vehicle};

@@ -3,18 +3,17 @@
 use definition::{Definitions, Read, SignalDefinition};
 use link::{LinkError, Target};
 use protocol::obd::monitors;
-use protocol::obd::{Supported, current, info, on_uds};
+use protocol::obd::{Supported, info, on_uds};
 use protocol::uds_read::identifiers;
 use protocol::{Address, kwp};
 use signal::{Catalogue, SignalId, Unit};
 
+use crate::poll::Poll;
 use crate::schedule::Pace;
 use crate::{Module, Vehicle};
 
 /// The signal that the adapter measures itself.
 const SUPPLY: &str = "adapter.voltage";
-/// Most identifiers in one request: with three the request still is a single CAN frame (1 + 3 * 2 bytes, ISO 15765-2).
-const MAX_DIDS: usize = 3;
 
 /// What will be asked for the wanted signals.
 #[derive(Debug, Clone, Default)]
@@ -39,8 +38,8 @@ pub struct PlannedSignal {
     /// Where it comes from, such as `7E8 01 0C`.
     pub source: String,
     /// How it is read; `None` for what the adapter measures itself.
-    definition: Option<(Address, SignalDefinition)>,
-    pace: Pace,
+    pub(crate) definition: Option<(Address, SignalDefinition)>,
+    pub(crate) pace: Pace,
 }
 
 impl PlannedSignal {
@@ -94,27 +93,6 @@ pub struct Unavailable {
     pub reason: String,
 }
 
-/// One request, again and again.
-#[derive(Debug, Clone)]
-pub(crate) enum Poll {
-    /// A request to a module.
-    Module {
-        /// Which module.
-        address: Address,
-        /// What to read, each with the signals (indices into the plan) that are in it.
-        reads: Vec<(Read, Vec<usize>)>,
-        /// How often it is worth asking.
-        pace: Pace,
-    },
-    /// The adapter's own measurement of its supply.
-    Supply {
-        /// Index into the plan.
-        signal: usize,
-        /// How often it is worth asking.
-        pace: Pace,
-    },
-}
-
 impl Plan {
     /// How a signal's bytes become its value, for signals that come from a module.
     pub(crate) fn definition(&self, signal: usize) -> Option<&SignalDefinition> {
@@ -128,57 +106,6 @@ impl Plan {
             .and_then(|signal| self.definition(*signal))
             .filter(|it| it.read == read)
             .and_then(|it| it.n_bytes)
-    }
-}
-
-impl Poll {
-    pub(crate) fn pace(&self) -> Pace {
-        match self {
-            Self::Module { pace, .. } | Self::Supply { pace, .. } => *pace,
-        }
-    }
-
-    /// The module that is asked; `None` for the adapter itself.
-    pub(crate) fn module(&self) -> Option<Address> {
-        match self {
-            Self::Module { address, .. } => Some(*address),
-            Self::Supply { .. } => None,
-        }
-    }
-
-    /// Service and parameters.
-    pub(crate) fn request(&self) -> Vec<u8> {
-        let Self::Module { reads, .. } = self else { return Vec::new() };
-        let pids = reads.iter().filter_map(|(read, _)| match read {
-            Read::Pid(pid) => Some(*pid),
-            _ => None,
-        });
-        let dids = reads.iter().filter_map(|(read, _)| match read {
-            Read::Did(did) => Some(*did),
-            _ => None,
-        });
-        match reads.first() {
-            Some((Read::Pid(_), _)) => current::request(&pids.collect::<Vec<_>>()),
-            Some((Read::Did(_), _)) => identifiers::request(&dids.collect::<Vec<_>>()),
-            Some((Read::MonitorResult { mid, .. }, _)) => monitors::request(*mid),
-            None => Vec::new(),
-        }
-    }
-
-    /// The same reads in two requests; `None` when there is only one.
-    pub(crate) fn split(&self) -> Option<(Self, Self)> {
-        match self {
-            Self::Module { address, reads, pace } if reads.len() > 1 => {
-                let (first, second) = reads.split_at(reads.len() / 2);
-                let part = |reads: &[(Read, Vec<usize>)]| Self::Module {
-                    address: *address,
-                    reads: reads.to_vec(),
-                    pace: *pace,
-                };
-                Some((part(first), part(second)))
-            }
-            _ => None,
-        }
     }
 }
 
@@ -309,7 +236,7 @@ impl Vehicle {
                 plan.unavailable.push(Unavailable { id: id.clone(), reason: reason.to_owned() });
             }
         }
-        plan.polls = polls(&plan.signals, is_can);
+        plan.polls = self.first_polls(&plan);
         Ok(plan)
     }
 }
@@ -326,56 +253,4 @@ pub(crate) fn target(modules: &[Module], address: Address, request: &[u8]) -> (T
         (Address::Node(_), _) => (Target::Everyone, None),
         _ => (Target::Module(address), Some(1)),
     }
-}
-
-/// Groups signals into requests: what is in one answer first, then reads of one module that may share a request.
-fn polls(signals: &[PlannedSignal], is_can: bool) -> Vec<Poll> {
-    let mut polls: Vec<Poll> = Vec::new();
-    for (idx, signal) in signals.iter().enumerate() {
-        let Some((address, definition)) = &signal.definition else {
-            polls.push(Poll::Supply { signal: idx, pace: signal.pace });
-            continue;
-        };
-        // A result of a self-test comes with all results of its monitor.
-        let same_answer = |read: &Read| match (read, definition.read) {
-            (Read::MonitorResult { mid, .. }, Read::MonitorResult { mid: own, .. }) => *mid == own,
-            (read, own) => *read == own,
-        };
-        let shares = |poll: &&mut Poll| {
-            let Poll::Module { address: other, reads, pace } = poll else { return false };
-            other == address
-                && (reads.iter().any(|(read, _)| same_answer(read))
-                    || (is_can && pace.period_ns == signal.pace.period_ns && may_share(reads, definition, signals)))
-        };
-        match polls.iter_mut().find(shares) {
-            Some(Poll::Module { reads, pace, .. }) => {
-                *pace = pace.and(signal.pace);
-                match reads.iter_mut().find(|(read, _)| *read == definition.read) {
-                    Some((_, members)) => members.push(idx),
-                    None => reads.push((definition.read, vec![idx])),
-                }
-            }
-            _ => polls.push(Poll::Module {
-                address: *address,
-                reads: vec![(definition.read, vec![idx])],
-                pace: signal.pace,
-            }),
-        }
-    }
-    polls
-}
-
-/// Whether a read may join the reads of a request: the same service, room left, and every length known, since the
-/// answer is taken apart by lengths.
-fn may_share(reads: &[(Read, Vec<usize>)], definition: &SignalDefinition, signals: &[PlannedSignal]) -> bool {
-    let room = match (reads.first(), definition.read) {
-        (Some((Read::Pid(_), _)), Read::Pid(_)) => current::MAX_PIDS,
-        (Some((Read::Did(_), _)), Read::Did(_)) => MAX_DIDS,
-        _ => return false,
-    };
-    let known = |member: &usize| {
-        let definition = signals.get(*member).and_then(|signal| signal.definition.as_ref());
-        definition.is_some_and(|(_, definition)| definition.n_bytes.is_some())
-    };
-    reads.len() < room && definition.n_bytes.is_some() && reads.iter().all(|(_, members)| members.iter().all(known))
 }

@@ -1,14 +1,14 @@
 //! Asks the plan's requests in turn and hands on what comes back.
 
-use definition::{Read, ValueError};
+use definition::ValueError;
 use link::{Exchange, Feed, Link, LinkError, Next as FeedNext, Request, Target};
-use protocol::obd::{current, monitors};
-use protocol::uds_read::identifiers;
 use protocol::{Nanos, NegativeCode, ReplyError};
 use signal::{Gap, Mark, Sample, SignalId};
 
-use crate::plan::{Plan, Poll, target};
+use crate::plan::{Plan, target};
+use crate::poll::{Defined, Poll};
 use crate::schedule::{Next, Schedule, catch_odds};
+use crate::tune::is_too_many;
 use crate::{Module, RawExchange, Vehicle};
 
 /// Where samples go.
@@ -107,6 +107,8 @@ struct Health {
     silences: u32,
     refusals: u32,
     damages: u32,
+    /// Steps of its preparation that are done.
+    n_prepared: usize,
 }
 
 impl Health {
@@ -154,6 +156,7 @@ impl Vehicle {
             now: start_ns,
             number: 0,
             under_way: Vec::new(),
+            too_many: Vec::new(),
             pause: None,
             is_over: false,
             failure: None,
@@ -178,7 +181,11 @@ impl Vehicle {
             }
             run.tell_errand();
             if !run.goes_on() {
-                return run.failure.take().map_or(Ok(()), |error| Err(SampleError::Sink(error)));
+                let outcome = run.failure.take().map_or(Ok(()), |error| Err(SampleError::Sink(error)));
+                for poll in std::mem::take(&mut run.too_many) {
+                    self.learnt.remember(&poll);
+                }
+                return outcome;
             }
         }
     }
@@ -194,6 +201,8 @@ impl Vehicle {
             until_ns: signal::nanos_from_seconds(WARM_UP_S + seconds),
             times: vec![Vec::new(); plan.signals.len()],
         };
+        // A link that fails now will be noticed by the trial itself.
+        let _ = self.tune(plan);
         self.sample(plan, &mut trial)?;
         let rate = |(signal, times): (&crate::PlannedSignal, &Vec<Nanos>)| {
             let intervals_s: Vec<f64> =
@@ -290,7 +299,22 @@ enum Pause {
 enum Job {
     /// A poll of the plan, as it was when it was asked, and its place in the plan.
     Poll(usize, Poll),
+    /// A step of the preparation of a poll, and whether it is the last.
+    Prepare(usize, bool),
+    /// A poll of a plan that has changed since: its values count, its fate does not.
+    Stale(Poll),
     Errand,
+}
+
+impl Job {
+    fn stale(self) -> Self {
+        match self {
+            Self::Poll(_, poll) => Self::Stale(poll),
+            // Its poll is prepared again.
+            Self::Prepare(_, _) => Self::Prepare(usize::MAX, false),
+            other => other,
+        }
+    }
 }
 
 /// One sampling under way: gives the link its requests and takes the answers.
@@ -307,6 +331,8 @@ struct Run<'r, S: Sink> {
     /// Of the last exchange.
     number: u32,
     under_way: Vec<(Request, u32, Job)>,
+    /// Polls that were more than a module takes.
+    too_many: Vec<Poll>,
     pause: Option<Pause>,
     /// The sink has enough.
     is_over: bool,
@@ -355,9 +381,13 @@ impl<S: Sink> Feed for Run<'_, S> {
             Next::Wait(due) => FeedNext::Wait(due.min(until).min(now + MAX_WAIT_NS).max(now + 1)),
             Next::Poll(idx) => match plan.polls.get(idx) {
                 Some(poll @ Poll::Module { address, .. }) => {
-                    let bytes = poll.request();
+                    let preparation = poll.preparation(&|read, signals| plan.n_bytes(read, signals));
+                    let n_prepared = self.health.get(idx).map_or(0, |health| health.n_prepared);
+                    let (bytes, job) = match preparation.get(n_prepared) {
+                        Some(bytes) => (bytes.clone(), Job::Prepare(idx, n_prepared + 1 == preparation.len())),
+                        None => (poll.request(), Job::Poll(idx, poll.clone())),
+                    };
                     let (to, n_replies) = target(modules, *address, &bytes);
-                    let job = Job::Poll(idx, poll.clone());
                     self.send(Request { to, bytes, n_replies }, job)
                 }
                 _ => {
@@ -380,8 +410,8 @@ impl<S: Sink> Feed for Run<'_, S> {
         let exchange = match outcome {
             Ok(exchange) => exchange,
             Err(LinkError::Unsendable(reason)) => {
-                if let Job::Poll(idx, _) = job {
-                    self.judge(idx, Outcome::Refused(reason));
+                if let Job::Poll(idx, _) | Job::Prepare(idx, _) = job {
+                    self.judge(idx, Outcome::TooMany(reason));
                 }
                 return;
             }
@@ -395,6 +425,11 @@ impl<S: Sink> Feed for Run<'_, S> {
         let judged = match job {
             Job::Errand => None,
             Job::Poll(idx, poll) => Some((idx, self.read(&poll, number, &raw))),
+            Job::Prepare(idx, is_last) => self.prepared(idx, is_last, &raw).map(|outcome| (idx, outcome)),
+            Job::Stale(poll) => {
+                self.read(&poll, number, &raw);
+                None
+            }
         };
         if let Err(error) = self.sink.exchange(number, raw) {
             self.fail(error);
@@ -470,14 +505,17 @@ impl<S: Sink> Run<'_, S> {
 
     /// Hands on the values in the answers to a poll.
     fn read(&mut self, poll: &Poll, number: u32, raw: &RawExchange) -> Outcome {
-        let Poll::Module { address, reads, .. } = poll else { return Outcome::Silent };
+        let Poll::Module { address, .. } = poll else { return Outcome::Silent };
         let mut outcome = if raw.exchange.problems.is_empty() { Outcome::Silent } else { Outcome::Damaged };
         for reply in raw.exchange.replies.iter().filter(|reply| reply.from == *address) {
-            outcome = match parts(self.plan, reads, &raw.request, &reply.bytes) {
+            let plan = &*self.plan;
+            let parts = poll.parts(&reply.bytes, &|read, signals| plan.n_bytes(read, signals));
+            outcome = match parts {
                 Err(ReplyError::Negative { code: NegativeCode::BUSY, .. }) => Outcome::Busy,
+                Err(error) if is_too_many(&error) && poll.reads().len() > 1 => Outcome::TooMany(error.to_string()),
                 Err(error) => Outcome::Refused(error.to_string()),
                 Ok(parts) => {
-                    let is_complete = parts.len() == reads.len();
+                    let is_complete = parts.len() == poll.reads().len();
                     for (signals, data) in parts {
                         for signal in signals {
                             let Some(definition) = self.plan.definition(*signal) else { continue };
@@ -499,6 +537,32 @@ impl<S: Sink> Run<'_, S> {
             };
         }
         outcome
+    }
+
+    /// A step of a poll's preparation is over; an outcome when it failed.
+    fn prepared(&mut self, idx: usize, is_last: bool, raw: &RawExchange) -> Option<Outcome> {
+        let (health, poll) = (self.health.get_mut(idx)?, self.plan.polls.get_mut(idx)?);
+        let Poll::Module { address, defined, .. } = poll else { return None };
+        let reply = raw.exchange.replies.iter().find(|reply| reply.from == *address);
+        let reply = reply.map(|reply| reply.bytes.as_slice()).unwrap_or_default();
+        match protocol::uds::dynamic::interpret(&raw.request, reply) {
+            Err(ReplyError::Negative { code: NegativeCode::BUSY, .. }) => Some(Outcome::Busy),
+            Err(error) if is_last => {
+                health.refusals = 1;
+                health.n_prepared = 0;
+                Some(Outcome::TooMany(error.to_string()))
+            }
+            _ if is_last => {
+                health.n_prepared = 0;
+                *defined = defined.map(|defined| Defined { is_set: true, ..defined });
+                None
+            }
+            // A number that is not defined yet cannot be cleared everywhere; that is no failure.
+            _ => {
+                health.n_prepared += 1;
+                None
+            }
+        }
     }
 
     /// Draws the consequences of an answer, or of none.
@@ -529,6 +593,21 @@ impl<S: Sink> Run<'_, S> {
                 self.schedule.postpone(idx, self.now + state.back_off_ns());
                 state.silences >= SILENCES_BEFORE_SPLIT
             }
+            Outcome::TooMany(reason) => {
+                state.refusals += 1;
+                // What was defined may be forgotten when a module starts anew: it is defined once more before it is given up.
+                let is_first = state.refusals == 1;
+                match self.plan.polls.get_mut(idx) {
+                    Some(Poll::Module { defined: Some(defined), .. }) if is_first => {
+                        defined.is_set = false;
+                        return;
+                    }
+                    _ => {}
+                }
+                self.too_many.extend(self.plan.polls.get(idx).cloned());
+                self.sink.note(t_ns, &reason);
+                true
+            }
             Outcome::Refused(reason) => {
                 state.refusals += 1;
                 if state.refusals == REFUSALS_BEFORE_SPLIT {
@@ -540,10 +619,11 @@ impl<S: Sink> Run<'_, S> {
                 state.refusals >= REFUSALS_BEFORE_SPLIT
             }
         };
-        if split && let Some((first, second)) = poll.split() {
-            self.sink.note(t_ns, &format!("{} is asked in two parts from now on", name(poll)));
-            self.plan.polls[idx] = first;
-            self.plan.polls.push(second);
+        let Some(poll) = self.plan.polls.get(idx) else { return };
+        if split && let Some(parts) = poll.split() {
+            self.sink.note(t_ns, &format!("{} is asked in {} parts from now on", name(poll), parts.len()));
+            self.plan.polls.splice(idx..=idx, parts);
+            self.under_way.iter_mut().for_each(|(.., job)| *job = std::mem::replace(job, Job::Errand).stale());
             self.schedule = Schedule::new(self.plan.polls.iter().map(Poll::pace));
             self.health = vec![Health::default(); self.plan.polls.len()];
         }
@@ -598,6 +678,8 @@ enum Outcome {
     /// Something came that was no answer.
     Damaged,
     Refused(String),
+    /// More in one request than the module takes.
+    TooMany(String),
 }
 
 fn name(poll: &Poll) -> String {
@@ -605,46 +687,6 @@ fn name(poll: &Poll) -> String {
         Poll::Supply { .. } => "supply voltage".to_owned(),
         Poll::Module { address, .. } => format!("{address} `{}`", protocol::Hex(poll.request())),
     }
-}
-
-/// The signals (indices into the plan) that are in some data bytes.
-type Part<'p> = (&'p [usize], Vec<u8>);
-
-/// The data of each read that is in a reply, with the signals that are in it.
-fn parts<'p>(
-    plan: &Plan,
-    reads: &'p [(Read, Vec<usize>)],
-    asked: &[u8],
-    reply: &[u8],
-) -> Result<Vec<Part<'p>>, ReplyError> {
-    let signals_of =
-        |wanted: Read| reads.iter().find(|(read, _)| *read == wanted).map(|(_, signals)| signals.as_slice());
-    Ok(match reads.first() {
-        Some((Read::Pid(_), _)) => current::interpret(asked, reply)?
-            .value
-            .into_iter()
-            .filter_map(|part| Some((signals_of(Read::Pid(part.pid))?, part.data)))
-            .collect(),
-        Some((Read::Did(_), _)) => {
-            let length_of =
-                |did| reads.iter().find(|(read, _)| *read == Read::Did(did)).and_then(|(r, s)| plan.n_bytes(*r, s));
-            identifiers::interpret(asked, reply, length_of)?
-                .value
-                .into_iter()
-                .filter_map(|part| Some((signals_of(Read::Did(part.did))?, part.data)))
-                .collect()
-        }
-        Some((Read::MonitorResult { .. }, _)) => monitors::interpret(asked, reply)?
-            .value
-            .into_iter()
-            .filter_map(|result| {
-                let signals = signals_of(Read::MonitorResult { mid: result.mid, tid: result.tid })?;
-                let words = [result.value, result.min, result.max].into_iter().flat_map(u16::to_be_bytes);
-                Some((signals, std::iter::once(result.scaling).chain(words).collect()))
-            })
-            .collect(),
-        None => Vec::new(),
-    })
 }
 
 /// The same exchange on the time base of the drive.

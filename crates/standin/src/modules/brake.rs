@@ -39,7 +39,7 @@ impl Brake {
 
 impl Diagnostics for Brake {
     fn services(&self) -> &'static [u8] {
-        &[0x10, 0x14, 0x19, 0x22, 0x3E]
+        &[0x10, 0x14, 0x19, 0x22, 0x2C, 0x3E]
     }
 
     fn identity(&self) -> Identity {

@@ -221,7 +221,7 @@ impl Emissions for Engine {
 
 impl Diagnostics for Engine {
     fn services(&self) -> &'static [u8] {
-        &[0x19, 0x22, 0x3E]
+        &[0x19, 0x22, 0x2C, 0x3E]
     }
 
     fn identity(&self) -> Identity {

@@ -85,7 +85,7 @@ impl Emissions for Gearbox {
 
 impl Diagnostics for Gearbox {
     fn services(&self) -> &'static [u8] {
-        &[0x19, 0x22, 0x3E]
+        &[0x19, 0x22, 0x2C, 0x3E]
     }
 
     fn identity(&self) -> Identity {

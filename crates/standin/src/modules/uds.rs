@@ -1,5 +1,7 @@
 //! The ISO 14229 services that the modules share: sessions, tester present, data by identifier, trouble codes.
 
+use std::collections::BTreeMap;
+
 use super::Reply;
 use super::codes::Codes;
 use super::pack::{byte, word};
@@ -40,14 +42,19 @@ pub(super) trait Diagnostics {
 }
 
 /// The diagnostic session; falls back to the default session after S3 without a request.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Default)]
 pub(super) struct Session {
     extended_until_s: f64,
+    /// What a tester has defined: pieces of identifiers, each with its first byte and its length. Kept until the power goes.
+    defined: BTreeMap<u16, Vec<(u16, usize, usize)>>,
 }
+
+/// Most bytes under one number that a tester defines.
+const MOST_DEFINED: usize = 64;
 
 impl Session {
     /// Whether the extended session is on.
-    pub(super) fn is_extended(self, state: &State) -> bool {
+    pub(super) fn is_extended(&self, state: &State) -> bool {
         self.extended_until_s > state.time_s
     }
 }
@@ -137,10 +144,21 @@ fn serve(ecu: &mut dyn Diagnostics, service: u8, rest: &[u8], state: &State) -> 
         (0x85, &[0x81 | 0x82]) => Ok(None),
         (0x85, &[_]) => Err(SUB_FUNCTION_NOT_SUPPORTED),
         (0x19, &[sub, ref rest @ ..]) => trouble_codes(ecu, sub, rest),
+        (0x2C, &[sub @ (1 | 3), ref rest @ ..]) => {
+            define(ecu, sub, rest, state)?;
+            Ok(Some([&[sub], &rest[..rest.len().min(2)]].concat()))
+        }
+        (0x2C, &[_, ..]) => Err(SUB_FUNCTION_NOT_SUPPORTED),
         (0x22, list) if !list.is_empty() && list.len().is_multiple_of(2) => {
             let mut data = Vec::new();
             for did in list.as_chunks::<2>().0 {
-                if let Some(value) = data_of(ecu, u16::from_be_bytes(*did), state) {
+                let did_number = u16::from_be_bytes(*did);
+                let pieces = ecu.session().defined.get(&did_number).cloned();
+                let value = match pieces {
+                    Some(pieces) => Some(pieces.iter().flat_map(|piece| cut(ecu, *piece, state)).collect()),
+                    None => data_of(ecu, did_number, state),
+                };
+                if let Some(value) = value {
                     data.extend(did);
                     data.extend(value);
                 }
@@ -149,6 +167,40 @@ fn serve(ecu: &mut dyn Diagnostics, service: u8, rest: &[u8], state: &State) -> 
         }
         _ => Err(WRONG_LENGTH),
     }
+}
+
+/// Defines a number as pieces of others (service 2C, sub-function 01), or forgets one or all (03).
+fn define(ecu: &mut dyn Diagnostics, sub: u8, rest: &[u8], state: &State) -> Result<(), u8> {
+    match (sub, rest) {
+        (3, []) => ecu.session().defined.clear(),
+        (3, &[high, low]) => {
+            ecu.session().defined.remove(&u16::from_be_bytes([high, low]));
+        }
+        (1, &[high @ (0xF2 | 0xF3), low, ref pieces @ ..]) if !pieces.is_empty() && pieces.len().is_multiple_of(4) => {
+            let number = u16::from_be_bytes([high, low]);
+            let new =
+                pieces.chunks(4).map(|p| (u16::from_be_bytes([p[0], p[1]]), usize::from(p[2]), usize::from(p[3])));
+            let mut all = ecu.session().defined.get(&number).cloned().unwrap_or_default();
+            all.extend(new);
+            let is_there = |(did, first, length): &(u16, usize, usize)| {
+                let data = data_of(ecu, *did, state).unwrap_or_default();
+                *first >= 1 && *length >= 1 && first - 1 + length <= data.len()
+            };
+            if !all.iter().all(is_there) || all.iter().map(|piece| piece.2).sum::<usize>() > MOST_DEFINED {
+                return Err(OUT_OF_RANGE);
+            }
+            ecu.session().defined.insert(number, all);
+        }
+        (1, &[_, _, ref pieces @ ..]) if pieces.len().is_multiple_of(4) => return Err(OUT_OF_RANGE),
+        _ => return Err(WRONG_LENGTH),
+    }
+    Ok(())
+}
+
+/// The bytes of a piece.
+fn cut(ecu: &dyn Diagnostics, (did, first, length): (u16, usize, usize), state: &State) -> Vec<u8> {
+    let data = data_of(ecu, did, state).unwrap_or_default();
+    data.iter().skip(first.saturating_sub(1)).take(length).copied().collect()
 }
 
 /// Data of an identifier: what every module tells of itself, or its own.
