@@ -44,8 +44,11 @@ const MOST: f64 = 3.0;
 
 fn run(recording: &Examination<'_>) -> Vec<Finding> {
     let mut commands = edges::of_marks(&recording.marks);
-    let outputs = OUTPUTS.iter().filter_map(|id| recording.series(id)).filter(|series| series.len() >= 2);
-    commands.extend(outputs.map(edges::of_series));
+    // Marks of a command are the finer record of the same switching.
+    let is_marked = |id: &str| commands.iter().any(|command| command.name == id);
+    let outputs = OUTPUTS.iter().filter(|id| !is_marked(id)).filter_map(|id| recording.series(id));
+    let of_series: Vec<Command> = outputs.filter(|series| series.len() >= 2).map(edges::of_series).collect();
+    commands.extend(of_series);
     commands.iter().map(|command| examine(recording, command)).collect()
 }
 

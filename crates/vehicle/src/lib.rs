@@ -3,6 +3,7 @@
 //! This crate must not know findings or storage. Its main types are [`Vehicle`] (a link with the modules behind it),
 //! [`Survey`] (everything read before anything is changed), [`Plan`] and [`Sink`] (where samples go).
 
+mod clear;
 mod command;
 mod conversation;
 mod find;
@@ -16,6 +17,7 @@ mod schedule;
 mod survey;
 mod tune;
 
+pub use clear::{ClearError, Clearing, Despite};
 pub use command::{CommandError, Conduct, Driven, Ended, Order, Pattern, PatternError, Returned};
 pub use conversation::{RawExchange, Vehicle};
 pub use grant::{Grant, GrantError, Purpose};

@@ -19,6 +19,9 @@ const FIRST_DEFINED: u16 = 0xF300;
 /// What is read, with the signals (indices into the plan) that are in it.
 pub(crate) type Reads = Vec<(Read, Vec<usize>)>;
 
+/// Signals (indices into the plan), and the data bytes that they are in.
+pub(crate) type Part<'p> = (&'p [usize], Vec<u8>);
+
 /// One request, again and again.
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) enum Poll {
@@ -147,7 +150,7 @@ impl Poll {
     }
 
     /// The data of each read that is in a reply, with the signals that are in it.
-    pub(crate) fn parts(&self, reply: &[u8], length: Length<'_>) -> Result<Vec<(&[usize], Vec<u8>)>, ReplyError> {
+    pub(crate) fn parts(&self, reply: &[u8], length: Length<'_>) -> Result<Vec<Part<'_>>, ReplyError> {
         let (asked, reads) = (self.request(), self.reads());
         let signals_of =
             |wanted: Read| reads.iter().find(|(read, _)| *read == wanted).map(|(_, signals)| signals.as_slice());

@@ -58,6 +58,13 @@ impl Learnt {
     }
 }
 
+/// One exchange: what was asked, what came, and the time until the next could be sent.
+struct Tried {
+    asked: Vec<u8>,
+    reply: Vec<u8>,
+    took_ns: f64,
+}
+
 impl Vehicle {
     /// The requests of a plan by what is known so far.
     pub(crate) fn first_polls(&self, plan: &Plan) -> Vec<Poll> {
@@ -142,7 +149,7 @@ impl Vehicle {
             let n_prepared = preparation.len();
             for (step, bytes) in preparation.into_iter().enumerate() {
                 let confirmed = match self.try_once(address, bytes)? {
-                    Some((asked, reply, _)) => protocol::uds::dynamic::interpret(&asked, &reply).is_ok(),
+                    Some(tried) => protocol::uds::dynamic::interpret(&tried.asked, &tried.reply).is_ok(),
                     None => false,
                 };
                 // A number that is not defined yet cannot be cleared everywhere; that is no failure.
@@ -152,8 +159,8 @@ impl Vehicle {
             }
             let mut times = Vec::new();
             for round in 0..=TIMES {
-                let Some((_, reply, took_ns)) = self.try_once(address, poll.request())? else { return Ok(None) };
-                let is_complete = match poll.parts(&reply, &length) {
+                let Some(tried) = self.try_once(address, poll.request())? else { return Ok(None) };
+                let is_complete = match poll.parts(&tried.reply, &length) {
                     Ok(parts) => parts.len() == poll.reads().len(),
                     Err(ReplyError::Negative { code: NegativeCode::BUSY, .. }) => continue,
                     Err(error) => {
@@ -167,7 +174,7 @@ impl Vehicle {
                     return Ok(None);
                 }
                 if round > 0 {
-                    times.push(took_ns);
+                    times.push(tried.took_ns);
                 }
             }
             if times.is_empty() {
@@ -179,9 +186,8 @@ impl Vehicle {
         Ok((n_reads > 0).then(|| total_ns / n_reads as f64))
     }
 
-    /// One exchange outside the sampling: the request, the module's answer, and the time from one request to the next. `None`
-    /// when there is no answer, or when the adapter cannot send it.
-    fn try_once(&mut self, address: Address, bytes: Vec<u8>) -> Result<Option<(Vec<u8>, Vec<u8>, f64)>, LinkError> {
+    /// One exchange outside the sampling. `None` when there is no answer, or when the adapter cannot send it.
+    fn try_once(&mut self, address: Address, bytes: Vec<u8>) -> Result<Option<Tried>, LinkError> {
         let (to, n_replies) = target(&self.modules, address, &bytes);
         let from_ns = self.link.now();
         let exchange = match self.link.exchange(&Request { to, bytes: bytes.clone(), n_replies }) {
@@ -191,7 +197,7 @@ impl Vehicle {
         };
         let took_ns = (self.link.now() - from_ns) as f64;
         let reply = exchange.replies.into_iter().find(|reply| reply.from == address);
-        Ok(reply.map(|reply| (bytes, reply.bytes, took_ns)))
+        Ok(reply.map(|reply| Tried { asked: bytes, reply: reply.bytes, took_ns }))
     }
 }
 

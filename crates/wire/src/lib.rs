@@ -12,6 +12,7 @@
 //! # Ok::<(), serde_json::Error>(())
 //! ```
 
+mod command;
 mod drive;
 mod findings;
 mod ledger;
@@ -20,6 +21,9 @@ mod program;
 mod survey;
 mod suspects;
 
+pub use command::{
+    Care, Cleared, ClearedModule, Commanded, Commands, Driven, Output, Parameter, Routine, RoutineResult,
+};
 pub use drive::{
     DriveSummary, Exported, Gap, Imported, Mark, Planned, PlannedSignal, Rate, Recorded, Repaired, SignalSummary, Span,
     Unavailable,
@@ -54,17 +58,23 @@ pub fn typescript() -> String {
         };
     }
     declare! {
+        Care
         Case
         CaseFile
         CaseRef
         CaseVehicle
         Cases
+        Cleared
+        ClearedModule
         Code
         CodeRecord
+        Commanded
+        Commands
         Conditions
         Content
         Demo
         DriveSummary
+        Driven
         Entry
         Examined
         Experiment
@@ -87,6 +97,8 @@ pub fn typescript() -> String {
         MonitorState
         Network
         NextTest
+        Output
+        Parameter
         Planned
         PlannedSignal
         Proof
@@ -98,6 +110,8 @@ pub fn typescript() -> String {
         Reason
         Recorded
         Repaired
+        Routine
+        RoutineResult
         Serving
         Signal
         SignalSummary

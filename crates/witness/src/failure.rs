@@ -13,6 +13,8 @@ pub(crate) enum Exit {
     Input = 2,
     /// No vehicle or adapter answers.
     NoAnswer = 3,
+    /// Refused for safety.
+    Refused = 4,
     /// Done, but some data was lost.
     Lost = 5,
 }
@@ -67,6 +69,7 @@ impl From<workshop::WorkshopError> for Failure {
             workshop::Blame::Input => Exit::Input,
             workshop::Blame::NoAnswer => Exit::NoAnswer,
             workshop::Blame::Failure => Exit::Failed,
+            workshop::Blame::Refused => Exit::Refused,
         };
         let failure = Self::new(exit, &error);
         match error.hint() {

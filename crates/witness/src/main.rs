@@ -6,6 +6,7 @@
 mod cli;
 mod commands;
 mod failure;
+mod hold;
 mod live;
 mod output;
 mod stop;

@@ -375,6 +375,159 @@ fn over_tcp_sigterm_closes_a_recording_and_kill_loses_little() {
 }
 
 #[test]
+fn an_output_is_driven_beside_a_recording_and_judged() {
+    let bench = Bench::new();
+    let adapter = ["--adapter", "standin:fell?script=idle"];
+    let (code, list) = bench.json("command-list", &[&["command"], &adapter[..]].concat());
+    assert_eq!(code, 0);
+    let ids: Vec<&str> =
+        list["outputs"].as_array().unwrap().iter().map(|output| output["id"].as_str().unwrap()).collect();
+    assert_eq!(ids, ["custom.tank_vent", "ac.clutch", "fan.command"]);
+    assert_eq!(list["routines"][0]["parameters"][0]["name"], "step");
+
+    let drive = |spec: &str, out: &str| {
+        let adapter = format!("standin:fell?script=idle{spec}");
+        let fixed = ["command", "--adapter", &adapter, "--output", "ac.clutch", "--i-have-read", "--out", out];
+        bench.json("command", &[&fixed[..], &["--pulse", "12:12:7", "--signals", "ac.pressure"]].concat())
+    };
+    let (code, good) = drive("", "good.mcap");
+    assert_eq!((code, good["ended"].as_str(), good["returned"].as_str()), (0, Some("complete"), Some("confirmed")));
+    assert_eq!(good["driven"].as_array().unwrap().len(), 13);
+    assert_eq!(good["findings"][0]["verdict"], "healthy", "{}", good["findings"]);
+    let marks: Vec<&str> = good["recorded"]["drive"]["marks"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|mark| mark["text"].as_str().unwrap())
+        .collect();
+    assert_eq!(marks, ["ac.clutch on", "ac.clutch off"].repeat(7));
+    // The examination of the drive says the same, once.
+    let (_, examined) = bench.json("examine", &["examine", "good.mcap"]);
+    let of_clutch = examined["findings"].as_array().unwrap().iter().filter(|finding| finding["kind"] == "command");
+    assert_eq!(of_clutch.collect::<Vec<_>>(), [&good["findings"][0]]);
+    let (code, bad) = drive("&fault=clutch-open:1", "bad.mcap");
+    assert_eq!((code, bad["findings"][0]["verdict"].as_str()), (0, Some("faulty")), "{}", bad["findings"]);
+
+    let routine = ["command", "--routine", "custom.fan_ramp", "--set", "step=1", "--hold", "6", "--i-have-read"];
+    let (code, ramp) = bench.json("command", &[&routine[..], &adapter].concat());
+    assert_eq!((code, ramp["results"][0]["text"].as_str()), (0, Some("passed")));
+}
+
+#[test]
+fn what_moves_something_is_refused_with_4_and_nothing_is_sent() {
+    let bench = Bench::new();
+    let on = |spec: &str, more: &[&str]| {
+        let fixed = ["command", "--output", "ac.clutch", "--on", "--hold", "3", "--adapter"];
+        bench.json("command", &[&fixed[..], &[spec], more].concat())
+    };
+    let (code, unread) = on("standin:fell?script=idle", &[]);
+    assert_eq!(code, 4);
+    assert!(unread["error"]["hints"].to_string().contains("belt"), "{unread}");
+    for (spec, reason) in [
+        ("standin:fell?script=cruise&start=60", "the vehicle must stand still: vehicle.speed is"),
+        ("standin:fell?script=pedal&start=100", "the engine must be running: engine.speed is 0"),
+    ] {
+        let (code, refused) = on(spec, &["--i-have-read"]);
+        assert_eq!(
+            (code, refused["ended"].as_str(), refused["returned"].as_str()),
+            (4, Some("unmet"), Some("not-driven"))
+        );
+        assert!(refused["ended_text"].as_str().unwrap().starts_with(reason), "{refused}");
+        assert!(refused["driven"].as_array().unwrap().is_empty());
+    }
+    for arguments in [
+        &[
+            "command",
+            "--output",
+            "fan.command",
+            "--level",
+            "101",
+            "--i-have-read",
+            "--adapter",
+            "standin:fell?script=idle",
+        ][..],
+        &["command", "--output", "custom.wiper", "--on", "--i-have-read", "--adapter", "standin:fell?script=idle"],
+        &["command", "--output", "ac.clutch", "--adapter", "standin:fell?script=idle"],
+        &["command", "--output", "ac.clutch", "--pulse", "1:2", "--adapter", "standin:fell?script=idle"],
+        &[
+            "command",
+            "--routine",
+            "custom.fan_ramp",
+            "--set",
+            "step=99",
+            "--i-have-read",
+            "--adapter",
+            "standin:fell?script=idle",
+        ],
+    ] {
+        assert_eq!(bench.run(arguments).status.code(), Some(2), "{arguments:?}");
+    }
+    let (code, running) =
+        bench.json("clear", &["clear", "--all", "--i-have-read", "--adapter", "standin:fell?script=idle"]);
+    assert_eq!(code, 4);
+    assert!(running["error"]["message"].as_str().unwrap().contains("the engine is running"), "{running}");
+    // The survey was saved all the same.
+    assert_eq!(std::fs::read_dir(bench.path("home/surveys")).unwrap().count(), 1);
+}
+
+#[test]
+fn clearing_saves_a_survey_first_and_reads_again() {
+    let bench = Bench::new();
+    let adapter = "standin:fell?fault=pedal-wear:1:1:40:20&script=pedal&start=100";
+    let unread = bench.run(&["clear", "--all", "--adapter", adapter]);
+    assert_eq!(unread.status.code(), Some(4));
+    assert!(String::from_utf8_lossy(&unread.stderr).contains("will be lost: 7E8: P2138"));
+    let arguments = ["clear", "--all", "--i-have-read", "--survey", "before.json", "--adapter", adapter];
+    let (code, cleared) = bench.json("clear", &arguments);
+    assert_eq!(code, 0, "{cleared}");
+    let engine = &cleared["modules"][0];
+    assert_eq!((engine["module"].as_str(), engine["outcome"].as_str()), (Some("7E8"), Some("confirmed")));
+    assert_eq!((&engine["before"], &engine["after"]), (&serde_json::json!(["P2138"]), &serde_json::json!(["P2138"])));
+    assert!(cleared["lost"].to_string().contains("stay as permanent codes"), "{cleared}");
+    let survey = |name: &Value| -> Value {
+        serde_json::from_str(&std::fs::read_to_string(bench.path(name.as_str().unwrap())).unwrap()).unwrap()
+    };
+    let (before, after) = (survey(&cleared["survey_before"]), survey(&cleared["survey_after"]));
+    assert!(!before["modules"][0]["freeze_frames"].as_array().unwrap().is_empty());
+    assert!(after["modules"][0]["freeze_frames"].as_array().unwrap().is_empty());
+    assert_eq!(after["modules"][0]["codes"][0]["kinds"], serde_json::json!(["permanent"]));
+}
+
+/// The tool is killed while it drives the clutch: the module takes control back when its session times out.
+#[test]
+fn a_killed_tool_leaves_nothing_driven() {
+    let bench = Bench::new();
+    let served = Served::new(&bench, &["fell?script=idle", "--tcp", "127.0.0.1:0", "--speed", "5"]);
+    let out = bench.path("killed.mcap");
+    let arguments =
+        ["command", "--output", "ac.clutch", "--on", "--hold", "100", "--i-have-read", "--signals", "ac.clutch"];
+    let mut tool = bench
+        .command(&[&arguments[..], &["--adapter", &served.adapter, "--out", out.to_str().unwrap()]].concat())
+        .stderr(Stdio::null())
+        .spawn()
+        .unwrap();
+    let last = |path: &Path| -> Option<f64> {
+        let recording = drive::read(path).ok()?.recording;
+        recording.series("ac.clutch")?.value.last().copied()
+    };
+    let deadline = Instant::now() + Duration::from_secs(60);
+    while last(&out) != Some(1.0) {
+        assert!(Instant::now() < deadline, "the clutch was never driven");
+        std::thread::sleep(Duration::from_millis(50));
+    }
+    send_signal(&tool, "-KILL");
+    tool.wait().unwrap();
+    assert_eq!(last(&out), Some(1.0), "driven until it was killed");
+    // Five seconds of the car's time, and some.
+    std::thread::sleep(Duration::from_millis(1500));
+    let record = ["drive", "record", "--signals", "ac.clutch", "--seconds", "2", "--out", "after.mcap"];
+    let (code, _) = bench.json("drive-record", &[&record[..], &["--adapter", &served.adapter]].concat());
+    assert_eq!(code, 0);
+    let after = drive::read(&bench.path("after.mcap")).unwrap().recording;
+    assert!(after.series("ac.clutch").unwrap().value.iter().all(|value| *value == 0.0));
+}
+
+#[test]
 fn a_pty_works_like_a_serial_port() {
     let bench = Bench::new();
     let served = Served::new(&bench, &["fell", "--pty"]);

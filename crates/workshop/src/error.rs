@@ -95,6 +95,15 @@ pub enum WorkshopError {
         /// What is wrong.
         source: evidence::swap::SwapError,
     },
+    /// Something that acts on the car was refused for safety; nothing was sent.
+    #[error("{0}")]
+    Refused(String),
+    /// The car has no such output or routine, as far as the definitions know.
+    #[error("the definitions of this car have no output or routine `{0}`")]
+    NoCommand(String),
+    /// A level, pattern or parameter that cannot be used.
+    #[error("{0}")]
+    Order(String),
     /// The thread that recorded broke off; what was saved by then is on the disk.
     #[error("the recording broke off; what was saved by then is in its file")]
     Broke,
@@ -109,6 +118,8 @@ pub enum Blame {
     NoAnswer,
     /// The machine or the program failed.
     Failure,
+    /// It was refused for safety.
+    Refused,
 }
 
 impl WorkshopError {
@@ -129,6 +140,7 @@ impl WorkshopError {
             Self::Link(_) => Blame::NoAnswer,
             Self::Drive(D::Io { source, .. }) if source.kind() == ErrorKind::NotFound => Blame::Input,
             Self::Drive(D::Io { .. } | D::Stopped { .. } | D::Write { .. } | D::Lost { .. }) => Blame::Failure,
+            Self::Refused(_) => Blame::Refused,
             Self::Write { .. } | Self::NoFolder | Self::Broke => Blame::Failure,
             _ => Blame::Input,
         }
@@ -152,6 +164,9 @@ impl WorkshopError {
                 _ => return None,
             },
             Self::NoFolder => "set WITNESS_HOME to a folder that may be written to",
+            Self::NoCommand(_) => {
+                "`witness command --adapter ADDRESS` lists them; a file of the car's maker goes with --definitions"
+            }
             Self::NoSignal => "give --signals ID,ID,... or --watchlist NAME; `witness signals` lists the names",
             Self::SignalName(_) => "`witness signals TEXT` lists the names that contain TEXT",
             Self::NoWatchlist(_) => "`witness watchlist list` shows them",

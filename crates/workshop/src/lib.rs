@@ -26,6 +26,8 @@
 //! ```
 
 mod car;
+mod clear;
+mod command;
 mod control;
 mod error;
 mod examine;
@@ -41,6 +43,8 @@ mod to_wire;
 mod watchlist;
 
 pub use car::{Car, definitions};
+pub use clear::ClearWish;
+pub use command::{CommandWish, GENERAL_CAUTIONS, How};
 pub use control::Control;
 pub use error::{Blame, WorkshopError};
 pub use evidence::suspects::{Answer, Repair};
@@ -53,6 +57,9 @@ pub use suspects::{Known, codes_of, seen_in};
 pub use tables::{Import, Shape};
 pub use to_wire::drive as summary;
 pub use watchlist::{known_signals, signal_ids};
+
+/// What clearing is allowed although it usually is not.
+pub use vehicle::Despite;
 
 use protocol::Nanos;
 use signal::Sample;

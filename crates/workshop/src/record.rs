@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use drive::{DriveError, DriveInfo, Overwrite, Recorder, SignalHandle};
 use protocol::Nanos;
 use signal::{Gap, Mark, Sample, SignalId};
-use vehicle::{RawExchange, SampleError, Sink};
+use vehicle::{Plan, Rate, RawExchange, SampleError, Sink, Vehicle};
 
 use crate::examine::open_drive;
 use crate::places::{time_for_name, unix_now_ns};
@@ -60,14 +60,39 @@ impl Workshop {
         if wish.signals.is_empty() {
             return Err(WorkshopError::NoSignal);
         }
-        let out = match &wish.out {
-            Some(out) => out.clone(),
-            None => self.places.sub("drives")?.join(format!("{}.mcap", time_for_name(unix_now_ns()))),
-        };
+        let out = self.drive_file(wish.out.as_deref())?;
         let (mut plan, rates) = measured(car, &wish.signals, TRIAL_S, observer)?;
         for (signal, rate) in plan.signals.iter().zip(&rates) {
             observer.say(&format!("{:34} {:6.1}/s  from {}", signal.id, rate.per_second, signal.source));
         }
+        let file = DriveFile { out, replace: wish.replace, until_ns: wish.seconds.map(signal::nanos_from_seconds) };
+        let (outcome, mut recorded) =
+            self.on_tape(car, &mut plan, &rates, file, control, observer, |vehicle, plan, tape| {
+                vehicle.sample(plan, tape)
+            })?;
+        match outcome {
+            Ok(()) => {}
+            Err(SampleError::Sink(error)) => recorded.problems.insert(0, error.to_string()),
+            Err(error @ SampleError::NothingPlanned) => {
+                return Err(WorkshopError::NothingPlanned(error.to_string()));
+            }
+        }
+        Ok(recorded)
+    }
+
+    /// Opens a drive for a plan, lets `work` fill it, and closes it whatever comes of that.
+    #[allow(clippy::too_many_arguments, reason = "all that a recording is made of")]
+    pub(crate) fn on_tape<T>(
+        &self,
+        car: &mut Car,
+        plan: &mut Plan,
+        rates: &[Rate],
+        file: DriveFile,
+        control: &Control,
+        observer: &mut dyn Observer,
+        work: impl FnOnce(&mut Vehicle, &mut Plan, &mut Tape<'_>) -> T,
+    ) -> Result<(T, wire::Recorded), WorkshopError> {
+        let DriveFile { out, replace, until_ns } = file;
         let info = DriveInfo {
             start_unix_ns: Some(unix_now_ns()),
             software: Some(self.software.clone()),
@@ -76,25 +101,17 @@ impl Workshop {
             vin: car.vehicle.vin()?.map(|vin| vin.as_str().to_owned()),
             ..DriveInfo::default()
         };
-        let overwrite = if wish.replace { Overwrite::WhenDone } else { Overwrite::Never };
+        let overwrite = if replace { Overwrite::WhenDone } else { Overwrite::Never };
         let mut recorder = Recorder::create(&out, &info, overwrite)?;
         let handles = plan.signals.iter().map(|signal| recorder.add_signal(&signal.id, &signal.unit, &signal.source));
         let handles = handles.collect::<Result<Vec<_>, _>>()?;
-        let until_ns = wish.seconds.map(signal::nanos_from_seconds);
-        observer.begin(&planned_signals(&plan, &rates, EVENT_MS));
+        observer.begin(&planned_signals(plan, rates, EVENT_MS));
         let mut tape = Tape { recorder, handles, until_ns, control, observer, problems: Vec::new(), notes: Vec::new() };
-        let outcome = car.vehicle.sample(&mut plan, &mut tape);
+        let outcome = work(&mut car.vehicle, plan, &mut tape);
         let Tape { recorder, observer, mut problems, notes, .. } = tape;
         // Closed before anything else is said, so that what was recorded is safe.
         let finished = recorder.finish();
         observer.end();
-        match outcome {
-            Ok(()) => {}
-            Err(SampleError::Sink(error)) => problems.push(error.to_string()),
-            Err(error @ SampleError::NothingPlanned) => {
-                return Err(WorkshopError::NothingPlanned(error.to_string()));
-            }
-        }
         let bytes = match finished {
             Ok(finished) => finished.bytes,
             Err(error) => {
@@ -104,14 +121,29 @@ impl Workshop {
         };
         let (recording, lost) = open_drive(&out)?;
         problems.extend(lost);
-        Ok(wire::Recorded {
+        let recorded = wire::Recorded {
             drive: to_wire::drive(&out, &recording),
             rates: rates.iter().map(to_wire::rate).collect(),
             unavailable: plan.unavailable.iter().map(to_wire::unavailable).collect(),
             bytes,
             notes,
             problems,
-        })
+        };
+        Ok((outcome, recorded))
+    }
+
+    /// A drive file as it was named, or a new one in the data folder.
+    pub(crate) fn drive_file(&self, out: Option<&Path>) -> Result<PathBuf, WorkshopError> {
+        match out {
+            Some(out) => Ok(out.to_owned()),
+            None => {
+                let (folder, name) = (self.places.sub("drives")?, time_for_name(unix_now_ns()));
+                let numbered = (2..).map(|n| folder.join(format!("{name}-{n}.mcap")));
+                let mut paths = std::iter::once(folder.join(format!("{name}.mcap"))).chain(numbered);
+                // Two drives may begin in the same second.
+                Ok(paths.find(|path| !path.exists()).unwrap_or_else(|| folder.join(format!("{name}.mcap"))))
+            }
+        }
     }
 
     /// Writes a good copy of a drive that was cut short or damaged, as `NAME.repaired.mcap` beside it.
@@ -127,8 +159,16 @@ impl Workshop {
     }
 }
 
+/// Where a drive goes, and how long it is.
+pub(crate) struct DriveFile {
+    pub(crate) out: PathBuf,
+    pub(crate) replace: bool,
+    /// End of it; `None`: until it is stopped.
+    pub(crate) until_ns: Option<Nanos>,
+}
+
 /// Takes samples into the recorder, and tells the observer.
-struct Tape<'a> {
+pub(crate) struct Tape<'a> {
     recorder: Recorder,
     handles: Vec<SignalHandle>,
     until_ns: Option<Nanos>,
@@ -185,6 +225,12 @@ impl Sink for Tape<'_> {
     fn note(&mut self, t_ns: Nanos, text: &str) {
         self.observer.note(t_ns, text);
         self.notes.push(format!("{:.3} s: {text}", signal::seconds_from_nanos(t_ns)));
+    }
+
+    fn mark(&mut self, mark: Mark) -> Result<(), DriveError> {
+        self.observer.mark(mark.t_ns, &mark.text);
+        self.recorder.mark(mark);
+        Ok(())
     }
 
     fn go_on(&mut self, t_ns: Nanos) -> Result<bool, DriveError> {

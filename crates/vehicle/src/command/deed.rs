@@ -138,7 +138,8 @@ pub(super) struct Deed<'d> {
     results_ns: Nanos,
     is_open_session: bool,
     lost_ns: Option<Nanos>,
-    is_on: bool,
+    /// Since when it is driven away from its safe level.
+    on_since_ns: Option<Nanos>,
     pub(super) ended: Option<Ended>,
     pub(super) returned: Returned,
     pub(super) driven: Vec<Driven>,
@@ -185,7 +186,7 @@ impl<'d> Deed<'d> {
             results_ns: Nanos::MAX,
             is_open_session: false,
             lost_ns: None,
-            is_on: false,
+            on_since_ns: None,
             ended: None,
             returned: Returned::NotDriven,
             driven: Vec::new(),
@@ -219,7 +220,7 @@ impl<'d> Deed<'d> {
             return Some(Ended::Released);
         }
         let longest_ns = self.care.longest.map(|longest| Nanos::try_from(longest.as_nanos()).unwrap_or(Nanos::MAX));
-        if self.first_driven_ns.zip(longest_ns).is_some_and(|(from_ns, longest_ns)| now - from_ns >= longest_ns) {
+        if self.on_since_ns.zip(longest_ns).is_some_and(|(from_ns, longest_ns)| now - from_ns >= longest_ns) {
             return Some(Ended::Longest);
         }
         None
@@ -245,7 +246,7 @@ impl<'d> Deed<'d> {
     /// Control is back, or is left to the module.
     fn returned(&mut self, returned: Returned, now: Nanos) {
         self.returned = returned;
-        if self.is_on {
+        if self.on_since_ns.is_some() {
             self.mark(false, now);
         }
         self.tries = 0;
@@ -266,7 +267,7 @@ impl<'d> Deed<'d> {
 
     /// A mark such as "ac.clutch on", as the examination of commands reads it.
     fn mark(&mut self, is_on: bool, now: Nanos) {
-        self.is_on = is_on;
+        self.on_since_ns = is_on.then_some(now);
         let id = match &self.what {
             What::Output(output) => &output.id,
             What::Routine(routine, _) => &routine.id,
@@ -340,7 +341,8 @@ impl<'d> Deed<'d> {
             return self.ask(Asked::Results, bytes);
         }
         let step_ns = self.steps.steps.get(self.n_done).map_or(self.steps.end_ns, |step| step.at_ns);
-        Want::Wait((self.begun_ns + step_ns).min(self.present_ns).min(self.results_ns))
+        let next_ns = (self.begun_ns + step_ns).min(self.begun_ns + self.steps.end_ns);
+        Want::Wait(next_ns.min(self.present_ns).min(self.results_ns))
     }
 
     /// What the module said to the request under way.
@@ -380,7 +382,7 @@ impl<'d> Deed<'d> {
                 (self.tries, self.silences) = (0, 0);
                 let start_ns = self.start_ns;
                 self.driven.push(Driven { level, asked_ns: asked_ns - start_ns, confirmed_ns: now - start_ns });
-                if is_on != self.is_on {
+                if is_on != self.on_since_ns.is_some() {
                     // The module acted between the request and its answer.
                     self.mark(is_on, asked_ns + (now - asked_ns) / 2);
                 }
@@ -563,7 +565,7 @@ impl Errand for Deed<'_> {
         if self.lost_ns.is_some_and(|lost_ns| now - lost_ns > time_out_ns) && self.stage != Stage::Over {
             if self.stage == Stage::Returning {
                 self.returned = self.left_to_module();
-                if self.is_on {
+                if self.on_since_ns.is_some() {
                     self.mark(false, now);
                 }
             }

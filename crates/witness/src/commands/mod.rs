@@ -1,5 +1,7 @@
 //! One file per command.
 
+mod clear;
+mod command;
 mod demo;
 mod drive;
 mod examine;
@@ -37,6 +39,8 @@ pub(crate) fn run(cli: Cli) -> Result<Exit, Failure> {
                 .hint("`witness drive --adapter ADDRESS --signals ID,ID,...`")),
         },
         Command::Plan(args) => plan::run(&args, json),
+        Command::Act(args) => command::run(&args, json),
+        Command::Clear(args) => clear::run(&args, json),
         Command::Import(args) => import::run(&args, json),
         Command::Export(args) => export::run(&args, json),
         Command::Examine(args) => examine::run(&args, json),
@@ -63,4 +67,18 @@ pub(crate) fn connect(workshop: &Workshop, args: &AdapterArgs) -> Result<Car, Fa
 /// The signals that a command was given.
 pub(crate) fn chosen(workshop: &Workshop, choice: &SignalChoice) -> Result<Vec<signal::SignalId>, Failure> {
     Ok(workshop.chosen_signals(&choice.signals, choice.watchlist.as_deref())?)
+}
+
+/// Whether somebody has read what was just shown: said by a flag, or typed at the terminal.
+pub(crate) fn is_read(flag: bool, word: &str) -> bool {
+    use std::io::{BufRead, IsTerminal};
+    if flag {
+        return true;
+    }
+    if !std::io::stdin().is_terminal() {
+        return false;
+    }
+    crate::output::progress(&format!("type `{word}` to go on, anything else to leave it"));
+    let mut line = String::new();
+    std::io::stdin().lock().read_line(&mut line).is_ok() && line.trim() == word
 }

@@ -1,10 +1,12 @@
 //! What the rooms of the house give, as the JSON of [`wire`].
 
+mod command;
 mod survey;
 mod suspects;
 
 use signal::Recording;
 
+pub(crate) use command::{driven, output, routine, routine_results};
 pub(crate) use survey::survey;
 pub(crate) use suspects::{proof, suspects};
 

@@ -1,0 +1,157 @@
+//! Clearing codes, under a grant for each module, and never by accident.
+
+use link::LinkError;
+use protocol::obd::{control, current};
+use protocol::uds::clear_codes;
+use protocol::{Address, NegativeCode, ReplyError};
+
+use crate::{Grant, GrantError, Module, Purpose, Speaks, Vehicle};
+
+/// Engine speed from which an engine counts as running, rpm; see [`definition::Condition::EngineOff`].
+const STOPPED: definition::Condition = definition::Condition::EngineOff;
+const STANDING: definition::Condition = definition::Condition::Standing;
+
+/// What is allowed although it usually is not.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Despite {
+    /// The engine runs, or nobody knows whether it does.
+    pub engine_running: bool,
+    /// The speed cannot be read from this car, and somebody sees that it stands still. A speed that is read is believed.
+    pub speed_unknown: bool,
+}
+
+/// What a module did about it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Clearing {
+    /// It confirmed.
+    Confirmed,
+    /// It refused, with its reason.
+    Refused(String),
+    /// It did not answer.
+    Silent,
+}
+
+/// Why nothing was cleared.
+#[derive(Debug, thiserror::Error)]
+pub enum ClearError {
+    /// The grant does not allow it.
+    #[error(transparent)]
+    Grant(#[from] GrantError),
+    /// No module answers at the address of the grant.
+    #[error("no module answers at {0}")]
+    NoModule(Address),
+    /// The car is not in a state in which codes may be cleared.
+    #[error("codes are not cleared now: {0}")]
+    State(String),
+    /// The link failed.
+    #[error(transparent)]
+    Link(#[from] LinkError),
+}
+
+impl Vehicle {
+    /// Engine speed in rpm and vehicle speed in km/h as the emissions modules tell them now, the greater where they differ.
+    ///
+    /// # Errors
+    /// [`LinkError`] when the link fails.
+    pub fn motion(&mut self) -> Result<(Option<f64>, Option<f64>), LinkError> {
+        let mut read = |pid: u8| -> Result<Option<f64>, LinkError> {
+            let mut greatest = None::<f64>;
+            for module in self.modules.clone().iter().filter(|module| module.pids.has(pid)) {
+                let asked = current::request(&[pid]);
+                for reply in self.ask_module(module.address, &asked)? {
+                    let parts = current::interpret(&asked, &reply).map(|decoded| decoded.value).unwrap_or_default();
+                    let values = parts.iter().flat_map(|part| part.values().value);
+                    let value = values.filter_map(|value| value.content.number()).next();
+                    greatest = greatest.into_iter().chain(value).reduce(f64::max);
+                }
+            }
+            Ok(greatest)
+        };
+        Ok((read(0x0C)?, read(0x0D)?))
+    }
+
+    /// Clears the codes of the granted modules, with all that goes with them: freeze frames, readiness, test results.
+    ///
+    /// Take a survey before, and another one after: what a module confirms is not always what it does. On networks without
+    /// physical addressing one request clears all modules, so that all of them have to be granted.
+    ///
+    /// # Errors
+    /// [`ClearError`]; nothing was cleared then, unless the link failed on the way.
+    pub fn clear_codes(&mut self, grants: &[Grant], despite: Despite) -> Result<Vec<(Address, Clearing)>, ClearError> {
+        let now = self.now();
+        let mut wanted: Vec<Module> = Vec::new();
+        for grant in grants {
+            let Some(address) = grant.module() else { continue };
+            grant.check(address, &Purpose::ClearCodes, now)?;
+            let module = self.modules.iter().find(|module| module.address == address);
+            wanted.push(module.cloned().ok_or(ClearError::NoModule(address))?);
+        }
+        if let Some(first) = self.modules.first().filter(|_| wanted.is_empty()) {
+            Grant::default().check(first.address, &Purpose::ClearCodes, now)?;
+        }
+        let is_shared = wanted.iter().any(|module| matches!(module.address, Address::Node(_)));
+        if is_shared {
+            let left_out =
+                self.modules.iter().find(|module| wanted.iter().all(|other| other.address != module.address));
+            if let Some(module) = left_out {
+                Grant::default().check(module.address, &Purpose::ClearCodes, now)?;
+            }
+        }
+        self.check_motion(despite)?;
+        let mut outcomes = Vec::new();
+        for module in &wanted {
+            if is_shared && !outcomes.is_empty() {
+                break;
+            }
+            outcomes.push((module.address, self.clear_module(module)?));
+        }
+        if is_shared && let Some((_, outcome)) = outcomes.first().cloned() {
+            outcomes = wanted.iter().map(|module| (module.address, outcome.clone())).collect();
+        }
+        Ok(outcomes)
+    }
+
+    fn check_motion(&mut self, despite: Despite) -> Result<(), ClearError> {
+        let (engine, speed) = self.motion()?;
+        match speed {
+            None if despite.speed_unknown => {}
+            None => return Err(ClearError::State("the vehicle's speed cannot be read".to_owned())),
+            Some(speed) if STANDING.holds(Some(speed)) => {}
+            Some(speed) => return Err(ClearError::State(format!("the vehicle moves, at {speed} km/h"))),
+        }
+        if despite.engine_running || STOPPED.holds(engine) {
+            return Ok(());
+        }
+        Err(ClearError::State(match engine {
+            Some(speed) => format!("the engine is running, at {speed:.0} rpm"),
+            None => "whether the engine runs cannot be read".to_owned(),
+        }))
+    }
+
+    fn clear_module(&mut self, module: &Module) -> Result<Clearing, LinkError> {
+        let requests = match module.speaks {
+            Speaks::Obd => vec![control::clear_request(), clear_codes::request(clear_codes::ALL)],
+            _ => vec![clear_codes::request(clear_codes::ALL)],
+        };
+        let mut outcome = Clearing::Silent;
+        for asked in requests {
+            let replies = self.ask_module(module.address, &asked)?;
+            let Some(reply) = replies.first() else { continue };
+            let read = match asked.first() {
+                Some(0x04) => control::clear_interpret(&asked, reply),
+                _ => clear_codes::interpret(&asked, reply),
+            };
+            match read {
+                Ok(()) => return Ok(Clearing::Confirmed),
+                // Not its service: the next may be.
+                Err(ReplyError::Negative { code: NegativeCode(0x11 | 0x12 | 0x7F), .. })
+                    if outcome == Clearing::Silent =>
+                {
+                    outcome = Clearing::Refused("it knows no service that clears".to_owned());
+                }
+                Err(error) => return Ok(Clearing::Refused(error.to_string())),
+            }
+        }
+        Ok(outcome)
+    }
+}
