@@ -1,9 +1,10 @@
 //! Clearing codes, under a grant for each module, and never by accident.
 
 use link::LinkError;
-use protocol::obd::{control, current};
+use protocol::obd::{control, current, on_uds};
 use protocol::uds::clear_codes;
-use protocol::{Address, NegativeCode, ReplyError};
+use protocol::uds_read::identifiers;
+use protocol::{Address, NegativeCode, ReplyError, kwp};
 
 use crate::{Grant, GrantError, Module, Purpose, Speaks, Vehicle};
 
@@ -57,9 +58,21 @@ impl Vehicle {
         let mut read = |pid: u8| -> Result<Option<f64>, LinkError> {
             let mut greatest = None::<f64>;
             for module in self.modules.clone().iter().filter(|module| module.pids.has(pid)) {
-                let asked = current::request(&[pid]);
+                let number = on_uds::parameter(pid);
+                let asked = match module.speaks {
+                    Speaks::ObdOnUds => identifiers::request(&[number]),
+                    _ => current::request(&[pid]),
+                };
                 for reply in self.ask_module(module.address, &asked)? {
-                    let parts = current::interpret(&asked, &reply).map(|decoded| decoded.value).unwrap_or_default();
+                    // The same bytes under another name (SAE J1979-2).
+                    let as_current = match (module.speaks, reply.as_slice()) {
+                        (Speaks::ObdOnUds, [0x62, high, low, data @ ..]) if [*high, *low] == number.to_be_bytes() => {
+                            [&[0x41, pid], data].concat()
+                        }
+                        _ => reply,
+                    };
+                    let read = current::interpret(&current::request(&[pid]), &as_current);
+                    let parts = read.map(|decoded| decoded.value).unwrap_or_default();
                     let values = parts.iter().flat_map(|part| part.values().value);
                     let value = values.filter_map(|value| value.content.number()).next();
                     greatest = greatest.into_iter().chain(value).reduce(f64::max);
@@ -131,14 +144,16 @@ impl Vehicle {
     fn clear_module(&mut self, module: &Module) -> Result<Clearing, LinkError> {
         let requests = match module.speaks {
             Speaks::Obd => vec![control::clear_request(), clear_codes::request(clear_codes::ALL)],
-            _ => vec![clear_codes::request(clear_codes::ALL)],
+            Speaks::ObdOnUds | Speaks::Uds => vec![clear_codes::request(clear_codes::ALL)],
+            Speaks::Kwp => vec![kwp::codes::clear(kwp::codes::ALL)],
         };
         let mut outcome = Clearing::Silent;
         for asked in requests {
             let replies = self.ask_module(module.address, &asked)?;
             let Some(reply) = replies.first() else { continue };
-            let read = match asked.first() {
-                Some(0x04) => control::clear_interpret(&asked, reply),
+            let read = match (asked.first(), module.speaks) {
+                (Some(0x04), _) => control::clear_interpret(&asked, reply),
+                (_, Speaks::Kwp) => kwp::codes::interpret_clear(&asked, reply),
                 _ => clear_codes::interpret(&asked, reply),
             };
             match read {

@@ -3,7 +3,7 @@
 use protocol::Address;
 use vehicle::{ClearError, Clearing, Despite, Grant, Purpose};
 
-use crate::{Car, Observer, Workshop, WorkshopError};
+use crate::{Car, Observer, Scope, Workshop, WorkshopError};
 
 /// How long a grant to clear lasts, seconds: the survey is over by then, and nobody has gone for lunch.
 const GRANT_S: f64 = 60.0;
@@ -86,7 +86,7 @@ impl Workshop {
         })?;
         observer.say("cleared; reading again");
         let beside = std::path::Path::new(&survey_before).with_extension("after-clearing.json");
-        let after = self.survey(car, Some(&beside), observer)?;
+        let after = self.survey(car, Scope::Everything, Some(&beside), observer)?;
         let codes = |survey: &wire::Survey, address: Address| -> Vec<String> {
             let module = survey.modules.iter().find(|module| module.address == address.to_string());
             module.map(|module| module.codes.iter().map(|code| code.code.clone()).collect()).unwrap_or_default()

@@ -1,7 +1,7 @@
 //! `witness clear`: survey, what it costs, clear, survey again.
 
 use protocol::Address;
-use workshop::{ClearWish, Despite};
+use workshop::{ClearWish, Despite, Scope};
 
 use crate::cli::ClearArgs;
 use crate::failure::{Exit, Failure};
@@ -12,6 +12,8 @@ pub(crate) fn run(args: &ClearArgs, json: bool) -> Result<Exit, Failure> {
     let modules = parsed.collect::<Result<Vec<_>, _>>()?;
     let workshop = super::workshop()?;
     let mut car = super::connect(&workshop, &args.adapter)?;
+    let before = workshop.survey(&mut car, Scope::Everything, args.survey.as_deref(), &mut Aloud)?;
+    progress(&format!("saved: {}", before.file.as_deref().unwrap_or_default()));
     // An address as people write it means the module that answers there.
     let known = |address: &Address| {
         let answering = car.vehicle.modules().iter().map(|module| module.address);
@@ -27,8 +29,6 @@ pub(crate) fn run(args: &ClearArgs, json: bool) -> Result<Exit, Failure> {
         modules: (!args.all).then_some(modules),
         despite: Despite { engine_running: args.engine_running, speed_unknown: args.standing },
     };
-    let before = workshop.survey(&mut car, args.survey.as_deref(), &mut Aloud)?;
-    progress(&format!("saved: {}", before.file.as_deref().unwrap_or_default()));
     let costs = workshop.clearing_costs(&before, wish.modules.as_deref());
     for cost in &costs {
         progress(&format!("will be lost: {}", clean(cost)));
