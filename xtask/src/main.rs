@@ -6,6 +6,7 @@
 mod audit;
 mod bench;
 mod house;
+mod kernel_can;
 mod oracles;
 mod pages;
 mod step;
@@ -26,6 +27,7 @@ const USAGE: &str = "usage: cargo xtask TASK
   detection            count detection and false alarms of the checks anew and write docs/detection.md (takes a while)
   bench                run every benchmark of the workspace in release and print what it says
   screenshots          pictures of every place of the workbench at three sizes, in web/screenshots
+  kernel-can           boot Debian's kernel in an emulator and let its own ISO-TP sockets be the modules behind SocketCAN
   house                the rules of the house alone: crates, headers, words, markdown
   oracles              install the Python libraries that tests compare with; prints how to run one test with them
   audit                licences, bans and sources of all dependencies (installs cargo-deny under target/tools)";
@@ -52,6 +54,7 @@ fn main() -> ExitCode {
             println!("WITNESS_PYTHON={} cargo test -p CRATE", python.display());
             Ok(())
         }),
+        Some("kernel-can") if rest.is_empty() => Workspace::load().and_then(|workspace| kernel_can::run_it(&workspace)),
         Some("audit") if rest.is_empty() => Workspace::load().and_then(|workspace| audit::run_deny(&workspace)),
         _ => {
             eprintln!("{USAGE}");

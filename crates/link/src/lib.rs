@@ -14,6 +14,7 @@ mod feed;
 mod hint;
 pub mod passthru;
 mod port;
+pub mod present;
 mod serial;
 pub mod slcan;
 #[cfg(target_os = "linux")]
@@ -133,7 +134,7 @@ impl Default for Settings {
 }
 
 /// How long a vehicle may take to say who it is before it is connected to without knowing.
-const IDENTIFY_WAIT: std::time::Duration = std::time::Duration::from_millis(500);
+const IDENTIFY_WAIT: std::time::Duration = std::time::Duration::from_secs(1);
 
 /// Opens the adapter at `address`, as the user wrote it.
 ///
@@ -237,6 +238,14 @@ pub trait Link: Send {
     /// # Errors
     /// As [`Link::exchange`].
     fn supply_volts(&mut self) -> Result<Option<f64>, LinkError>;
+
+    /// From a question to the adapter to its own answer, measured now or at start-up; `None` where nothing can be measured.
+    ///
+    /// # Errors
+    /// As [`Link::exchange`].
+    fn round_trip_ns(&mut self) -> Result<Option<Nanos>, LinkError> {
+        Ok(None)
+    }
 
     /// Opens the port again after a loss and starts the adapter anew; one attempt, bounded time.
     ///

@@ -33,7 +33,7 @@ pub use ledger::{
     Case, CaseFile, CaseRef, CaseVehicle, Cases, Conditions, Content, Entry, FileRef, Placement, Verified,
 };
 pub use lists::{Signal, Signals, Watchlist, Watchlists};
-pub use program::{Demo, Failed, Failure, Serving, Workbench};
+pub use program::{Adapter, Adapters, Demo, Failed, Failure, Serving, Workbench};
 pub use survey::{
     Code, CodeRecord, FreezeFrame, InUse, Info, Missing, Module, MonitorResult, MonitorState, Network, RawExchange,
     RawReply, Readiness, Survey, Value, Vehicle,
@@ -58,6 +58,8 @@ pub fn typescript() -> String {
         };
     }
     declare! {
+        Adapter
+        Adapters
         Care
         Case
         CaseFile

@@ -22,6 +22,50 @@ pub struct Workbench {
     pub url: String,
 }
 
+/// `witness adapters --json`.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS))]
+pub struct Adapters {
+    /// What is plugged in or reachable.
+    pub adapters: Vec<Adapter>,
+    /// What could not be looked for, and what is never found by itself.
+    pub notes: Vec<String>,
+}
+
+/// One adapter, or a place where one may be.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS))]
+pub struct Adapter {
+    /// Address to give to `--adapter`.
+    pub address: String,
+    /// What kind of adapter it is, or was taken for.
+    pub kind: String,
+    /// What the system or the device says of itself.
+    pub what: String,
+    /// What adapters of this kind can do.
+    pub abilities: Vec<String>,
+    /// Whether it answered.
+    pub answers: bool,
+    /// What it says of itself.
+    pub adapter: Option<String>,
+    /// The vehicle's network, when a vehicle answered.
+    pub network: Option<String>,
+    /// From a question to the adapter to its own answer, ms.
+    pub round_trip_ms: Option<f64>,
+    /// From a request to the first answer of a module, ms.
+    pub vehicle_round_trip_ms: Option<f64>,
+    /// Supply voltage at the connector, V.
+    pub supply_volts: Option<f64>,
+    /// Why it cannot be used.
+    pub problem: Option<String>,
+    /// What to try.
+    pub hints: Vec<String>,
+    /// What opening it found missing or odd.
+    pub notes: Vec<String>,
+}
+
 /// `witness demo --json`.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 #[serde(default)]

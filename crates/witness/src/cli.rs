@@ -19,6 +19,8 @@ pub(crate) struct Cli {
 pub(crate) enum Command {
     /// Start the workbench in the browser; without any command this is what happens.
     Serve(ServeArgs),
+    /// List adapters that are plugged in or reachable, what each can do, how quick it is, and what to try.
+    Adapters(AdaptersArgs),
     /// Read identity, modules, codes, freeze frames, readiness and monitor results; save all of it; change nothing.
     Survey(SurveyArgs),
     /// Record a drive with live numbers; space bar sets a mark, q ends it.
@@ -95,6 +97,16 @@ pub(crate) struct SignalChoice {
     /// A saved watchlist; see `witness watchlist`.
     #[arg(long, value_name = "NAME")]
     pub(crate) watchlist: Option<String>,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct AdaptersArgs {
+    /// Only this one, also of a kind that is not found by itself.
+    #[arg(long, value_name = "ADDRESS")]
+    pub(crate) adapter: Option<String>,
+    /// Only list them: open nothing and ask nothing.
+    #[arg(long)]
+    pub(crate) no_ask: bool,
 }
 
 #[derive(Debug, Args)]

@@ -604,3 +604,45 @@ fn a_real_drive_goes_through_import_and_examine() {
     assert!(accused.contains(&"odd-wheel wheel.speed.rear_left".to_owned()), "{accused:?}");
     assert!(accused.iter().all(|finding| finding.ends_with("wheel.speed.rear_left")), "{accused:?}");
 }
+
+#[test]
+fn adapters_are_listed_measured_and_explained() {
+    let bench = Bench::new();
+    for (face, network) in [("at", "ISO 15765-4"), ("slcan", "ISO 15765-4"), ("doip", "ISO 13400-2")] {
+        let served = Served::new(&bench, &["fell?script=idle", "--tcp", "127.0.0.1:0", "--face", face]);
+        let adapter = served.adapter.clone();
+        let (code, found) = bench.json("adapters", &["adapters", "--adapter", &adapter]);
+        let adapter = &found["adapters"][0];
+        assert_eq!(code, 0, "{found}");
+        assert!(adapter["network"].as_str().is_some_and(|name| name.starts_with(network)), "{found}");
+        assert!(adapter["round_trip_ms"].as_f64().is_some_and(|ms| ms > 0.0), "{found}");
+        assert!(adapter["vehicle_round_trip_ms"].as_f64().is_some_and(|ms| ms > 3.0), "{found}");
+        // The whole survey goes through every face; on the virtual clock, which does not wait.
+        let car = format!("standin:fell?script=idle&face={face}");
+        let (code, survey) = bench.json("survey", &["survey", "--adapter", &car]);
+        assert_eq!(code, 0, "{face}: {survey}");
+        assert_eq!(survey["vehicle"]["vin"], "GTWFL6A19JK104217", "{face}");
+    }
+    // What does not answer: exit code 3, and what to try.
+    let (code, found) = bench.json("adapters", &["adapters", "--adapter", "at+serial:/dev/no-such-port"]);
+    assert_eq!(code, 3);
+    assert!(strings(&found["adapters"][0]["hints"])[0].contains("/dev/serial/by-id"), "{found}");
+    let (code, found) = bench.json("adapters", &["adapters", "--adapter", "socketcan:none0"]);
+    assert_eq!(code, 3);
+    assert!(strings(&found["adapters"][0]["hints"])[0].contains("ip -brief link"), "{found}");
+    let (code, found) = bench.json(
+        "adapters",
+        &[
+            "adapters",
+            "--adapter",
+            "standin:fell?silent=engine:0:99&silent=gearbox:0:99&silent=brake:0:99&silent=body:0:99",
+        ],
+    );
+    assert_eq!(code, 0);
+    assert!(strings(&found["adapters"][0]["hints"])[0].contains("ignition"), "{found}");
+    let (code, _) = bench.json("adapters", &["adapters", "--adapter", "carrier-pigeon:1"]);
+    assert_eq!(code, 2);
+    // Whatever this machine has, it can be listed.
+    let (code, _) = bench.json("adapters", &["adapters", "--no-ask"]);
+    assert_eq!(code, 0);
+}

@@ -20,7 +20,7 @@ pub struct Car {
 }
 
 /// The address scheme of the invented car inside this program.
-const STANDIN: &str = "standin:";
+pub(crate) const STANDIN: &str = "standin:";
 
 impl Workshop {
     /// Opens the adapter, finds the modules behind it, and reads the definitions that apply. `definition_files` describe
@@ -54,7 +54,7 @@ impl Workshop {
     }
 }
 
-fn open(address: &str, settings: Settings) -> Result<Box<dyn Link>, WorkshopError> {
+pub(crate) fn open(address: &str, settings: Settings) -> Result<Box<dyn Link>, WorkshopError> {
     let Some(spec) = address.strip_prefix(STANDIN) else {
         return Ok(link::open(address, settings)?);
     };

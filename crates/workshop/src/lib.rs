@@ -25,6 +25,7 @@
 //! # Ok::<(), workshop::WorkshopError>(())
 //! ```
 
+mod adapters;
 mod car;
 mod clear;
 mod command;

@@ -136,6 +136,12 @@ impl Link for AtLink {
         }
     }
 
+    fn round_trip_ns(&mut self) -> Result<Option<Nanos>, LinkError> {
+        let asked = self.now();
+        // The voltage is the one question that every adapter answers by itself.
+        Ok(self.supply_volts()?.map(|_| self.now() - asked))
+    }
+
     fn reopen(&mut self) -> Result<(), LinkError> {
         // Closed before it is opened again: a serial port is exclusive.
         self.port = None;

@@ -381,4 +381,8 @@ impl Carrier for CanCarrier {
     fn supply_volts(&mut self) -> Result<Option<f64>, LinkError> {
         Ok(self.port()?.supply_volts())
     }
+
+    fn round_trip_ns(&self) -> Option<Nanos> {
+        Some(self.dial.latency_ns()).filter(|ns| *ns > 0)
+    }
 }

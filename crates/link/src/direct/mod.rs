@@ -76,6 +76,9 @@ pub(crate) trait Carrier: Send {
     fn supply_volts(&mut self) -> Result<Option<f64>, LinkError> {
         Ok(None)
     }
+
+    /// From a question to the adapter to its own answer, as measured when it was opened.
+    fn round_trip_ns(&self) -> Option<Nanos>;
 }
 
 /// A link whose protocol runs here.
@@ -326,6 +329,10 @@ impl<C: Carrier> Link for DirectLink<C> {
 
     fn supply_volts(&mut self) -> Result<Option<f64>, LinkError> {
         if self.carrier.is_open() { self.carrier.supply_volts() } else { Err(self.lost()) }
+    }
+
+    fn round_trip_ns(&mut self) -> Result<Option<Nanos>, LinkError> {
+        Ok(self.carrier.round_trip_ns())
     }
 
     fn reopen(&mut self) -> Result<(), LinkError> {

@@ -21,6 +21,8 @@ const P2_NS: Nanos = 500 * MS;
 const P2_EVERYONE_NS: Nanos = 300 * MS;
 /// Longest wait for the reply to routing activation; the protocol's own time-out comes first.
 const ACTIVATION_NS: Nanos = 5_000 * MS;
+/// Pause before the question who is there is asked again.
+const ASK_AGAIN: Duration = Duration::from_millis(200);
 /// Modules asked at once: gateways queue a handful of requests per network behind them (no source).
 const N_PARALLEL: usize = 8;
 
@@ -73,16 +75,21 @@ pub fn discover(targets: &[SocketAddr], wait: Duration) -> std::io::Result<Vec<F
             Ok(socket)
         })
         .collect::<std::io::Result<_>>()?;
-    let asked = Instant::now();
-    for socket in &sockets {
-        let is_v4 = socket.local_addr()?.is_ipv4();
-        for target in targets.iter().filter(|target| target.is_ipv4() == is_v4) {
-            // A network that is down is no reason not to ask the others.
-            let _ = socket.send_to(&Payload::WhoIsThere.encode(VERSION_ANY), target);
-        }
-    }
+    let start = Instant::now();
+    let mut asked: Option<Instant> = None;
     let mut buffer = [0; 2048];
-    while asked.elapsed() < wait {
+    while start.elapsed() < wait {
+        // Datagrams get lost.
+        if asked.is_none_or(|asked| asked.elapsed() >= ASK_AGAIN) {
+            asked = Some(Instant::now());
+            for socket in &sockets {
+                let is_v4 = socket.local_addr()?.is_ipv4();
+                for target in targets.iter().filter(|target| target.is_ipv4() == is_v4) {
+                    // A network that is down is no reason not to ask the others.
+                    let _ = socket.send_to(&Payload::WhoIsThere.encode(VERSION_ANY), target);
+                }
+            }
+        }
         let mut is_quiet = true;
         for socket in &sockets {
             let Ok((n, from)) = socket.recv_from(&mut buffer) else { continue };
@@ -93,7 +100,8 @@ pub fn discover(targets: &[SocketAddr], wait: Duration) -> std::io::Result<Vec<F
                 if let Ok((version, Payload::Announcement(announcement))) = read
                     && found.iter().all(|known| known.announcement != announcement)
                 {
-                    let round_trip_ns = Nanos::try_from(asked.elapsed().as_nanos()).unwrap_or(Nanos::MAX);
+                    let took = asked.map_or(Duration::ZERO, |asked| asked.elapsed());
+                    let round_trip_ns = Nanos::try_from(took.as_nanos()).unwrap_or(Nanos::MAX);
                     found.push(Found { from, version, announcement, round_trip_ns });
                 }
             }
@@ -325,6 +333,10 @@ impl Carrier for DoipCarrier {
                 }
             }
         }
+    }
+
+    fn round_trip_ns(&self) -> Option<Nanos> {
+        self.found.as_ref().map(|found| found.round_trip_ns)
     }
 
     fn listen_to(&mut self, _wanted: &[Wanted]) -> Hearing {

@@ -1,5 +1,6 @@
 //! One file per command.
 
+mod adapters;
 mod clear;
 mod command;
 mod demo;
@@ -28,6 +29,7 @@ pub(crate) fn run(cli: Cli) -> Result<Exit, Failure> {
     let json = cli.json;
     match cli.command.unwrap_or_default() {
         Command::Serve(args) => serve::run(&args, json),
+        Command::Adapters(args) => adapters::run(&args, json),
         Command::Survey(args) => survey::run(&args, json),
         Command::Drive(args) => match (args.command, args.adapter, args.choice) {
             (Some(DriveCommand::Record(options)), _, _) => drive::record(&options, json),
