@@ -137,6 +137,15 @@ fn nobody_healthy_is_accused_in_a_small_part_of_the_table() {
     assert!(named >= 10, "{named} of 20 named");
 }
 
+/// Exact limits for 0 and 5 of 10 (tables of the binomial distribution; 0 of n is 1 - 0.025^(1/n)).
+#[test]
+fn exact_intervals() {
+    let near = |a: (f64, f64), b: (f64, f64)| (a.0 - b.0).abs() < 1e-4 && (a.1 - b.1).abs() < 1e-4;
+    assert!(near(table::interval(0, 10), (0.0, 0.3085)), "{:?}", table::interval(0, 10));
+    assert!(near(table::interval(5, 10), (0.1871, 0.8129)), "{:?}", table::interval(5, 10));
+    assert!(near(table::interval(10, 10), (0.6915, 1.0)), "{:?}", table::interval(10, 10));
+}
+
 /// Six losses of 150 ms are pulses a third as large in what the other wheels are compared with.
 #[test]
 fn lost_values_of_one_wheel_are_no_ring_of_another() {

@@ -284,3 +284,18 @@ fn starts_of_the_engine_are_no_noise() {
     let found = judged(&[("battery.voltage", "V", volts)]);
     assert_eq!(accused(&found), Vec::<&str>::new(), "{found:?}");
 }
+
+#[test]
+fn a_wheel_that_is_asked_more_seldom_is_not_called_rough() {
+    let road = |t: f64| 60.0 + 15.0 * (0.9 * t).sin() + 4.0 * (2.3 * t).sin();
+    let quick = |_: usize| sampled(20.0, 180.0, 0.06, road);
+    let slow = sampled(1.5, 180.0, 0.06, road);
+    let found = judged(&[
+        (WHEELS[0], "km/h", slow),
+        (WHEELS[1], "km/h", quick(1)),
+        (WHEELS[2], "km/h", quick(2)),
+        (WHEELS[3], "km/h", quick(3)),
+    ]);
+    assert_eq!(accused(&found), Vec::<&str>::new(), "{found:?}");
+    assert!(about(&found, WHEELS[0]).next[0].contains("at one rate"), "{found:?}");
+}

@@ -33,6 +33,8 @@ const LEAST_TRAVEL: f64 = 5.0;
 const HARDEST_M_S2: f64 = 2.0;
 /// A reference rougher than this many times what is usual hides the noise that matters.
 const HIDDEN: f64 = 5.0;
+/// A signal that is sampled this many times as slowly as all of its partners bends more between its samples than they do.
+const UNEVEN: f64 = 1.5;
 /// A signal that lacks its proof stays this far from healthy, and from faulty.
 const NOT_HEALTHY: f64 = -0.9;
 const NOT_FAULTY: f64 = 1.9;
@@ -70,6 +72,8 @@ enum Lack {
     Still,
     /// It kept one value.
     Motion,
+    /// All its partners were sampled more quickly.
+    Uneven,
     /// Its only partner may be smoother by nature.
     Partner,
     /// Unrelated signals are rough as well.
@@ -153,6 +157,9 @@ fn group<'a>(members: &'a [Member<'a>], prefix: &str) -> Vec<Case<'a>> {
         let mut case = Case::new(member, usual, Beside::Partners(names), judge::judge(&rows), length_s);
         if !knows_still {
             case.withhold(Lack::Still);
+        }
+        if !others.iter().any(|&j| UNEVEN * members[j].interval_s >= member.interval_s) {
+            case.withhold(Lack::Uneven);
         }
         if is_wheels {
             // Axles may differ in roughness: one is driven.

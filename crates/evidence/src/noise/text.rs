@@ -124,6 +124,7 @@ impl Case<'_> {
             Some(Lack::Time) => format!("{seconds:.0} s of comparison are too few"),
             Some(Lack::Quiet) => "the reference itself is too rough to show noise that matters".to_owned(),
             Some(Lack::Still) => "it hardly ever stood still, and a filter in its partner would look alike".to_owned(),
+            Some(Lack::Uneven) => "its partners were sampled more quickly, and bend less between samples".to_owned(),
             Some(Lack::Motion) => "it kept one value throughout".to_owned(),
             Some(Lack::Common) => "unrelated signals are as rough, so it is no single sensor".to_owned(),
             Some(Lack::Partner) => "no partner that must be as smooth was recorded".to_owned(),
@@ -193,6 +194,7 @@ impl Case<'_> {
                             need_s.min(60.0)
                         ),
                         Lack::Still => format!("record {need_s:.0} s{condition}"),
+                        Lack::Uneven => format!("record {id} and its partners at one rate, for {need_s:.0} s{condition}"),
                         Lack::Time => format!("record {need_s:.0} s more{condition}"),
                         Lack::Quiet => {
                             format!("record {need_s:.0} s{condition}, at shorter intervals if the link allows")
