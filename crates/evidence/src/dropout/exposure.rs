@@ -86,8 +86,9 @@ pub(super) fn of(track: &Track<'_>) -> Exposure {
     // The worth of a moment changes slowly: it is asked for every few samples only, and held between.
     let stride = (0.05 / track.interval_s.max(1e-3)).clamp(1.0, 16.0) as usize;
     let mut worth = 0.0;
+    let t_ns = &track.series.t_ns;
     for idx in 1..n {
-        let gap_s = track.t_s(idx) - track.t_s(idx - 1);
+        let gap_s = t_ns[idx].saturating_sub(t_ns[idx - 1]) as f64 * 1e-9;
         if gap_s > longest_s {
             continue;
         }
