@@ -9,6 +9,7 @@ mod house;
 mod kernel_can;
 mod oracles;
 mod pages;
+mod postgres;
 mod step;
 mod testing;
 mod workspace;
@@ -102,7 +103,7 @@ fn detection() -> Result<(), Failure> {
 /// The whole check, cheapest first.
 fn test() -> Result<(), Failure> {
     let workspace = Workspace::load()?;
-    let mut steps = Steps::of(10);
+    let mut steps = Steps::of(11);
     steps.step("house: crates, headers, words, markdown", || house::check(&workspace))?;
     steps.step("format: cargo fmt --all --check", || {
         run(workspace.cargo().args(["fmt", "--all", "--check"]), "run `cargo fmt --all` and look at what it changed")
@@ -123,7 +124,10 @@ fn test() -> Result<(), Failure> {
         )
     })?;
     let python = steps.step("oracles: Python libraries that tests compare with", || oracles::install(&workspace))?;
-    tally += steps.step("tests: cargo test --workspace", || testing::run(&workspace, &python))?;
+    let server = steps.step("postgres: a server for the casebook's tests", postgres::Server::start)?;
+    let url = server.as_ref().map(postgres::Server::url);
+    tally += steps.step("tests: cargo test --workspace", || testing::run(&workspace, &python, url))?;
+    drop(server);
     tally += steps.step("browser: the workbench in a real browser", || pages::browse(&workspace))?;
     steps.summary();
     println!("{tally}");

@@ -59,13 +59,17 @@ impl Tally {
     }
 }
 
-/// Runs all tests, documentation examples included, with the oracles at hand.
+/// Runs all tests, documentation examples included, with the oracles at hand, and with a database server where there is
+/// one.
 ///
 /// A failing test program does not keep the others from running: one run shows everything that is broken. Errors: a
 /// test failed, or none ran.
-pub(crate) fn run(workspace: &Workspace, python: &Path) -> Result<Tally, Failure> {
+pub(crate) fn run(workspace: &Workspace, python: &Path, postgres: Option<&str>) -> Result<Tally, Failure> {
     let mut command = workspace.cargo();
     command.args(["test", "--workspace", "--no-fail-fast"]).env("WITNESS_PYTHON", python).stdout(Stdio::piped());
+    if let Some(url) = postgres {
+        command.args(["--features", "casebook/postgres"]).env("WITNESS_POSTGRES", url);
+    }
     let shown = shown(&command);
     let failed =
         |what: String| Failure::new(format!("`{shown}`: {what}"), "run one test alone with `cargo test -p CRATE NAME`");

@@ -49,6 +49,10 @@ fn collect<'a>(content: &'a Content, texts: &mut Vec<&'a str>) {
                 texts.extend(finding.subject.iter().map(String::as_str));
             }
         }
+        // A drive is found again by what is in it, wherever its file went.
+        Content::Drive { file, .. } => texts.push(&file.sha256),
+        Content::Tested { test, .. } => texts.push(test),
+        Content::Repaired { suspect, .. } => texts.push(suspect),
         Content::Swap { part, .. } => texts.push(part),
         Content::Replaced { part, text, .. } => texts.extend([part.as_str(), text]),
         Content::Command { output, .. } => texts.push(output),
@@ -57,8 +61,9 @@ fn collect<'a>(content: &'a Content, texts: &mut Vec<&'a str>) {
         Content::Closed { outcome } => texts.push(outcome),
         Content::Correction { content: Some(content), .. } => collect(content, texts),
         Content::Correction { content: None, .. }
-        | Content::Drive { .. }
         | Content::Clearing { .. }
+        | Content::SwapVerdict { .. }
+        | Content::Suspects { .. }
         | Content::Proof { .. }
         | Content::Reopened { .. } => {}
     }

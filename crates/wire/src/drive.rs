@@ -109,6 +109,8 @@ pub struct Recorded {
     pub notes: Vec<String>,
     /// What was lost, besides the gaps.
     pub problems: Vec<String>,
+    /// The case that it belongs to; null when it belongs to none.
+    pub case: Option<crate::CaseRef>,
 }
 
 /// `witness drive repair --json`.

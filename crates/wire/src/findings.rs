@@ -17,6 +17,8 @@ pub struct Examined {
     pub findings: Vec<Finding>,
     /// What could not be read of the drive.
     pub problems: Vec<String>,
+    /// The case that it belongs to; null when it belongs to none.
+    pub case: Option<crate::CaseRef>,
 }
 
 /// One answer about one subject.
@@ -61,6 +63,8 @@ pub struct SwapJudged {
     pub drives: Vec<SwapCounts>,
     /// What could not be read of the drives.
     pub problems: Vec<String>,
+    /// The case that it belongs to; null when it belongs to none.
+    pub case: Option<crate::CaseRef>,
 }
 
 /// What may be at fault.

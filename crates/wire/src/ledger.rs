@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
-use crate::{DriveSummary, Finding, Survey};
+use crate::{DriveSummary, Finding, Proof, Survey, SwapJudged};
 
 /// Which part of each kind sits on each cylinder: `placement["coil"][k]` is on cylinder k + 1. Parts carry the number of
 /// the cylinder on which each sat at first; parts that came later carry higher numbers.
@@ -165,9 +165,8 @@ pub enum Content {
     },
     /// A moment of a drive that somebody marked.
     Mark {
-        /// Number of the drive's entry.
-        #[cfg_attr(feature = "ts", ts(type = "number"))]
-        drive: u64,
+        /// SHA-256 of the drive.
+        drive: String,
         /// Seconds since the start of the drive.
         t_s: f64,
         /// What was said of it.
@@ -177,10 +176,6 @@ pub enum Content {
     Finding {
         /// The drive as it was examined.
         file: FileRef,
-        /// Number of the drive's entry, where it has one.
-        #[serde(default)]
-        #[cfg_attr(feature = "ts", ts(type = "number | null"))]
-        drive: Option<u64>,
         /// Every answer, the strongest evidence for a fault first.
         findings: Vec<Finding>,
     },
@@ -246,18 +241,40 @@ pub enum Content {
         #[serde(default)]
         reason: String,
     },
+    /// What the drives around a swap say.
+    SwapVerdict {
+        /// The verdict with its numbers.
+        verdict: Box<SwapJudged>,
+    },
+    /// A test of the fault model was made by hand.
+    Tested {
+        /// Area of the fault model, such as `misfire.1`.
+        area: String,
+        /// Short name of the test.
+        test: String,
+        /// Its answer.
+        is_yes: bool,
+    },
+    /// A suspect was repaired, and the fault is gone or not.
+    Repaired {
+        /// Area of the fault model, such as `misfire.1`.
+        area: String,
+        /// Short name of the suspect.
+        suspect: String,
+        /// Whether the fault was gone afterwards, shown and not hoped.
+        helped: bool,
+    },
+    /// How the suspects stood at this moment.
+    Suspects {
+        /// Probability of each, by `AREA/SUSPECT`.
+        weights: BTreeMap<String, f64>,
+        /// One sentence for each area.
+        statements: Vec<String>,
+    },
     /// How far the proof of a repair is.
     Proof {
-        /// `gone`, `fewer`, `still`, `not yet` or `nothing before`.
-        outcome: String,
-        /// One plain sentence with its numbers.
-        statement: String,
-        /// What must still be done.
-        #[serde(default)]
-        next: Vec<String>,
-        /// Everything else that is known of it.
-        #[serde(default)]
-        details: serde_json::Value,
+        /// The proof with its numbers.
+        proof: Box<Proof>,
     },
     /// An earlier entry was wrong.
     Correction {
@@ -328,4 +345,46 @@ pub struct Verified {
     pub problems: Vec<String>,
     /// Files that were held against their checksums.
     pub n_files: usize,
+}
+
+/// `witness case show --json`.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS))]
+pub struct CaseShown {
+    /// The case.
+    pub case: Case,
+    /// Its ledger, oldest entry first.
+    pub entries: Vec<Entry>,
+    /// Where the parts sit now, for the kinds that were ever swapped or replaced.
+    pub placement: Placement,
+}
+
+/// What `witness case new`, `close`, `reopen`, `note`, `photo`, `decide`, `correct` and `witness swap add` print with
+/// `--json`.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS))]
+pub struct CaseEntry {
+    /// The case.
+    pub case: Case,
+    /// The entry that was made.
+    pub entry: Entry,
+    /// Where the parts sit now, for the kinds that were ever swapped or replaced.
+    pub placement: Placement,
+}
+
+/// What `witness case export`, `import` and `backup` print with `--json`.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS))]
+pub struct CaseMoved {
+    /// The case; null for a backup of the whole casebook.
+    pub case: Option<Case>,
+    /// The file that was written or read.
+    pub file: String,
+    /// How many drives, surveys and photos went with it.
+    pub n_files: usize,
+    /// Files that could not go with it, and why.
+    pub problems: Vec<String>,
 }

@@ -30,7 +30,8 @@ pub use drive::{
 };
 pub use findings::{Examined, Experiment, ExperimentDrive, Finding, Hypothesis, SwapCounts, SwapJudged};
 pub use ledger::{
-    Case, CaseFile, CaseRef, CaseVehicle, Cases, Conditions, Content, Entry, FileRef, Placement, Verified,
+    Case, CaseEntry, CaseFile, CaseMoved, CaseRef, CaseShown, CaseVehicle, Cases, Conditions, Content, Entry, FileRef,
+    Placement, Verified,
 };
 pub use lists::{Signal, Signals, Watchlist, Watchlists};
 pub use program::{Adapter, Adapters, Demo, Failed, Failure, Serving, Workbench};
@@ -63,6 +64,9 @@ pub fn typescript() -> String {
         Care
         Case
         CaseFile
+        CaseMoved
+        CaseEntry
+        CaseShown
         CaseRef
         CaseVehicle
         Cases

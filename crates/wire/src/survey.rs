@@ -30,6 +30,8 @@ pub struct Survey {
     #[serde(skip_serializing_if = "Vec::is_empty")]
     /// Every request with its replies; only in the saved file.
     pub raw: Vec<RawExchange>,
+    /// The case that it belongs to; null when it belongs to none.
+    pub case: Option<crate::CaseRef>,
 }
 
 /// A module that others get no messages from.

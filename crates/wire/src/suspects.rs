@@ -13,6 +13,10 @@ pub struct Suspects {
     pub unused: Vec<String>,
     /// What could not be read.
     pub problems: Vec<String>,
+    /// The case that it belongs to; null when it belongs to none.
+    pub case: Option<crate::CaseRef>,
+    /// How the suspects of the case moved since they were last asked for, by `AREA/SUSPECT`.
+    pub moved: Vec<SuspectChange>,
 }
 
 /// One area with its suspects.
@@ -162,6 +166,8 @@ pub struct Proof {
     pub verdict: String,
     /// What could not be read of the drives.
     pub problems: Vec<String>,
+    /// The case that it belongs to; null when it belongs to none.
+    pub case: Option<crate::CaseRef>,
 }
 
 /// One fault and what is left of it.

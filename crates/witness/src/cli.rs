@@ -11,8 +11,34 @@ pub(crate) struct Cli {
     /// Print exactly one JSON object on standard output; progress goes to standard error.
     #[arg(long, global = true)]
     pub(crate) json: bool,
+    #[command(flatten)]
+    pub(crate) in_case: InCaseArgs,
     #[command(subcommand)]
     pub(crate) command: Option<Command>,
+}
+
+/// Which case, and in whose name.
+#[derive(Debug, Args)]
+pub(crate) struct InCaseArgs {
+    /// Work in this case instead of the open one.
+    #[arg(long, global = true, value_name = "N", conflicts_with = "no_case", help_heading = "Case")]
+    pub(crate) case: Option<i64>,
+    /// Write nothing into the casebook.
+    #[arg(long, global = true, help_heading = "Case")]
+    pub(crate) no_case: bool,
+    /// Who makes the entries; by default the user of this computer.
+    #[arg(long, global = true, value_name = "NAME", env = "WITNESS_WHO", help_heading = "Case")]
+    pub(crate) who: Option<String>,
+    /// The casebook: a file, or the URL of a PostgreSQL server; by default a file in the data folder.
+    #[arg(
+        long,
+        global = true,
+        value_name = "FILE|URL",
+        env = "WITNESS_CASEBOOK",
+        hide_env_values = true,
+        help_heading = "Case"
+    )]
+    pub(crate) casebook: Option<String>,
 }
 
 #[derive(Debug, Subcommand)]
@@ -39,8 +65,10 @@ pub(crate) enum Command {
     Export(ExportArgs),
     /// Examine a drive: what is faulty, how sure, where in the recording, what else could explain it.
     Examine(ExamineArgs),
-    /// Judge a swap: does the misfire follow a part, or stay with the cylinder?
+    /// Keep book of swapped parts, and judge: does the misfire follow a part, or stay with the cylinder?
     Swap(SwapArgs),
+    /// Cases: a vehicle's visit with its complaint, and everything that was done.
+    Case(CaseArgs),
     /// Weigh the suspects: which part or connection, what speaks for and against each, and what to test next.
     Suspects(SuspectsArgs),
     /// Prove a repair: whether the faults of the drives before it are gone, or what must still be driven.
@@ -329,12 +357,208 @@ pub(crate) struct SwapArgs {
 
 #[derive(Debug, Subcommand)]
 pub(crate) enum SwapCommand {
+    /// Two parts of a kind changed places, or one was replaced.
+    Add {
+        /// Kind of part, such as coil, plug or injector.
+        #[arg(long, value_name = "PART")]
+        part: String,
+        /// The two cylinders whose parts changed places.
+        #[arg(long, num_args = 2, value_name = "CYLINDER")]
+        between: Vec<u32>,
+        /// The cylinder that the part came from; the one that sat where it went took its place.
+        #[arg(long, value_name = "CYLINDER", requires = "to", conflicts_with_all = ["between", "new_at"])]
+        from: Option<u32>,
+        /// The cylinder that it went to.
+        #[arg(long, value_name = "CYLINDER", requires = "from")]
+        to: Option<u32>,
+        /// The cylinder on which a part from outside replaced the old one.
+        #[arg(long, value_name = "CYLINDER", conflicts_with = "between")]
+        new_at: Option<u32>,
+        /// Part number, maker, where it came from.
+        #[arg(long, value_name = "TEXT", default_value = "")]
+        text: String,
+    },
+    /// The last swap was put back; or, with --mistaken, it never was one.
+    Undo {
+        /// The parts never changed places: withdraw the entry.
+        #[arg(long)]
+        mistaken: bool,
+    },
     /// From drives before and after parts changed places.
     Judge {
-        /// Which parts were exchanged, the drives, and where each part sat in each drive (JSON).
+        /// Which parts were exchanged, the drives, and where each part sat in each drive (JSON); by default what the case
+        /// knows.
         #[arg(value_name = "EXPERIMENT.json")]
-        experiment: PathBuf,
+        experiment: Option<PathBuf>,
     },
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct CaseArgs {
+    #[command(subcommand)]
+    pub(crate) command: CaseCommand,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum CaseCommand {
+    /// Open a case; commands belong to it until another is opened or it is closed.
+    New(NewCaseArgs),
+    /// The newest cases.
+    List {
+        /// Most of them.
+        #[arg(long, value_name = "N", default_value_t = 20)]
+        limit: usize,
+    },
+    /// A case with its ledger.
+    Show {
+        /// Its number; by default the open case.
+        #[arg(value_name = "N")]
+        number: Option<i64>,
+    },
+    /// Cases that hold all these words: complaint, code, part, vehicle, notes.
+    Search {
+        /// Words, or beginnings of words.
+        #[arg(value_name = "TEXT", required = true)]
+        text: Vec<String>,
+        /// Most of them.
+        #[arg(long, value_name = "N", default_value_t = 20)]
+        limit: usize,
+    },
+    /// Work in this case from now on.
+    Open {
+        /// Its number.
+        #[arg(value_name = "N")]
+        number: i64,
+    },
+    /// Close the case.
+    Close {
+        /// How it ended.
+        #[arg(value_name = "OUTCOME", default_value = "")]
+        outcome: String,
+    },
+    /// Open a closed case again.
+    Reopen {
+        /// Its number.
+        #[arg(value_name = "N")]
+        number: i64,
+        /// Why.
+        #[arg(long, value_name = "TEXT", default_value = "")]
+        reason: String,
+    },
+    /// Say more of the vehicle.
+    Vehicle(VehicleArgs),
+    /// Write something down.
+    Note {
+        /// What.
+        #[arg(value_name = "TEXT")]
+        text: String,
+    },
+    /// Keep a picture.
+    Photo {
+        /// The picture.
+        #[arg(value_name = "FILE")]
+        file: PathBuf,
+        /// What it shows.
+        #[arg(long, value_name = "TEXT", default_value = "")]
+        text: String,
+    },
+    /// Write down a decision.
+    Decide {
+        /// What was decided.
+        #[arg(value_name = "TEXT")]
+        text: String,
+        /// Why.
+        #[arg(long, value_name = "TEXT", default_value = "")]
+        reason: String,
+    },
+    /// Write down the result of a test that `witness suspects` asked for.
+    Tested {
+        /// Such as misfire.1/compression-low=no.
+        #[arg(value_name = "AREA/TEST=yes|no")]
+        result: String,
+    },
+    /// Write down that a suspect was repaired, and whether the fault was gone afterwards.
+    Repaired {
+        /// Such as misfire.1/coil=yes.
+        #[arg(value_name = "AREA/SUSPECT=yes|no")]
+        result: String,
+    },
+    /// Correct an entry by a further one.
+    Correct {
+        /// Number of the entry.
+        #[arg(value_name = "ENTRY")]
+        entry: u64,
+        /// Why.
+        #[arg(long, value_name = "TEXT")]
+        reason: String,
+        /// What it should have said, as JSON of an entry's content; without it the entry is withdrawn.
+        #[arg(long, value_name = "JSON")]
+        content: Option<String>,
+    },
+    /// Hold the ledger against its hash chain, and its files against their checksums.
+    Verify {
+        /// Its number; by default the open case.
+        #[arg(value_name = "N")]
+        number: Option<i64>,
+    },
+    /// Write the case with its drives into one file that another shop can open.
+    Export {
+        /// The zip to be made.
+        #[arg(value_name = "CASE.zip")]
+        file: PathBuf,
+    },
+    /// Take in a case from such a file.
+    Import {
+        /// The zip.
+        #[arg(value_name = "CASE.zip")]
+        file: PathBuf,
+    },
+    /// Copy the whole casebook into a new file while it is in use.
+    Backup {
+        /// The copy to be made.
+        #[arg(value_name = "FILE.sqlite")]
+        file: PathBuf,
+    },
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct NewCaseArgs {
+    /// The complaint in the customer's words.
+    #[arg(long, value_name = "TEXT")]
+    pub(crate) complaint: String,
+    /// Engine hot, cold, both.
+    #[arg(long, value_name = "TEXT")]
+    pub(crate) when: Option<String>,
+    /// At which speed or load.
+    #[arg(long, value_name = "TEXT")]
+    pub(crate) speed: Option<String>,
+    /// In which weather.
+    #[arg(long, value_name = "TEXT")]
+    pub(crate) weather: Option<String>,
+    /// How often.
+    #[arg(long, value_name = "TEXT")]
+    pub(crate) often: Option<String>,
+    #[command(flatten)]
+    pub(crate) vehicle: VehicleArgs,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct VehicleArgs {
+    /// Vehicle identification number; a survey fills it in where the car reports it.
+    #[arg(long, value_name = "VIN")]
+    pub(crate) vin: Option<String>,
+    /// Number plate.
+    #[arg(long, value_name = "TEXT")]
+    pub(crate) plate: Option<String>,
+    /// Maker, model, year.
+    #[arg(long, value_name = "TEXT")]
+    pub(crate) model: Option<String>,
+    /// Engine.
+    #[arg(long, value_name = "TEXT")]
+    pub(crate) engine: Option<String>,
+    /// Odometer, km.
+    #[arg(long, value_name = "KM")]
+    pub(crate) mileage: Option<u32>,
 }
 
 #[derive(Debug, Args)]
@@ -367,11 +591,12 @@ pub(crate) struct SuspectsArgs {
 
 #[derive(Debug, Args)]
 pub(crate) struct ProofArgs {
-    /// A drive that shows the fault, from before the repair; repeatable.
-    #[arg(long, value_name = "DRIVE.mcap", required = true)]
+    /// A drive that shows the fault, from before the repair; repeatable; by default the drives of the case, divided at its
+    /// repairs.
+    #[arg(long, value_name = "DRIVE.mcap")]
     pub(crate) before: Vec<PathBuf>,
     /// A drive after the repair; repeatable; without one it says what must be driven.
-    #[arg(long, value_name = "DRIVE.mcap")]
+    #[arg(long, value_name = "DRIVE.mcap", requires = "before")]
     pub(crate) after: Vec<PathBuf>,
 }
 

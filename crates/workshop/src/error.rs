@@ -3,6 +3,7 @@
 use std::io::{Error, ErrorKind};
 use std::path::{Path, PathBuf};
 
+use casebook::CasebookError;
 use drive::DriveError;
 use link::LinkError;
 
@@ -104,6 +105,31 @@ pub enum WorkshopError {
     /// A level, pattern or parameter that cannot be used.
     #[error("{0}")]
     Order(String),
+    /// The casebook.
+    #[error(transparent)]
+    Casebook(#[from] casebook::CasebookError),
+    /// There is no open case, and none was named.
+    #[error("no case is open")]
+    NoOpenCase,
+    /// A zip that holds no sound case.
+    #[error("`{}` is not a case that can be taken in: {problem}", path.display())]
+    Archive {
+        /// The zip.
+        path: PathBuf,
+        /// What is wrong.
+        problem: String,
+    },
+    /// A kind of part cannot have this name.
+    #[error("a part is named by up to 40 letters and digits, such as `coil`: `{}`", .0.escape_debug())]
+    Part(String),
+    /// The case has no drives or swaps of which this could be said.
+    #[error("case {case}: {lacking}")]
+    Lacking {
+        /// The case.
+        case: i64,
+        /// What it lacks.
+        lacking: &'static str,
+    },
     /// The thread that recorded broke off; what was saved by then is on the disk.
     #[error("the recording broke off; what was saved by then is in its file")]
     Broke,
@@ -142,6 +168,7 @@ impl WorkshopError {
             Self::Drive(D::Io { .. } | D::Stopped { .. } | D::Write { .. } | D::Lost { .. }) => Blame::Failure,
             Self::Refused(_) => Blame::Refused,
             Self::Write { .. } | Self::NoFolder | Self::Broke => Blame::Failure,
+            Self::Casebook(error) if !crate::cases::is_input(error) => Blame::Failure,
             _ => Blame::Input,
         }
     }
@@ -163,6 +190,14 @@ impl WorkshopError {
                 ErrorKind::StorageFull => "free some space; nothing that was there before was touched",
                 _ => return None,
             },
+            Self::NoOpenCase => "open one with `witness case new --complaint TEXT`, or name one with --case N",
+            Self::Casebook(CasebookError::NoCase(_)) => "`witness case list` shows the cases",
+            Self::Casebook(CasebookError::Closed(_)) => {
+                "open it again with `witness case reopen`, or another with `witness case new`"
+            }
+            Self::Casebook(CasebookError::Damaged { .. }) => {
+                "put the file aside and restore the last backup; drives, surveys and photos are files of their own and not touched"
+            }
             Self::NoFolder => "set WITNESS_HOME to a folder that may be written to",
             Self::NoCommand(_) => {
                 "`witness command --adapter ADDRESS` lists them; a file of the car's maker goes with --definitions"

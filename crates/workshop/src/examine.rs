@@ -4,22 +4,54 @@ use std::path::Path;
 
 use signal::Recording;
 
-use crate::{Workshop, WorkshopError, to_wire};
+use wire::Content;
+
+use crate::{CaseChoice, Workshop, WorkshopError, to_wire};
 
 impl Workshop {
-    /// Runs every check over a drive; the strongest evidence for a fault comes first.
+    /// Runs every check over a drive; the strongest evidence for a fault comes first. The findings are written into the
+    /// case that has the drive, else into the open one.
     ///
     /// # Errors
     /// [`WorkshopError::Drive`]; what is damaged of a drive stands in [`wire::Examined::problems`].
     pub fn examine(&self, drive: &Path) -> Result<wire::Examined, WorkshopError> {
-        let (recording, problems) = open_drive(drive)?;
+        let (recording, mut problems) = open_drive(drive)?;
         let mut findings = evidence::examine(&recording);
         findings.sort_by(|a, b| b.log10_odds.total_cmp(&a.log10_odds));
-        Ok(wire::Examined {
-            drive: to_wire::drive(drive, &recording),
-            findings: findings.iter().map(to_wire::finding).collect(),
-            problems,
-        })
+        let summary = to_wire::drive(drive, &recording);
+        let findings: Vec<wire::Finding> = findings.iter().map(to_wire::finding).collect();
+        let case = match self.enter_findings(drive, &summary, &findings, &problems) {
+            Ok(case) => case,
+            Err(error) => {
+                problems.push(format!("not written into the casebook: {error}"));
+                None
+            }
+        };
+        Ok(wire::Examined { drive: summary, findings, problems, case })
+    }
+
+    /// Writes findings into the case that has the drive, else into the open case, with the drive itself where it is new
+    /// to it.
+    fn enter_findings(
+        &self,
+        drive: &Path,
+        summary: &wire::DriveSummary,
+        findings: &[wire::Finding],
+        problems: &[String],
+    ) -> Result<Option<wire::CaseRef>, WorkshopError> {
+        if self.choice == CaseChoice::None {
+            return Ok(None);
+        }
+        let file = self.file_ref(drive)?;
+        let content = Content::Finding { file: file.clone(), findings: findings.to_vec() };
+        if let Some(number) = self.case_of_drive(&file.sha256)? {
+            // A closed case takes no findings: the examination is repeated for somebody's eyes then.
+            let is_open = self.casebook()?.summary(number)?.closed_unix_ms.is_none();
+            let there = self.clone().in_case(if is_open { CaseChoice::Number(number) } else { CaseChoice::None });
+            return there.enter(None, &[content]);
+        }
+        let drive = Content::Drive { file, summary: summary.clone(), problems: problems.to_vec() };
+        self.enter(None, &[drive, content])
     }
 }
 

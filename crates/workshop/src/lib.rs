@@ -26,7 +26,9 @@
 //! ```
 
 mod adapters;
+mod archive;
 mod car;
+mod cases;
 mod clear;
 mod command;
 mod control;
@@ -36,6 +38,7 @@ mod live;
 mod places;
 mod plan;
 mod record;
+mod story;
 mod survey;
 mod suspects;
 mod swap;
@@ -44,6 +47,8 @@ mod to_wire;
 mod watchlist;
 
 pub use car::{Car, definitions};
+pub use casebook::NewCase;
+pub use cases::{CaseChoice, current_placement, file_of};
 pub use clear::ClearWish;
 pub use command::{CommandWish, GENERAL_CAUTIONS, How};
 pub use control::Control;
@@ -70,13 +75,16 @@ use signal::Sample;
 pub struct Workshop {
     places: Places,
     software: String,
+    who: String,
+    casebook: Option<String>,
+    choice: CaseChoice,
 }
 
 impl Workshop {
     /// A workshop that keeps its files in `places` and writes `software` (program and version) into them.
     #[must_use]
     pub fn new(places: Places, software: &str) -> Self {
-        Self { places, software: software.to_owned() }
+        Self { places, software: software.to_owned(), who: user(), casebook: None, choice: CaseChoice::Open }
     }
 
     /// Where things are kept.
@@ -90,6 +98,12 @@ impl Workshop {
     pub fn software(&self) -> &str {
         &self.software
     }
+}
+
+/// Who works at this computer, as far as the system says.
+fn user() -> String {
+    let named = ["USER", "USERNAME"].iter().filter_map(|name| std::env::var(name).ok());
+    named.into_iter().find(|name| !name.is_empty()).unwrap_or_else(|| "somebody".to_owned())
 }
 
 /// Hears of what happens while something lasts. Every method may be left out.

@@ -50,6 +50,13 @@ impl Places {
     }
 }
 
+/// A name in `folder` that no file has yet: `stem`, or with a number behind it.
+pub(crate) fn fresh(folder: &Path, stem: &str, ending: &str) -> PathBuf {
+    let numbered = (2..).map(|number| folder.join(format!("{stem}-{number}.{ending}")));
+    let mut names = std::iter::once(folder.join(format!("{stem}.{ending}"))).chain(numbered);
+    names.find(|name| !name.exists()).unwrap_or_default()
+}
+
 fn env_path(name: &str) -> Option<PathBuf> {
     std::env::var_os(name).filter(|value| !value.is_empty()).map(PathBuf::from)
 }

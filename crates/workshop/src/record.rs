@@ -6,9 +6,10 @@ use drive::{DriveError, DriveInfo, Overwrite, Recorder, SignalHandle};
 use protocol::Nanos;
 use signal::{Gap, Mark, Sample, SignalId};
 use vehicle::{Plan, Rate, RawExchange, SampleError, Sink, Vehicle};
+use wire::{Content, FileRef};
 
 use crate::examine::open_drive;
-use crate::places::{time_for_name, unix_now_ns};
+use crate::places::{fresh, time_for_name, unix_now_ns};
 use crate::plan::{measured, planned_signals};
 use crate::{Car, Control, Observer, Workshop, WorkshopError, to_wire};
 
@@ -121,29 +122,28 @@ impl Workshop {
         };
         let (recording, lost) = open_drive(&out)?;
         problems.extend(lost);
+        let summary = to_wire::drive(&out, &recording);
+        let file = self.file_ref(&out)?;
+        let contents = drive_entries(file, &summary, &problems);
+        let case = self.enter_or_tell(info.vin.as_deref(), &mut problems, &contents);
         let recorded = wire::Recorded {
-            drive: to_wire::drive(&out, &recording),
+            drive: summary,
             rates: rates.iter().map(to_wire::rate).collect(),
             unavailable: plan.unavailable.iter().map(to_wire::unavailable).collect(),
             bytes,
             notes,
             problems,
+            case,
         };
         Ok((outcome, recorded))
     }
 
     /// A drive file as it was named, or a new one in the data folder.
     pub(crate) fn drive_file(&self, out: Option<&Path>) -> Result<PathBuf, WorkshopError> {
-        match out {
-            Some(out) => Ok(out.to_owned()),
-            None => {
-                let (folder, name) = (self.places.sub("drives")?, time_for_name(unix_now_ns()));
-                let numbered = (2..).map(|n| folder.join(format!("{name}-{n}.mcap")));
-                let mut paths = std::iter::once(folder.join(format!("{name}.mcap"))).chain(numbered);
-                // Two drives may begin in the same second.
-                Ok(paths.find(|path| !path.exists()).unwrap_or_else(|| folder.join(format!("{name}.mcap"))))
-            }
-        }
+        Ok(match out {
+            Some(out) => out.to_owned(),
+            None => fresh(&self.places.sub("drives")?, &time_for_name(unix_now_ns()), "mcap"),
+        })
     }
 
     /// Writes a good copy of a drive that was cut short or damaged, as `NAME.repaired.mcap` beside it.
@@ -165,6 +165,14 @@ pub(crate) struct DriveFile {
     pub(crate) replace: bool,
     /// End of it; `None`: until it is stopped.
     pub(crate) until_ns: Option<Nanos>,
+}
+
+/// A drive and its marks.
+fn drive_entries(file: FileRef, summary: &wire::DriveSummary, problems: &[String]) -> Vec<Content> {
+    let mark = |mark: &wire::Mark| Content::Mark { drive: file.sha256.clone(), t_s: mark.t_s, text: mark.text.clone() };
+    let marks: Vec<Content> = summary.marks.iter().map(mark).collect();
+    let drive = Content::Drive { file, summary: summary.clone(), problems: problems.to_vec() };
+    std::iter::once(drive).chain(marks).collect()
 }
 
 /// Takes samples into the recorder, and tells the observer.

@@ -2,7 +2,9 @@
 
 use std::path::Path;
 
-use crate::places::{time_for_name, unix_now_ns};
+use wire::Content;
+
+use crate::places::{fresh, time_for_name, unix_now_ns};
 use crate::{Car, Observer, Workshop, WorkshopError, to_wire};
 
 /// How much of a car a survey reads.
@@ -16,7 +18,7 @@ pub enum Scope {
 
 impl Workshop {
     /// Surveys a car and saves everything, raw bytes included, before it returns: in `out`, or in a new file of the data
-    /// folder named after time and vehicle. Gives the survey without the raw bytes. Changes nothing in the car.
+    /// folder named after time and vehicle; it is written into its case then. Gives the survey without the raw bytes. Changes nothing in the car.
     ///
     /// # Errors
     /// [`WorkshopError::Write`]; an existing file is never replaced. What goes wrong with a module is no error but stands
@@ -40,12 +42,17 @@ impl Workshop {
             None => {
                 // From outside, but a VIN has only letters and digits.
                 let vin = survey.vehicle.vin.as_deref().unwrap_or("no-vin");
-                self.places.sub("surveys")?.join(format!("{}-{vin}.json", time_for_name(taken)))
+                fresh(&self.places.sub("surveys")?, &format!("{}-{vin}", time_for_name(taken)), "json")
             }
         };
         survey.file = Some(path.display().to_string());
         save(&path, &survey)?;
         survey.raw.clear();
+        let (vin, kept) = (survey.vehicle.vin.clone(), self.file_ref(&path)?);
+        let mut problems = Vec::new();
+        let content = Content::Survey { file: kept, survey: Box::new(survey.clone()) };
+        survey.case = self.enter_or_tell(vin.as_deref(), &mut problems, &[content]);
+        survey.problems.append(&mut problems);
         Ok(survey)
     }
 }

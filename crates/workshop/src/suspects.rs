@@ -35,15 +35,8 @@ impl Workshop {
     /// [`Workshop::judge_swap_file`] says of the swap.
     pub fn suspects(&self, known: &Known) -> Result<wire::Suspects, WorkshopError> {
         let mut evidence = Evidence { complaint: known.complaint.clone(), ..Evidence::default() };
-        if let Some(found) = known.money_per_hour {
-            if !(1.0..=100_000.0).contains(&found) {
-                return Err(WorkshopError::Number {
-                    what: "the price of an hour of work",
-                    wanted: "1 to 100000",
-                    found,
-                });
-            }
-            evidence.money_per_hour = found;
+        if let Some(money) = known.money_per_hour {
+            evidence.money_per_hour = checked_money(money)?;
         }
         let mut problems = Vec::new();
         for path in &known.surveys {
@@ -88,6 +81,14 @@ impl Workshop {
         let proven = evidence::proof::prove(&before.iter().collect::<Vec<_>>(), &after.iter().collect::<Vec<_>>());
         Ok(to_wire::proof(&proven, problems))
     }
+}
+
+/// What an hour of work may cost.
+pub(crate) fn checked_money(found: f64) -> Result<f64, WorkshopError> {
+    if (1.0..=100_000.0).contains(&found) {
+        return Ok(found);
+    }
+    Err(WorkshopError::Number { what: "the price of an hour of work", wanted: "1 to 100000", found })
 }
 
 /// The codes of a survey, as evidence.

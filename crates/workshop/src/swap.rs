@@ -59,6 +59,7 @@ impl Workshop {
                 })
                 .collect(),
             problems: opened.iter().zip(&experiment.drives).flat_map(lost).collect(),
+            case: None,
         })
     }
 }

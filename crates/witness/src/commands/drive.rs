@@ -83,7 +83,9 @@ pub(crate) fn run(
     };
     let mut car = super::connect(&workshop, &options.adapter)?;
     crate::stop::on_signals(&control.stop_flag())?;
-    Ok(workshop.record(&mut car, &wish, control, observer)?)
+    let recorded = workshop.record(&mut car, &wish, control, observer)?;
+    super::tell_case(recorded.case.as_ref());
+    Ok(recorded)
 }
 
 /// Tells progress in lines on standard error.

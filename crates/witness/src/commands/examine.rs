@@ -8,6 +8,7 @@ use crate::output::{clean, clock, print_json, print_text, width, wrapped};
 
 pub(crate) fn run(args: &ExamineArgs, json: bool) -> Result<Exit, Failure> {
     let examined = super::workshop()?.examine(&args.drive)?;
+    super::tell_case(examined.case.as_ref());
     if json {
         print_json(&examined)?;
     } else {
@@ -19,7 +20,7 @@ pub(crate) fn run(args: &ExamineArgs, json: bool) -> Result<Exit, Failure> {
 /// The findings as a page of text: what is faulty first, then what is open, then what was seen to be in order.
 pub(crate) fn page(examined: &Examined, all: bool) -> String {
     let width = width();
-    let Examined { drive, findings, problems } = examined;
+    let Examined { drive, findings, problems, .. } = examined;
     let mut page = format!(
         "Drive {}\n  {} of {} signals, {} marks, {} gaps\n",
         clean(&drive.file),

@@ -1,6 +1,7 @@
 //! One file per command.
 
 mod adapters;
+mod case;
 mod clear;
 mod command;
 mod demo;
@@ -18,15 +19,19 @@ mod suspects;
 mod swap;
 mod watchlist;
 
-use ::workshop::{Car, Places, Workshop};
+use std::sync::OnceLock;
 
-use crate::cli::{AdapterArgs, Cli, Command, DriveCommand, DriveOptions, SignalChoice};
+use ::workshop::{Car, CaseChoice, Places, Workshop};
+
+use crate::cli::{AdapterArgs, Cli, Command, DriveCommand, DriveOptions, InCaseArgs, SignalChoice};
 use crate::failure::{Exit, Failure};
-use crate::output::Aloud;
+use crate::output::{Aloud, progress};
 
 /// Runs the command that was asked for.
 pub(crate) fn run(cli: Cli) -> Result<Exit, Failure> {
     let json = cli.json;
+    // Set once, here; what the process was called with does not change.
+    let _ = IN_CASE.set(cli.in_case);
     match cli.command.unwrap_or_default() {
         Command::Serve(args) => serve::run(&args, json),
         Command::Adapters(args) => adapters::run(&args, json),
@@ -47,6 +52,7 @@ pub(crate) fn run(cli: Cli) -> Result<Exit, Failure> {
         Command::Export(args) => export::run(&args, json),
         Command::Examine(args) => examine::run(&args, json),
         Command::Swap(args) => swap::run(&args, json),
+        Command::Case(args) => case::run(args.command, json),
         Command::Suspects(args) => suspects::run(&args, json),
         Command::Proof(args) => proof::run(&args, json),
         Command::Watchlist(args) => watchlist::run(&args.command, json),
@@ -56,9 +62,32 @@ pub(crate) fn run(cli: Cli) -> Result<Exit, Failure> {
     }
 }
 
-/// The workshop at the usual place, in the name of this program.
+/// Which case, and in whose name: as the process was called.
+static IN_CASE: OnceLock<InCaseArgs> = OnceLock::new();
+
+/// The workshop at the usual place, in the name of this program, in the case that was asked for.
 pub(crate) fn workshop() -> Result<Workshop, Failure> {
-    Ok(Workshop::new(Places::usual()?, crate::SOFTWARE))
+    let workshop = Workshop::new(Places::usual()?, crate::SOFTWARE);
+    let Some(args) = IN_CASE.get() else { return Ok(workshop) };
+    let choice = match (args.case, args.no_case) {
+        (Some(number), _) => CaseChoice::Number(number),
+        (None, true) => CaseChoice::None,
+        (None, false) => CaseChoice::Open,
+    };
+    let workshop = workshop.in_case(choice);
+    let workshop = args.who.iter().fold(workshop, |workshop, who| workshop.by(who));
+    Ok(args.casebook.iter().fold(workshop, |workshop, address| workshop.with_casebook(address)))
+}
+
+/// Tells which case something was written into.
+pub(crate) fn tell_case(case: Option<&wire::CaseRef>) {
+    match case {
+        Some(case) if case.is_new => {
+            progress(&format!("no case of this car was open: opened case {}; `witness case show`", case.number));
+        }
+        Some(case) => progress(&format!("case {}, entry {}", case.number, case.entry)),
+        None => {}
+    }
 }
 
 /// Connects to the car behind the adapter, telling progress.

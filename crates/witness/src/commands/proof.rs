@@ -5,7 +5,10 @@ use crate::failure::{Exit, Failure};
 use crate::output::{clean, print_json, print_text, width, wrapped};
 
 pub(crate) fn run(args: &ProofArgs, json: bool) -> Result<Exit, Failure> {
-    let result = super::workshop()?.proof(&args.before, &args.after)?;
+    let workshop = super::workshop()?;
+    let result =
+        if args.before.is_empty() { workshop.proof_of_case()? } else { workshop.proof(&args.before, &args.after)? };
+    super::tell_case(result.case.as_ref());
     if json {
         print_json(&result)?;
     } else {

@@ -11,6 +11,7 @@ pub(crate) fn run(args: &SurveyArgs, json: bool) -> Result<Exit, Failure> {
     let workshop = super::workshop()?;
     let mut car = super::connect(&workshop, &args.adapter)?;
     let survey = workshop.survey(&mut car, scope, args.out.as_deref(), &mut Aloud)?;
+    super::tell_case(survey.case.as_ref());
     if json {
         print_json(&survey)?;
     } else {

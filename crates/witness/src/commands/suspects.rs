@@ -1,28 +1,30 @@
 //! `witness suspects`: which part or connection, what speaks for and against each, and what to test next.
 
-use workshop::{Answer, Known, Repair};
+use workshop::{Answer, Known, Repair, Workshop};
 
 use crate::cli::SuspectsArgs;
 use crate::failure::{Exit, Failure};
 use crate::output::{clean, print_json, print_text, width, wrapped};
 
 pub(crate) fn run(args: &SuspectsArgs, json: bool) -> Result<Exit, Failure> {
-    if args.complaint.is_none() && args.survey.is_empty() && args.drive.is_empty() {
-        return Err(Failure::input("nothing to weigh")
-            .hint("give a --complaint, a --survey or a --drive; `witness suspects --help` names all of them"));
-    }
-    let answer = |(area, test, is_yes)| Answer { area, test, is_yes };
-    let repair = |(area, suspect, helped)| Repair { area, suspect, helped };
-    let known = Known {
-        complaint: args.complaint.clone().unwrap_or_default(),
-        surveys: args.survey.clone(),
-        drives: args.drive.clone(),
-        swap: args.swap.clone(),
-        answers: args.result.iter().map(|text| by_hand(text).map(answer)).collect::<Result<_, _>>()?,
-        repairs: args.repaired.iter().map(|text| by_hand(text).map(repair)).collect::<Result<_, _>>()?,
-        money_per_hour: args.money_per_hour,
+    let workshop = super::workshop()?;
+    let named_nothing = args.complaint.is_none() && args.survey.is_empty() && args.drive.is_empty();
+    let result = if named_nothing {
+        suspects_of_case(&workshop, args)?
+    } else {
+        let answer = |(area, test, is_yes)| Answer { area, test, is_yes };
+        let repair = |(area, suspect, helped)| Repair { area, suspect, helped };
+        workshop.suspects(&Known {
+            complaint: args.complaint.clone().unwrap_or_default(),
+            surveys: args.survey.clone(),
+            drives: args.drive.clone(),
+            swap: args.swap.clone(),
+            answers: args.result.iter().map(|text| by_hand(text).map(answer)).collect::<Result<_, _>>()?,
+            repairs: args.repaired.iter().map(|text| by_hand(text).map(repair)).collect::<Result<_, _>>()?,
+            money_per_hour: args.money_per_hour,
+        })?
     };
-    let result = super::workshop()?.suspects(&known)?;
+    super::tell_case(result.case.as_ref());
     if json {
         print_json(&result)?;
     } else {
@@ -31,8 +33,31 @@ pub(crate) fn run(args: &SuspectsArgs, json: bool) -> Result<Exit, Failure> {
     Ok(if result.problems.is_empty() { Exit::Done } else { Exit::Lost })
 }
 
+/// Over all that the case knows; results that are told with it are written into the case first.
+fn suspects_of_case(workshop: &Workshop, args: &SuspectsArgs) -> Result<wire::Suspects, Failure> {
+    if args.swap.is_some() {
+        return Err(
+            Failure::input("--swap goes with --survey or --drive").hint("a case has its swaps from `witness swap add`")
+        );
+    }
+    for text in &args.result {
+        let (area, test, is_yes) = by_hand(text)?;
+        workshop.add_entry(&wire::Content::Tested { area, test, is_yes })?;
+    }
+    for text in &args.repaired {
+        let (area, suspect, helped) = by_hand(text)?;
+        workshop.add_entry(&wire::Content::Repaired { area, suspect, helped })?;
+    }
+    workshop.suspects_of_case(args.money_per_hour).map_err(|error| match error {
+        ::workshop::WorkshopError::NoOpenCase => Failure::input("nothing to weigh: no case is open").hint(
+            "open one with `witness case new --complaint TEXT`, or give a --complaint, a --survey or a --drive; `witness suspects --help` names all of them",
+        ),
+        other => other.into(),
+    })
+}
+
 /// `AREA/NAME=yes|no`.
-fn by_hand(text: &str) -> Result<(String, String, bool), Failure> {
+pub(crate) fn by_hand(text: &str) -> Result<(String, String, bool), Failure> {
     let wrong = || Failure::input(format!("`{text}` is not AREA/NAME=yes or AREA/NAME=no, such as misfire.1/coil=no"));
     let (place, answer) = text.split_once('=').ok_or_else(wrong)?;
     let (area, name) = place.split_once('/').ok_or_else(wrong)?;
@@ -99,6 +124,13 @@ fn page(result: &wire::Suspects, steps: bool) -> String {
         }
         page += &wrapped(&format!("odds of the fault model: {}", area.source), "  ", width);
         page += "\n";
+    }
+    if !result.moved.is_empty() {
+        page += "SINCE THE LAST TIME\n";
+        for change in &result.moved {
+            page += &format!("  {} -> {}  {}\n", percent(change.from), percent(change.to), clean(&change.suspect));
+        }
+        page += "  why: `--steps` shows what each piece of evidence changed\n\n";
     }
     for (label, lines) in [("not used", &result.unused), ("lost", &result.problems)] {
         for line in lines {

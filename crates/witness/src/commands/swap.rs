@@ -2,15 +2,61 @@
 
 use crate::cli::{SwapArgs, SwapCommand};
 use crate::failure::{Exit, Failure};
-use crate::output::{clean, print_json, print_text, width, wrapped};
+use crate::output::{clean, print_json, print_text, progress, width, wrapped};
 
 pub(crate) fn run(args: &SwapArgs, json: bool) -> Result<Exit, Failure> {
-    let SwapCommand::Judge { experiment } = &args.command;
-    let result = super::workshop()?.judge_swap_file(experiment)?;
+    let workshop = super::workshop()?;
+    let made = match &args.command {
+        SwapCommand::Judge { experiment } => {
+            let result = match experiment {
+                Some(experiment) => workshop.judge_swap_file(experiment)?,
+                None => workshop.judge_case()?,
+            };
+            super::tell_case(result.case.as_ref());
+            return judged(&result, json);
+        }
+        SwapCommand::Add { part, between, from, to, new_at, text } => {
+            match (between.as_slice(), from.zip(*to), new_at) {
+                ([first, second], _, _) => workshop.add_swap(part, *first, *second)?,
+                (_, Some((from, to)), _) => workshop.add_swap(part, from, to)?,
+                (_, _, Some(at)) => workshop.add_replacement(part, Some(*at), text)?,
+                _ => {
+                    return Err(Failure::input("it is not said what changed places").hint(
+                        "give --between 1 4 for two parts that changed places, or --new-at 1 for a part from outside",
+                    ));
+                }
+            }
+        }
+        SwapCommand::Undo { mistaken } => workshop.undo_swap(*mistaken)?,
+    };
+    progress("caution: ignition voltage can injure: engine off, key out, parts cool, before anything is exchanged.");
     if json {
-        print_json(&result)?;
+        print_json(&made)?;
     } else {
-        print_text(&page(&result));
+        print_text(&format!("case {}, entry {}\n{}", made.case.number, made.entry.number, placement(&made.placement)));
+    }
+    Ok(Exit::Done)
+}
+
+/// Where the parts sit, one line per kind.
+pub(crate) fn placement(placement: &wire::Placement) -> String {
+    let n = placement.values().map(Vec::len).max().unwrap_or(0);
+    if n == 0 {
+        return "every part sits where it sat at first\n".to_owned();
+    }
+    let numbers = |cells: &mut dyn Iterator<Item = u32>| cells.map(|cell| format!("{cell:>4}")).collect::<String>();
+    let mut text = format!("{:14}{}\n", "on cylinder", numbers(&mut (1..=n as u32)));
+    for (part, row) in placement {
+        text += &format!("{:14}{}\n", clean(part), numbers(&mut row.iter().copied()));
+    }
+    text
+}
+
+fn judged(result: &wire::SwapJudged, json: bool) -> Result<Exit, Failure> {
+    if json {
+        print_json(result)?;
+    } else {
+        print_text(&page(result));
     }
     Ok(if result.problems.is_empty() { Exit::Done } else { Exit::Lost })
 }

@@ -37,6 +37,7 @@ pub(crate) fn survey(survey: &Survey, taken_unix_ns: i64, software: &str) -> wir
         taken: crate::places::time_for_people(taken_unix_ns),
         software: software.to_owned(),
         file: None,
+        case: None,
         raw: survey.raw.iter().map(raw).collect(),
     }
 }

@@ -5,7 +5,13 @@ use evidence::suspects::{Area, NextTest, Reason, Suspect, Suspects};
 
 /// The suspects of every area; `problems` is what could not be read.
 pub(crate) fn suspects(found: &Suspects, problems: Vec<String>) -> wire::Suspects {
-    wire::Suspects { areas: found.areas.iter().map(area).collect(), unused: found.unused.clone(), problems }
+    wire::Suspects {
+        areas: found.areas.iter().map(area).collect(),
+        unused: found.unused.clone(),
+        problems,
+        moved: Vec::new(),
+        case: None,
+    }
 }
 
 fn area(area: &Area) -> wire::SuspectArea {
@@ -98,5 +104,5 @@ pub(crate) fn proof(proven: &[Proven], problems: Vec<String>) -> wire::Proof {
         lacking_s: fault.lacking_s,
         next: fault.next.clone(),
     });
-    wire::Proof { faults: faults.collect(), verdict: verdict.to_owned(), problems }
+    wire::Proof { faults: faults.collect(), verdict: verdict.to_owned(), problems, case: None }
 }

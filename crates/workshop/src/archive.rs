@@ -1,0 +1,226 @@
+//! A case as one file that another shop can open: a zip of JSON, the ledger as it is, and its files.
+//!
+//! `case.json` says what is in it, `ledger.jsonl` holds one entry per line with its content exactly as it is hashed, and
+//! `files/` the drives, surveys and photos under their checksums. On import nothing in it is believed: names are made
+//! from checksums, sizes are capped, the hash chain and every file are verified.
+
+use std::fs::File;
+use std::io::{BufRead, BufReader, Read, Write};
+use std::path::Path;
+
+use casebook::RawEntry;
+use serde::{Deserialize, Serialize};
+use wire::{Case, CaseMoved};
+use zip::write::SimpleFileOptions;
+use zip::{CompressionMethod, ZipArchive, ZipWriter};
+
+use crate::cases::file_of;
+use crate::{Workshop, WorkshopError};
+
+/// Most bytes that a case may unpack to: some hundred hours of drives.
+const MAX_BYTES: u64 = 16 << 30;
+/// Most bytes of the ledger.
+const MAX_LEDGER: u64 = 256 << 20;
+/// Most members of the zip.
+const MAX_MEMBERS: usize = 10_000;
+/// Version of this form.
+const FORMAT: u32 = 1;
+
+/// `case.json`.
+#[derive(Serialize, Deserialize)]
+struct Manifest {
+    format: u32,
+    uid: String,
+    /// Hash of the last entry.
+    head: String,
+    /// For people; what counts is in the ledger.
+    #[serde(default)]
+    complaint: String,
+    #[serde(default)]
+    software: String,
+}
+
+/// A line of `ledger.jsonl`.
+#[derive(Serialize, Deserialize)]
+struct Line {
+    number: u64,
+    time_unix_ms: i64,
+    who: String,
+    software: String,
+    hash: String,
+    content: Box<serde_json::value::RawValue>,
+}
+
+impl Workshop {
+    /// Writes the chosen case into a new zip. A file that is gone or was changed is left out and told.
+    ///
+    /// # Errors
+    /// [`WorkshopError::Write`] when the zip exists already or cannot be written; [`WorkshopError::NoOpenCase`],
+    /// [`WorkshopError::Casebook`].
+    pub fn export_case(&self, to: &Path) -> Result<CaseMoved, WorkshopError> {
+        let mut casebook = self.casebook()?;
+        let case = self.chosen_case(&mut casebook)?;
+        let entries = casebook.raw_entries(case.number)?;
+        let file = File::create_new(to).map_err(WorkshopError::write(to))?;
+        let written = self.write_zip(file, &case, &entries).map_err(WorkshopError::write(to));
+        if written.is_err() {
+            let _ = std::fs::remove_file(to);
+        }
+        let (n_files, problems) = written?;
+        Ok(CaseMoved { case: Some(case), file: to.display().to_string(), n_files, problems })
+    }
+
+    fn write_zip(&self, file: File, case: &Case, entries: &[RawEntry]) -> std::io::Result<(usize, Vec<String>)> {
+        let packed = SimpleFileOptions::default().compression_method(CompressionMethod::Deflated);
+        // Drives are packed already.
+        let stored = SimpleFileOptions::default().compression_method(CompressionMethod::Stored).large_file(true);
+        let mut zip = ZipWriter::new(file);
+        zip.start_file("case.json", packed)?;
+        serde_json::to_writer_pretty(
+            &mut zip,
+            &Manifest {
+                format: FORMAT,
+                uid: case.uid.clone(),
+                head: case.head.clone(),
+                complaint: case.complaint.clone(),
+                software: self.software.clone(),
+            },
+        )?;
+        zip.start_file("ledger.jsonl", packed)?;
+        for entry in entries {
+            let line = Line {
+                number: entry.number,
+                time_unix_ms: entry.time_unix_ms,
+                who: entry.who.clone(),
+                software: entry.software.clone(),
+                hash: entry.hash.clone(),
+                content: serde_json::value::RawValue::from_string(entry.content.clone())?,
+            };
+            serde_json::to_writer(&mut zip, &line)?;
+            zip.write_all(b"\n")?;
+        }
+        let (mut done, mut problems) = (std::collections::BTreeSet::new(), Vec::new());
+        for entry in entries.iter().cloned().map(RawEntry::read) {
+            let Some(wanted) = file_of(&entry.content).filter(|file| done.insert(file.sha256.clone())) else {
+                continue;
+            };
+            let path = self.path_of(&case.uid, wanted);
+            let problem = match casebook::sha256_of_file(&path, "") {
+                Ok(found) if found.sha256 == wanted.sha256 => {
+                    zip.start_file(format!("files/{}", wanted.sha256), stored)?;
+                    std::io::copy(&mut File::open(&path)?, &mut zip)?;
+                    continue;
+                }
+                Ok(_) => "it was changed after it was recorded".to_owned(),
+                Err(error) => error.to_string(),
+            };
+            done.remove(&wanted.sha256);
+            problems.push(format!("`{}` is left out: {problem}", path.display()));
+        }
+        zip.finish()?.sync_all()?;
+        Ok((done.len(), problems))
+    }
+
+    /// Takes in a case from a zip, with its files.
+    ///
+    /// # Errors
+    /// [`WorkshopError::Archive`] when it is no such zip, too large, or its ledger does not hold;
+    /// [`WorkshopError::Casebook`] when the case is here already. A damaged or missing file is told, not an error.
+    pub fn import_case(&self, from: &Path) -> Result<CaseMoved, WorkshopError> {
+        let bad = |problem: &str| WorkshopError::Archive { path: from.to_owned(), problem: problem.to_owned() };
+        let file = File::open(from).map_err(WorkshopError::read(from))?;
+        let mut zip = ZipArchive::new(BufReader::new(file)).map_err(|error| bad(&error.to_string()))?;
+        if zip.len() > MAX_MEMBERS {
+            return Err(bad("it has too many members"));
+        }
+        let manifest: Manifest = {
+            let member = zip.by_name("case.json").map_err(|error| bad(&format!("case.json: {error}")))?;
+            serde_json::from_reader(member.take(1 << 20)).map_err(|error| bad(&format!("case.json: {error}")))?
+        };
+        if manifest.format != FORMAT {
+            return Err(bad(&format!("it has format {}, this program knows {FORMAT}", manifest.format)));
+        }
+        let entries = {
+            let member = zip.by_name("ledger.jsonl").map_err(|error| bad(&format!("ledger.jsonl: {error}")))?;
+            let mut entries = Vec::new();
+            for line in BufReader::new(member.take(MAX_LEDGER)).lines() {
+                let number = entries.len() + 1;
+                let line = line.map_err(|error| bad(&format!("ledger.jsonl, line {number}: {error}")))?;
+                let line: Line = serde_json::from_str(&line)
+                    .map_err(|error| bad(&format!("ledger.jsonl, line {number}: {error}")))?;
+                entries.push(RawEntry {
+                    number: line.number,
+                    time_unix_ms: line.time_unix_ms,
+                    who: line.who,
+                    software: line.software,
+                    content: line.content.get().to_owned(),
+                    hash: line.hash,
+                });
+            }
+            entries
+        };
+        if entries.last().is_none_or(|last| last.hash != manifest.head) {
+            return Err(bad("its ledger is not whole: the last entry is not the one that case.json names"));
+        }
+        // The case first: what is wrong with it must not leave files behind.
+        let case = self.casebook()?.adopt(&manifest.uid, &entries)?;
+        let (mut n_files, mut problems, mut left) = (0, Vec::new(), MAX_BYTES);
+        let mut done = std::collections::BTreeSet::new();
+        for entry in entries.into_iter().map(RawEntry::read) {
+            let Some(wanted) = file_of(&entry.content) else { continue };
+            if !done.insert(wanted.sha256.clone()) {
+                continue;
+            }
+            match self.unpack(&mut zip, &case.uid, wanted, &mut left) {
+                Ok(()) => n_files += 1,
+                Err(problem) => problems.push(format!("`{}` did not come with it: {problem}", wanted.path)),
+            }
+        }
+        Ok(CaseMoved { case: Some(case), file: from.display().to_string(), n_files, problems })
+    }
+
+    fn unpack(
+        &self,
+        zip: &mut ZipArchive<BufReader<File>>,
+        uid: &str,
+        wanted: &wire::FileRef,
+        left: &mut u64,
+    ) -> Result<(), String> {
+        let is_checksum = wanted.sha256.len() == 64 && wanted.sha256.bytes().all(|byte| byte.is_ascii_hexdigit());
+        if !is_checksum {
+            return Err("its checksum is none".to_owned());
+        }
+        if wanted.bytes > *left {
+            return Err(format!("the case would unpack to more than {} GB", MAX_BYTES >> 30));
+        }
+        *left -= wanted.bytes;
+        let member = zip.by_name(&format!("files/{}", wanted.sha256)).map_err(|error| error.to_string())?;
+        let to = self.new_kept_path(uid, &wanted.sha256, Path::new(&wanted.path)).map_err(|error| error.to_string())?;
+        let draft = to.with_extension("part");
+        // One byte more than it should have, so that a longer one is seen to be longer.
+        let unpacked = File::create(&draft)
+            .and_then(|mut file| std::io::copy(&mut member.take(wanted.bytes + 1), &mut file).and(file.sync_all()));
+        let kept = unpacked.and_then(|()| casebook::sha256_of_file(&draft, "")).map_err(|error| error.to_string());
+        let kept = match kept {
+            Ok(found) if found.sha256 == wanted.sha256 => {
+                std::fs::rename(&draft, &to).map_err(|error| error.to_string())
+            }
+            Ok(_) => Err("it is damaged".to_owned()),
+            Err(error) => Err(error),
+        };
+        if kept.is_err() {
+            let _ = std::fs::remove_file(&draft);
+        }
+        kept
+    }
+
+    /// Writes a copy of the whole casebook into a new file, while others go on working with it. Drives, surveys and
+    /// photos are not in it.
+    ///
+    /// # Errors
+    /// [`WorkshopError::Casebook`].
+    pub fn back_up(&self, to: &Path) -> Result<CaseMoved, WorkshopError> {
+        self.casebook()?.back_up(to)?;
+        Ok(CaseMoved { case: None, file: to.display().to_string(), n_files: 0, problems: Vec::new() })
+    }
+}

@@ -1,0 +1,360 @@
+//! Everything that is done belongs to a case: the open one, the one that was named, or a new one.
+
+use std::path::{Path, PathBuf};
+
+use casebook::{Author, Casebook, CasebookError, NewCase, effective, placements, sha256_of_file};
+use wire::{Case, CaseEntry, CaseFile, CaseRef, CaseShown, CaseVehicle, Content, FileRef, Placement};
+
+use crate::{Workshop, WorkshopError};
+
+/// Name of the file in the data folder that holds the identity of the open case. The open case belongs to the bench, not
+/// to the casebook: two benches that share one casebook work on different cars.
+const OPEN_CASE: &str = "open-case.txt";
+/// Name of the casebook in the data folder.
+const CASEBOOK: &str = "casebook.sqlite";
+
+/// The case that things are done in.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum CaseChoice {
+    /// The open case; without one, a new one is opened.
+    #[default]
+    Open,
+    /// The one with this number.
+    Number(i64),
+    /// None: nothing is written into the casebook.
+    None,
+}
+
+impl Workshop {
+    /// The same workshop, working in another case.
+    #[must_use]
+    pub fn in_case(mut self, choice: CaseChoice) -> Self {
+        self.choice = choice;
+        self
+    }
+
+    /// The same workshop, in somebody's name.
+    #[must_use]
+    pub fn by(mut self, who: &str) -> Self {
+        who.clone_into(&mut self.who);
+        self
+    }
+
+    /// The same workshop with its casebook elsewhere: a path, or the URL of a PostgreSQL server.
+    #[must_use]
+    pub fn with_casebook(mut self, address: &str) -> Self {
+        self.casebook = Some(address.to_owned());
+        self
+    }
+
+    /// Opens the casebook.
+    ///
+    /// # Errors
+    /// [`WorkshopError::Casebook`].
+    pub fn casebook(&self) -> Result<Casebook, WorkshopError> {
+        Ok(match &self.casebook {
+            Some(address) => Casebook::open(address)?,
+            None => Casebook::open_file(&self.places.folder().join(CASEBOOK))?,
+        })
+    }
+
+    pub(crate) fn author(&self) -> Author {
+        Author { who: self.who.clone(), software: self.software.clone() }
+    }
+
+    /// The newest cases that hold every one of the words, and the open one.
+    ///
+    /// # Errors
+    /// [`WorkshopError::Casebook`].
+    pub fn find_cases(&self, text: &str, limit: usize) -> Result<wire::Cases, WorkshopError> {
+        let mut casebook = self.casebook()?;
+        let cases = casebook.search(text, limit)?;
+        Ok(wire::Cases { cases, open: self.open_case(&mut casebook)?.map(|case| case.number) })
+    }
+
+    /// Makes the chosen case the open one of this bench.
+    ///
+    /// # Errors
+    /// [`WorkshopError::NoOpenCase`], [`WorkshopError::Casebook`], [`WorkshopError::Write`].
+    pub fn take_up_case(&self) -> Result<Case, WorkshopError> {
+        let case = self.chosen_case(&mut self.casebook()?)?;
+        if case.closed_unix_ms.is_some() {
+            return Err(CasebookError::Closed(case.number).into());
+        }
+        self.set_open_case(Some(&case))?;
+        Ok(case)
+    }
+
+    /// The open case of this bench, if there is one and it is not closed.
+    ///
+    /// # Errors
+    /// [`WorkshopError::Casebook`].
+    pub fn open_case(&self, casebook: &mut Casebook) -> Result<Option<Case>, WorkshopError> {
+        let uid = std::fs::read_to_string(self.places.folder().join(OPEN_CASE)).unwrap_or_default();
+        let case = casebook.by_uid(uid.trim())?;
+        Ok(case.filter(|case| case.closed_unix_ms.is_none()))
+    }
+
+    /// Makes a case the open one of this bench, or none.
+    ///
+    /// # Errors
+    /// [`WorkshopError::Write`].
+    pub fn set_open_case(&self, case: Option<&Case>) -> Result<(), WorkshopError> {
+        let path = self.places.folder().join(OPEN_CASE);
+        match case {
+            Some(case) => std::fs::write(&path, format!("{}\n", case.uid)).map_err(WorkshopError::write(&path)),
+            None => match std::fs::remove_file(&path) {
+                Err(source) if source.kind() != std::io::ErrorKind::NotFound => {
+                    Err(WorkshopError::write(&path)(source))
+                }
+                _ => Ok(()),
+            },
+        }
+    }
+
+    /// Opens a new case and makes it the open one.
+    ///
+    /// # Errors
+    /// [`WorkshopError::Casebook`], [`WorkshopError::Write`].
+    pub fn new_case(&self, new: &NewCase) -> Result<CaseEntry, WorkshopError> {
+        let mut casebook = self.casebook()?;
+        let case = casebook.open_case(&self.author(), new)?;
+        self.set_open_case(Some(&case))?;
+        let entry = casebook.case(case.number)?.entries.into_iter().next().unwrap_or_default();
+        Ok(CaseEntry { case, entry, placement: Placement::new() })
+    }
+
+    /// The case that was chosen, which must be there: the one that was named, or the open one.
+    ///
+    /// # Errors
+    /// [`WorkshopError::NoOpenCase`], [`WorkshopError::Casebook`].
+    pub fn chosen_case(&self, casebook: &mut Casebook) -> Result<Case, WorkshopError> {
+        match self.choice {
+            CaseChoice::Number(number) => Ok(casebook.summary(number)?),
+            CaseChoice::Open => self.open_case(casebook)?.ok_or(WorkshopError::NoOpenCase),
+            CaseChoice::None => Err(WorkshopError::NoOpenCase),
+        }
+    }
+
+    /// Adds an entry to the chosen case.
+    ///
+    /// # Errors
+    /// [`WorkshopError::NoOpenCase`], [`WorkshopError::Casebook`].
+    pub fn add_entry(&self, content: &Content) -> Result<CaseEntry, WorkshopError> {
+        let mut casebook = self.casebook()?;
+        let case = self.chosen_case(&mut casebook)?;
+        let entry = casebook.append(&self.author(), case.number, content)?;
+        if matches!(content, Content::Reopened { .. }) {
+            self.set_open_case(Some(&case))?;
+        }
+        let file = casebook.case(case.number)?;
+        Ok(CaseEntry { placement: current_placement(&file), case: file.case, entry })
+    }
+
+    /// Adds a picture to the chosen case; a copy of it is kept in the data folder.
+    ///
+    /// # Errors
+    /// [`WorkshopError::Read`], [`WorkshopError::Write`], [`WorkshopError::NoOpenCase`], [`WorkshopError::Casebook`].
+    pub fn add_photo(&self, picture: &Path, text: &str) -> Result<CaseEntry, WorkshopError> {
+        let case = self.chosen_case(&mut self.casebook()?)?;
+        let source = sha256_of_file(picture, "").map_err(WorkshopError::read(picture))?;
+        let kept = self.keep_file(&case.uid, picture, &source.sha256)?;
+        let file = FileRef { path: self.name_of(&kept), ..source };
+        self.add_entry(&Content::Photo { file, text: text.to_owned() })
+    }
+
+    /// A case with its ledger and where its parts sit.
+    ///
+    /// # Errors
+    /// [`WorkshopError::NoOpenCase`], [`WorkshopError::Casebook`].
+    pub fn show_case(&self) -> Result<CaseShown, WorkshopError> {
+        let file = self.case_file()?;
+        let placement = current_placement(&file);
+        Ok(CaseShown { case: file.case, entries: file.entries, placement })
+    }
+
+    /// The chosen case with its ledger.
+    ///
+    /// # Errors
+    /// [`WorkshopError::NoOpenCase`], [`WorkshopError::Casebook`].
+    pub fn case_file(&self) -> Result<CaseFile, WorkshopError> {
+        let mut casebook = self.casebook()?;
+        let case = self.chosen_case(&mut casebook)?;
+        Ok(casebook.case(case.number)?)
+    }
+
+    /// Holds the ledger of the chosen case against its hash chain, and its files against their checksums.
+    ///
+    /// # Errors
+    /// [`WorkshopError::NoOpenCase`], [`WorkshopError::Casebook`].
+    pub fn verify_case(&self) -> Result<wire::Verified, WorkshopError> {
+        let mut casebook = self.casebook()?;
+        let case = self.chosen_case(&mut casebook)?;
+        let mut problems = casebook.verify(case.number)?;
+        let mut n_files = 0;
+        for entry in casebook.case(case.number)?.entries {
+            let Some(file) = file_of(&entry.content) else { continue };
+            n_files += 1;
+            let path = self.path_of(&case.uid, file);
+            match sha256_of_file(&path, "") {
+                Ok(found) if found.sha256 == file.sha256 => {}
+                Ok(_) => problems.push(format!("entry {}: `{}` was changed", entry.number, path.display())),
+                Err(error) => problems.push(format!("entry {}: `{}`: {error}", entry.number, path.display())),
+            }
+        }
+        Ok(wire::Verified { case, sound: problems.is_empty(), problems, n_files })
+    }
+
+    /// Writes what was done into the case that it belongs to, which is told; nothing when none was wanted.
+    ///
+    /// The open case is left alone when the car is not its own: somebody forgot to open another, and a new one is opened
+    /// then.
+    pub(crate) fn enter(&self, vin: Option<&str>, contents: &[Content]) -> Result<Option<CaseRef>, WorkshopError> {
+        if self.choice == CaseChoice::None {
+            return Ok(None);
+        }
+        let mut casebook = self.casebook()?;
+        let known = match self.choice {
+            CaseChoice::Number(number) => Some(casebook.summary(number)?),
+            _ => self.open_case(&mut casebook)?.filter(|case| match (&case.vehicle.vin, vin) {
+                (Some(known), Some(found)) => known == found,
+                _ => true,
+            }),
+        };
+        let is_new = known.is_none();
+        let case = match known {
+            Some(case) => case,
+            None => {
+                let vehicle = CaseVehicle { vin: vin.map(str::to_owned), ..CaseVehicle::default() };
+                let case = casebook.open_case(&self.author(), &NewCase { vehicle, ..NewCase::default() })?;
+                self.set_open_case(Some(&case))?;
+                case
+            }
+        };
+        let mut all = Vec::new();
+        if let (None, Some(vin)) = (&case.vehicle.vin, vin) {
+            let vehicle = CaseVehicle { vin: Some(vin.to_owned()), ..case.vehicle.clone() };
+            all.push(Content::Vehicle { vehicle, mileage_km: None });
+        }
+        for content in contents {
+            // A drive is one drive, however often it is examined.
+            let is_known = match content {
+                Content::Drive { file, .. } => {
+                    casebook.search(&file.sha256, usize::MAX)?.iter().any(|found| found.number == case.number)
+                }
+                _ => false,
+            };
+            if !is_known {
+                all.push(content.clone());
+            }
+        }
+        let entries = casebook.append_all(&self.author(), case.number, &all)?;
+        // The entry that says what was done; marks of a drive follow it.
+        let main = entries.iter().find(|entry| !matches!(entry.content, Content::Vehicle { .. }));
+        let entry = main.map_or(case.n_entries, |entry| entry.number);
+        Ok(Some(CaseRef { number: case.number, entry, is_new }))
+    }
+
+    /// As [`Workshop::enter`]; what cannot be written into the casebook becomes a problem, because what was done is done
+    /// and its file is safe.
+    pub(crate) fn enter_or_tell(
+        &self,
+        vin: Option<&str>,
+        problems: &mut Vec<String>,
+        contents: &[Content],
+    ) -> Option<CaseRef> {
+        self.enter(vin, contents).unwrap_or_else(|error| {
+            problems.push(format!("not written into the casebook: {error}"));
+            None
+        })
+    }
+
+    /// A file by its checksum, named as the ledger names it.
+    pub(crate) fn file_ref(&self, path: &Path) -> Result<FileRef, WorkshopError> {
+        sha256_of_file(path, &self.name_of(path)).map_err(WorkshopError::read(path))
+    }
+
+    /// How the ledger names a file: below the data folder with `/`, else by its whole path.
+    fn name_of(&self, path: &Path) -> String {
+        let whole = |path: &Path| path.canonicalize().unwrap_or_else(|_| path.to_owned());
+        let (path, home) = (whole(path), whole(self.places.folder()));
+        match path.strip_prefix(&home) {
+            Ok(below) => below.iter().map(|part| part.to_string_lossy()).collect::<Vec<_>>().join("/"),
+            Err(_) => path.display().to_string(),
+        }
+    }
+
+    /// Where a file of a case is: where its entry says, or in the folder of the case, where imported files are kept.
+    #[must_use]
+    pub fn path_of(&self, uid: &str, file: &FileRef) -> PathBuf {
+        let named = self.places.folder().join(&file.path);
+        let is_it = named.metadata().is_ok_and(|metadata| metadata.len() == file.bytes);
+        if is_it {
+            return named;
+        }
+        let kept = self.kept_path(uid, &file.sha256, Path::new(&file.path));
+        if kept.exists() { kept } else { named }
+    }
+
+    fn kept_path(&self, uid: &str, sha256: &str, name: &Path) -> PathBuf {
+        let folder = self.places.folder().join("cases").join(uid).join("files");
+        let fits = |ending: &&str| ending.len() <= 8 && ending.bytes().all(|byte| byte.is_ascii_alphanumeric());
+        match name.extension().and_then(|ending| ending.to_str()).filter(fits) {
+            Some(ending) => folder.join(format!("{sha256}.{ending}")),
+            None => folder.join(sha256),
+        }
+    }
+
+    /// Copies a file into the folder of its case, under its checksum.
+    pub(crate) fn keep_file(&self, uid: &str, from: &Path, sha256: &str) -> Result<PathBuf, WorkshopError> {
+        let to = self.new_kept_path(uid, sha256, from)?;
+        if !to.exists() {
+            std::fs::copy(from, &to).map_err(WorkshopError::write(&to))?;
+        }
+        Ok(to)
+    }
+
+    pub(crate) fn new_kept_path(&self, uid: &str, sha256: &str, name: &Path) -> Result<PathBuf, WorkshopError> {
+        let to = self.kept_path(uid, sha256, name);
+        let folder = to.parent().unwrap_or(&to);
+        std::fs::create_dir_all(folder).map_err(WorkshopError::write(folder))?;
+        Ok(to)
+    }
+
+    /// The case in whose ledger a drive with this content is, the newest of several.
+    pub(crate) fn case_of_drive(&self, sha256: &str) -> Result<Option<i64>, WorkshopError> {
+        match self.choice {
+            CaseChoice::Open => Ok(self.casebook()?.search(sha256, 1)?.first().map(|case| case.number)),
+            _ => Ok(None),
+        }
+    }
+}
+
+/// The file that an entry is about.
+#[must_use]
+pub fn file_of(content: &Content) -> Option<&FileRef> {
+    match content {
+        Content::Survey { file, .. } | Content::Drive { file, .. } | Content::Photo { file, .. } => Some(file),
+        _ => None,
+    }
+}
+
+/// Where the parts of a case sit now.
+#[must_use]
+pub fn current_placement(file: &CaseFile) -> Placement {
+    placements(&effective(&file.entries)).pop().unwrap_or_default()
+}
+
+/// A case that cannot be found or written to is the user's doing, everything else the machine's.
+pub(crate) fn is_input(error: &CasebookError) -> bool {
+    matches!(
+        error,
+        CasebookError::NoCase(_)
+            | CasebookError::NoEntry { .. }
+            | CasebookError::Closed(_)
+            | CasebookError::Known(_)
+            | CasebookError::Unsound(_)
+            | CasebookError::Newer { .. }
+            | CasebookError::NoServer
+    )
+}
