@@ -3,13 +3,38 @@
 use std::sync::LazyLock;
 
 use protocol::obd::Supported;
+use protocol::{Address, Code};
 use signal::SignalId;
 
 use crate::actions::{Output, Routine};
-use crate::error::DefinitionError;
+use crate::broadcast::Message;
+use crate::dbc;
+use crate::error::{DefinitionError, FileProblem};
 use crate::file::{self, MakerFile};
+use crate::odx;
 use crate::signals::{Read, SignalDefinition};
 use crate::standard;
+
+/// Reads a file of any kind that is known.
+fn read(bytes: &[u8], file_name: &str, layer: Option<&str>) -> Result<MakerFile, DefinitionError> {
+    if odx::is_likely(bytes) {
+        return odx::Database::read(bytes, file_name)?.maker_file(file_name, layer);
+    }
+    if let Some(layer) = layer {
+        let problem = FileProblem::Format(format!("only a diagnostic description has layers such as `{layer}`"));
+        return Err(DefinitionError { file: file_name.to_owned(), line: 1, problem });
+    }
+    let is_dbc = file_name.to_ascii_lowercase().ends_with(".dbc") || dbc::is_likely(bytes);
+    if is_dbc {
+        return Ok(dbc::read(bytes, file_name)?.into_maker_file(file_name));
+    }
+    let text = std::str::from_utf8(bytes).map_err(|error| DefinitionError {
+        file: file_name.to_owned(),
+        line: 1 + bytes.iter().take(error.valid_up_to()).filter(|byte| **byte == b'\n').count(),
+        problem: FileProblem::Format("this is not UTF-8".into()),
+    })?;
+    file::parse(text, file_name)
+}
 
 /// The standard OBD signals, and those of makers' files.
 #[derive(Debug, Clone)]
@@ -42,6 +67,32 @@ impl Definitions {
         let file = file::parse(text, file_name)?;
         self.files.push(file);
         Ok(self.files.last().expect("one was just added"))
+    }
+
+    /// Adds a file of any kind that is known: a maker's file (TOML), a DBC file, or a diagnostic description (ODX, PDX).
+    /// Its content tells which it is. `layer` is the variant of a diagnostic description to be taken; without it every
+    /// module is taken with what its variants have in common.
+    ///
+    /// # Errors
+    /// As [`Definitions::load_toml`].
+    pub fn load(&mut self, bytes: &[u8], file_name: &str, layer: Option<&str>) -> Result<&MakerFile, DefinitionError> {
+        self.files.push(read(bytes, file_name, layer)?);
+        Ok(self.files.last().expect("one was just added"))
+    }
+
+    /// The broadcast messages, of the files that fit a vehicle.
+    pub fn messages(&self, vin: Option<&str>) -> impl Iterator<Item = &Message> {
+        self.files_for_vin(vin).flat_map(|file| &file.messages)
+    }
+
+    /// What the maker means by a code of this module, where a file that fits the vehicle says so. A text for the code
+    /// without its failure type stands for all of them.
+    #[must_use]
+    pub fn code_text(&self, vin: Option<&str>, module: Address, code: Code) -> Option<&str> {
+        let texts = || self.files_for_vin(vin).flat_map(|file| &file.codes).filter(move |row| row.module == module);
+        let exact = texts().find(|row| row.code == code);
+        let found = exact.or_else(|| texts().find(|row| row.code == code.without_failure_type()));
+        found.map(|row| row.text.as_str())
     }
 
     /// The files that were added.

@@ -19,10 +19,16 @@ pub enum FileProblem {
     #[error("{0}")]
     Format(String),
     /// Not a module address.
-    #[error("`{0}` is no address: `request` and `reply` have 3 or 8 hex digits each (CAN), `node` has 2 (K-line)")]
+    #[error(
+        "`{0}` is no address: `request` and `reply` have 3 or 8 hex digits each (CAN), `node` 2 (K-line), `logical` 4 \
+         (diagnostics over IP)"
+    )]
     Address(String),
-    /// Neither `request` and `reply` nor `node` alone.
-    #[error("a module has `request` and `reply` (CAN), or `node` alone (K-line)")]
+    /// Neither `request` and `reply` nor `node` or `logical` alone.
+    #[error(
+        "a module has `request` and `reply` (CAN), perhaps with `request_byte` and `reply_byte`; or `node` alone \
+         (K-line); or `logical` alone (diagnostics over IP)"
+    )]
     AddressKeys,
     /// Not an identifier.
     #[error("a data identifier has 4 hex digits: `{0}`")]
@@ -75,8 +81,8 @@ pub enum FileProblem {
         /// Bytes that there are.
         length: usize,
     },
-    /// Bits outside 1 to 32, or a lowest bit outside 0 to 7.
-    #[error("a value has 1 to 32 bits, and its lowest bit is 0 to 7: {bits} bits from bit {bit}")]
+    /// Bits outside 1 to 64, or a lowest bit outside 0 to 7.
+    #[error("a value has 1 to 64 bits, and its lowest bit is 0 to 7: {bits} bits from bit {bit}")]
     Bits {
         /// Lowest bit.
         bit: u32,
@@ -92,8 +98,37 @@ pub enum FileProblem {
         bits: u32,
     },
     /// A scaling that maps everything to one value, or to none.
-    #[error("multiply and divide must be numbers other than 0, and offset a number")]
-    Scaling,
+    #[error("{0}")]
+    Scaling(&'static str),
+    /// Several conversions for one value.
+    #[error(
+        "a value has one conversion: `multiply`, `divide` and `offset`; `rational`; `ranges`, each of them linear or \
+         rational; or `table`"
+    )]
+    ConversionKeys,
+    /// A width that the encoding does not have, or two encodings.
+    #[error(
+        "`encoding` stands without `signed`; \"float\" has 32 or 64 bits, \"bcd\" a multiple of 4, \"unpacked-bcd\" of 8"
+    )]
+    Encoding,
+    /// Not a CAN identifier.
+    #[error("a CAN identifier has 3 hex digits (up to 7FF) or 8 (up to 1FFFFFFF): `{0}`")]
+    FrameId(String),
+    /// A signal depends on one that its message does not have.
+    #[error("the message has no other signal `{0}` to depend on")]
+    UnknownSelector(String),
+    /// Not a trouble code.
+    #[error("`{0}` is no trouble code such as P1234 or C1234-56")]
+    Code(String),
+    /// Nothing in it.
+    #[error("a file describes at least one module or message")]
+    Nothing,
+    /// Part of a file that is left out; the rest is used.
+    #[error("left out: {0}")]
+    LeftOut(String),
+    /// Part of a file that is used although something is odd about it.
+    #[error("kept, but odd: {0}")]
+    Odd(String),
     /// Limits that enclose nothing.
     #[error("the limits {0} enclose nothing")]
     Limits(String),

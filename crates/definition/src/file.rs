@@ -1,17 +1,19 @@
 //! A maker's modules, in a TOML file of our own.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 
-use protocol::Address;
+use protocol::{Address, CanId, Code};
 use serde::Deserialize;
 use signal::{Catalogue, Unit};
 use toml::Spanned;
 
 use crate::actions::{self, Output, Routine};
-use crate::bits::Bits;
+use crate::broadcast::Message;
 use crate::error::{DefinitionError, FileProblem, Place};
+use crate::messages::{self, MessageRow};
 use crate::signals::{Decode, Read, SignalDefinition};
-use crate::standard::{catalogue_id, catalogue_unit};
+use crate::standard::{catalogue_id, file_unit};
+use crate::values::row_with_value;
 
 /// A maker's modules, as one TOML file describes them.
 ///
@@ -89,9 +91,42 @@ use crate::standard::{catalogue_id, catalogue_unit};
 ///
 /// Conditions by name are "standing", "engine off", "engine running" and "ignition on".
 ///
-/// Further keys of a signal: `title`; `bit` (lowest bit, 0 to 7, of the whole number that the bytes make; 0);
-/// `byte_order` (`"big"` or `"little"`); `signed` (false); `offset` (0); `min` and `max` (values outside are not
-/// believed; the catalogue's where it has the signal); `texts` (`{ 0 = "off", 1 = "on" }`).
+/// Signals that modules broadcast, without being asked:
+///
+/// ```toml
+/// [[message]]
+/// name = "wheels"
+/// id = "0AA"                    # CAN identifier, 3 or 8 hex digits
+/// n_bytes = 8
+/// cycle_ms = 12                 # how often it comes; default: not known
+/// senders = ["brakes"]          # default none
+/// group = false                 # default; true: any identifier of the same parameter group (SAE J1939)
+///
+/// [[message.signal]]
+/// id = "wheel.speed.front_left"
+/// unit = "km/h"
+/// byte = 2
+/// bits = 16
+/// divide = 100
+/// offset = -67.67
+/// when = { signal = "custom.page", is = [1, [3, 5]] }  # only while that raw value is 1 or 3 to 5; default: always
+/// ```
+///
+/// Texts of the maker's own trouble codes: `[[module.code]]` with `code` and `text`.
+///
+/// A module on CAN with extended or mixed addressing has `request_byte` and `reply_byte` (2 hex digits each) beside
+/// `request` and `reply`; one that is reached over IP has `logical` (4 hex digits) alone.
+///
+/// Further keys of every value: `title`; `bit` (lowest bit, 0 to 7, of the whole number that the bytes make; 0);
+/// `byte_order` (`"big"` or `"little"`); `signed` (false) or else `encoding` (`"unsigned"`, `"signed"`,
+/// `"ones-complement"`, `"sign-magnitude"`, `"bcd"`, `"unpacked-bcd"`, `"float"`); `offset` (0); `min` and `max` (values
+/// outside are not believed; the catalogue's where it has the signal); `texts` (`{ 0 = "off", 1 = "on", "2..5" = "fault" }`).
+/// In place of `multiply`, `divide` and `offset` there may be one of
+///
+/// - `rational = { numerator = [0, 1], denominator = [10, 2] }`: polynomials of the raw value, from the constant up;
+/// - `ranges = [{ to = 99, multiply = 2 }, { from = 100, offset = 100 }]`: the first that holds the raw value, each linear
+///   or `rational`; outside of all there is no value;
+/// - `table = [[0, 150], [128, 40], [255, -40]]`: straight lines between raw and physical values, none outside.
 #[derive(Debug, Clone)]
 pub struct MakerFile {
     /// The file, as it was named by the caller.
@@ -104,6 +139,12 @@ pub struct MakerFile {
     pub vin_prefixes: Vec<String>,
     /// The modules it names.
     pub modules: Vec<ModuleName>,
+    /// The messages that modules broadcast.
+    pub messages: Vec<Message>,
+    /// Texts of the maker's own trouble codes.
+    pub codes: Vec<CodeText>,
+    /// What the file holds and could not be used, or is odd about it; the rest is used.
+    pub problems: Vec<DefinitionError>,
     pub(crate) signals: Vec<SignalDefinition>,
     pub(crate) outputs: Vec<Output>,
     pub(crate) routines: Vec<Routine>,
@@ -120,7 +161,53 @@ pub struct ModuleName {
     pub network: Option<String>,
 }
 
+/// What a module means by a trouble code.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct CodeText {
+    /// The module.
+    pub module: Address,
+    /// The code.
+    pub code: Code,
+    /// What it complains about.
+    pub text: String,
+}
+
 impl MakerFile {
+    /// A file with nothing in it yet, for any vehicle.
+    pub(crate) fn empty(file: &str, title: &str, origin: &str) -> Self {
+        Self {
+            file: file.to_owned(),
+            title: title.to_owned(),
+            origin: origin.to_owned(),
+            vin_prefixes: Vec::new(),
+            modules: Vec::new(),
+            messages: Vec::new(),
+            codes: Vec::new(),
+            problems: Vec::new(),
+            signals: Vec::new(),
+            outputs: Vec::new(),
+            routines: Vec::new(),
+        }
+    }
+
+    /// The signals that are read from modules.
+    #[must_use]
+    pub fn signals(&self) -> &[SignalDefinition] {
+        &self.signals
+    }
+
+    /// The outputs that can be driven.
+    #[must_use]
+    pub fn outputs(&self) -> &[Output] {
+        &self.outputs
+    }
+
+    /// The routines that can be started.
+    #[must_use]
+    pub fn routines(&self) -> &[Routine] {
+        &self.routines
+    }
+
     /// Whether the file is for this vehicle. A file that names VINs fits no vehicle that reports none.
     #[must_use]
     pub fn fits_vin(&self, vin: Option<&str>) -> bool {
@@ -136,7 +223,10 @@ struct File {
     origin: Spanned<String>,
     #[serde(default)]
     fits_vin: Vec<Spanned<String>>,
+    #[serde(default)]
     module: Vec<ModuleRow>,
+    #[serde(default)]
+    message: Vec<MessageRow>,
 }
 
 #[derive(Deserialize)]
@@ -145,14 +235,26 @@ struct ModuleRow {
     name: Spanned<String>,
     request: Option<Spanned<String>>,
     reply: Option<Spanned<String>>,
+    request_byte: Option<Spanned<String>>,
+    reply_byte: Option<Spanned<String>>,
+    logical: Option<Spanned<String>>,
     node: Option<Spanned<String>>,
     network: Option<String>,
     #[serde(default)]
     did: Vec<DidRow>,
     #[serde(default)]
+    code: Vec<CodeRow>,
+    #[serde(default)]
     output: Vec<actions::OutputRow>,
     #[serde(default)]
     routine: Vec<actions::RoutineRow>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct CodeRow {
+    code: Spanned<String>,
+    text: Spanned<String>,
 }
 
 #[derive(Deserialize)]
@@ -163,49 +265,15 @@ struct DidRow {
     signal: Vec<SignalRow>,
 }
 
-#[derive(Deserialize, Default, Clone, Copy, PartialEq)]
-#[serde(rename_all = "lowercase")]
-pub(crate) enum ByteOrder {
-    #[default]
-    Big,
-    Little,
-}
-
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct SignalRow {
-    id: Spanned<String>,
-    unit: Spanned<String>,
-    title: Option<String>,
-    byte: Spanned<usize>,
-    #[serde(default)]
-    bit: u32,
-    #[serde(default = "eight")]
-    bits: u32,
-    #[serde(default)]
-    byte_order: ByteOrder,
-    #[serde(default)]
-    signed: bool,
-    #[serde(default = "one")]
-    multiply: f64,
-    #[serde(default = "one")]
-    divide: f64,
-    #[serde(default)]
-    offset: f64,
-    min: Option<f64>,
-    max: Option<f64>,
-    #[serde(default)]
-    invalid: Vec<Spanned<i64>>,
-    #[serde(default)]
-    texts: BTreeMap<Spanned<String>, String>,
-}
-
-pub(crate) const fn eight() -> u32 {
-    8
-}
-
-pub(crate) const fn one() -> f64 {
-    1.0
+row_with_value! {
+    struct SignalRow {
+        id: Spanned<String>,
+        unit: Spanned<String>,
+        title: Option<String>,
+        byte: Spanned<usize>,
+        min: Option<f64>,
+        max: Option<f64>,
+    }
 }
 
 /// Reads a file.
@@ -225,15 +293,12 @@ pub(crate) fn parse(text: &str, file: &str) -> Result<MakerFile, DefinitionError
         }
     }
     let mut out = MakerFile {
-        file: file.to_owned(),
-        title: read.title.get_ref().trim().to_owned(),
-        origin: read.origin.get_ref().trim().to_owned(),
         vin_prefixes: read.fits_vin.iter().map(|prefix| prefix.get_ref().clone()).collect(),
-        modules: Vec::new(),
-        signals: Vec::new(),
-        outputs: Vec::new(),
-        routines: Vec::new(),
+        ..MakerFile::empty(file, read.title.get_ref().trim(), read.origin.get_ref().trim())
     };
+    if read.module.is_empty() && read.message.is_empty() {
+        return Err(place.error(0..0, FileProblem::Nothing));
+    }
     let mut ids = BTreeSet::new();
     for row in &read.module {
         let address = address(&place, row)?;
@@ -261,6 +326,19 @@ pub(crate) fn parse(text: &str, file: &str) -> Result<MakerFile, DefinitionError
                 out.signals.push(definition);
             }
         }
+        for row in &row.code {
+            let wrong =
+                || place.error(row.code.span(), FileProblem::Code(row.code.get_ref().escape_debug().to_string()));
+            let code: Code = row.code.get_ref().parse().map_err(|_| wrong())?;
+            let text = row.text.get_ref().trim().to_owned();
+            if text.is_empty() {
+                return Err(place.error(row.text.span(), FileProblem::Empty("text")));
+            }
+            if out.codes.iter().any(|other| other.module == address && other.code == code) {
+                return Err(place.error(row.code.span(), FileProblem::Twice(format!("code `{code}` of this module"))));
+            }
+            out.codes.push(CodeText { module: address, code, text });
+        }
         for row in &row.output {
             let output = actions::output(&place, row, address)?;
             if actions::is_taken(&output.id, &out.outputs, &out.routines) {
@@ -278,6 +356,22 @@ pub(crate) fn parse(text: &str, file: &str) -> Result<MakerFile, DefinitionError
         let network = row.network.as_deref().map(str::trim).filter(|name| !name.is_empty()).map(str::to_owned);
         out.modules.push(ModuleName { name, address, network });
     }
+    for row in &read.message {
+        let message = messages::message(&place, row)?;
+        if out.messages.iter().any(|other| other.id == message.id || other.name == message.name) {
+            let what = format!("message `{}` or its identifier", message.name);
+            return Err(place.error(row.name.span(), FileProblem::Twice(what)));
+        }
+        // A signal may be broadcast and read as well: the one that costs no request is taken.
+        let mut own = BTreeSet::new();
+        for (signal, row) in message.signals.iter().zip(&row.signal) {
+            let elsewhere = out.messages.iter().flat_map(|message| &message.signals).any(|other| other.id == signal.id);
+            if elsewhere || !own.insert(&signal.id) {
+                return Err(place.error(row.id.span(), FileProblem::Twice(format!("signal `{}`", signal.id))));
+            }
+        }
+        out.messages.push(message);
+    }
     Ok(out)
 }
 
@@ -286,17 +380,25 @@ fn address(place: &Place<'_>, row: &ModuleRow) -> Result<Address, DefinitionErro
         let wrong = || place.error(text.span(), FileProblem::Address(text.get_ref().escape_debug().to_string()));
         hex(text.get_ref(), n_digits).filter(|number| *number <= max).ok_or_else(wrong)
     };
-    match (&row.request, &row.reply, &row.node) {
-        (Some(request), Some(reply), None) if request.get_ref().len() == 3 => {
-            let (request, reply) = (hex(request, 3, 0x7FF)?, hex(reply, 3, 0x7FF)?);
-            Ok(Address::Can11 { request: request as u16, reply: reply as u16 })
-        }
-        (Some(request), Some(reply), None) => {
-            let (request, reply) = (hex(request, 8, 0x1FFF_FFFF)?, hex(reply, 8, 0x1FFF_FFFF)?);
-            Ok(Address::Can29 { request, reply })
-        }
-        (None, None, Some(node)) => Ok(Address::Node(hex(node, 2, 0xFF)? as u8)),
-        _ => Err(place.error(row.name.span(), FileProblem::AddressKeys)),
+    let keys_problem = || place.error(row.name.span(), FileProblem::AddressKeys);
+    let of_request = |text: &Spanned<String>| match text.get_ref().len() {
+        3 => Ok(CanId::Standard(hex(text, 3, 0x7FF)? as u16)),
+        _ => Ok(CanId::Extended(hex(text, 8, 0x1FFF_FFFF)?)),
+    };
+    match (&row.request, &row.reply, &row.request_byte, &row.reply_byte, &row.node, &row.logical) {
+        (Some(request), Some(reply), None, None, None, None) => match of_request(request)? {
+            CanId::Standard(request) => Ok(Address::Can11 { request, reply: hex(reply, 3, 0x7FF)? as u16 }),
+            CanId::Extended(request) => Ok(Address::Can29 { request, reply: hex(reply, 8, 0x1FFF_FFFF)? }),
+        },
+        (Some(request), Some(reply), Some(request_byte), Some(reply_byte), None, None) => Ok(Address::CanByte {
+            request: of_request(request)?,
+            request_byte: hex(request_byte, 2, 0xFF)? as u8,
+            reply: of_request(reply)?,
+            reply_byte: hex(reply_byte, 2, 0xFF)? as u8,
+        }),
+        (None, None, None, None, Some(node), None) => Ok(Address::Node(hex(node, 2, 0xFF)? as u8)),
+        (None, None, None, None, None, Some(logical)) => Ok(Address::Logical(hex(logical, 4, 0xFFFF)? as u16)),
+        _ => Err(keys_problem()),
     }
 }
 
@@ -312,22 +414,6 @@ fn did(place: &Place<'_>, row: &DidRow) -> Result<u16, DefinitionError> {
     hex(text, 4).and_then(|number| u16::try_from(number).ok()).ok_or_else(wrong)
 }
 
-/// Whether a value's bits and scaling make sense within so many bytes.
-pub(crate) fn check_bits(value: &Bits, n_bytes: usize) -> Result<(), FileProblem> {
-    let Bits { byte, bit, bits, .. } = *value;
-    if bit > 7 || !(1..=32).contains(&bits) {
-        return Err(FileProblem::Bits { bit, bits });
-    }
-    let usable = |number: f64| number.is_finite() && number != 0.0;
-    if !usable(value.multiply) || !usable(value.divide) || !value.offset.is_finite() {
-        return Err(FileProblem::Scaling);
-    }
-    if byte.checked_add(value.n_bytes()).is_none_or(|end| end > n_bytes) {
-        return Err(FileProblem::OutsideData { byte, bit, bits, length: n_bytes });
-    }
-    Ok(())
-}
-
 fn definition(
     place: &Place<'_>,
     row: &SignalRow,
@@ -336,45 +422,12 @@ fn definition(
     module: Address,
 ) -> Result<SignalDefinition, DefinitionError> {
     let id = catalogue_id(place, row.id.get_ref(), row.id.span())?;
-    let at_byte = |problem| place.error(row.byte.span(), problem);
-    let (byte, bit, n_bits) = (*row.byte.get_ref(), row.bit, row.bits);
     let own = Unit::named(row.unit.get_ref());
-    let unit = catalogue_unit(&id).cloned().unwrap_or_else(|| own.clone());
-    if own.convert(1.0, &unit).is_none() {
-        let problem = FileProblem::Unit { id: id.to_string(), have: own.to_string(), want: unit.to_string() };
-        return Err(place.error(row.unit.span(), problem));
+    let unit = file_unit(place, &id, &own, row.unit.span())?;
+    let mut coded = row.value_keys(*row.byte.get_ref()).coded(place, n_bytes, &row.byte.span())?;
+    if own != unit {
+        coded.convert = Some((own.clone(), unit.clone()));
     }
-
-    let mut bits = Bits {
-        byte,
-        bit,
-        bits: n_bits,
-        little_endian: row.byte_order == ByteOrder::Little,
-        signed: row.signed,
-        multiply: row.multiply,
-        divide: row.divide,
-        offset: row.offset,
-        convert: (own != unit).then(|| (own.clone(), unit.clone())),
-        invalid: Vec::new(),
-        texts: Vec::new(),
-    };
-    check_bits(&bits, n_bytes).map_err(at_byte)?;
-    let held = |raw: i64, at| {
-        if bits.holds(raw) { Ok(raw) } else { Err(place.error(at, FileProblem::Raw { raw, bits: n_bits })) }
-    };
-    let invalid = row.invalid.iter().map(|raw| held(*raw.get_ref(), raw.span())).collect::<Result<_, _>>()?;
-    let texts = row.texts.iter().map(|(raw, text)| {
-        let number = raw.get_ref().parse().map_err(|_| {
-            place.error(
-                raw.span(),
-                FileProblem::Format(format!("`{}` is no whole number", raw.get_ref().escape_debug())),
-            )
-        })?;
-        Ok((held(number, raw.span())?, text.clone()))
-    });
-    let texts = texts.collect::<Result<_, _>>()?;
-    bits.invalid = invalid;
-    bits.texts = texts;
 
     let known = Catalogue::standard().get(&id);
     let in_unit = |limit: f64| own.convert(limit, &unit).unwrap_or(limit);
@@ -401,6 +454,6 @@ fn definition(
         n_bytes: Some(n_bytes),
         oxygen_layout: None,
         limits,
-        decode: Decode::Bits(bits),
+        decode: Decode::Coded(coded),
     })
 }

@@ -18,17 +18,28 @@
 
 mod actions;
 mod bits;
+mod broadcast;
+mod coded;
 pub mod codes;
+mod conversion;
+pub mod dbc;
 mod definitions;
 mod error;
 mod file;
+mod messages;
+pub mod odx;
 mod signals;
 mod standard;
+mod values;
 
 pub use actions::{
     Call, Care, Condition, Drive, Field, LevelError, Output, Parameter, ParameterError, Range, ResultsIn, Routine,
 };
+pub use bits::{Bits, Encoding, Raw};
+pub use broadcast::{BroadcastSignal, FrameDecoder, Message, Multiplexed, parameter_group};
+pub use coded::Coded;
+pub use conversion::{Conversion, Interval, Piece, Quotient, StateText};
 pub use definitions::Definitions;
 pub use error::{DefinitionError, FileProblem};
-pub use file::{MakerFile, ModuleName};
+pub use file::{CodeText, MakerFile, ModuleName};
 pub use signals::{Read, SignalDefinition, ValueError};

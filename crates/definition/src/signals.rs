@@ -4,7 +4,7 @@ use protocol::Address;
 use protocol::obd::{self, Field, OxygenLayout, Pid, Scaling};
 use signal::{SignalId, Unit};
 
-use crate::bits::Bits;
+use crate::coded::Coded;
 
 /// What has to be read for a signal. Signals with the same read and module come in one answer.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -66,7 +66,7 @@ pub(crate) enum Decode {
     /// The result of a self-test: scaling id, then the raw value.
     MonitorResult,
     /// A maker's own value.
-    Bits(Bits),
+    Coded(Coded),
 }
 
 fn is_rounding(value: f64, min: f64, max: f64) -> bool {
@@ -143,9 +143,12 @@ impl SignalDefinition {
                 };
                 scale.value(u16::from_be_bytes([high, low]))
             }
-            Decode::Bits(bits) => {
-                let raw = bits.raw(data).ok_or_else(short)?;
-                bits.physical(raw).ok_or_else(|| ValueError::NotThere(id()))?
+            Decode::Coded(coded) => {
+                if data.len() < coded.bits.end() {
+                    return Err(short());
+                }
+                let raw = coded.bits.raw(data).ok_or_else(|| ValueError::NotThere(id()))?;
+                coded.physical_from_raw(raw).ok_or_else(|| ValueError::NotThere(id()))?
             }
         };
         match self.limits {
@@ -167,7 +170,7 @@ impl SignalDefinition {
                 _ => None,
             },
             Decode::MonitorResult => None,
-            Decode::Bits(bits) => bits.text(bits.raw(data)?),
+            Decode::Coded(coded) => coded.text(data),
         }
     }
 

@@ -133,9 +133,14 @@ pub(crate) fn catalogue_id(place: &Place<'_>, text: &str, at: Range) -> Result<S
     Err(place.error(at, FileProblem::UnknownSignal(text.to_owned())))
 }
 
-/// The catalogue's unit of a signal, where it has one.
-pub(crate) fn catalogue_unit(id: &SignalId) -> Option<&'static Unit> {
-    Catalogue::standard().get(id).map(|known| &known.unit)
+/// The unit that a signal of a file is kept in: the catalogue's, which the file's own must convert to, or else its own.
+pub(crate) fn file_unit(place: &Place<'_>, id: &SignalId, own: &Unit, at: Range) -> Result<Unit, DefinitionError> {
+    let unit = Catalogue::standard().get(id).map_or_else(|| own.clone(), |known| known.unit.clone());
+    if own.convert(1.0, &unit).is_none() {
+        let problem = FileProblem::Unit { id: id.to_string(), have: own.to_string(), want: unit.to_string() };
+        return Err(place.error(at, problem));
+    }
+    Ok(unit)
 }
 
 #[cfg(test)]

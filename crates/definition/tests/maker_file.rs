@@ -116,9 +116,9 @@ fn mistakes_are_named_by_their_line() {
     check("byte = 0", "byte = 1\nbits = 9", 14, "do not fit the 2 bytes");
     check("byte = 0", "byte = -1", 14, "");
     check("byte = 0", "byte = 18446744073709551615", 14, "");
-    check("byte = 0", "byte = 0\nbits = 0", 14, "1 to 32 bits");
-    check("byte = 0", "byte = 0\nbits = 33", 14, "1 to 32 bits");
-    check("byte = 0", "byte = 0\nbit = 8", 14, "1 to 32 bits");
+    check("byte = 0", "byte = 0\nbits = 0", 14, "1 to 64 bits");
+    check("byte = 0", "byte = 0\nbits = 65", 14, "1 to 64 bits");
+    check("byte = 0", "byte = 0\nbit = 8", 14, "1 to 64 bits");
     check("byte = 0", "byte = 0\ndivide = 0", 14, "other than 0");
     check("byte = 0", "byte = 0\nmultiply = nan", 14, "other than 0");
     check("byte = 0", "byte = 0\nmin = 5\nmax = 5", 12, "enclose nothing");
@@ -130,6 +130,76 @@ fn mistakes_are_named_by_their_line() {
     check("byte = 0", "byte = 0\nformula = \"x\"", 15, "formula");
     check("byte = 0", "byte = 0\nbyte_order = \"middle\"", 15, "middle");
     check("n_bytes = 2", "n_bytes = \"2\"", 10, "");
+}
+
+/// Every conversion and encoding of the format on worked numbers.
+#[test]
+fn conversions_and_encodings_of_every_kind() {
+    for (keys, data, expected) in [
+        ("rational = { numerator = [10, 0, 1], denominator = [0, 2] }", [5, 0], Some(3.5)),
+        ("ranges = [{ to = 99, multiply = 2 }, { from = 100, to = 200, offset = 100 }]", [99, 0], Some(198.0)),
+        ("ranges = [{ to = 99, multiply = 2 }, { from = 100, to = 200, offset = 100 }]", [150, 0], Some(250.0)),
+        ("ranges = [{ to = 99, multiply = 2 }, { from = 100, to = 200, offset = 100 }]", [201, 0], None),
+        ("table = [[0, 150], [128, 40], [255, -40]]", [64, 0], Some(95.0)),
+        ("encoding = \"sign-magnitude\"", [0x85, 0], Some(-5.0)),
+        ("encoding = \"ones-complement\"", [0xFE, 0], Some(-1.0)),
+        ("encoding = \"bcd\"\nbits = 16", [0x12, 0x34], Some(1234.0)),
+        ("encoding = \"bcd\"\nbits = 16", [0x1A, 0x34], None),
+        ("encoding = \"unpacked-bcd\"\nbits = 16", [0x01, 0x09], Some(19.0)),
+    ] {
+        let mut definitions = Definitions::standard();
+        definitions.load_toml(&HEAD.replace("byte = 0", &format!("byte = 0\n{keys}")), "x.toml").unwrap();
+        assert_eq!(signal(&definitions, "custom.a").value(&data).ok(), expected, "{keys}");
+    }
+    check("byte = 0", "byte = 0\nmultiply = 2\ntable = [[0, 1], [1, 2]]", 14, "one conversion");
+    check("byte = 0", "byte = 0\ntable = [[1, 1], [1, 2]]", 14, "increasing");
+    check("byte = 0", "byte = 0\nrational = { numerator = [1], denominator = [0] }", 14, "other than 0");
+    check("byte = 0", "byte = 0\nranges = [{ from = 2, to = 1 }]", 14, "ends before it begins");
+    check("byte = 0", "byte = 0\nencoding = \"float\"", 14, "32 or 64 bits");
+    check("byte = 0", "byte = 0\nencoding = \"bcd\"\nsigned = true", 14, "without `signed`");
+    check("byte = 0", "byte = 0\ntexts = { \"3..1\" = \"y\" }", 15, "enclose nothing");
+}
+
+#[test]
+fn broadcast_messages_and_codes_of_a_file() {
+    let definitions = example();
+    let messages: Vec<_> = definitions.messages(VIN).collect();
+    let decoder = definition::FrameDecoder::new(messages.iter().copied());
+    let values = |data: &[u8]| {
+        let mut values = Vec::new();
+        let is_known = decoder.decode(protocol::CanId::Standard(0x0B0), data, |idx, value| values.push((idx, value)));
+        assert!(is_known);
+        values
+    };
+    assert_eq!(values(&[1, 0, 0xD2, 0x04, 64, 0, 0, 0]), [(0, 1.0), (1, 12.34), (2, 95.0)]);
+    assert_eq!(values(&[2, 0, 0xD2, 0x04, 64, 0, 0, 0]), [(0, 2.0), (1, 12.34)], "not on page 2");
+    assert_eq!(values(&[1, 0, 0xD2]), [(0, 1.0)], "a frame that is cut off");
+    assert!(!decoder.decode(protocol::CanId::Standard(0x0B1), &[0; 8], |_, _| ()));
+    let body = Address::Can11 { request: 0x770, reply: 0x778 };
+    let text = definitions.code_text(VIN, body, "B1234-11".parse().unwrap());
+    assert_eq!(text, Some("radiator fan, short to ground"));
+    assert_eq!(definitions.code_text(None, body, "B1234-11".parse().unwrap()), None, "another vehicle");
+    let message = "title = \"t\"\norigin = \"o\"\n[[message]]\nname = \"m\"\nid = \"123\"\nn_bytes = 2\n\
+                   [[message.signal]]\nid = \"custom.a\"\nunit = \"1\"\nbyte = 0\n";
+    Definitions::standard().load_toml(message, "x.toml").unwrap();
+    for (from, to, line, said) in [
+        ("\"123\"", "\"923\"", 5, "3 hex digits"),
+        ("n_bytes = 2", "n_bytes = 0", 10, "do not fit"),
+        ("byte = 0", "byte = 0\nwhen = { signal = \"custom.b\", is = [1] }", 11, "no other signal"),
+        ("n_bytes = 2", "n_bytes = 2\ncycle_ms = -1", 7, "above 0"),
+        (
+            "[[message.signal]]",
+            "[[message.signal]]\nid = \"custom.a\"\nunit = \"1\"\nbyte = 1\n[[message.signal]]",
+            12,
+            "defined twice",
+        ),
+    ] {
+        assert!(message.contains(from));
+        let error = error(&message.replacen(from, to, 1));
+        assert_eq!(error.line, line, "{error}");
+        assert!(error.to_string().contains(said), "{error}");
+    }
+    assert!(error("title = \"t\"\norigin = \"o\"\n").to_string().contains("at least one module or message"));
 }
 
 #[test]
@@ -163,6 +233,16 @@ fn addresses_of_every_kind() {
     };
     let keys = "request = \"760\"\nreply = \"768\"";
     assert_eq!(address(keys, "node = \"28\""), Address::Node(0x28));
+    assert_eq!(address(keys, "logical = \"1010\""), Address::Logical(0x1010));
+    assert_eq!(
+        address(keys, "request = \"6F1\"\nrequest_byte = \"12\"\nreply = \"612\"\nreply_byte = \"F1\""),
+        Address::CanByte {
+            request: protocol::CanId::Standard(0x6F1),
+            request_byte: 0x12,
+            reply: protocol::CanId::Standard(0x612),
+            reply_byte: 0xF1
+        }
+    );
     assert_eq!(
         address(keys, "request = \"18DA10F1\"\nreply = \"18DAF110\""),
         Address::Can29 { request: 0x18DA_10F1, reply: 0x18DA_F110 }
@@ -182,7 +262,7 @@ proptest::proptest! {
         let end = (start + 1..=EXAMPLE.len()).find(|idx| EXAMPLE.is_char_boundary(*idx)).unwrap_or(start);
         let text = format!("{}{with}{}", &EXAMPLE[..start], &EXAMPLE[end..]);
         match Definitions::standard().load_toml(&text, "x.toml") {
-            Ok(file) => proptest::prop_assert!(!file.modules.is_empty()),
+            Ok(file) => proptest::prop_assert!(!file.modules.is_empty() || !file.messages.is_empty()),
             Err(error) => proptest::prop_assert!((1..=1 + text.lines().count()).contains(&error.line), "{error}"),
         };
     }

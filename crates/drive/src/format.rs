@@ -17,6 +17,8 @@ pub(crate) const EXCHANGES: u16 = 1;
 pub(crate) const MARKS: u16 = 2;
 /// Channel of gaps.
 pub(crate) const GAPS: u16 = 3;
+/// Channel of raw CAN frames; only drives that have some have it.
+pub(crate) const FRAMES: u16 = 4;
 /// Channel of the first signal; the others follow.
 pub(crate) const FIRST_SIGNAL: u16 = 16;
 /// Topic of a signal's channel before its id.
@@ -116,11 +118,31 @@ pub(crate) struct Gap {
     pub(crate) reason: String,
 }
 
+/// Consecutive frames of one CAN bus. Times are running sums, as in [`Samples`].
+#[derive(Clone, PartialEq, prost::Message)]
+pub(crate) struct Frames {
+    #[prost(string, tag = "1")]
+    pub(crate) bus: String,
+    /// Arrival times, nanoseconds since the start of the drive, as differences.
+    #[prost(sint64, repeated, tag = "2")]
+    pub(crate) t_step_ns: Vec<i64>,
+    /// Identifiers; bit 31 is set for those of 29 bits.
+    #[prost(uint32, repeated, tag = "3")]
+    pub(crate) id: Vec<u32>,
+    /// Data bytes of each frame.
+    #[prost(uint32, repeated, tag = "4")]
+    pub(crate) length: Vec<u32>,
+    /// The data of all of them, one after the other.
+    #[prost(bytes = "vec", tag = "5")]
+    pub(crate) data: Vec<u8>,
+}
+
 /// Names of the message types in schema records.
 pub(crate) const SAMPLES_SCHEMA: &str = "witness.Samples";
 pub(crate) const EXCHANGE_SCHEMA: &str = "witness.Exchange";
 pub(crate) const MARK_SCHEMA: &str = "witness.Mark";
 pub(crate) const GAP_SCHEMA: &str = "witness.Gap";
+pub(crate) const FRAMES_SCHEMA: &str = "witness.Frames";
 
 /// The message types above as a `FileDescriptorSet`, which makes the file readable without this program.
 pub(crate) fn descriptor_set() -> Vec<u8> {
@@ -175,6 +197,16 @@ pub(crate) fn descriptor_set() -> Vec<u8> {
             message(
                 "Gap",
                 vec![one("from_ns", 1, Type::Sint64), one("to_ns", 2, Type::Sint64), one("reason", 3, Type::String)],
+            ),
+            message(
+                "Frames",
+                vec![
+                    one("bus", 1, Type::String),
+                    many("t_step_ns", 2, Type::Sint64),
+                    many("id", 3, Type::Uint32),
+                    many("length", 4, Type::Uint32),
+                    one("data", 5, Type::Bytes),
+                ],
             ),
         ],
         ..Default::default()

@@ -19,16 +19,23 @@
 //! assert!(opened.problems.is_empty());
 //! ```
 
+mod contents;
 mod error;
 mod format;
+mod frames;
+mod log;
 mod read;
 mod recorder;
+mod source;
 mod table;
 mod write;
 
+pub use contents::{Contents, write_file};
 pub use error::{DriveError, Problem, ProblemKind};
 pub use format::{DriveInfo, Exchange, Reply};
-pub use read::{Opened, read, read_exchanges};
+pub use frames::{Frame, FrameBatch};
+pub use log::{FrameImport, FrameSignal, ImportedFrames, import_frames, is_frame_log};
+pub use read::{Opened, read, read_exchanges, read_frames};
 pub use recorder::{Finished, Recorder, SignalHandle};
 pub use table::{
     ExportOptions, Exported, ImportOptions, Imported, Layout, MapEntry, MapError, TableError, TableProblem, export,

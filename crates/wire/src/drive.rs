@@ -131,7 +131,7 @@ pub struct Repaired {
 pub struct Imported {
     /// The drive.
     pub file: String,
-    /// Rows of the table.
+    /// Rows of the table, or frames of the log.
     #[cfg_attr(feature = "ts", ts(type = "number"))]
     pub rows: u64,
     /// Samples in the drive.
@@ -141,6 +141,8 @@ pub struct Imported {
     pub signals: Vec<String>,
     /// What was done to names and units.
     pub notes: Vec<String>,
+    /// What was lost.
+    pub problems: Vec<String>,
 }
 
 /// `witness export --json`.

@@ -13,6 +13,7 @@
 //! ```
 
 mod command;
+mod definitions;
 mod drive;
 mod findings;
 mod ledger;
@@ -24,6 +25,7 @@ mod suspects;
 pub use command::{
     Care, Cleared, ClearedModule, Commanded, Commands, Driven, Output, Parameter, Routine, RoutineResult,
 };
+pub use definitions::{DefinedAction, DefinedCode, DefinedMessage, DefinedModule, DefinedSignal, DefinitionsChecked};
 pub use drive::{
     DriveSummary, Exported, Gap, Imported, Mark, Planned, PlannedSignal, Rate, Recorded, Repaired, SignalSummary, Span,
     Unavailable,
@@ -78,6 +80,12 @@ pub fn typescript() -> String {
         Commands
         Conditions
         Content
+        DefinedAction
+        DefinedCode
+        DefinedMessage
+        DefinedModule
+        DefinedSignal
+        DefinitionsChecked
         Demo
         DriveSummary
         Driven

@@ -59,9 +59,9 @@ pub(crate) enum Command {
     Act(CommandArgs),
     /// Clear trouble codes, after a full survey is saved; reads again afterwards.
     Clear(ClearArgs),
-    /// Make a drive from a table (CSV, plain or gzipped).
+    /// Make a drive from a table (CSV), Parquet, MDF 4, or a log of raw CAN frames.
     Import(ImportArgs),
-    /// Write a drive as a table (CSV).
+    /// Write a drive as a table (CSV), as Parquet or as ASAM MDF 4.
     Export(ExportArgs),
     /// Examine a drive: what is faulty, how sure, where in the recording, what else could explain it.
     Examine(ExamineArgs),
@@ -77,6 +77,8 @@ pub(crate) enum Command {
     Watchlist(WatchlistArgs),
     /// List the signals that can be asked for by name.
     Signals(SignalsArgs),
+    /// Files that describe a maker's modules or the messages of a CAN bus.
+    Definitions(DefinitionsArgs),
     /// Serve the invented car for anyone to connect to.
     Standin(StandinArgs),
     /// The whole pass on the invented car: survey, drive, findings, in under a minute.
@@ -110,7 +112,7 @@ pub(crate) struct AdapterArgs {
     /// standin:NAME.
     #[arg(long, value_name = "ADDRESS", env = "WITNESS_ADAPTER")]
     pub(crate) adapter: String,
-    /// A file that describes a maker's modules; repeatable.
+    /// A file that describes a maker's modules (TOML, or ODX as FILE or FILE#VARIANT) or CAN messages (DBC); repeatable.
     #[arg(long, value_name = "FILE")]
     pub(crate) definitions: Vec<PathBuf>,
 }
@@ -301,15 +303,22 @@ pub(crate) struct ClearArgs {
 
 #[derive(Debug, Args)]
 pub(crate) struct ImportArgs {
-    /// The table: first column time_s, other headers `SIGNAL [UNIT]`; or `time_s,signal,value` and perhaps `unit`.
-    #[arg(value_name = "FILE.csv")]
-    pub(crate) table: PathBuf,
+    /// A table (first column time_s, other headers `SIGNAL [UNIT]`; or `time_s,signal,value` and perhaps `unit`), a log of
+    /// CAN frames (`(SECONDS) INTERFACE ID#DATA`), or a drive that holds raw CAN frames.
+    #[arg(value_name = "FILE")]
+    pub(crate) file: PathBuf,
     /// The drive to be made.
     #[arg(long, value_name = "DRIVE.mcap")]
     pub(crate) out: PathBuf,
     /// What a foreign column or name means; repeatable.
     #[arg(long, value_name = "COLUMN=SIGNAL [UNIT]")]
     pub(crate) map: Vec<String>,
+    /// What is in CAN frames: a DBC file, or a file of our own with messages; repeatable.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) definitions: Vec<PathBuf>,
+    /// The only CAN interface of the log to be read.
+    #[arg(long, value_name = "NAME")]
+    pub(crate) bus: Option<String>,
     /// Replace an existing drive.
     #[arg(long)]
     pub(crate) force: bool,
@@ -328,10 +337,10 @@ pub(crate) struct ExportArgs {
     /// The drive.
     #[arg(value_name = "DRIVE.mcap")]
     pub(crate) drive: PathBuf,
-    /// The table to be written; the ending says the format.
-    #[arg(long, value_name = "FILE.csv")]
+    /// The file to be written; the ending says the format.
+    #[arg(long, value_name = "FILE.{csv,parquet,mf4}")]
     pub(crate) out: PathBuf,
-    /// One row per time or one row per sample.
+    /// One row per time or one row per sample, in a CSV.
     #[arg(long, value_enum, default_value_t = Shape::Wide)]
     pub(crate) shape: Shape,
     /// Replace an existing file.
@@ -630,9 +639,31 @@ pub(crate) struct SignalsArgs {
     /// Only names or titles that contain this text.
     #[arg(value_name = "TEXT")]
     pub(crate) search: Option<String>,
-    /// A file that describes a maker's modules; repeatable.
+    /// A file that describes a maker's modules (TOML, or ODX as FILE or FILE#VARIANT) or CAN messages (DBC); repeatable.
     #[arg(long, value_name = "FILE")]
     pub(crate) definitions: Vec<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct DefinitionsArgs {
+    #[command(subcommand)]
+    pub(crate) command: DefinitionsCommand,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum DefinitionsCommand {
+    /// Explain what a file offers, and name every mistake by its line.
+    Check {
+        /// A maker's file (TOML), a DBC file, or a diagnostic description (ODX, PDX).
+        #[arg(value_name = "FILE")]
+        file: PathBuf,
+        /// The variant of a diagnostic description to be looked at, by its short name.
+        #[arg(long, value_name = "NAME")]
+        layer: Option<String>,
+        /// List everything.
+        #[arg(long)]
+        all: bool,
+    },
 }
 
 #[derive(Debug, Args)]

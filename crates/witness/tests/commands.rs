@@ -274,6 +274,40 @@ fn signals_are_listed_with_their_counterparts() {
 }
 
 #[test]
+fn a_file_of_definitions_is_explained_and_a_mistake_has_its_line() {
+    let bench = Bench::new();
+    let example = Path::new(env!("CARGO_MANIFEST_DIR")).join("../definition/data/makers/example.toml");
+    let text = std::fs::read_to_string(example).unwrap();
+    std::fs::write(bench.path("own.toml"), &text).unwrap();
+    let (code, value) = bench.json("definitions-check", &["definitions", "check", "own.toml"]);
+    assert_eq!((code, value["modules"][0]["address"].as_str()), (0, Some("768")));
+    assert_eq!(value["modules"][0]["signals"][0]["request"], "22 D0 10");
+    assert!(value["messages"][0]["signals"].as_array().unwrap().len() > 1);
+    std::fs::write(bench.path("own.toml"), text.replace("divide = 5\n", "divide = 0\n")).unwrap();
+    let (code, value) = bench.json("definitions-check", &["definitions", "check", "own.toml"]);
+    assert_eq!(code, 2);
+    assert!(value["error"]["message"].as_str().unwrap().contains("own.toml line "), "{value}");
+}
+
+#[test]
+fn a_drive_goes_through_every_open_format() {
+    let bench = Bench::new();
+    std::fs::write(bench.path("a.csv"), "time_s,engine.speed [rpm],custom.x [bar]\n0,800,1.5\n0.1,810,\n0.3,820,2\n")
+        .unwrap();
+    assert_eq!(bench.json("import", &["import", "a.csv", "--out", "a.mcap"]).0, 0);
+    for name in ["b.parquet", "b.mf4"] {
+        let (code, value) = bench.json("export", &["export", "a.mcap", "--out", name]);
+        assert_eq!((code, value["samples"].as_u64()), (0, Some(5)), "{value}");
+        let drive = format!("{name}.mcap");
+        let (code, value) = bench.json("import", &["import", name, "--out", &drive]);
+        assert_eq!((code, value["samples"].as_u64()), (0, Some(5)), "{value}");
+        let read = |name: &str| drive::read(&bench.path(name)).unwrap().recording.series;
+        assert_eq!(read(&drive), read("a.mcap"), "{name}");
+        assert_eq!(bench.run(&["export", "a.mcap", "--out", name]).status.code(), Some(2), "not overwritten unasked");
+    }
+}
+
+#[test]
 fn over_tcp_sigterm_closes_a_recording_and_kill_loses_little() {
     let bench = Bench::new();
     let served = Served::new(&bench, &["fell?script=town&start=30", "--tcp", "127.0.0.1:0"]);

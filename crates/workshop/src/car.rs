@@ -34,7 +34,7 @@ impl Workshop {
         definition_files: &[PathBuf],
         observer: &mut dyn Observer,
     ) -> Result<Car, WorkshopError> {
-        let definitions = definitions(definition_files)?;
+        let definitions = crate::definitions(definition_files)?;
         observer.say(&format!("connecting to {address}"));
         let remembered = Remembered::open(&self.places);
         let settings = Settings { bus: remembered.bus(address), need_vehicle: true };
@@ -62,20 +62,6 @@ pub(crate) fn open(address: &str, settings: Settings) -> Result<Box<dyn Link>, W
         standin::OpenError::Standin(error) => error.into(),
         standin::OpenError::Link(error) => error.into(),
     })
-}
-
-/// The built-in definitions, those of the invented car, and the files that were named.
-///
-/// # Errors
-/// [`WorkshopError::Read`], [`WorkshopError::Definitions`].
-pub fn definitions(files: &[PathBuf]) -> Result<Definitions, WorkshopError> {
-    let mut definitions = Definitions::standard();
-    definitions.load_toml(standin::DEFINITIONS, "built-in: invented car")?;
-    for file in files {
-        let text = std::fs::read_to_string(file).map_err(WorkshopError::read(file))?;
-        definitions.load_toml(&text, &file.display().to_string())?;
-    }
-    Ok(definitions)
 }
 
 /// Which network answered behind which adapter last time: a text file, one adapter per line.

@@ -69,6 +69,15 @@ pub enum WorkshopError {
     /// What a foreign column means cannot be read.
     #[error(transparent)]
     Map(#[from] drive::MapError),
+    /// A file in an open format.
+    #[error(transparent)]
+    Interchange(#[from] interchange::InterchangeError),
+    /// Names cannot be mapped in files of this kind.
+    #[error("names in `{}` cannot be mapped: they are taken as they stand", .0.display())]
+    MapNotUsed(PathBuf),
+    /// A file of definitions that cannot decode frames.
+    #[error("`{}` describes no broadcast messages", .0.display())]
+    NoMessages(PathBuf),
     /// The ending of a file name says no format that can be written.
     #[error("cannot tell the format of `{}` by its ending", .0.display())]
     Format(PathBuf),
@@ -161,12 +170,20 @@ impl WorkshopError {
     #[must_use]
     pub fn blame(&self) -> Blame {
         use DriveError as D;
+        use interchange::InterchangeError as I;
         match self {
             Self::Link(LinkError::Address(_)) => Blame::Input,
             Self::Link(_) => Blame::NoAnswer,
-            Self::Drive(D::Io { source, .. }) if source.kind() == ErrorKind::NotFound => Blame::Input,
-            Self::Drive(D::Io { .. } | D::Stopped { .. } | D::Write { .. } | D::Lost { .. }) => Blame::Failure,
             Self::Refused(_) => Blame::Refused,
+            Self::Drive(D::Io { source, .. }) | Self::Interchange(I::Drive(D::Io { source, .. }))
+                if source.kind() == ErrorKind::NotFound =>
+            {
+                Blame::Input
+            }
+            Self::Drive(error) | Self::Interchange(I::Drive(error)) => match error {
+                D::Io { .. } | D::Stopped { .. } | D::Write { .. } | D::Lost { .. } => Blame::Failure,
+                _ => Blame::Input,
+            },
             Self::Write { .. } | Self::NoFolder | Self::Broke => Blame::Failure,
             Self::Casebook(error) if !crate::cases::is_input(error) => Blame::Failure,
             _ => Blame::Input,
@@ -178,7 +195,10 @@ impl WorkshopError {
     pub fn hint(&self) -> Option<String> {
         let hint = match self {
             Self::Link(error) => return error.hint(),
-            Self::Drive(DriveError::Exists(_)) => "give --force to replace it",
+            Self::Drive(DriveError::Exists(_))
+            | Self::Interchange(interchange::InterchangeError::Drive(DriveError::Exists(_))) => {
+                "give --force to replace it"
+            }
             Self::Drive(DriveError::Io { source, .. }) if source.kind() == ErrorKind::NotFound => "check the path",
             Self::Drive(DriveError::NotADrive { .. }) => {
                 "make a drive from a table with `witness import FILE.csv --out DRIVE.mcap`"
@@ -206,8 +226,10 @@ impl WorkshopError {
             Self::SignalName(_) => "`witness signals TEXT` lists the names that contain TEXT",
             Self::NoWatchlist(_) => "`witness watchlist list` shows them",
             Self::Map(_) => "for instance --map 'wheel_fl_kmh=wheel.speed.front_left [km/h]'",
-            Self::Format(_) => "name the file FILE.csv; it is the one format that can be written so far",
             Self::Survey { .. } => "give a file that `witness survey` saved",
+            Self::NoMessages(_) => "give a DBC file, or a file of our own with `[[message]]`",
+            Self::MapNotUsed(_) => "leave --map out",
+            Self::Format(_) => "name the file FILE.csv, FILE.parquet or FILE.mf4",
             Self::Experiment { .. } => {
                 r#"it reads {"parts": ["coil"], "drives": [{"file": "before.mcap", "placement": {"coil": [1, 2, 3, 4]}}, ...]}"#
             }

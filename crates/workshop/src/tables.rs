@@ -1,20 +1,29 @@
-//! Drives from tables, and tables from drives.
+//! Drives from recordings of other kinds (tables, open formats, logs of CAN frames), and drives written as such.
 
+use std::io::Read;
 use std::path::{Path, PathBuf};
 
-use drive::{ExportOptions, ImportOptions, Layout, MapEntry, Overwrite};
+use definition::{Definitions, FrameDecoder};
+use drive::{DriveError, ExportOptions, FrameImport, FrameSignal, ImportOptions, Layout, MapEntry, Overwrite};
+use interchange::Format;
+use protocol::CanId;
 
 use crate::{Workshop, WorkshopError};
 
-/// A table that is to become a drive.
+/// A recording that is to become a drive.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct Import {
-    /// The table: first column `time_s`, other headers `SIGNAL [UNIT]`; or `time_s,signal,value` and perhaps `unit`.
-    pub table: PathBuf,
+    /// A table (first column `time_s`, other headers `SIGNAL [UNIT]`; or `time_s,signal,value` and perhaps `unit`), a
+    /// Parquet or MDF 4 file, a log of CAN frames as text, or a drive that holds raw CAN frames.
+    pub file: PathBuf,
     /// The drive to be made.
     pub out: PathBuf,
     /// What foreign columns or names mean, each `COLUMN=SIGNAL [UNIT]`.
     pub map: Vec<String>,
+    /// Files that say what is in CAN frames.
+    pub definitions: Vec<PathBuf>,
+    /// The only CAN interface of a log to be read; `None`: all.
+    pub bus: Option<String>,
     /// Whether an existing drive may be replaced.
     pub replace: bool,
 }
@@ -27,28 +36,54 @@ fn overwrite(replace: bool) -> Overwrite {
 }
 
 impl Workshop {
-    /// Makes a drive from a table.
+    /// Makes a drive from a recording of another kind; its content tells which kind it is.
     ///
     /// # Errors
-    /// [`WorkshopError::Map`], [`WorkshopError::Drive`].
+    /// [`WorkshopError::Map`], [`WorkshopError::Drive`], [`WorkshopError::Interchange`], [`WorkshopError::Read`],
+    /// [`WorkshopError::Definitions`], [`WorkshopError::NoMessages`], [`WorkshopError::MapNotUsed`].
     pub fn import(&self, import: &Import) -> Result<wire::Imported, WorkshopError> {
         let map = import.map.iter().map(|text| text.parse::<MapEntry>()).collect::<Result<Vec<_>, _>>()?;
         let info = drive::DriveInfo { software: Some(self.software.clone()), ..drive::DriveInfo::default() };
-        let options = ImportOptions { map, overwrite: overwrite(import.replace), info };
-        let imported = drive::import(&import.table, &import.out, &options)?;
+        let overwrite = overwrite(import.replace);
+        let mut start = Vec::new();
+        let opened = std::fs::File::open(&import.file).map_err(|source| DriveError::Io {
+            doing: "cannot open",
+            path: import.file.clone(),
+            source,
+        })?;
+        opened.take(8).read_to_end(&mut start).map_err(WorkshopError::read(&import.file))?;
+        if let Some(format) = Format::of_content(&start) {
+            if !map.is_empty() {
+                return Err(WorkshopError::MapNotUsed(import.file.clone()));
+            }
+            let imported = interchange::import(&import.file, &import.out, format, &self.software, overwrite)?;
+            return Ok(wire::Imported {
+                file: import.out.display().to_string(),
+                rows: imported.n_rows,
+                samples: imported.n_samples,
+                signals: imported.signals.iter().map(ToString::to_string).collect(),
+                notes: imported.notes,
+                problems: Vec::new(),
+            });
+        }
+        if !import.definitions.is_empty() || import.bus.is_some() || drive::is_frame_log(&import.file)? {
+            return frames(import, &FrameImport { map, bus: import.bus.clone(), overwrite, info });
+        }
+        let imported = drive::import(&import.file, &import.out, &ImportOptions { map, overwrite, info })?;
         Ok(wire::Imported {
             file: import.out.display().to_string(),
             rows: imported.n_rows,
             samples: imported.n_samples,
             signals: imported.signals.iter().map(ToString::to_string).collect(),
             notes: imported.notes,
+            problems: Vec::new(),
         })
     }
 
-    /// Writes a drive as a table; the ending of `out` says the format.
+    /// Writes a drive as a table (CSV), as Parquet or as MDF 4; the ending of `out` says which. `shape` is that of a CSV.
     ///
     /// # Errors
-    /// [`WorkshopError::Format`], [`WorkshopError::Drive`].
+    /// [`WorkshopError::Format`], [`WorkshopError::Drive`], [`WorkshopError::Interchange`].
     pub fn export(
         &self,
         drive: &Path,
@@ -56,6 +91,16 @@ impl Workshop {
         shape: Shape,
         replace: bool,
     ) -> Result<wire::Exported, WorkshopError> {
+        if let Some(format) = Format::of_name(out) {
+            let exported = interchange::export(drive, out, format, overwrite(replace))?;
+            return Ok(wire::Exported {
+                file: out.display().to_string(),
+                rows: exported.n_rows,
+                samples: exported.n_samples,
+                left_out: Vec::new(),
+                problems: exported.problems.iter().map(ToString::to_string).collect(),
+            });
+        }
         let ending = out.extension().map(|ending| ending.to_string_lossy().to_ascii_lowercase());
         if ending.as_deref() != Some("csv") {
             return Err(WorkshopError::Format(out.to_owned()));
@@ -70,4 +115,51 @@ impl Workshop {
             problems: exported.problems.iter().map(ToString::to_string).collect(),
         })
     }
+}
+
+/// Raw CAN frames, by the messages of the definitions.
+fn frames(import: &Import, options: &FrameImport) -> Result<wire::Imported, WorkshopError> {
+    let mut definitions = Definitions::standard();
+    let mut notes = Vec::new();
+    for file in &import.definitions {
+        let read = crate::definitions::load(&mut definitions, file)?;
+        if read.messages.is_empty() {
+            return Err(WorkshopError::NoMessages(file.clone()));
+        }
+        notes.extend(read.problems.iter().map(ToString::to_string));
+    }
+    if import.definitions.is_empty() {
+        notes.push("no --definitions were given: the raw frames are kept, and nothing is decoded".to_owned());
+    }
+    // The files were named for this very log: for which vehicles they are does not matter.
+    let of_files = || definitions.files().iter().flat_map(|file| file.messages.iter().map(move |row| (file, row)));
+    let signals: Vec<FrameSignal> = of_files()
+        .flat_map(|(file, message)| {
+            message.signals.iter().map(|signal| FrameSignal {
+                message: message.name.clone(),
+                name: signal.name.clone(),
+                id: signal.id.clone(),
+                unit: signal.unit.clone(),
+                definition: format!("message {} `{}` in {}", message.id, message.name, file.file),
+            })
+        })
+        .collect();
+    let decoder = FrameDecoder::new(of_files().map(|(_, message)| message));
+    let decode = |frame: &drive::Frame<'_>, found: &mut Vec<(usize, f64)>| {
+        let id = match u16::try_from(frame.number) {
+            Ok(number) if !frame.is_extended => CanId::Standard(number),
+            _ => CanId::Extended(frame.number),
+        };
+        decoder.decode(id, frame.data, |idx, value| found.push((idx, value)))
+    };
+    let imported = drive::import_frames(&import.file, &import.out, &signals, decode, options)?;
+    notes.extend(imported.notes);
+    Ok(wire::Imported {
+        file: import.out.display().to_string(),
+        rows: imported.n_frames,
+        samples: imported.n_samples,
+        signals: imported.signals.iter().map(ToString::to_string).collect(),
+        notes,
+        problems: imported.problems,
+    })
 }

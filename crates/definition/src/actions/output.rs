@@ -6,7 +6,7 @@ use protocol::{Address, ReplyError, kwp, obd, uds};
 use signal::{SignalId, Unit};
 
 use super::care::Care;
-use crate::bits::Bits;
+use crate::coded::Coded;
 
 /// An output of a module: a relay, a lamp, a fan, a valve.
 #[derive(Debug, Clone)]
@@ -29,7 +29,7 @@ pub struct Output {
     /// What has to be heeded.
     pub care: Care,
     pub(crate) n_bytes: usize,
-    pub(crate) place: Bits,
+    pub(crate) place: Coded,
 }
 
 /// The service that drives an output.
@@ -122,9 +122,8 @@ impl Output {
             Range::Switch => level == 0.0 || level == 1.0,
             Range::Level { min, max, .. } => (min..=max).contains(&level),
         };
-        let raw = Some(level).filter(|_| takes).and_then(|level| self.place.raw_from_phys(level)).ok_or_else(wrong)?;
         let mut state = vec![0; self.n_bytes];
-        self.place.write(raw, &mut state).ok_or_else(wrong)?;
+        Some(level).filter(|_| takes).and_then(|level| self.place.write(level, &mut state)).ok_or_else(wrong)?;
         Ok(match &self.drive {
             Drive::Identifier { did, mask } => uds::io_control::adjust(*did, &state, mask),
             Drive::Local { id } => kwp::io_control::adjust(*id, &state),

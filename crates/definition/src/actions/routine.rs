@@ -4,7 +4,7 @@ use protocol::{Address, ReplyError, kwp, uds};
 use signal::{SignalId, Unit};
 
 use super::care::Care;
-use crate::bits::Bits;
+use crate::coded::Coded;
 
 /// A routine of a module: a self-test, a calibration, a bleeding sequence.
 #[derive(Debug, Clone)]
@@ -67,7 +67,7 @@ pub struct Field {
     pub title: String,
     /// The unit of its value.
     pub unit: Unit,
-    pub(crate) place: Bits,
+    pub(crate) place: Coded,
 }
 
 /// A value that a routine wants to know.
@@ -130,13 +130,13 @@ impl Field {
     /// The value in some bytes; `None` when it is cut off or marked as not there.
     #[must_use]
     pub fn value(&self, data: &[u8]) -> Option<f64> {
-        self.place.physical(self.place.raw(data)?)
+        self.place.physical_from_raw(self.place.bits.raw(data)?)
     }
 
     /// The text of the value, where the definition has one.
     #[must_use]
     pub fn text(&self, data: &[u8]) -> Option<&str> {
-        self.place.text(self.place.raw(data)?)
+        self.place.text(data)
     }
 }
 
@@ -156,9 +156,8 @@ impl Routine {
             let (min, max) = (*min, *max);
             let found = given.iter().rev().find(|(name, _)| *name == field.name).map(|(_, value)| *value).or(*default);
             let Some(value) = found else { return Err(ParameterError::Missing { routine, name, min, max, unit }) };
-            let raw =
-                Some(value).filter(|value| (min..=max).contains(value)).and_then(|v| field.place.raw_from_phys(v));
-            if raw.and_then(|raw| field.place.write(raw, &mut option)).is_none() {
+            let is_inside = (min..=max).contains(&value);
+            if Some(value).filter(|_| is_inside).and_then(|value| field.place.write(value, &mut option)).is_none() {
                 return Err(ParameterError::Value { routine, name, min, max, unit, value });
             }
         }

@@ -1,6 +1,5 @@
 //! Outputs and routines as the rows of a maker's file.
 
-use std::collections::BTreeMap;
 use std::time::Duration;
 
 use protocol::Address;
@@ -9,10 +8,12 @@ use signal::{SignalId, Unit};
 use toml::Spanned;
 
 use super::{Call, Care, Condition, Drive, Field, Output, Parameter, Range, ResultsIn, Routine};
-use crate::bits::Bits;
+use crate::bits::{Bits, Encoding};
+use crate::coded::Coded;
 use crate::error::{DefinitionError, FileProblem, Place};
-use crate::file::{ByteOrder, check_bits, eight, hex, one};
+use crate::file::hex;
 use crate::standard::catalogue_id;
+use crate::values::row_with_value;
 
 /// `[[module.output]]`.
 #[derive(Deserialize)]
@@ -27,8 +28,7 @@ pub(crate) struct OutputRow {
     #[serde(default)]
     mask: Vec<u8>,
     n_bytes: usize,
-    #[serde(default)]
-    state: ValueRow,
+    state: Option<ValueRow>,
     level: Option<Spanned<LevelRow>>,
     safe: Option<f64>,
     #[serde(default)]
@@ -123,59 +123,25 @@ struct WithinRow {
     max: Option<f64>,
 }
 
-/// Where a value lies in some bytes, and how it is scaled: the same keys as a signal has.
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields, default)]
-struct ValueRow {
-    byte: usize,
-    bit: u32,
-    bits: u32,
-    byte_order: ByteOrder,
-    signed: bool,
-    multiply: f64,
-    divide: f64,
-    offset: f64,
-    texts: BTreeMap<String, String>,
-}
-
-impl Default for ValueRow {
-    fn default() -> Self {
-        Self {
-            byte: 0,
-            bit: 0,
-            bits: eight(),
-            byte_order: ByteOrder::default(),
-            signed: false,
-            multiply: one(),
-            divide: one(),
-            offset: 0.0,
-            texts: BTreeMap::new(),
-        }
+row_with_value! {
+    /// Where a value lies in some bytes, and how it is scaled: the same keys as a signal has.
+    struct ValueRow {
+        #[serde(default)]
+        byte: usize,
     }
 }
 
 type Span = std::ops::Range<usize>;
 
-fn value(place: &Place<'_>, row: &ValueRow, n_bytes: usize, at: &Span) -> Result<Bits, DefinitionError> {
-    let texts = row.texts.iter().map(|(raw, text)| {
-        let wrong = || FileProblem::Format(format!("`{}` is no whole number", raw.escape_debug()));
-        raw.parse().map(|raw| (raw, text.clone())).map_err(|_| place.error(at.clone(), wrong()))
-    });
-    let bits = Bits {
-        byte: row.byte,
-        bit: row.bit,
-        bits: row.bits,
-        little_endian: row.byte_order == ByteOrder::Little,
-        signed: row.signed,
-        multiply: row.multiply,
-        divide: row.divide,
-        offset: row.offset,
-        convert: None,
-        invalid: Vec::new(),
-        texts: texts.collect::<Result<_, _>>()?,
-    };
-    check_bits(&bits, n_bytes).map_err(|problem| place.error(at.clone(), problem))?;
-    Ok(bits)
+fn value(place: &Place<'_>, row: Option<&ValueRow>, n_bytes: usize, at: &Span) -> Result<Coded, DefinitionError> {
+    match row {
+        Some(row) => row.value_keys(row.byte).coded(place, n_bytes, at),
+        // The first byte as it is.
+        None if n_bytes == 0 => {
+            Err(place.error(at.clone(), FileProblem::OutsideData { byte: 0, bit: 0, bits: 8, length: 0 }))
+        }
+        None => Ok(Coded::plain(Bits { byte: 0, bit: 0, bits: 8, little_endian: false, encoding: Encoding::Unsigned })),
+    }
 }
 
 fn title(place: &Place<'_>, text: &Spanned<String>) -> Result<String, DefinitionError> {
@@ -266,7 +232,7 @@ pub(crate) fn output(place: &Place<'_>, row: &OutputRow, module: Address) -> Res
         responds: responds.collect::<Result<_, _>>()?,
         care: care(place, &row.care)?,
         n_bytes: row.n_bytes,
-        place: value(place, &row.state, row.n_bytes, &at)?,
+        place: value(place, row.state.as_ref(), row.n_bytes, &at)?,
     };
     // Every level from the least to the greatest, and the safe one, must fit the bits.
     let outer = [output.safe, lowest, output.on_level()];
@@ -290,7 +256,7 @@ pub(crate) fn routine(place: &Place<'_>, row: &RoutineRow, module: Address) -> R
             return Err(place.error(name.span(), FileProblem::Empty("name")));
         }
         let title = title.clone().unwrap_or_else(|| own.replace('_', " "));
-        Ok(Field { title, unit: Unit::named(unit), place: value(place, row, n_bytes, &name.span())?, name: own })
+        Ok(Field { title, unit: Unit::named(unit), place: value(place, Some(row), n_bytes, &name.span())?, name: own })
     };
     let mut parameters: Vec<Parameter> = Vec::new();
     for row_p in &row.parameter {
@@ -300,7 +266,7 @@ pub(crate) fn routine(place: &Place<'_>, row: &RoutineRow, module: Address) -> R
             return Err(place.error(row_p.name.span(), problem));
         }
         let (min, max) = (row_p.min, row_p.max);
-        let fits = |value: f64| field.place.raw_from_phys(value).is_some();
+        let fits = |value: f64| field.place.raw_from_physical(value).is_some();
         let inside = row_p.default.is_none_or(|default| (min..=max).contains(&default));
         if min.partial_cmp(&max) != Some(std::cmp::Ordering::Less) || !inside || !fits(min) || !fits(max) {
             return Err(place.error(row_p.name.span(), FileProblem::Limits(format!("{min} .. {max}"))));

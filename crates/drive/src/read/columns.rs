@@ -29,6 +29,8 @@ pub(crate) struct Columns {
     gaps: Vec<Gap>,
     /// Raw exchanges that were seen and skipped.
     pub(crate) n_exchanges: u64,
+    /// Raw frames that were seen and skipped.
+    pub(crate) n_frames: u64,
     n_samples: u64,
     batch: Samples,
 }
@@ -48,6 +50,10 @@ impl Handler for Columns {
             format::EXCHANGES => {
                 self.n_exchanges += 1;
                 Ok(None)
+            }
+            format::FRAMES => {
+                let span = crate::frames::each(&format::Frames::decode(body).map_err(wrong)?, |_| self.n_frames += 1)?;
+                Ok(span)
             }
             format::MARKS => {
                 let format::Mark { t_ns, text } = format::Mark::decode(body).map_err(wrong)?;

@@ -14,7 +14,8 @@ use mcap::records::op;
 use prost::Message as _;
 use signal::{Recording, SignalId};
 
-use crate::format::{self, DriveInfo, Exchange, PROFILE};
+use crate::format::{self, DriveInfo, Exchange, Frames, PROFILE};
+use crate::frames::{self, Frame};
 use crate::{DriveError, Problem, ProblemKind};
 
 use columns::Columns;
@@ -34,6 +35,8 @@ pub struct Opened {
     pub definitions: BTreeMap<SignalId, String>,
     /// How many raw exchanges it holds; [`read_exchanges`] reads them.
     pub n_exchanges: u64,
+    /// How many raw CAN frames it holds; [`read_frames`] reads them.
+    pub n_frames: u64,
     /// Whether it was finished; if not, [`crate::repair`] makes a finished copy.
     pub is_finished: bool,
     /// What is damaged, in order of place. The rest was read.
@@ -51,10 +54,10 @@ pub fn read(path: &Path) -> Result<Opened, DriveError> {
     let mut columns = Columns::default();
     let scanned = scan(path, &mut columns)?;
     let Scanned { info, mut problems, is_finished } = scanned;
-    let n_exchanges = columns.n_exchanges;
+    let (n_exchanges, n_frames) = (columns.n_exchanges, columns.n_frames);
     let (recording, definitions) = columns.into_recording(&info, &mut problems);
     problems.sort_by_key(|problem| problem.offset);
-    Ok(Opened { recording, info, definitions, n_exchanges, is_finished, problems })
+    Ok(Opened { recording, info, definitions, n_exchanges, n_frames, is_finished, problems })
 }
 
 /// Hands over the raw exchanges of a drive one by one in the order of recording, and returns what is damaged.
@@ -70,6 +73,21 @@ pub fn read_exchanges(path: &Path, mut take: impl FnMut(Exchange)) -> Result<Vec
         let span = (exchange.asked_ns, exchange.over_ns);
         take(exchange);
         Ok(Some(span))
+    };
+    Ok(scan(path, &mut handler)?.problems)
+}
+
+/// Hands the raw CAN frames of a drive over one by one in the order of recording, and returns what is damaged.
+///
+/// # Errors
+/// As [`read`].
+pub fn read_frames(path: &Path, mut take: impl FnMut(Frame<'_>)) -> Result<Vec<Problem>, DriveError> {
+    let mut handler = |channel: u16, body: &[u8]| {
+        if channel != format::FRAMES {
+            return Ok(None);
+        }
+        let batch = Frames::decode(body).map_err(|error| error.to_string())?;
+        frames::each(&batch, &mut take)
     };
     Ok(scan(path, &mut handler)?.problems)
 }

@@ -7,6 +7,7 @@ use mcap::McapError;
 use signal::{Gap, Mark, Sample, Series, SignalId, Unit};
 
 use crate::format::{DriveInfo, Exchange};
+use crate::frames::FrameBatch;
 use crate::write::DriveFile;
 
 /// Longest time that data waits in the inbox. 250 ms are promised; the rest is for the writing itself.
@@ -20,6 +21,7 @@ pub(super) struct Waiting {
     /// Each with the number of its signal.
     pub(super) samples: Vec<(usize, Sample)>,
     pub(super) exchanges: Vec<Exchange>,
+    pub(super) frames: Vec<FrameBatch>,
     pub(super) marks: Vec<Mark>,
     pub(super) gaps: Vec<Gap>,
     /// Memory that all of it takes, about.
@@ -143,14 +145,14 @@ impl Inbox {
 }
 
 impl Waiting {
-    /// Gives up samples and exchanges, keeps everything else, and marks the gap.
+    /// Gives up samples, exchanges and frames, keeps everything else, and marks the gap.
     fn give_up(&mut self) -> Lost {
         let samples = self.samples.iter().map(|(_, sample)| (sample.t_ns, sample.t_ns));
         let exchanges = self.exchanges.iter().map(|exchange| (exchange.asked_ns, exchange.over_ns));
         let (from_ns, to_ns) = samples.chain(exchanges).reduce(|a, b| (a.0.min(b.0), a.1.max(b.1))).unwrap_or_default();
         let lost = Lost { from_ns, to_ns, n_samples: self.samples.len(), n_exchanges: self.exchanges.len() };
         // New ones, because it is their memory that has run out.
-        (self.samples, self.exchanges) = (Vec::new(), Vec::new());
+        (self.samples, self.exchanges, self.frames) = (Vec::new(), Vec::new(), Vec::new());
         self.gaps.push(Gap { from_ns, to_ns, reason: "the disk was too slow".into() });
         self.n_bytes = size_of::<Gap>();
         lost
@@ -207,6 +209,9 @@ fn write(file: &mut DriveFile, series: &mut Vec<Series>, waiting: &Waiting) -> R
     }
     for exchange in &waiting.exchanges {
         file.write_exchange(exchange)?;
+    }
+    for batch in &waiting.frames {
+        file.write_frames(batch)?;
     }
     for (idx, sample) in &waiting.samples {
         series[*idx].push(*sample);

@@ -11,6 +11,7 @@ use signal::{Gap, Mark, Sample, SignalId, Unit, seconds_from_nanos};
 
 use crate::DriveError;
 use crate::format::{DriveInfo, Exchange, is_time};
+use crate::frames::FrameBatch;
 use crate::write::{DriveFile, NewFile, Overwrite, check_signal};
 
 mod inbox;
@@ -135,6 +136,13 @@ impl Recorder {
         let replies: usize = exchange.replies.iter().map(|reply| reply.bytes.len() + 64).sum();
         let n_bytes = 128 + exchange.request.len() + replies;
         self.inbox.add(n_bytes, Some(exchange.over_ns), |waiting| waiting.exchanges.push(exchange));
+    }
+
+    /// Records raw CAN frames that were listened to.
+    pub fn push_frames(&mut self, batch: FrameBatch) {
+        if !batch.is_empty() {
+            self.inbox.add(batch.n_bytes(), Some(batch.last_ns), |waiting| waiting.frames.push(batch));
+        }
     }
 
     /// Records a mark.

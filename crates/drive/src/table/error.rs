@@ -94,6 +94,20 @@ pub enum TableProblem {
         /// Names that the table has.
         has: String,
     },
+    /// A mapped name that several signals have.
+    #[error("several signals are called `{column}`: {has}; map one of these")]
+    AmbiguousMap {
+        /// The name in the map.
+        column: String,
+        /// The signals.
+        has: String,
+    },
+    /// Text that is no log of frames.
+    #[error("this is no log of CAN frames: its lines must read `(SECONDS) INTERFACE ID#DATA`")]
+    NoLog,
+    /// A drive that was recorded without frames.
+    #[error("this drive holds no raw CAN frames that could be decoded")]
+    NoFrames,
     /// Two map entries for one column.
     #[error("`{0}` is mapped twice")]
     MapTwice(String),

@@ -65,6 +65,7 @@ pub fn export(drive: &Path, out: &Path, options: ExportOptions) -> Result<Export
     note(recording.marks.len(), "marks");
     note(recording.gaps.len(), "gaps");
     note(usize::try_from(opened.n_exchanges).unwrap_or(usize::MAX), "raw exchanges");
+    note(usize::try_from(opened.n_frames).unwrap_or(usize::MAX), "raw frames");
     note(recording.series.iter().filter(|series| !series.asked_ns.is_empty()).count(), "signals with request times");
     exported.problems = opened.problems;
     Ok(exported)

@@ -121,7 +121,7 @@ fn at(line: u64, column: Option<String>) -> impl FnOnce(TableProblem) -> Stop {
 }
 
 /// A text from outside, fit to be shown.
-fn quote(text: &[u8]) -> String {
+pub(crate) fn quote(text: &[u8]) -> String {
     let text = String::from_utf8_lossy(text);
     let mut shown: String = text.chars().take(MAX_QUOTE).collect::<String>().escape_debug().to_string();
     if text.chars().nth(MAX_QUOTE).is_some() {
@@ -140,7 +140,8 @@ struct Column {
     convert: Conversion,
 }
 
-type Conversion = Option<Box<dyn Fn(f64) -> f64>>;
+/// From the unit of a file to the one of a series; `None` if they are the same.
+pub(crate) type Conversion = Option<Box<dyn Fn(f64) -> f64>>;
 
 /// A table while it is being read.
 struct Table<'a> {
@@ -271,7 +272,7 @@ impl<'a> Table<'a> {
     /// Adds a signal for a column or name of the table; `unit` is what the table says of it.
     fn add_column(&mut self, heading: &str, name: &str, unit: Option<&str>) -> Result<usize, Stop> {
         let entry = self.mapped(heading);
-        let column = self.signal_for(entry, heading, name, unit).map_err(at(0, None))?;
+        let column = signal_for(&mut self.notes, entry, heading, name, unit).map_err(at(0, None))?;
         let (id, kept_in, convert) = column;
         if let Some(&first) = self.by_signal.get(&id) {
             return Err(at(0, None)(TableProblem::SameSignal {
@@ -289,47 +290,6 @@ impl<'a> Table<'a> {
         let unit_text = unit.unwrap_or_default().as_bytes().to_vec();
         self.columns.push(Column { heading: heading.to_owned(), unit_text, convert });
         Ok(idx)
-    }
-
-    /// Which signal a column is, in which unit it is kept, and how its values get there.
-    fn signal_for(
-        &mut self,
-        entry: Option<&MapEntry>,
-        heading: &str,
-        name: &str,
-        unit: Option<&str>,
-    ) -> Result<(SignalId, Unit, Conversion), TableProblem> {
-        let wanted = entry.map_or(name, |entry| entry.signal.as_str());
-        let told = entry.and_then(|entry| entry.unit.clone()).or_else(|| unit.map(Unit::named));
-        if let (Some(told), Some(unit)) = (&told, unit)
-            && *told != Unit::named(unit)
-        {
-            self.notes.push(format!("`{heading}` is taken to be in {told}, as mapped, not in {unit}"));
-        }
-        let known = SignalId::new(wanted).ok().and_then(|id| Catalogue::standard().get(&id));
-        let Some(known) = known else {
-            let id = SignalId::custom(wanted)
-                .map_err(|reason| TableProblem::Name { heading: quote(heading.as_bytes()), reason })?;
-            let unit = told.unwrap_or_else(Unit::one);
-            if id.as_str() != wanted {
-                self.notes.push(format!("the catalogue has no `{wanted}`; kept as `{id}` in `{unit}`"));
-            }
-            return Ok((id, unit, None));
-        };
-        let (id, kept_in) = (known.id.clone(), known.unit.clone());
-        let Some(told) = told else {
-            self.notes.push(format!("`{heading}` names no unit; `{id}` is taken to be in {kept_in}"));
-            return Ok((id, kept_in, None));
-        };
-        if told == kept_in {
-            return Ok((id, kept_in, None));
-        }
-        let Some(convert) = told.conversion(&kept_in) else {
-            let accepted = kept_in.convertible().collect::<Vec<_>>().join(", ");
-            return Err(TableProblem::Unit { signal: id.to_string(), unit: told.to_string(), accepted });
-        };
-        self.notes.push(format!("`{heading}` was converted from {told} to {kept_in}"));
-        Ok((id, kept_in, Some(Box::new(convert))))
     }
 
     fn read_wide(&mut self, rows: &mut Rows<'_>, time: &TimeColumn, headings: &[String]) -> Result<(), Stop> {
@@ -439,6 +399,47 @@ impl<'a> Table<'a> {
         self.n_gathered = 0;
         Ok(())
     }
+}
+
+/// Which signal a column is, in which unit it is kept, and how its values get there.
+pub(crate) fn signal_for(
+    notes: &mut Vec<String>,
+    entry: Option<&MapEntry>,
+    heading: &str,
+    name: &str,
+    unit: Option<&str>,
+) -> Result<(SignalId, Unit, Conversion), TableProblem> {
+    let wanted = entry.map_or(name, |entry| entry.signal.as_str());
+    let told = entry.and_then(|entry| entry.unit.clone()).or_else(|| unit.map(Unit::named));
+    if let (Some(told), Some(unit)) = (&told, unit)
+        && *told != Unit::named(unit)
+    {
+        notes.push(format!("`{heading}` is taken to be in {told}, as mapped, not in {unit}"));
+    }
+    let known = SignalId::new(wanted).ok().and_then(|id| Catalogue::standard().get(&id));
+    let Some(known) = known else {
+        let id = SignalId::custom(wanted)
+            .map_err(|reason| TableProblem::Name { heading: quote(heading.as_bytes()), reason })?;
+        let unit = told.unwrap_or_else(Unit::one);
+        if id.as_str() != wanted {
+            notes.push(format!("the catalogue has no `{wanted}`; kept as `{id}` in `{unit}`"));
+        }
+        return Ok((id, unit, None));
+    };
+    let (id, kept_in) = (known.id.clone(), known.unit.clone());
+    let Some(told) = told else {
+        notes.push(format!("`{heading}` names no unit; `{id}` is taken to be in {kept_in}"));
+        return Ok((id, kept_in, None));
+    };
+    if told == kept_in {
+        return Ok((id, kept_in, None));
+    }
+    let Some(convert) = told.conversion(&kept_in) else {
+        let accepted = kept_in.convertible().collect::<Vec<_>>().join(", ");
+        return Err(TableProblem::Unit { signal: id.to_string(), unit: told.to_string(), accepted });
+    };
+    notes.push(format!("`{heading}` was converted from {told} to {kept_in}"));
+    Ok((id, kept_in, Some(Box::new(convert))))
 }
 
 /// Puts line and column to a problem that was found without knowing them.

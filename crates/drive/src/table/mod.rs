@@ -13,7 +13,9 @@ mod rows;
 pub use error::{TableError, TableProblem};
 pub use export::{ExportOptions, Exported, export, export_table};
 pub use heading::{MapEntry, MapError};
+pub(crate) use import::{Conversion, quote, signal_for};
 pub use import::{ImportOptions, Imported, import, import_table, read_table};
+pub(crate) use number::parse_time;
 
 /// The two kinds of table.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]

@@ -6,7 +6,7 @@ const MAX_DIGITS: u32 = 30;
 /// Nanoseconds from decimal text in units of 10^`unit_exponent` seconds, without the detour over a float.
 ///
 /// Digits behind the nanosecond are rounded (half to even). `None` if it is no number or beyond what a drive can hold.
-pub(super) fn parse_time(text: &[u8], unit_exponent: i32) -> Option<i64> {
+pub(crate) fn parse_time(text: &[u8], unit_exponent: i32) -> Option<i64> {
     let (negative, text) = match text.split_first()? {
         (b'-', rest) => (true, rest),
         (b'+', rest) => (false, rest),

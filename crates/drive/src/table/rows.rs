@@ -1,30 +1,19 @@
 //! Rows of comma-separated text from any stream, one at a time and of bounded length.
 
-use std::cell::Cell;
-use std::io::{self, Read};
-use std::rc::Rc;
+use std::io::Read;
 
 use csv_core::ReadRecordResult;
-use flate2::read::MultiGzDecoder;
 
 use super::TableProblem;
+use crate::source::Source;
 
 /// Longest row, bytes: room for the cells of as many columns as a drive can have signals.
 const MAX_ROW: usize = 4 << 20;
 /// Most columns: as many as a drive can have signals, and the time.
 const MAX_COLUMNS: usize = 65_520;
-/// Bytes read at once.
-const BLOCK: usize = 256 << 10;
-/// A gzip stream of measurements shrinks ten- to fiftyfold; one that unpacks to more than this, once it is longer than
-/// `BOMB_FROM`, is not one. (The most that the format can do is 1032-fold.)
-const BOMB_RATIO: u64 = 300;
-const BOMB_FROM: u64 = 256 << 20;
-
 /// The rows of a table.
 pub(super) struct Rows<'a> {
-    source: Box<dyn Read + 'a>,
-    gzip: Option<Rc<Cell<u64>>>,
-    n_unpacked: u64,
+    source: Source<'a>,
     input: Vec<u8>,
     from: usize,
     /// A carriage return at the end of the last block: what follows tells what it means.
@@ -37,26 +26,10 @@ pub(super) struct Rows<'a> {
     line: u64,
 }
 
-/// Counts what goes through.
-struct Counting<R> {
-    inner: R,
-    n_bytes: Rc<Cell<u64>>,
-}
-
-impl<R: Read> Read for Counting<R> {
-    fn read(&mut self, bytes: &mut [u8]) -> io::Result<usize> {
-        let n_read = self.inner.read(bytes)?;
-        self.n_bytes.set(self.n_bytes.get() + n_read as u64);
-        Ok(n_read)
-    }
-}
-
 impl<'a> Rows<'a> {
     /// Starts reading; plain text and gzip are told apart by their first bytes.
-    pub(super) fn start(mut source: impl Read + 'a) -> Result<Self, TableProblem> {
-        let mut head = Vec::new();
-        (&mut source).take(4).read_to_end(&mut head).map_err(TableProblem::Io)?;
-        let is_gzip = head.starts_with(&[0x1f, 0x8b]);
+    pub(super) fn start(source: impl Read + 'a) -> Result<Self, TableProblem> {
+        let (source, head) = Source::start(source)?;
         match head.as_slice() {
             [] => return Err(TableProblem::Empty),
             [0xff, 0xfe, ..] | [0xfe, 0xff, ..] => return Err(TableProblem::Binary("it is UTF-16")),
@@ -66,13 +39,9 @@ impl<'a> Rows<'a> {
             }
             _ => {}
         }
-        let n_bytes = Rc::new(Cell::new(0));
-        let source = Counting { inner: io::Cursor::new(head).chain(source), n_bytes: Rc::clone(&n_bytes) };
         Ok(Self {
-            source: if is_gzip { Box::new(MultiGzDecoder::new(source)) } else { Box::new(source) },
-            gzip: is_gzip.then_some(n_bytes),
-            n_unpacked: 0,
-            input: Vec::with_capacity(BLOCK + 1),
+            source,
+            input: Vec::new(),
             from: 0,
             pending_return: false,
             at_end: false,
@@ -150,17 +119,7 @@ impl<'a> Rows<'a> {
     fn fill(&mut self) -> Result<(), TableProblem> {
         self.from = 0;
         self.input.clear();
-        let n_read = (&mut self.source)
-            .take(BLOCK as u64)
-            .read_to_end(&mut self.input)
-            .map_err(|error| if self.gzip.is_some() { TableProblem::Gzip(error) } else { TableProblem::Io(error) })?;
-        self.n_unpacked += n_read as u64;
-        if let Some(n_packed) = &self.gzip
-            && self.n_unpacked > BOMB_FROM
-            && self.n_unpacked / BOMB_RATIO > n_packed.get()
-        {
-            return Err(TableProblem::Bomb(BOMB_RATIO));
-        }
+        let n_read = self.source.append_block(&mut self.input)?;
         self.at_end = n_read == 0;
         let had_return = std::mem::take(&mut self.pending_return);
         if had_return && self.input.first() != Some(&b'\n') {

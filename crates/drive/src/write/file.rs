@@ -11,6 +11,7 @@ use signal::{Catalogue, Gap, Mark, Series, SignalId, Unit};
 
 use crate::DriveError;
 use crate::format::{self, DriveInfo, Exchange, Samples};
+use crate::frames::FrameBatch;
 
 struct Column {
     id: SignalId,
@@ -23,6 +24,7 @@ pub(crate) struct DriveFile {
     mcap: Container,
     samples_schema: u16,
     columns: Vec<Column>,
+    has_frames: bool,
     /// Kept for its memory.
     samples: Samples,
 }
@@ -57,7 +59,8 @@ impl DriveFile {
             mcap.add_channel_with_id(channel, schema, topic, "protobuf", &BTreeMap::new())?;
         }
         let samples_schema = mcap.add_schema(format::SAMPLES_SCHEMA, "protobuf", &descriptors)?;
-        let mut file = Self { mcap, samples_schema, columns: Vec::new(), samples: Samples::default() };
+        let mut file =
+            Self { mcap, samples_schema, columns: Vec::new(), has_frames: false, samples: Samples::default() };
         file.save()?;
         Ok(file)
     }
@@ -128,6 +131,19 @@ impl DriveFile {
     /// Appends a raw exchange.
     pub(crate) fn write_exchange(&mut self, exchange: &Exchange) -> McapResult<()> {
         self.message(format::EXCHANGES, exchange.over_ns, &exchange.encode_to_vec())
+    }
+
+    /// Appends raw frames of one bus.
+    pub(crate) fn write_frames(&mut self, batch: &FrameBatch) -> McapResult<()> {
+        if batch.is_empty() {
+            return Ok(());
+        }
+        if !self.has_frames {
+            let schema = self.mcap.add_schema(format::FRAMES_SCHEMA, "protobuf", &format::descriptor_set())?;
+            self.mcap.add_channel_with_id(format::FRAMES, schema, "frames", "protobuf", &BTreeMap::new())?;
+            self.has_frames = true;
+        }
+        self.message(format::FRAMES, batch.last_ns, &batch.frames.encode_to_vec())
     }
 
     /// Appends a mark.

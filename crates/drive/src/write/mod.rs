@@ -6,13 +6,14 @@
 mod file;
 mod new_file;
 
-use std::collections::{BTreeMap, HashSet};
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use signal::{Recording, Series, SignalId};
 
+use crate::contents::write_parts;
 use crate::format::is_time;
-use crate::{DriveError, DriveInfo, Problem, read, read_exchanges};
+use crate::{DriveError, DriveInfo, FrameBatch, Problem, read, read_exchanges, read_frames};
 
 pub(crate) use file::{DriveFile, check_signal};
 pub(crate) use new_file::NewFile;
@@ -21,6 +22,9 @@ pub use new_file::Overwrite;
 /// Stretches in which the signals of a recording follow each other in the file, nanoseconds: long enough to pack well,
 /// short enough for other programs to read by time.
 const STRETCH_NS: i64 = 60_000_000_000;
+
+/// Raw frames in one message of a drive.
+pub(crate) const FRAMES_AT_ONCE: usize = 4096;
 
 /// What [`repair`] made.
 #[derive(Debug, Clone, PartialEq)]
@@ -49,6 +53,17 @@ pub fn repair(path: &Path) -> Result<Repaired, DriveError> {
             failure = file.write_exchange(&exchange).err();
         }
     })?;
+    let mut batch = FrameBatch::default();
+    if opened.n_frames > 0 && failure.is_none() {
+        read_frames(path, |frame| {
+            if batch.bus() != frame.bus || batch.len() >= FRAMES_AT_ONCE {
+                let full = std::mem::replace(&mut batch, FrameBatch::new(frame.bus));
+                failure = failure.take().or_else(|| file.write_frames(&full).err());
+            }
+            batch.push(frame.t_ns, frame.number, frame.is_extended, frame.data);
+        })?;
+        failure = failure.or_else(|| file.write_frames(&batch).err());
+    }
     failure.map_or(Ok(()), Err).and_then(|()| file.finish()).map_err(&failed)?;
     Ok(Repaired { path: new_file.keep()?, problems: opened.problems })
 }
@@ -59,24 +74,10 @@ pub fn repair(path: &Path) -> Result<Repaired, DriveError> {
 /// [`DriveError::Exists`], [`DriveError::Io`], [`DriveError::Write`]; [`DriveError::Signal`] or
 /// [`DriveError::Sample`] if the recording holds what a drive must not.
 pub fn write(path: &Path, recording: &Recording, info: &DriveInfo, overwrite: Overwrite) -> Result<(), DriveError> {
-    let mut seen = HashSet::new();
-    for series in &recording.series {
-        check_signal(&mut seen, &series.id, &series.unit)?;
-        check_samples(series)?;
-    }
-    let (new_file, file) = NewFile::beside(path, overwrite)?;
-    let info = DriveInfo { start_unix_ns: recording.start_unix_ns.or(info.start_unix_ns), ..info.clone() };
-    DriveFile::start(Box::new(file), &info)
-        .and_then(|mut file| {
-            write_recording(&mut file, recording, &BTreeMap::new())?;
-            file.finish()
-        })
-        .map_err(DriveError::write(path))?;
-    new_file.keep()?;
-    Ok(())
+    write_parts(path, recording, info, &BTreeMap::new(), &[], &[], overwrite)
 }
 
-fn check_samples(series: &Series) -> Result<(), DriveError> {
+pub(crate) fn check_samples(series: &Series) -> Result<(), DriveError> {
     let refuse = |idx: usize, problem| {
         let t_ns = series.t_ns.get(idx).copied().unwrap_or_default();
         Err(DriveError::Sample { signal: series.id.clone(), t_ns, problem })
@@ -97,7 +98,7 @@ fn check_samples(series: &Series) -> Result<(), DriveError> {
     }
 }
 
-fn write_recording(
+pub(crate) fn write_recording(
     file: &mut DriveFile,
     recording: &Recording,
     definitions: &BTreeMap<SignalId, String>,

@@ -1,4 +1,4 @@
-//! `witness import`: a drive from somebody else's table.
+//! `witness import`: a drive from somebody else's recording.
 
 use crate::cli::ImportArgs;
 use crate::failure::{Exit, Failure};
@@ -6,9 +6,11 @@ use crate::output::{clean, print_json, print_text};
 
 pub(crate) fn run(args: &ImportArgs, json: bool) -> Result<Exit, Failure> {
     let result = super::workshop()?.import(&workshop::Import {
-        table: args.table.clone(),
+        file: args.file.clone(),
         out: args.out.clone(),
         map: args.map.clone(),
+        definitions: args.definitions.clone(),
+        bus: args.bus.clone(),
         replace: args.force,
     })?;
     if json {
@@ -21,7 +23,10 @@ pub(crate) fn run(args: &ImportArgs, json: bool) -> Result<Exit, Failure> {
         for note in &result.notes {
             text += &format!("note: {}\n", clean(note));
         }
+        for problem in &result.problems {
+            text += &format!("lost: {}\n", clean(problem));
+        }
         print_text(&text);
     }
-    Ok(Exit::Done)
+    Ok(if result.problems.is_empty() { Exit::Done } else { Exit::Lost })
 }

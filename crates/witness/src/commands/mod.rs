@@ -4,6 +4,7 @@ mod adapters;
 mod case;
 mod clear;
 mod command;
+mod definitions;
 mod demo;
 mod drive;
 mod examine;
@@ -57,6 +58,7 @@ pub(crate) fn run(cli: Cli) -> Result<Exit, Failure> {
         Command::Proof(args) => proof::run(&args, json),
         Command::Watchlist(args) => watchlist::run(&args.command, json),
         Command::Signals(args) => signals::run(&args, json),
+        Command::Definitions(args) => definitions::run(&args.command, json),
         Command::Standin(args) => standin::run(&args, json),
         Command::Demo(args) => demo::run(&args, json),
     }

@@ -1,0 +1,234 @@
+//! A drive in open formats: back again without loss, and read by the general-purpose libraries pyarrow and asammdf, which
+//! know nothing of this project.
+//!
+//! The interpreter is named by the environment variable `WITNESS_PYTHON`; without it those comparisons are skipped.
+
+#![allow(clippy::unwrap_used, clippy::panic, reason = "a test fails by panicking")]
+
+use std::collections::BTreeMap;
+use std::path::Path;
+use std::process::Command;
+
+use drive::{Contents, DriveInfo, Exchange, FrameBatch, Overwrite, Reply};
+use interchange::Format;
+use signal::{Gap, Mark, Recording, Sample, Series, SignalId, Unit};
+
+/// Everything that a drive can hold, with any doubles.
+fn contents() -> Contents {
+    let mut recording = Recording { start_unix_ns: Some(1_764_064_065_123_456_789), ..Recording::default() };
+    let mut bits = 0x9e37_79b9_7f4a_7c15u64;
+    for (k, (name, unit, n)) in [
+        ("vehicle.speed", "km/h", 3000i64),
+        ("custom.öl", "bar", 500),
+        ("steering.angle", "deg", 700),
+        ("yaw.rate", "deg/s", 0),
+    ]
+    .into_iter()
+    .enumerate()
+    {
+        let mut series = Series::new(SignalId::new(name).unwrap(), Unit::named(unit));
+        for idx in 0..n {
+            bits = bits.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            let any = f64::from_bits(bits);
+            let value = if any.is_finite() { any } else { -0.0 };
+            let t_ns = idx * 7_654_321 + k as i64 - 3_000_000;
+            // The third one knows neither request times nor exchanges.
+            let (asked_ns, exchange) = if k == 2 { (t_ns, 0) } else { (t_ns - 5_000_001, 1 + idx as u32) };
+            series.push(Sample { t_ns, asked_ns, exchange, value });
+        }
+        recording.series.push(series);
+    }
+    recording.marks.push(Mark { t_ns: 5, text: "Bodenwelle – früh".into() });
+    recording.gaps.push(Gap { from_ns: -1, to_ns: 5, reason: "adapter vanished".into() });
+    let exchange = |number: u32| Exchange {
+        number,
+        asked_ns: i64::from(number) * 1000,
+        over_ns: i64::from(number) * 1000 + 7,
+        to: "7DF".into(),
+        request: vec![1, number as u8],
+        replies: (0..number % 3)
+            .map(|k| Reply {
+                from: format!("7E{k}"),
+                arrived_ns: i64::from(number) * 1000 + 2,
+                bytes: vec![0x41; k as usize * 9],
+            })
+            .collect(),
+        problems: if number == 3 { vec!["?".into(), "DATA ERROR".into()] } else { Vec::new() },
+    };
+    let mut frames = FrameBatch::new("can0");
+    for k in 0..100u32 {
+        frames.push(i64::from(k) * 333, 0x100 + k, k % 7 == 0, &vec![k as u8; k as usize % 9]);
+    }
+    Contents {
+        recording,
+        info: DriveInfo {
+            start_unix_ns: Some(1_764_064_065_123_456_789),
+            software: Some("test 1".into()),
+            vin: Some("WTN00000000000001".into()),
+            extra: BTreeMap::from([("odometer".to_owned(), "12 km".to_owned())]),
+            ..DriveInfo::default()
+        },
+        definitions: BTreeMap::from([(SignalId::new("vehicle.speed").unwrap(), "service 01".to_owned())]),
+        exchanges: (1..=20).map(exchange).collect(),
+        frames: vec![frames],
+    }
+}
+
+fn exported(folder: &Path, name: &str) -> std::path::PathBuf {
+    let (drive, out) = (folder.join("drive.mcap"), folder.join(name));
+    contents().write(&drive, Overwrite::Never).unwrap();
+    let exported = interchange::export(&drive, &out, Format::of_name(&out).unwrap(), Overwrite::Never).unwrap();
+    assert_eq!((exported.n_samples, exported.problems.len()), (4200, 0));
+    out
+}
+
+fn comes_back(name: &str) {
+    let folder = tempfile::tempdir().unwrap();
+    let out = exported(folder.path(), name);
+    let again = folder.path().join("again.mcap");
+    let start = std::fs::read(&out).unwrap();
+    let format = Format::of_content(&start).unwrap();
+    let imported = interchange::import(&out, &again, format, "x", Overwrite::Never).unwrap();
+    assert_eq!((imported.n_samples, imported.notes), (4200, Vec::<String>::new()));
+    let (mut back, problems) = Contents::read(&again).unwrap();
+    assert_eq!(problems, []);
+    let mut expected = contents();
+    // Their order is no content.
+    for contents in [&mut back, &mut expected] {
+        contents.recording.series.sort_by(|a, b| a.id.cmp(&b.id));
+    }
+    let bits = |contents: &Contents| -> Vec<Vec<u64>> {
+        contents
+            .recording
+            .series
+            .iter()
+            .map(|series| series.value.iter().map(|value| value.to_bits()).collect())
+            .collect()
+    };
+    assert_eq!(bits(&back), bits(&expected), "to the last bit");
+    assert_eq!(back, expected);
+    assert!(
+        interchange::import(&out, &again, format, "x", Overwrite::Never).is_err(),
+        "nothing is overwritten unasked"
+    );
+}
+
+#[test]
+fn parquet_comes_back_as_it_was() {
+    comes_back("drive.parquet");
+}
+
+#[test]
+fn mdf_comes_back_as_it_was() {
+    comes_back("drive.mf4");
+}
+
+const PYARROW: &str = r#"
+import struct, sys
+import pyarrow.parquet
+table = pyarrow.parquet.read_table(sys.argv[1], filters=[("kind", "=", "sample")]).to_pydict()
+for signal, unit, vss, t, asked, number, value in zip(*(table[name] for name in
+        ("signal", "unit", "vss", "time_ns", "asked_ns", "exchange", "value"))):
+    bits = struct.unpack("<Q", struct.pack("<d", value))[0]
+    print(signal, unit, vss or "", t, t if asked is None else asked, number or 0, bits, sep="\t")
+metadata = pyarrow.parquet.read_metadata(sys.argv[1]).metadata
+assert metadata[b"witness.vin"] == b"WTN00000000000001" and metadata[b"witness.start_unix_ns"] == b"1764064065123456789"
+frames = pyarrow.parquet.read_table(sys.argv[1], filters=[("kind", "=", "frame")]).to_pydict()
+assert len(frames["data"]) == 100 and frames["data"][5] == bytes([5] * 5) and frames["address"][7] == "00000107"
+"#;
+
+const ASAMMDF: &str = r#"
+import struct, sys
+import asammdf
+with asammdf.MDF(sys.argv[1]) as mdf:
+    for index, group in enumerate(mdf.groups):
+        name = group.channel_group.acq_name
+        if name.startswith("witness "):
+            continue
+        times = mdf.get("time", group=index, raw=True).samples
+        channel = mdf.get(name, group=index)
+        comment = group.channel_group.comment
+        vss = comment[4:] if comment.startswith("vss=") else ""
+        asked = numbers = None
+        names = [channel.name for channel in group.channels]
+        if name + " requested" in names:
+            asked = mdf.get(name + " requested", group=index, raw=True).samples
+        if name + " exchange" in names:
+            numbers = mdf.get(name + " exchange", group=index, raw=True).samples
+        for k, (t, value) in enumerate(zip(times, channel.samples)):
+            bits = struct.unpack("<Q", struct.pack("<d", value))[0]
+            print(name, channel.unit, vss, t, t if asked is None else asked[k], 0 if numbers is None else numbers[k], bits, sep="\t")
+        if len(times):
+            shown = channel.timestamps[-1]
+            assert abs(shown - times[-1] * 1e-9) < 1e-9, f"{name}: {times[-1]} ns shown as {shown} s"
+"#;
+
+fn another_reader(name: &str, script: &str) {
+    let Some(python) = std::env::var_os("WITNESS_PYTHON") else {
+        eprintln!("skipped: WITNESS_PYTHON does not name a Python with `pyarrow` and `asammdf`");
+        return;
+    };
+    let folder = tempfile::tempdir().unwrap();
+    let out = exported(folder.path(), name);
+    let output = Command::new(python).args(["-c", script]).arg(&out).env("PYTHONIOENCODING", "utf-8").output().unwrap();
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    let text = String::from_utf8(output.stdout).unwrap();
+    let mut lines: Vec<&str> = text.lines().collect();
+    let mut expected = Vec::new();
+    for series in &contents().recording.series {
+        let known = signal::Catalogue::standard().get(&series.id);
+        let vss = known.and_then(|known| known.vss.as_deref()).unwrap_or_default();
+        for sample in series.iter() {
+            let Sample { t_ns, asked_ns, exchange, value } = sample;
+            let (id, unit, bits) = (&series.id, &series.unit, value.to_bits());
+            expected.push(format!("{id}\t{unit}\t{vss}\t{t_ns}\t{asked_ns}\t{exchange}\t{bits}"));
+        }
+    }
+    lines.sort_unstable();
+    expected.sort_unstable();
+    assert_eq!(lines.len(), expected.len());
+    for (line, expected) in lines.iter().zip(&expected) {
+        assert_eq!(line, expected);
+    }
+}
+
+#[test]
+fn pyarrow_sees_every_time_and_value_bit_by_bit() {
+    another_reader("drive.parquet", PYARROW);
+}
+
+#[test]
+fn asammdf_sees_every_time_and_value_bit_by_bit() {
+    another_reader("drive.mf4", ASAMMDF);
+}
+
+#[test]
+fn what_is_no_drive_is_refused_with_what_is_wrong() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = |name: &str| folder.path().join(name);
+    std::fs::write(path("a.parquet"), b"PAR1rubbish").unwrap();
+    std::fs::write(path("a.mf4"), b"MDF     4.10    rubbish").unwrap();
+    for (name, format) in [("a.parquet", Format::Parquet), ("a.mf4", Format::Mdf)] {
+        let error = interchange::import(&path(name), &path("x.mcap"), format, "x", Overwrite::Never).unwrap_err();
+        assert!(error.to_string().contains(name), "{error}");
+        assert!(!path("x.mcap").exists());
+    }
+}
+
+proptest::proptest! {
+    #![proptest_config(proptest::prelude::ProptestConfig { cases: 48, ..Default::default() })]
+
+    /// One byte of a file damaged: refused, or read, and never a panic.
+    #[test]
+    fn a_damaged_file_is_no_panic(at in proptest::num::usize::ANY, with: u8, is_parquet: bool) {
+        let folder = tempfile::tempdir().unwrap();
+        let name = if is_parquet { "drive.parquet" } else { "drive.mf4" };
+        let out = exported(folder.path(), name);
+        let mut bytes = std::fs::read(&out).unwrap();
+        let at = at % bytes.len();
+        bytes[at] = with;
+        std::fs::write(&out, &bytes).unwrap();
+        let format = if is_parquet { Format::Parquet } else { Format::Mdf };
+        let _ = interchange::import(&out, &folder.path().join("x.mcap"), format, "x", Overwrite::Never);
+    }
+}

@@ -1,0 +1,126 @@
+//! Files of definitions: loaded for a car or a log, and explained.
+
+use std::path::{Path, PathBuf};
+
+use definition::{Care, Definitions, MakerFile};
+
+use crate::WorkshopError;
+
+/// The built-in definitions, those of the invented car, and the files that were named.
+///
+/// # Errors
+/// [`WorkshopError::Read`], [`WorkshopError::Definitions`].
+pub fn definitions(files: &[PathBuf]) -> Result<Definitions, WorkshopError> {
+    let mut definitions = Definitions::standard();
+    definitions.load_toml(standin::DEFINITIONS, "built-in: invented car")?;
+    for file in files {
+        load(&mut definitions, file)?;
+    }
+    Ok(definitions)
+}
+
+/// Adds a file of definitions; behind `#` stands the variant of a diagnostic description to be taken.
+pub(crate) fn load<'d>(definitions: &'d mut Definitions, file: &Path) -> Result<&'d MakerFile, WorkshopError> {
+    let text = file.to_string_lossy();
+    match text.rsplit_once('#') {
+        // A file may have the sign in its name.
+        Some((path, layer)) if !file.exists() => load_layer(definitions, Path::new(path), Some(layer)),
+        _ => load_layer(definitions, file, None),
+    }
+}
+
+fn load_layer<'d>(
+    definitions: &'d mut Definitions,
+    file: &Path,
+    layer: Option<&str>,
+) -> Result<&'d MakerFile, WorkshopError> {
+    let bytes = std::fs::read(file).map_err(WorkshopError::read(file))?;
+    Ok(definitions.load(&bytes, &file.display().to_string(), layer)?)
+}
+
+/// What a file of definitions offers. `layer` is the variant of a diagnostic description to be looked at.
+///
+/// # Errors
+/// [`WorkshopError::Read`]; [`WorkshopError::Definitions`] with the line that is wrong.
+pub fn check_definitions(file: &Path, layer: Option<&str>) -> Result<wire::DefinitionsChecked, WorkshopError> {
+    load_layer(&mut Definitions::standard(), file, layer).map(checked)
+}
+
+fn hex(bytes: &[u8]) -> String {
+    bytes.iter().map(|byte| format!("{byte:02X}")).collect::<Vec<_>>().join(" ")
+}
+
+fn action(id: &str, title: &str, takes: Vec<String>, care: &Care) -> wire::DefinedAction {
+    wire::DefinedAction {
+        id: id.to_owned(),
+        title: title.to_owned(),
+        takes,
+        conditions: care.all_conditions().iter().map(ToString::to_string).collect(),
+        cautions: care.cautions.clone(),
+    }
+}
+
+fn checked(file: &MakerFile) -> wire::DefinitionsChecked {
+    let modules = file.modules.iter().map(|module| {
+        let address = module.address;
+        let signals = file.signals().iter().filter(|signal| signal.module == Some(address));
+        let outputs = file.outputs().iter().filter(|output| output.module == address);
+        let routines = file.routines().iter().filter(|routine| routine.module == address);
+        let codes = file.codes.iter().filter(|code| code.module == address);
+        wire::DefinedModule {
+            name: module.name.clone(),
+            address: address.to_string(),
+            signals: signals
+                .map(|signal| wire::DefinedSignal {
+                    id: signal.id.to_string(),
+                    unit: signal.unit.to_string(),
+                    title: signal.title.clone(),
+                    request: Some(hex(&signal.read.request())),
+                })
+                .collect(),
+            outputs: outputs
+                .map(|output| {
+                    let takes = vec![output.range.to_string()];
+                    action(output.id.as_str(), &output.title, takes, &output.care)
+                })
+                .collect(),
+            routines: routines
+                .map(|routine| {
+                    let parameters = routine.parameters.iter().map(|parameter| {
+                        let field = &parameter.field;
+                        format!("{}: {} to {} {}", field.name, parameter.min, parameter.max, field.unit)
+                    });
+                    action(routine.id.as_str(), &routine.title, parameters.collect(), &routine.care)
+                })
+                .collect(),
+            codes: codes
+                .map(|code| wire::DefinedCode { code: code.code.to_string(), text: code.text.clone() })
+                .collect(),
+        }
+    });
+    let messages = file.messages.iter().map(|message| wire::DefinedMessage {
+        name: message.name.clone(),
+        id: message.id.to_string(),
+        bytes: message.n_bytes as u64,
+        cycle_ms: message.cycle_ms,
+        signals: message
+            .signals
+            .iter()
+            .map(|signal| wire::DefinedSignal {
+                id: signal.id.to_string(),
+                unit: signal.unit.to_string(),
+                title: signal.title.clone(),
+                request: None,
+            })
+            .collect(),
+    });
+    wire::DefinitionsChecked {
+        file: file.file.clone(),
+        title: file.title.clone(),
+        origin: file.origin.clone(),
+        fits_vin: file.vin_prefixes.clone(),
+        modules: modules.collect(),
+        messages: messages.collect(),
+        problems: file.problems.iter().map(ToString::to_string).collect(),
+    }
+}
