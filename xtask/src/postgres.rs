@@ -36,7 +36,7 @@ impl Server {
         let folder = std::env::temp_dir().join(format!("witness-postgres-{}", std::process::id()));
         let failed = |cause: std::io::Error| Failure::new(format!("{}: {cause}", folder.display()), "make room there");
         std::fs::create_dir(&folder).map_err(failed)?;
-        let server = Self { programs, url: String::new(), folder: folder.clone() };
+        let mut server = Self { programs, url: String::new(), folder: folder.clone() };
         if is_root()? {
             run(Command::new("chown").arg(USER).arg(&folder), NO_SERVER)?;
         }
@@ -51,7 +51,8 @@ impl Server {
         let mut start = server.program("pg_ctl")?;
         start.args(["start", "-w", "-s", "-o", &options, "-l"]).arg(folder.join("log")).arg("-D").arg(&data);
         run(&mut start, "look at what pg_ctl says")?;
-        Ok(Some(Self { url: format!("postgres://witness@127.0.0.1:{port}"), ..server }))
+        server.url = format!("postgres://witness@127.0.0.1:{port}");
+        Ok(Some(server))
     }
 
     /// Where it is, without the name of a database.

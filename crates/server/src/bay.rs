@@ -8,7 +8,7 @@ use std::time::{Duration, Instant};
 
 use serde::Serialize;
 use signal::{Sample, SignalId, seconds_from_nanos};
-use workshop::{Car, Control, Observer, Wish, Workshop, WorkshopError};
+use workshop::{Car, Control, Observer, Scope, Wish, Workshop, WorkshopError};
 
 use crate::app::App;
 use crate::failure::{Failure, FailureJson};
@@ -201,7 +201,7 @@ fn obey(app: &App, workshop: &Workshop, car: &mut Option<Car>, order: Order) -> 
         }
         (Order::Survey, Some(car)) => {
             begin(Stage::Surveying);
-            workshop.survey(car, None, &mut Steps { app })?;
+            workshop.survey(car, Scope::Everything, None, &mut Steps { app })?;
             lock(&app.bay().car).n_done += 1;
         }
         (Order::Record { signals, seconds }, Some(car)) => {
