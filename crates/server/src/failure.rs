@@ -84,7 +84,7 @@ impl From<WorkshopError> for Failure {
         let status = match error.blame() {
             Blame::Input => StatusCode::UNPROCESSABLE_ENTITY,
             Blame::NoAnswer => StatusCode::BAD_GATEWAY,
-            Blame::Refused => StatusCode::FORBIDDEN,
+            Blame::Refused => StatusCode::CONFLICT,
             Blame::Failure => StatusCode::INTERNAL_SERVER_ERROR,
         };
         Self { status, message: error.to_string(), hints: error.hint().into_iter().collect() }
