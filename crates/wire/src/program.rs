@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::Examined;
+use crate::{Examined, Proof, SwapJudged};
 
 /// `witness standin --json`: an invented car that is being served.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
@@ -81,6 +81,10 @@ pub struct Demo {
     pub codes: Vec<String>,
     /// What the drive proves.
     pub examined: Examined,
+    /// What the swap of the second car says.
+    pub swap: SwapJudged,
+    /// What the proof of its repair says.
+    pub proof: Proof,
 }
 
 /// Any command with `--json` that fails.

@@ -518,6 +518,9 @@ fn the_demo_finds_its_faults_and_nothing_else() {
             |f: &&Value| f["kind"] == kind && strings(&f["subject"]).contains(&subject) && f["verdict"] == "faulty";
         findings.iter().any(|finding| is(&finding))
     };
+    assert_eq!(value["swap"]["hypotheses"][0]["fault"], "coil 1", "{}", value["swap"]);
+    assert_ne!(value["proof"]["verdict"], "not repaired", "{}", value["proof"]);
+    assert!(!bench.path("home/casebook.sqlite").exists(), "the demo leaves the user's casebook alone");
     assert!(faulty("dropout", "wheel.speed.rear_left"));
     assert!(faulty("pair", "pedal.position_1"));
     for wheel in ["front_left", "front_right", "rear_right"] {

@@ -61,7 +61,7 @@ fn judged(result: &wire::SwapJudged, json: bool) -> Result<Exit, Failure> {
     Ok(if result.problems.is_empty() { Exit::Done } else { Exit::Lost })
 }
 
-fn page(result: &wire::SwapJudged) -> String {
+pub(crate) fn page(result: &wire::SwapJudged) -> String {
     let width = width();
     let mut page = wrapped(&clean(&result.statement), "", width);
     page += if result.decided { "\nDECIDED\n" } else { "\nOPEN\n" };
