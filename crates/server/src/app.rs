@@ -2,6 +2,7 @@
 
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicU32, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
@@ -14,7 +15,7 @@ use tokio::task::AbortHandle;
 use workshop::Workshop;
 
 use crate::access::{Access, Now, PeopleJson, Token, Who};
-use crate::bay::{self, Bay, CarJson, Stage};
+use crate::bay::{self, Bay, CarJson, Order, Stage};
 use crate::failure::Failure;
 use crate::shelf::Shelf;
 use crate::stream::feed::Feed;
@@ -34,6 +35,7 @@ struct Shared {
     bay: Bay,
     feed: Feed,
     shelf: Shelf,
+    ledger: AtomicU32,
     /// Counts up whenever something changed that pages show.
     revision: watch::Sender<u64>,
 }
@@ -48,6 +50,8 @@ pub(crate) struct StateJson {
     pub(crate) car: CarJson,
     /// Where phones reach the workbench; null while the network is closed.
     pub(crate) network: Option<String>,
+    /// Counts up whenever something was written into a case.
+    pub(crate) ledger: u32,
 }
 
 /// How long the end of the program waits for a recording to be closed.
@@ -77,7 +81,7 @@ impl App {
         let (bay, orders) = Bay::new();
         let app = Self(Arc::new(Shared {
             options,
-            workshop: workshop.clone(),
+            workshop,
             bay,
             port,
             started: Instant::now(),
@@ -85,10 +89,11 @@ impl App {
             network: Mutex::new(None),
             feed: Feed::default(),
             shelf: Shelf::default(),
+            ledger: AtomicU32::new(0),
             revision: watch::Sender::new(0),
         }));
         let own = app.clone();
-        std::thread::Builder::new().name("bay".to_owned()).spawn(move || bay::work(&own, &workshop, &orders))?;
+        std::thread::Builder::new().name("bay".to_owned()).spawn(move || bay::work(&own, &orders))?;
         Ok(app)
     }
 
@@ -118,6 +123,17 @@ impl App {
 
     pub(crate) fn workshop(&self) -> &Workshop {
         &self.0.workshop
+    }
+
+    /// The workshop in the name of a page.
+    pub(crate) fn workshop_of(&self, who: Who) -> Workshop {
+        let name = self.access().name_of(who.id);
+        self.workshop().clone().by(&name)
+    }
+
+    /// Gives the thread that talks to the car an order.
+    pub(crate) fn order(&self, who: Who, order: Order) -> Result<(), Failure> {
+        self.bay().order(order, self.workshop_of(who))
     }
 
     /// Files that describe modules of makers.
@@ -156,6 +172,12 @@ impl App {
         done.unwrap_or_else(|error| Err(Failure::own(format!("the workbench could not do that: {error}"))))
     }
 
+    /// Tells all pages that a ledger grew.
+    pub(crate) fn case_changed(&self) {
+        self.0.ledger.fetch_add(1, Ordering::Relaxed);
+        self.changed();
+    }
+
     /// Tells all pages that something changed.
     pub(crate) fn changed(&self) {
         self.0.revision.send_modify(|revision| *revision += 1);
@@ -171,6 +193,7 @@ impl App {
             people: self.access().people(),
             car: self.bay().car(),
             network: lock(&self.0.network).as_ref().map(|(address, _)| format!("http://{address}/")),
+            ledger: self.0.ledger.load(Ordering::Relaxed),
         }
     }
 

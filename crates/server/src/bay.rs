@@ -99,7 +99,7 @@ const MAX_LINES: usize = 40;
 const TELLS_EVERY: Duration = Duration::from_millis(500);
 
 pub(crate) struct Bay {
-    orders: SyncSender<Order>,
+    orders: SyncSender<(Order, Workshop)>,
     car: Mutex<CarJson>,
     control: Mutex<Control>,
 }
@@ -110,7 +110,7 @@ fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
 
 impl Bay {
     /// The bay, and the end of its thread that takes the orders; see [`work`].
-    pub(crate) fn new() -> (Self, Receiver<Order>) {
+    pub(crate) fn new() -> (Self, Receiver<(Order, Workshop)>) {
         let (orders, taken) = sync_channel(0);
         (Self { orders, car: Mutex::default(), control: Mutex::default() }, taken)
     }
@@ -119,9 +119,9 @@ impl Bay {
         lock(&self.car).clone()
     }
 
-    /// Gives an order. Errors: the thread is busy with another one.
-    pub(crate) fn order(&self, order: Order) -> Result<(), Failure> {
-        match self.orders.try_send(order) {
+    /// Gives an order, in the name that the workshop has. Errors: the thread is busy with another one.
+    pub(crate) fn order(&self, order: Order, workshop: Workshop) -> Result<(), Failure> {
+        match self.orders.try_send((order, workshop)) {
             Ok(()) => Ok(()),
             Err(TrySendError::Full(_)) => {
                 Err(Failure::busy("the car is busy with something else").hint("wait until it is done, or stop it"))
@@ -149,10 +149,10 @@ impl Bay {
 }
 
 /// What the thread does: takes orders until the workbench is gone.
-pub(crate) fn work(app: &App, workshop: &Workshop, orders: &Receiver<Order>) {
+pub(crate) fn work(app: &App, orders: &Receiver<(Order, Workshop)>) {
     let mut car: Option<Car> = None;
-    while let Ok(order) = orders.recv() {
-        let outcome = obey(app, workshop, &mut car, order);
+    while let Ok((order, workshop)) = orders.recv() {
+        let outcome = obey(app, &workshop, &mut car, order);
         let mut shown = lock(&app.bay().car);
         shown.stage = if car.is_some() { Stage::Ready } else { Stage::Empty };
         if let Err(error) = outcome {
@@ -203,6 +203,7 @@ fn obey(app: &App, workshop: &Workshop, car: &mut Option<Car>, order: Order) -> 
             begin(Stage::Surveying);
             workshop.survey(car, Scope::Everything, None, &mut Steps { app })?;
             lock(&app.bay().car).n_done += 1;
+            app.case_changed();
         }
         (Order::Record { signals, seconds }, Some(car)) => {
             begin(Stage::Planning);
@@ -211,6 +212,7 @@ fn obey(app: &App, workshop: &Workshop, car: &mut Option<Car>, order: Order) -> 
             let is_invented = car.adapter.starts_with("standin:");
             let mut taping = Taping { app, pace: is_invented.then(Instant::now), told: Instant::now() };
             let recorded = workshop.record(car, &Wish { seconds, ..Wish::of(signals) }, &control, &mut taping)?;
+            app.case_changed();
             let mut shown = lock(&app.bay().car);
             shown.n_done += 1;
             if let Some(recording) = shown.recording.as_mut() {

@@ -53,6 +53,52 @@ case: Case,
  */
 entries: Array<Entry>, };
 
+export type CaseMoved = { 
+/**
+ * The case; null for a backup of the whole casebook.
+ */
+case: Case | null, 
+/**
+ * The file that was written or read.
+ */
+file: string, 
+/**
+ * How many drives, surveys and photos went with it.
+ */
+n_files: number, 
+/**
+ * Files that could not go with it, and why.
+ */
+problems: Array<string>, };
+
+export type CaseEntry = { 
+/**
+ * The case.
+ */
+case: Case, 
+/**
+ * The entry that was made.
+ */
+entry: Entry, 
+/**
+ * Where the parts sit now, for the kinds that were ever swapped or replaced.
+ */
+placement: { [key in string]: Array<number> }, };
+
+export type CaseShown = { 
+/**
+ * The case.
+ */
+case: Case, 
+/**
+ * Its ledger, oldest entry first.
+ */
+entries: Array<Entry>, 
+/**
+ * Where the parts sit now, for the kinds that were ever swapped or replaced.
+ */
+placement: { [key in string]: Array<number> }, };
+
 export type CaseRef = { 
 /**
  * Number of the case in this casebook.
@@ -189,9 +235,9 @@ summary: DriveSummary,
  */
 problems: Array<string>, } | { "kind": "mark", 
 /**
- * Number of the drive's entry.
+ * SHA-256 of the drive.
  */
-drive: number, 
+drive: string, 
 /**
  * Seconds since the start of the drive.
  */
@@ -204,10 +250,6 @@ text: string, } | { "kind": "finding",
  * The drive as it was examined.
  */
 file: FileRef, 
-/**
- * Number of the drive's entry, where it has one.
- */
-drive: number | null, 
 /**
  * Every answer, the strongest evidence for a fault first.
  */
@@ -283,23 +325,47 @@ text: string,
 /**
  * Why.
  */
-reason: string, } | { "kind": "proof", 
+reason: string, } | { "kind": "swap-verdict", 
 /**
- * `gone`, `fewer`, `still`, `not yet` or `nothing before`.
+ * The verdict with its numbers.
  */
-outcome: string, 
+verdict: SwapJudged, } | { "kind": "tested", 
 /**
- * One plain sentence with its numbers.
+ * Area of the fault model, such as `misfire.1`.
  */
-statement: string, 
+area: string, 
 /**
- * What must still be done.
+ * Short name of the test.
  */
-next: Array<string>, 
+test: string, 
 /**
- * Everything else that is known of it.
+ * Its answer.
  */
-details: JsonValue, } | { "kind": "correction", 
+is_yes: boolean, } | { "kind": "repaired", 
+/**
+ * Area of the fault model, such as `misfire.1`.
+ */
+area: string, 
+/**
+ * Short name of the suspect.
+ */
+suspect: string, 
+/**
+ * Whether the fault was gone afterwards, shown and not hoped.
+ */
+helped: boolean, } | { "kind": "suspects", 
+/**
+ * Probability of each, by `AREA/SUSPECT`.
+ */
+weights: { [key in string]: number }, 
+/**
+ * One sentence for each area.
+ */
+statements: Array<string>, } | { "kind": "proof", 
+/**
+ * The proof with its numbers.
+ */
+proof: Proof, } | { "kind": "correction", 
 /**
  * Number of the entry.
  */
@@ -403,7 +469,11 @@ findings: Array<Finding>,
 /**
  * What could not be read of the drive.
  */
-problems: Array<string>, };
+problems: Array<string>, 
+/**
+ * The case that it belongs to; null when it belongs to none.
+ */
+case: CaseRef | null, };
 
 export type Experiment = { 
 /**
@@ -798,7 +868,11 @@ verdict: string,
 /**
  * What could not be read of the drives.
  */
-problems: Array<string>, };
+problems: Array<string>, 
+/**
+ * The case that it belongs to; null when it belongs to none.
+ */
+case: CaseRef | null, };
 
 export type ProofOfFault = { 
 /**
@@ -948,7 +1022,11 @@ notes: Array<string>,
 /**
  * What was lost, besides the gaps.
  */
-problems: Array<string>, };
+problems: Array<string>, 
+/**
+ * The case that it belongs to; null when it belongs to none.
+ */
+case: CaseRef | null, };
 
 export type Repaired = { 
 /**
@@ -1054,7 +1132,11 @@ file: string | null,
 /**
  * Every request with its replies; only in the saved file.
  */
-raw: Array<RawExchange>, };
+raw: Array<RawExchange>, 
+/**
+ * The case that it belongs to; null when it belongs to none.
+ */
+case: CaseRef | null, };
 
 export type Suspect = { 
 /**
@@ -1188,7 +1270,15 @@ unused: Array<string>,
 /**
  * What could not be read.
  */
-problems: Array<string>, };
+problems: Array<string>, 
+/**
+ * The case that it belongs to; null when it belongs to none.
+ */
+case: CaseRef | null, 
+/**
+ * How the suspects of the case moved since they were last asked for, by `AREA/SUSPECT`.
+ */
+moved: Array<SuspectChange>, };
 
 export type SwapCounts = { 
 /**
@@ -1228,7 +1318,11 @@ drives: Array<SwapCounts>,
 /**
  * What could not be read of the drives.
  */
-problems: Array<string>, };
+problems: Array<string>, 
+/**
+ * The case that it belongs to; null when it belongs to none.
+ */
+case: CaseRef | null, };
 
 export type TestOutcome = { 
 /**
@@ -1378,7 +1472,11 @@ me: number, people: PeopleJson, car: CarJson,
 /**
  * Where phones reach the workbench; null while the network is closed.
  */
-network: string | null, };
+network: string | null, 
+/**
+ * Counts up whenever something was written into a case.
+ */
+ledger: number, };
 
 export type FailureJson = { 
 /**
@@ -1517,6 +1615,14 @@ drive: string | null,
  * What was lost.
  */
 problems: Array<string>, };
+
+export type NewCaseJson = { complaint: string, conditions: Conditions, vehicle: CaseVehicle, mileage_km: number | null, };
+
+export type EntryJson = { "kind": "note", text: string, } | { "kind": "pin", 
+/**
+ * What the drive is asked for by.
+ */
+drive: string, t_s: number, text: string, } | { "kind": "decision", text: string, reason: string, } | { "kind": "tested", area: string, test: string, is_yes: boolean, } | { "kind": "repaired", area: string, suspect: string, helped: boolean, } | { "kind": "swap", part: string, from: number, to: number, } | { "kind": "swap-undone", mistaken: boolean, } | { "kind": "replaced", part: string, at: number | null, text: string, } | { "kind": "correction", of: number, reason: string, } | { "kind": "closed", outcome: string, };
 
 export type ConnectJson = { 
 /**

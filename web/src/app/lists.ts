@@ -1,18 +1,45 @@
-/** Lists that several places show, asked for when they change. */
+/** What several places show, asked for when it changes. */
 
-import { effect, signal } from '@preact/signals';
-import { get } from '../api/http';
-import type { AdapterJson, DriveJson, Signal, Watchlist } from '../api/types';
+import { computed, effect, signal } from '@preact/signals';
+import { get, send } from '../api/http';
+import type {
+  AdapterJson,
+  Case,
+  CaseShown,
+  Cases,
+  DriveJson,
+  EntryJson,
+  Signal,
+  Suspects,
+  Watchlist,
+} from '../api/types';
 import { session, state, tried } from './state';
 
 export const drives = signal<DriveJson[]>([]);
 export const signals = signal<Signal[]>([]);
 export const watchlists = signal<Watchlist[]>([]);
 export const adapters = signal<AdapterJson[]>([]);
+/** The open case with its ledger; null when none is open. */
+export const openCase = signal<CaseShown | null>(null);
+export const cases = signal<Case[]>([]);
+/** How the suspects of the open case stand. */
+export const suspects = signal<Suspects | null>(null);
+
+/** The surveys of the open case, the oldest first. */
+export const surveys = computed(() =>
+  (openCase.value?.entries ?? []).flatMap((entry) =>
+    entry.content.kind === 'survey' ? [entry.content.survey] : [],
+  ),
+);
 
 /** What a signal is called for people, by its name. */
 export function titleOf(id: string): string {
   return signals.value.find((one) => one.id === id)?.title ?? id.replace(/^custom\./, '');
+}
+
+/** What a drive of the ledger is asked for by. */
+export function driveOf(path: string): string {
+  return path.replace(/^.*[/\\]/, '').replace(/\.mcap$/, '');
 }
 
 async function fill<T>(list: { value: T }, path: string): Promise<void> {
@@ -20,18 +47,38 @@ async function fill<T>(list: { value: T }, path: string): Promise<void> {
   if (got !== undefined) list.value = got;
 }
 
-export const refreshDrives = () => fill(drives, '/drives');
 export const refreshWatchlists = () => fill(watchlists, '/watchlists');
 
+export async function searchCases(words: string): Promise<void> {
+  const found = await tried(get<Cases>(`/cases?search=${encodeURIComponent(words)}`));
+  if (found) cases.value = found.cases;
+}
+
+async function refreshCase(): Promise<void> {
+  await fill(openCase, '/case');
+  if (!openCase.value) {
+    suspects.value = null;
+    return;
+  }
+  if (!session.value?.may_hold) return;
+  suspects.value = (await tried(send<Suspects>('POST', '/case/suspects'))) ?? null;
+}
+
+/** Writes into the ledger of the open case; whether that was done. */
+export async function enter(entry: EntryJson): Promise<boolean> {
+  return (await tried(send('POST', '/case', entry).then(() => true))) ?? false;
+}
+
 export function startLists(): void {
-  let done = -1;
+  let seen = '';
   effect(() => {
-    if (!session.value) return;
-    const n = state.value?.car.n_done ?? 0;
-    if (n !== done) {
-      done = n;
-      void refreshDrives();
-    }
+    if (!session.value || !state.value) return;
+    const now = `${state.value.car.n_done}/${state.value.ledger}`;
+    if (now === seen) return;
+    seen = now;
+    void fill(drives, '/drives');
+    void refreshCase();
+    void searchCases('');
   });
   effect(() => {
     if (!session.value) return;

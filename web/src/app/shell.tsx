@@ -7,9 +7,12 @@ import { Join } from '../places/join/index';
 import { Ledger } from '../places/ledger/index';
 import { Live } from '../places/live/index';
 import { Review } from '../places/review/index';
+import { Road } from '../places/road/index';
 import { Settings } from '../places/settings/index';
 import { Start } from '../places/start/index';
+import { Survey } from '../places/survey/index';
 import { Suspects } from '../places/suspects/index';
+import { Swap } from '../places/swap/index';
 import { t } from '../text';
 import { helpIsOpen, helpLines } from './keys';
 import { address, type Place, type Side, side, where } from './router';
@@ -17,12 +20,15 @@ import { connected, needsCode, session } from './state';
 import { Strip } from './strip';
 
 /** Places that the strip of work offers, in the order of a case. */
-const work: readonly Place[] = ['live', 'review'];
+const work: readonly Place[] = ['survey', 'live', 'road', 'review', 'swap'];
 
 const rooms: Partial<Record<Place, ComponentType<{ what: string | null }>>> = {
   start: Start,
   live: Live,
   review: Review,
+  road: Road,
+  survey: Survey,
+  swap: Swap,
   settings: Settings,
 };
 

@@ -3,6 +3,7 @@
 import { send } from '../api/http';
 import type { HandOverJson, Stage } from '../api/types';
 import { clock, t } from '../text';
+import { openCase } from './lists';
 import { address } from './router';
 import { connected, holds, state, takeCar, tried } from './state';
 
@@ -18,7 +19,11 @@ const lamps: Record<Stage, string> = {
 export function Strip() {
   const car = state.value?.car;
   const stage = car?.stage ?? 'empty';
-  const title = car?.vehicle?.vin ?? (car?.vehicle ? t('car_without_vin') : t('car_none'));
+  const open = openCase.value?.case;
+  const title =
+    (open && (open.vehicle.plate ?? open.vehicle.model)) ??
+    car?.vehicle?.vin ??
+    (car?.vehicle ? t('car_without_vin') : t('car_none'));
   const doing =
     stage === 'recording'
       ? `${t('stage_recording')} ${clock(car?.recording?.t_s ?? 0, 0)}`

@@ -35,6 +35,15 @@ test('pictures of every place', { timeout: 600_000 }, async () => {
         await page.screenshot({ path: `${folder}/${name}-${screen}.png` });
       };
       await page.evaluate((signals) => localStorage.setItem('signals', JSON.stringify(signals)), watched);
+      if (screen === 'phone') {
+        await page.getByRole('button', { name: 'New case' }).click();
+        await page
+          .getByLabel(/^The complaint/)
+          .fill('Stumbles when warm, a lamp for the brakes comes and goes');
+        await take('new-case');
+        await page.getByRole('button', { name: 'Open the case' }).click();
+        await page.getByText('Open case 1').waitFor();
+      }
       await take('start');
       await goTo(page, '/review');
       await take('review-list');
@@ -56,8 +65,25 @@ test('pictures of every place', { timeout: 600_000 }, async () => {
       await page.locator('.readings').waitFor({ timeout: 30_000 });
       await page.waitForTimeout(6000);
       await take('live');
+      await goTo(page, '/road');
+      await page.waitForTimeout(300);
+      await take('road');
+      await goTo(page, '/live');
       await page.getByRole('button', { name: 'Stop' }).click();
       await page.locator('.readings').waitFor({ state: 'detached' });
+      await goTo(page, '/survey');
+      await page
+        .getByRole('button', { name: 'Survey the car' })
+        .or(page.getByRole('button', { name: 'Survey again' }))
+        .click();
+      await page.locator('.module').first().waitFor({ timeout: 60_000 });
+      await take('survey');
+      await goTo(page, '/swap');
+      await page.getByRole('button', { name: 'Coil 1 on cylinder 1' }).click();
+      await take('swap');
+      await page.keyboard.press('Escape');
+      await goTo(page, '/road');
+      await take('road-before');
       await goTo(page, '/settings');
       await take('settings');
       if (screen === 'phone') {

@@ -246,6 +246,11 @@ impl Access {
         })
     }
 
+    /// What a client is called.
+    pub(crate) fn name_of(&self, id: u32) -> String {
+        self.clients.iter().find(|client| client.id == id).map(|client| client.name.clone()).unwrap_or_default()
+    }
+
     /// Whether this client is still welcome.
     pub(crate) fn is_known(&self, id: u32) -> bool {
         self.clients.iter().any(|client| client.id == id)

@@ -48,25 +48,25 @@ pub(crate) fn routes() -> Router<App> {
 
 async fn connect(State(app): State<App>, who: Who, Json(wanted): Json<ConnectJson>) -> Result<(), Failure> {
     app.access().must_hold(who)?;
-    app.bay().order(Order::Connect { adapter: wanted.adapter.trim().to_owned() })
+    app.order(who, Order::Connect { adapter: wanted.adapter.trim().to_owned() })
 }
 
 async fn disconnect(State(app): State<App>, who: Who) -> Result<(), Failure> {
     app.access().must_hold(who)?;
-    app.bay().order(Order::Disconnect)
+    app.order(who, Order::Disconnect)
 }
 
 async fn survey(State(app): State<App>, who: Who) -> Result<(), Failure> {
     app.access().must_hold(who)?;
     app.must_be_connected()?;
-    app.bay().order(Order::Survey)
+    app.order(who, Order::Survey)
 }
 
 async fn record(State(app): State<App>, who: Who, Json(wanted): Json<RecordJson>) -> Result<(), Failure> {
     app.access().must_hold(who)?;
     app.must_be_connected()?;
     let signals = workshop::signal_ids(&wanted.signals)?;
-    app.bay().order(Order::Record { signals, seconds: wanted.seconds })
+    app.order(who, Order::Record { signals, seconds: wanted.seconds })
 }
 
 /// Ends a recording.

@@ -75,6 +75,23 @@ async fn list(State(app): State<App>, _: Who) -> Result<Json<Vec<DriveJson>>, Fa
     .await
 }
 
+impl App {
+    /// The checksum that the ledger knows a drive by.
+    pub(crate) fn sha256_of_drive(&self, id: &str) -> Result<String, Failure> {
+        let path = file_of(self, id)?;
+        let shown = self.workshop().show_case()?;
+        let known = shown.entries.iter().find_map(|entry| match &entry.content {
+            wire::Content::Drive { file, .. } if self.workshop().path_of(&shown.case.uid, file) == path => {
+                Some(file.sha256.clone())
+            }
+            _ => None,
+        });
+        known.ok_or_else(|| {
+            Failure::missing("this drive does not belong to the open case").hint("take up its case first")
+        })
+    }
+}
+
 fn shelved(path: &FsPath) -> Option<DriveJson> {
     if path.extension()? != "mcap" {
         return None;
@@ -103,9 +120,35 @@ async fn show(State(app): State<App>, _: Who, Path(id): Path<String>) -> Result<
     .await
 }
 
+/// What the ledger of the open case has of it: a drive that was examined by this version is not examined again for
+/// every page that opens it.
+fn kept_findings(app: &App, path: &FsPath) -> Result<Option<wire::Examined>, Failure> {
+    let Ok(shown) = app.workshop().show_case() else { return Ok(None) };
+    let own = shown.entries.iter().rev().filter(|entry| entry.software == app.workshop().software());
+    let mut found = own.filter_map(|entry| match &entry.content {
+        wire::Content::Finding { file, findings } if app.workshop().path_of(&shown.case.uid, file) == path => {
+            Some(findings.clone())
+        }
+        _ => None,
+    });
+    let Some(findings) = found.next() else { return Ok(None) };
+    let opened = app.shelf().open(path)?;
+    let problems = opened.problems.iter().map(ToString::to_string).collect();
+    Ok(Some(wire::Examined { drive: workshop::summary(path, &opened.recording), findings, problems, case: None }))
+}
+
 /// What every check makes of it.
 async fn examined(State(app): State<App>, _: Who, Path(id): Path<String>) -> Result<Json<wire::Examined>, Failure> {
-    app.off_thread(move |app| Ok(Json(app.workshop().examine(&file_of(app, &id)?)?))).await
+    app.off_thread(move |app| {
+        let path = file_of(app, &id)?;
+        if let Some(kept) = kept_findings(app, &path)? {
+            return Ok(Json(kept));
+        }
+        let examined = app.workshop().examine(&path)?;
+        app.case_changed();
+        Ok(Json(examined))
+    })
+    .await
 }
 
 /// Samples as one binary frame; see [`crate::stream::frame`].

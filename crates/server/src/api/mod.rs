@@ -3,6 +3,7 @@
 //! Reading needs a client that joined; whatever changes something says in its handler what it takes.
 
 mod car;
+mod cases;
 mod drives;
 mod lists;
 mod people;
@@ -23,6 +24,7 @@ pub(crate) fn router(app: App) -> Router {
     let resources = Router::new()
         .merge(session::routes())
         .merge(car::routes())
+        .merge(cases::routes())
         .merge(drives::routes())
         .merge(lists::routes())
         .merge(people::routes())
@@ -73,6 +75,8 @@ mod tests {
             crate::bay::CarJson,
             crate::bay::ConnectedJson,
             crate::bay::RecordingJson,
+            super::cases::NewCaseJson,
+            super::cases::EntryJson,
             super::car::ConnectJson,
             super::car::RecordJson,
             super::car::MarkJson,

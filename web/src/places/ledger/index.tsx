@@ -1,29 +1,121 @@
-/** The ledger: what happened, in order, the newest first. */
+/** The ledger of the open case: everything that happened, in order, the newest first; only added to. */
 
-import { drives } from '../../app/lists';
+import { useState } from 'preact/hooks';
+import type { Entry } from '../../api/types';
+import { drives, enter, openCase } from '../../app/lists';
 import { address, where } from '../../app/router';
-import { count, moment, t } from '../../text';
+import { moment, t } from '../../text';
+import { describe, type Knot } from './describe';
 
 export function Ledger() {
+  const shown = openCase.value;
+  if (!shown) return <Loose />;
+  const corrected = new Set(
+    shown.entries.flatMap((entry) => (entry.content.kind === 'correction' ? [entry.content.of] : [])),
+  );
   return (
     <div class="rows">
       <h2 class="wide">{t('ledger')}</h2>
-      {drives.value.length === 0 && <p class="quiet wide">{t('ledger_empty')}</p>}
+      <Note />
       <ol class="spine">
+        {shown.entries.toReversed().map((entry) => (
+          <One key={entry.number} entry={entry} isCorrected={corrected.has(entry.number)} />
+        ))}
+      </ol>
+    </div>
+  );
+}
+
+function One({ entry, isCorrected }: { entry: Entry; isCorrected: boolean }) {
+  const { knot, title, line, link } = describe(entry);
+  const inside = (
+    <>
+      <Shape knot={knot} />
+      <span class="wide">
+        <span class="label">
+          {moment(entry.time_unix_ms / 1000)} · {entry.who}
+        </span>
+        <strong class={isCorrected ? 'struck' : undefined}>{title}</strong>
+        <span class="quiet small line-clamp">{line}</span>
+      </span>
+    </>
+  );
+  const isHere = link !== null && link === address(where.value.place, where.value.what);
+  return (
+    <li>
+      {link ? (
+        <a href={link} title={title} aria-current={isHere ? 'true' : undefined}>
+          {inside}
+        </a>
+      ) : (
+        <div class="entry" title={title}>
+          {inside}
+        </div>
+      )}
+    </li>
+  );
+}
+
+function Shape({ knot }: { knot: Knot }) {
+  const shapes = {
+    ring: <circle cx="8" cy="8" r="5.500" />,
+    square: <path d="M3 3h10v10H3z" />,
+    diamond: <path d="m8 1.500 6.500 6.500L8 14.500 1.500 8z" />,
+    triangle: <path d="M8 2.500 14 13H2z" />,
+    dot: <circle cx="8" cy="8" r="3" />,
+    cross: <path d="m3 3 10 10M13 3 3 13" />,
+  };
+  return (
+    <svg class="knot" viewBox="0 0 16 16" aria-hidden="true">
+      {shapes[knot]}
+    </svg>
+  );
+}
+
+function Note() {
+  const [text, setText] = useState('');
+  return (
+    <form
+      class="row wide"
+      onSubmit={async (event) => {
+        event.preventDefault();
+        if (await enter({ kind: 'note', text })) setText('');
+      }}
+    >
+      <label class="field grow">
+        <span class="unseen">{t('note')}</span>
+        <input
+          required
+          placeholder={t('note')}
+          value={text}
+          onInput={(event) => setText(event.currentTarget.value)}
+        />
+      </label>
+      <button type="submit" class="key">
+        {t('note_add')}
+      </button>
+    </form>
+  );
+}
+
+/** Without a case: what was recorded all the same. */
+function Loose() {
+  return (
+    <div class="rows">
+      <h2 class="wide">{t('ledger')}</h2>
+      <p class="quiet wide">{t('ledger_empty')}</p>
+      <ol class="spine" hidden={drives.value.length === 0}>
         {drives.value.map((drive) => (
           <li key={drive.id}>
             <a
               href={address('review', drive.id)}
-              aria-current={where.value.what === drive.id ? 'true' : undefined}
               title={drive.id}
+              aria-current={where.value.what === drive.id ? 'true' : undefined}
             >
-              <svg class="knot" viewBox="0 0 16 16" aria-hidden="true">
-                <circle cx="8" cy="8" r="5.500" />
-              </svg>
+              <Shape knot="ring" />
               <span class="wide">
                 <span class="label">{moment(drive.written_unix_s)}</span>
                 <strong>{t('entry_drive')}</strong>
-                <span class="quiet small">{count('megabytes', Math.max(0.1, drive.bytes / 1e6))}</span>
               </span>
             </a>
           </li>

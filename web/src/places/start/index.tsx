@@ -5,6 +5,7 @@ import { send } from '../../api/http';
 import { adapters } from '../../app/lists';
 import { state, takeCar, tried } from '../../app/state';
 import { t } from '../../text';
+import { CasesOf } from './cases';
 
 export function Start() {
   const car = state.value?.car;
@@ -64,6 +65,7 @@ export function Start() {
           </form>
         </section>
         <Steps />
+        <CasesOf />
       </div>
     </div>
   );

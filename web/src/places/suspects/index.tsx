@@ -1,12 +1,118 @@
-/** The suspects of the open case. */
+/** The suspects of the open case: how probable each is, why, and what to test next. */
 
-import { t } from '../../text';
+import type { NextTest, Suspect, SuspectArea } from '../../api/types';
+import { enter, openCase, suspects } from '../../app/lists';
+import { number, t } from '../../text';
 
 export function Suspects() {
+  const weighed = suspects.value;
   return (
-    <div class="rows">
+    <div class="rows" aria-live="polite">
       <h2>{t('suspects')}</h2>
-      <p class="quiet">{t('suspects_none')}</p>
+      {!openCase.value && <p class="quiet">{t('suspects_none')}</p>}
+      {openCase.value && weighed?.areas.length === 0 && <p class="quiet">{t('suspects_nothing')}</p>}
+      {weighed?.areas.map((area) => (
+        <Area key={area.id} area={area} />
+      ))}
+      {weighed?.problems.map((problem) => (
+        <p class="trouble small" key={problem}>
+          {problem}
+        </p>
+      ))}
+    </div>
+  );
+}
+
+function Area({ area }: { area: SuspectArea }) {
+  const moved = new Map(suspects.value?.moved.map((change) => [change.suspect, change]));
+  return (
+    <section class="rows area" aria-label={area.title}>
+      <h3>{area.title}</h3>
+      <p class="small">{area.statement}</p>
+      <ol class="rows tight">
+        {area.suspects.map((one) => (
+          <One key={one.id} one={one} from={moved.get(`${area.id}/${one.id}`)?.from} />
+        ))}
+      </ol>
+      {area.caution && <p class="caution small">{area.caution}</p>}
+      {area.next && <Test area={area.id} test={area.next} />}
+      {area.tests.length > 0 && (
+        <details>
+          <summary>{t('suspects_tests')}</summary>
+          {area.tests.map((test) => (
+            <Test key={test.id} area={area.id} test={test} />
+          ))}
+        </details>
+      )}
+    </section>
+  );
+}
+
+function One({ one, from }: { one: Suspect; from: number | undefined }) {
+  const percent = one.probability * 100;
+  return (
+    <li>
+      <details class="suspect">
+        <summary>
+          <span class="row apart">
+            <span class="grow">{one.name}</span>
+            <strong class="figure">{number(percent, percent < 1 ? 1 : 0)} %</strong>
+          </span>
+          <span class="likely" aria-hidden="true">
+            <i style={{ width: `${percent}%` }} />
+            {from !== undefined && <b style={{ left: `${from * 100}%` }} />}
+          </span>
+        </summary>
+        {[
+          ['suspects_for', one.speaks_for],
+          ['suspects_against', one.speaks_against],
+        ].map(([key, reasons]) =>
+          (reasons as Suspect['speaks_for']).length === 0 ? null : (
+            <div key={key as string}>
+              <p class="label">{t(key as 'suspects_for')}</p>
+              <ul class="plain small">
+                {(reasons as Suspect['speaks_for']).map((reason) => (
+                  <li key={reason.text}>
+                    {reason.text}{' '}
+                    <span class="figure">× {number(reason.factor, reason.factor < 10 ? 1 : 0)}</span>
+                  </li>
+                ))}
+              </ul>
+            </div>
+          ),
+        )}
+      </details>
+    </li>
+  );
+}
+
+function Test({ area, test }: { area: string; test: NextTest }) {
+  return (
+    <div class="sheet rows tight">
+      <p class="label">{t('suspects_next')}</p>
+      <p>{test.ask}</p>
+      <p class="quiet small figure">{t('suspects_minutes', { n: number(test.minutes) })}</p>
+      {test.caution && <p class="caution small">{test.caution}</p>}
+      <div class="row">
+        {test.outcomes.map((outcome) => (
+          <button
+            type="button"
+            key={outcome.answer}
+            class="key grow"
+            onClick={() =>
+              void enter({ kind: 'tested', area, test: test.id, is_yes: outcome.answer === 'yes' })
+            }
+          >
+            <span>
+              <strong>{outcome.seen}</strong>
+              <br />
+              <span class="small">
+                {outcome.then} {number(outcome.then_probability * 100)} %
+              </span>
+            </span>
+          </button>
+        ))}
+      </div>
     </div>
   );
 }

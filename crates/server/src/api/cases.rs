@@ -1,0 +1,186 @@
+//! `/api/cases` and `/api/case`: cases, and the ledger of the open one.
+//!
+//! Whoever may work writes under the name of their page. Everything here is an addition: a ledger is never edited.
+
+use axum::extract::{Path, Query, State};
+use axum::routing::{get, post};
+use axum::{Json, Router};
+use serde::Deserialize;
+use wire::Content;
+use workshop::{CaseChoice, NewCase, Workshop, WorkshopError};
+
+use crate::access::Who;
+use crate::app::App;
+use crate::failure::Failure;
+
+/// Most cases of a list.
+const LISTED: usize = 200;
+/// Longest text of an entry, bytes.
+const MAX_TEXT: usize = 20_000;
+
+#[derive(Debug, Deserialize)]
+pub(crate) struct CasesQuery {
+    /// Words that all occur in the case.
+    #[serde(default)]
+    search: String,
+}
+
+#[derive(Debug, Deserialize)]
+#[cfg_attr(test, derive(ts_rs::TS))]
+pub(crate) struct NewCaseJson {
+    complaint: String,
+    conditions: wire::Conditions,
+    vehicle: wire::CaseVehicle,
+    mileage_km: Option<u32>,
+}
+
+/// What is to be written into the ledger of the open case.
+#[derive(Debug, Deserialize)]
+#[cfg_attr(test, derive(ts_rs::TS))]
+#[serde(tag = "kind", rename_all = "kebab-case")]
+pub(crate) enum EntryJson {
+    /// Something that somebody noticed.
+    Note { text: String },
+    /// A stretch of a drive that matters.
+    Pin {
+        /// What the drive is asked for by.
+        drive: String,
+        t_s: f64,
+        text: String,
+    },
+    /// Something was decided.
+    Decision { text: String, reason: String },
+    /// The answer of a test that was made by hand.
+    Tested { area: String, test: String, is_yes: bool },
+    /// A suspect was repaired.
+    Repaired { area: String, suspect: String, helped: bool },
+    /// Two parts of one kind changed places.
+    Swap { part: String, from: u32, to: u32 },
+    /// The last swap: put back, or it never happened.
+    SwapUndone { mistaken: bool },
+    /// A part from outside came in.
+    Replaced { part: String, at: Option<u32>, text: String },
+    /// An entry was wrong.
+    Correction {
+        #[cfg_attr(test, ts(type = "number"))]
+        of: u64,
+        reason: String,
+    },
+    /// The case is over.
+    Closed { outcome: String },
+}
+
+pub(crate) fn routes() -> Router<App> {
+    Router::new()
+        .route("/cases", get(list).post(open))
+        .route("/cases/{number}", get(show))
+        .route("/cases/{number}/take-up", post(take_up))
+        .route("/case", get(show_open).post(add))
+        .route("/case/suspects", post(suspects))
+        .route("/case/swap-verdict", post(judge_swap))
+        .route("/case/proof", post(proof))
+        .route("/case/verify", get(verify))
+}
+
+impl App {
+    /// Does something that changes the open case, off the threads of the pages, and tells all pages.
+    async fn in_case<T: Send + 'static>(
+        &self,
+        who: Who,
+        work: impl FnOnce(&Workshop) -> Result<T, WorkshopError> + Send + 'static,
+    ) -> Result<Json<T>, Failure> {
+        who.must_work()?;
+        let workshop = self.workshop_of(who);
+        let done = self.off_thread(move |_| Ok(Json(work(&workshop)?))).await;
+        self.case_changed();
+        done
+    }
+}
+
+async fn list(State(app): State<App>, _: Who, Query(wanted): Query<CasesQuery>) -> Result<Json<wire::Cases>, Failure> {
+    app.off_thread(move |app| Ok(Json(app.workshop().find_cases(&wanted.search, LISTED)?))).await
+}
+
+async fn open(
+    State(app): State<App>,
+    who: Who,
+    Json(new): Json<NewCaseJson>,
+) -> Result<Json<wire::CaseEntry>, Failure> {
+    let NewCaseJson { complaint, conditions, vehicle, mileage_km } = new;
+    must_be_short(&[&complaint])?;
+    app.in_case(who, move |workshop| workshop.new_case(&NewCase { vehicle, complaint, conditions, mileage_km })).await
+}
+
+async fn show(State(app): State<App>, _: Who, Path(number): Path<i64>) -> Result<Json<wire::CaseShown>, Failure> {
+    app.off_thread(move |app| Ok(Json(app.workshop().clone().in_case(CaseChoice::Number(number)).show_case()?))).await
+}
+
+async fn take_up(State(app): State<App>, who: Who, Path(number): Path<i64>) -> Result<Json<wire::Case>, Failure> {
+    app.in_case(who, move |workshop| workshop.clone().in_case(CaseChoice::Number(number)).take_up_case()).await
+}
+
+/// The open case; null when none is open.
+async fn show_open(State(app): State<App>, _: Who) -> Result<Json<Option<wire::CaseShown>>, Failure> {
+    app.off_thread(|app| match app.workshop().show_case() {
+        Ok(shown) => Ok(Json(Some(shown))),
+        Err(WorkshopError::NoOpenCase) => Ok(Json(None)),
+        Err(error) => Err(error.into()),
+    })
+    .await
+}
+
+async fn add(State(app): State<App>, who: Who, Json(entry): Json<EntryJson>) -> Result<Json<wire::CaseEntry>, Failure> {
+    let content = match entry {
+        EntryJson::Swap { part, from, to } => {
+            return app.in_case(who, move |workshop| workshop.add_swap(&part, from, to)).await;
+        }
+        EntryJson::SwapUndone { mistaken } => {
+            return app.in_case(who, move |workshop| workshop.undo_swap(mistaken)).await;
+        }
+        EntryJson::Replaced { part, at, text } => {
+            must_be_short(&[&text])?;
+            return app.in_case(who, move |workshop| workshop.add_replacement(&part, at, &text)).await;
+        }
+        EntryJson::Note { text } => Content::Note { text },
+        EntryJson::Decision { text, reason } => Content::Decision { text, reason },
+        EntryJson::Tested { area, test, is_yes } => Content::Tested { area, test, is_yes },
+        EntryJson::Repaired { area, suspect, helped } => Content::Repaired { area, suspect, helped },
+        EntryJson::Correction { of, reason } => Content::Correction { of, reason, content: None },
+        EntryJson::Closed { outcome } => Content::Closed { outcome },
+        EntryJson::Pin { drive, t_s, text } => {
+            let sha256 = app.off_thread(move |app| app.sha256_of_drive(&drive)).await?;
+            Content::Mark { drive: sha256, t_s, text }
+        }
+    };
+    if let Content::Note { text } | Content::Decision { text, .. } | Content::Mark { text, .. } = &content {
+        must_be_short(&[text])?;
+    }
+    app.in_case(who, move |workshop| workshop.add_entry(&content)).await
+}
+
+/// Weighs everything that the open case knows; how the suspects stand is written down when it changed.
+async fn suspects(State(app): State<App>, who: Who) -> Result<Json<wire::Suspects>, Failure> {
+    who.must_work()?;
+    // Pages ask whenever the ledger grew: that their question may add an entry is no news to them.
+    let workshop = app.workshop_of(who);
+    app.off_thread(move |_| Ok(Json(workshop.suspects_of_case(None)?))).await
+}
+
+async fn judge_swap(State(app): State<App>, who: Who) -> Result<Json<wire::SwapJudged>, Failure> {
+    app.in_case(who, Workshop::judge_case).await
+}
+
+async fn proof(State(app): State<App>, who: Who) -> Result<Json<wire::Proof>, Failure> {
+    app.in_case(who, Workshop::proof_of_case).await
+}
+
+async fn verify(State(app): State<App>, _: Who) -> Result<Json<wire::Verified>, Failure> {
+    app.off_thread(|app| Ok(Json(app.workshop().verify_case()?))).await
+}
+
+fn must_be_short(texts: &[&str]) -> Result<(), Failure> {
+    if texts.iter().all(|text| text.len() <= MAX_TEXT) {
+        return Ok(());
+    }
+    Err(Failure::input(format!("a text of the ledger has at most {MAX_TEXT} bytes")))
+}

@@ -1,0 +1,105 @@
+/** What an entry of the ledger says in two lines, which knot it hangs on, and where it leads. */
+
+import type { Entry } from '../../api/types';
+import { driveOf } from '../../app/lists';
+import { address } from '../../app/router';
+import { clock, count, type Key, t } from '../../text';
+
+export type Knot = 'ring' | 'square' | 'diamond' | 'triangle' | 'dot' | 'cross';
+
+export interface Described {
+  knot: Knot;
+  title: string;
+  line: string;
+  link: string | null;
+}
+
+export function describe(entry: Entry): Described {
+  const { content } = entry;
+  const made = (knot: Knot, key: Key, line: string, link: string | null = null): Described => ({
+    knot,
+    title: t(key),
+    line,
+    link,
+  });
+  switch (content.kind) {
+    case 'opened':
+      return made('dot', 'entry_opened', content.complaint);
+    case 'vehicle':
+      return made(
+        'dot',
+        'entry_vehicle',
+        [content.vehicle.model, content.vehicle.vin].filter(Boolean).join(' '),
+      );
+    case 'survey': {
+      const codes = content.survey.modules.flatMap((module) => module.codes.map((code) => code.code));
+      const line = codes.length > 0 ? [...new Set(codes)].join(' ') : t('entry_no_codes');
+      return made('square', 'entry_survey', line, address('survey'));
+    }
+    case 'drive':
+      return made(
+        'ring',
+        'entry_drive',
+        clock(content.summary.duration_s, 0),
+        address('review', driveOf(content.file.path)),
+      );
+    case 'mark':
+      return made('dot', 'entry_mark', [clock(content.t_s), content.text].filter(Boolean).join('  '));
+    case 'finding': {
+      const faulty = content.findings.filter((finding) => finding.verdict === 'faulty').length;
+      return made(
+        'diamond',
+        'entry_finding',
+        count('findings_faulty', faulty),
+        address('review', driveOf(content.file.path)),
+      );
+    }
+    case 'swap':
+      return made(
+        'triangle',
+        'entry_swap',
+        t('entry_swapped', { part: content.part, from: content.from, to: content.to }),
+        address('swap'),
+      );
+    case 'swap-verdict':
+      return made('triangle', 'entry_swap_verdict', content.verdict.statement, address('swap'));
+    case 'replaced':
+      return made(
+        'triangle',
+        'entry_replaced',
+        [content.part, content.at, content.text].filter(Boolean).join(' '),
+        address('swap'),
+      );
+    case 'command':
+      return made('triangle', 'entry_command', content.statement);
+    case 'clearing':
+      return made('triangle', 'entry_clearing', content.statement);
+    case 'note':
+      return made('dot', 'entry_note', content.text);
+    case 'photo':
+      return made('dot', 'entry_photo', content.text);
+    case 'decision':
+      return made('dot', 'entry_decision', content.text);
+    case 'tested':
+      return made('dot', 'entry_tested', `${content.test}: ${t(content.is_yes ? 'yes' : 'no')}`);
+    case 'repaired':
+      return made(
+        'triangle',
+        'entry_repaired',
+        `${content.suspect}: ${t(content.helped ? 'helped' : 'did_not_help')}`,
+      );
+    case 'suspects':
+      return made('diamond', 'entry_suspects', content.statements.join(' '));
+    case 'proof':
+      return made('diamond', 'entry_proof', content.proof.faults.map((fault) => fault.statement).join(' '));
+    case 'correction':
+      return made('cross', 'entry_correction', t('entry_corrects', { n: content.of, why: content.reason }));
+    case 'closed':
+      return made('cross', 'entry_closed', content.outcome);
+    case 'reopened':
+      return made('dot', 'entry_reopened', content.reason);
+    default:
+      // An entry of a newer program is still an entry.
+      return { knot: 'dot', title: (content as { kind: string }).kind, line: '', link: null };
+  }
+}
