@@ -34,7 +34,7 @@ pub use contents::{Contents, write_file};
 pub use error::{DriveError, Problem, ProblemKind};
 pub use format::{DriveInfo, Exchange, Reply};
 pub use frames::{Frame, FrameBatch};
-pub use log::{FrameImport, FrameSignal, ImportedFrames, import_frames, is_frame_log};
+pub use log::{FrameImport, FrameSignal, ImportedFrames, import_frames, is_frame_log, read_frame_log};
 pub use read::{Opened, read, read_exchanges, read_frames};
 pub use recorder::{Finished, Recorder, SignalHandle};
 pub use table::{

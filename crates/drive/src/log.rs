@@ -92,6 +92,22 @@ pub fn is_frame_log(path: &Path) -> Result<bool, DriveError> {
     Ok(lines.filter(|line| !line.is_empty()).take(20).any(|line| matches!(Line::of(line), Line::Frame { .. })))
 }
 
+/// Hands the frames of a log as text (plain or gzipped) over, in the order of its lines and with the times as they stand
+/// there; what could not be read, one line each.
+///
+/// # Errors
+/// [`DriveError::Io`]; [`DriveError::Table`] if it cannot be read on.
+pub fn read_frame_log(path: &Path, take: impl FnMut(&Frame<'_>)) -> Result<Vec<String>, DriveError> {
+    let file = File::open(path).map_err(DriveError::io("cannot open", path))?;
+    let refuse = |line: u64, problem| {
+        let file = path.display().to_string();
+        DriveError::Table(Box::new(TableError { file, line, column: None, problem }))
+    };
+    let mut lines = Lines::start(file).map_err(|problem| refuse(0, problem))?;
+    lines.each(take).map_err(|problem| refuse(lines.n_lines, problem))?;
+    Ok(lines.problems().collect())
+}
+
 /// Makes a drive from a log of CAN frames as text, plain or gzipped, or from the raw frames of a drive: its raw frames,
 /// and every value that `decode` finds in them. The drive appears when it is complete; after an error nothing is left.
 ///
@@ -508,14 +524,23 @@ fn quick_time(text: &[u8]) -> Option<i64> {
     crate::format::is_time(t_ns).then_some(t_ns)
 }
 
+/// What a hex digit stands for; `NO_DIGIT` for any other byte. A table, because half of a log is hex digits.
+const NIBBLES: [u8; 256] = {
+    let mut table = [NO_DIGIT; 256];
+    let mut value = 0;
+    while value < 16 {
+        table[b"0123456789ABCDEF"[value] as usize] = value as u8;
+        table[b"0123456789abcdef"[value] as usize] = value as u8;
+        value += 1;
+    }
+    table
+};
+const NO_DIGIT: u8 = 0xFF;
+
 #[inline]
 fn nibble(digit: u8) -> Option<u8> {
-    match digit {
-        b'0'..=b'9' => Some(digit - b'0'),
-        b'A'..=b'F' => Some(digit - b'A' + 10),
-        b'a'..=b'f' => Some(digit - b'a' + 10),
-        _ => None,
-    }
+    let value = NIBBLES[usize::from(digit)];
+    (value != NO_DIGIT).then_some(value)
 }
 
 /// The lines of a log.
@@ -564,7 +589,7 @@ impl<'a> Lines<'a> {
             }
             let mut rest = &buffer[..n_whole];
             while !rest.is_empty() {
-                let end = rest.iter().position(|byte| *byte == b'\n').unwrap_or(rest.len());
+                let end = memchr::memchr(b'\n', rest).unwrap_or(rest.len());
                 self.line(rest[..end].trim_ascii(), &mut take);
                 rest = rest.get(end + 1..).unwrap_or_default();
             }
@@ -583,14 +608,13 @@ impl<'a> Lines<'a> {
         if let Line::Frame { t_ns, bus, number, is_extended, hex } = Line::of(line)
             && let Ok(bus) = std::str::from_utf8(bus)
         {
-            let mut data = [0; MAX_DATA];
-            let mut is_hex = true;
+            let (mut data, mut seen) = ([0; MAX_DATA], 0);
             for (byte, pair) in data.iter_mut().zip(hex.chunks_exact(2)) {
-                match (nibble(pair[0]), nibble(pair[1])) {
-                    (Some(high), Some(low)) => *byte = high << 4 | low,
-                    _ => is_hex = false,
-                }
+                let (high, low) = (NIBBLES[usize::from(pair[0])], NIBBLES[usize::from(pair[1])]);
+                seen |= high | low;
+                *byte = high << 4 | low;
             }
+            let is_hex = seen < 16;
             if is_hex {
                 return take(&Frame { t_ns, bus, number, is_extended, data: &data[..hex.len() / 2] });
             }
