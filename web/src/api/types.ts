@@ -1,6 +1,88 @@
 // Made from the types in crates/wire and crates/server by their tests; do not edit.
 
 
+export type Adapter = { 
+/**
+ * Address to give to `--adapter`.
+ */
+address: string, 
+/**
+ * What kind of adapter it is, or was taken for.
+ */
+kind: string, 
+/**
+ * What the system or the device says of itself.
+ */
+what: string, 
+/**
+ * What adapters of this kind can do.
+ */
+abilities: Array<string>, 
+/**
+ * Whether it answered.
+ */
+answers: boolean, 
+/**
+ * What it says of itself.
+ */
+adapter: string | null, 
+/**
+ * The vehicle's network, when a vehicle answered.
+ */
+network: string | null, 
+/**
+ * From a question to the adapter to its own answer, ms.
+ */
+round_trip_ms: number | null, 
+/**
+ * From a request to the first answer of a module, ms.
+ */
+vehicle_round_trip_ms: number | null, 
+/**
+ * Supply voltage at the connector, V.
+ */
+supply_volts: number | null, 
+/**
+ * Why it cannot be used.
+ */
+problem: string | null, 
+/**
+ * What to try.
+ */
+hints: Array<string>, 
+/**
+ * What opening it found missing or odd.
+ */
+notes: Array<string>, };
+
+export type Adapters = { 
+/**
+ * What is plugged in or reachable.
+ */
+adapters: Array<Adapter>, 
+/**
+ * What could not be looked for, and what is never found by itself.
+ */
+notes: Array<string>, };
+
+export type Care = { 
+/**
+ * What must hold, as sentences; read from the car all the while.
+ */
+conditions: Array<string>, 
+/**
+ * What can hurt someone or break something.
+ */
+cautions: Array<string>, 
+/**
+ * Whether the vehicle may move.
+ */
+while_moving: boolean, 
+/**
+ * Longest time in one go, seconds, where one is known.
+ */
+longest_s: number | null, };
+
 export type Case = { 
 /**
  * Its number in this casebook.
@@ -145,6 +227,50 @@ cases: Array<Case>,
  */
 open: number | null, };
 
+export type Cleared = { 
+/**
+ * What each module did.
+ */
+modules: Array<ClearedModule>, 
+/**
+ * File of the survey that was saved before.
+ */
+survey_before: string, 
+/**
+ * File of the survey that was taken afterwards.
+ */
+survey_after: string, 
+/**
+ * What was lost, in words.
+ */
+lost: Array<string>, 
+/**
+ * What went wrong.
+ */
+problems: Array<string>, };
+
+export type ClearedModule = { 
+/**
+ * Its address, in hex.
+ */
+module: string, 
+/**
+ * `confirmed`, `refused` or `silent`.
+ */
+outcome: string, 
+/**
+ * Why it refused.
+ */
+reason: string | null, 
+/**
+ * Its codes before.
+ */
+before: Array<string>, 
+/**
+ * Its codes afterwards; permanent ones stay until the car itself has seen the repair.
+ */
+after: Array<string>, };
+
 export type Code = { 
 /**
  * Such as `P0301`.
@@ -159,9 +285,21 @@ kinds: Array<string>,
  */
 status: number | null, 
 /**
+ * ISO 14230 status byte, where the module gives that one.
+ */
+kwp_status: number | null, 
+/**
  * The bits of the status byte in words.
  */
 status_words: Array<string>, 
+/**
+ * The code with its failure type, where `code` comes from a list without.
+ */
+detail: string | null, 
+/**
+ * What the module keeps with it, such as counters.
+ */
+records: Array<CodeRecord>, 
 /**
  * What a standard code means, where it is known.
  */
@@ -170,6 +308,68 @@ text: string | null,
  * What the structure of the code alone tells.
  */
 structure: string, };
+
+export type CodeRecord = { 
+/**
+ * Its number; null where the module has one only.
+ */
+record: number | null, 
+/**
+ * Its bytes in hex.
+ */
+bytes: string, };
+
+export type Commanded = { 
+/**
+ * The output or routine.
+ */
+id: string, 
+/**
+ * Its module, in hex.
+ */
+module: string, 
+/**
+ * `complete`, `released`, `unmet`, `expired`, `longest`, `refused`, `silent` or `link-lost`.
+ */
+ended: string, 
+/**
+ * The same in words, with the reason.
+ */
+ended_text: string, 
+/**
+ * `confirmed`, `by-session`, `unknown` or `not-driven`.
+ */
+returned: string, 
+/**
+ * The same in words, with what to do.
+ */
+returned_text: string, 
+/**
+ * What was driven and confirmed, in order.
+ */
+driven: Array<Driven>, 
+/**
+ * What a routine told.
+ */
+results: Array<RoutineResult>, 
+/**
+ * How the recorded signals responded.
+ */
+findings: Array<Finding>, 
+/**
+ * The drive that was recorded beside it.
+ */
+recorded: Recorded, };
+
+export type Commands = { 
+/**
+ * What can be driven.
+ */
+outputs: Array<Output>, 
+/**
+ * What can be started.
+ */
+routines: Array<Routine>, };
 
 export type Conditions = { 
 /**
@@ -387,6 +587,134 @@ outcome: string, } | { "kind": "reopened",
  */
 reason: string, };
 
+export type DefinedAction = { 
+/**
+ * Its name.
+ */
+id: string, 
+/**
+ * What it is.
+ */
+title: string, 
+/**
+ * What it takes, in words.
+ */
+takes: Array<string>, 
+/**
+ * What must hold, in words.
+ */
+conditions: Array<string>, 
+/**
+ * What can hurt someone or break something.
+ */
+cautions: Array<string>, };
+
+export type DefinedCode = { 
+/**
+ * The code.
+ */
+code: string, 
+/**
+ * What it means.
+ */
+text: string, };
+
+export type DefinedMessage = { 
+/**
+ * Its name.
+ */
+name: string, 
+/**
+ * CAN identifier, in hex.
+ */
+id: string, 
+/**
+ * Data bytes.
+ */
+bytes: number, 
+/**
+ * How often it comes, ms.
+ */
+cycle_ms: number | null, 
+/**
+ * Its signals.
+ */
+signals: Array<DefinedSignal>, };
+
+export type DefinedModule = { 
+/**
+ * Its name.
+ */
+name: string, 
+/**
+ * Where it answers.
+ */
+address: string, 
+/**
+ * What can be read from it.
+ */
+signals: Array<DefinedSignal>, 
+/**
+ * What it can drive.
+ */
+outputs: Array<DefinedAction>, 
+/**
+ * What it can run.
+ */
+routines: Array<DefinedAction>, 
+/**
+ * Its own trouble codes with their texts.
+ */
+codes: Array<DefinedCode>, };
+
+export type DefinedSignal = { 
+/**
+ * Its name.
+ */
+id: string, 
+/**
+ * Of its values.
+ */
+unit: string, 
+/**
+ * What it is.
+ */
+title: string, 
+/**
+ * The request that reads it, in hex; null for one that is broadcast.
+ */
+request: string | null, };
+
+export type DefinitionsChecked = { 
+/**
+ * The file.
+ */
+file: string, 
+/**
+ * What it describes.
+ */
+title: string, 
+/**
+ * Where the knowledge comes from.
+ */
+origin: string, 
+/**
+ * Beginnings of the VINs that it is for; empty for any vehicle.
+ */
+fits_vin: Array<string>, 
+/**
+ * Modules, and what can be read from and done with each.
+ */
+modules: Array<DefinedModule>, 
+/**
+ * What modules broadcast.
+ */
+messages: Array<DefinedMessage>, 
+/**
+ * What could not be used, or is odd, with its line.
+ */
+problems: Array<string>, };
+
 export type Demo = { 
 /**
  * Where the files are.
@@ -407,7 +735,15 @@ codes: Array<string>,
 /**
  * What the drive proves.
  */
-examined: Examined, };
+examined: Examined, 
+/**
+ * What the swap of the second car says.
+ */
+swap: SwapJudged, 
+/**
+ * What the proof of its repair says.
+ */
+proof: Proof, };
 
 export type DriveSummary = { 
 /**
@@ -430,6 +766,20 @@ marks: Array<Mark>,
  * Stretches in which nothing could be recorded.
  */
 gaps: Array<Gap>, };
+
+export type Driven = { 
+/**
+ * The level.
+ */
+level: number, 
+/**
+ * When the request left, seconds since the start of the drive.
+ */
+asked_s: number, 
+/**
+ * When the module's confirmation had arrived.
+ */
+confirmed_s: number, };
 
 export type Entry = { 
 /**
@@ -633,7 +983,7 @@ export type Imported = {
  */
 file: string, 
 /**
- * Rows of the table.
+ * Rows of the table, or frames of the log.
  */
 rows: number, 
 /**
@@ -647,7 +997,11 @@ signals: Array<string>,
 /**
  * What was done to names and units.
  */
-notes: Array<string>, };
+notes: Array<string>, 
+/**
+ * What was lost.
+ */
+problems: Array<string>, };
 
 export type InUse = { 
 /**
@@ -691,15 +1045,49 @@ t_s: number,
  */
 text: string, };
 
+export type Missing = { 
+/**
+ * The code that says so, without failure type.
+ */
+code: string, 
+/**
+ * Who is missing, in the words of the standard code.
+ */
+who: string, 
+/**
+ * Addresses of the modules that say so.
+ */
+reported_by: Array<string>, 
+/**
+ * Somebody says that it is so now; otherwise it was so once.
+ */
+is_now: boolean, };
+
 export type Module = { 
 /**
  * As its replies carry it, in hex.
  */
 address: string, 
 /**
- * What it calls itself.
+ * What it calls itself, or what a definition calls it.
  */
 name: string | null, 
+/**
+ * What its address alone says that it is for, where addresses are given by kind.
+ */
+kind: string | null, 
+/**
+ * The address with all that is needed to reach it, such as `714-77E`; the same as `address` where that says it all.
+ */
+full_address: string, 
+/**
+ * What it speaks: `OBD`, `OBD on UDS`, `UDS` or `KWP2000`.
+ */
+dialect: string, 
+/**
+ * The network that it sits on, where a definition tells.
+ */
+network: string | null, 
 /**
  * Its codes, each once.
  */
@@ -781,6 +1169,16 @@ continuous: boolean,
  */
 state: string, };
 
+export type Network = { 
+/**
+ * What it is called; null for the one at the connector or behind it, as far as nobody tells.
+ */
+name: string | null, 
+/**
+ * Addresses of its modules.
+ */
+modules: Array<string>, };
+
 export type NextTest = { 
 /**
  * Short name, for `--result AREA/TEST=yes`.
@@ -810,6 +1208,74 @@ caution: string | null,
  * What "yes" and "no" would mean, in this order.
  */
 outcomes: Array<TestOutcome>, };
+
+export type Output = { 
+/**
+ * Its name.
+ */
+id: string, 
+/**
+ * What it is.
+ */
+title: string, 
+/**
+ * The module that drives it, in hex.
+ */
+module: string, 
+/**
+ * Whether it is only on (1) or off (0).
+ */
+is_switch: boolean, 
+/**
+ * Least level.
+ */
+min: number, 
+/**
+ * Greatest level.
+ */
+max: number, 
+/**
+ * Of the levels; empty or `1` where they have none.
+ */
+unit: string, 
+/**
+ * The level between pulses, and before letting go.
+ */
+safe: number, 
+/**
+ * Signals that ought to respond.
+ */
+responds: Array<string>, 
+/**
+ * What has to be heeded.
+ */
+care: Care, };
+
+export type Parameter = { 
+/**
+ * Its name.
+ */
+name: string, 
+/**
+ * What it is.
+ */
+title: string, 
+/**
+ * Its unit.
+ */
+unit: string, 
+/**
+ * Least value.
+ */
+min: number, 
+/**
+ * Greatest value.
+ */
+max: number, 
+/**
+ * The value when none is given; null: one must be given.
+ */
+default: number | null, };
 
 export type Planned = { 
 /**
@@ -1038,6 +1504,54 @@ file: string,
  */
 problems: Array<string>, };
 
+export type Routine = { 
+/**
+ * Its name.
+ */
+id: string, 
+/**
+ * What it does.
+ */
+title: string, 
+/**
+ * The module that runs it, in hex.
+ */
+module: string, 
+/**
+ * What it wants to know.
+ */
+parameters: Array<Parameter>, 
+/**
+ * Names of what it tells.
+ */
+results: Array<string>, 
+/**
+ * Whether it can be stopped before its end.
+ */
+can_stop: boolean, 
+/**
+ * What has to be heeded.
+ */
+care: Care, };
+
+export type RoutineResult = { 
+/**
+ * Its name.
+ */
+name: string, 
+/**
+ * Its value; null where it is not there.
+ */
+value: number | null, 
+/**
+ * Its unit.
+ */
+unit: string, 
+/**
+ * The text of the value, where the definition has one.
+ */
+text: string | null, };
+
 export type Serving = { 
 /**
  * Address to connect to.
@@ -1114,9 +1628,21 @@ modules: Array<Module>,
  */
 readiness: Readiness, 
 /**
+ * Modules that others get no messages from, those that more of them miss first.
+ */
+missing: Array<Missing>, 
+/**
+ * Which module sits on which network, as far as it is known.
+ */
+networks: Array<Network>, 
+/**
  * What went wrong over the whole car.
  */
 problems: Array<string>, 
+/**
+ * What went wrong on the way and was made good by asking again: nothing is lost.
+ */
+notes: Array<string>, 
 /**
  * When, as `2026-03-01 10:20:30 UTC`.
  */

@@ -65,8 +65,14 @@ export async function tried<T>(work: Promise<T>): Promise<T | undefined> {
   }
 }
 
-/** Takes the car if this page does not hold it; whether it does then. */
+/** Takes the car if this page does not hold it; whether it does then. Otherwise its holder was asked, and that is said. */
 export async function takeCar(): Promise<boolean> {
   if (holds.value) return true;
-  return (await tried(send<TakenJson>('POST', '/car/take')))?.taken ?? false;
+  const answer = await tried(send<TakenJson>('POST', '/car/take'));
+  if (answer && !answer.taken) {
+    const people = state.value?.people;
+    const name = people?.clients.find((client) => client.id === people.holder)?.name ?? '';
+    trouble.value = { message: t('asked_for_car', { name }), hints: [t('asked_what_now')] };
+  }
+  return answer?.taken ?? false;
 }

