@@ -74,8 +74,9 @@ fn main() -> ExitCode {
 /// Builds the pages, and the release binary with them inside.
 fn build(workspace: &Workspace, steps: &mut Steps) -> Result<(), Failure> {
     steps.step("pages: npm ci, vite build", || pages::build(workspace))?;
-    steps.step("build: cargo build --release --package witness", || {
-        run(workspace.cargo().args(["build", "--release", "--package", "witness"]), step::C_COMPILER)
+    steps.step("build: cargo build --release --package witness --features pdf", || {
+        let arguments = ["build", "--release", "--package", "witness", "--features", "pdf"];
+        run(workspace.cargo().args(arguments), step::C_COMPILER)
     })
 }
 
@@ -126,9 +127,15 @@ fn test() -> Result<(), Failure> {
     let python = steps.step("oracles: Python libraries that tests compare with", || oracles::install(&workspace))?;
     let server = steps.step("postgres: a server for the casebook's tests", postgres::Server::start)?;
     let url = server.as_ref().map(postgres::Server::url);
-    tally += steps.step("tests: cargo test --workspace", || testing::run(&workspace, &python, url))?;
+    tally +=
+        steps.step("tests: cargo test --workspace", || testing::run(&workspace, &python, url, &["--workspace"]))?;
     drop(server);
     tally += steps.step("browser: the workbench in a real browser", || pages::browse(&workspace))?;
+    // Apart from the rest, because the typesetter takes many minutes to build.
+    let print = ["--package", "report", "--features", "pdf"];
+    tally += steps.step("tests: cargo test --package report --features pdf", || {
+        testing::run(&workspace, &python, None, &print)
+    })?;
     steps.summary();
     println!("{tally}");
     Ok(())

@@ -59,14 +59,19 @@ impl Tally {
     }
 }
 
-/// Runs all tests, documentation examples included, with the oracles at hand, and with a database server where there is
-/// one.
+/// Runs the tests that `which` chooses, documentation examples included, with the oracles at hand, and with a database
+/// server where there is one.
 ///
 /// A failing test program does not keep the others from running: one run shows everything that is broken. Errors: a
 /// test failed, or none ran.
-pub(crate) fn run(workspace: &Workspace, python: &Path, postgres: Option<&str>) -> Result<Tally, Failure> {
+pub(crate) fn run(
+    workspace: &Workspace,
+    python: &Path,
+    postgres: Option<&str>,
+    which: &[&str],
+) -> Result<Tally, Failure> {
     let mut command = workspace.cargo();
-    command.args(["test", "--workspace", "--no-fail-fast"]).env("WITNESS_PYTHON", python).stdout(Stdio::piped());
+    command.args(["test", "--no-fail-fast"]).args(which).env("WITNESS_PYTHON", python).stdout(Stdio::piped());
     if let Some(url) = postgres {
         command.args(["--features", "casebook/postgres"]).env("WITNESS_POSTGRES", url);
     }

@@ -42,7 +42,8 @@ pub use survey::{
     RawReply, Readiness, Survey, Value, Vehicle,
 };
 pub use suspects::{
-    NextTest, Proof, ProofOfFault, Reason, Suspect, SuspectArea, SuspectChange, SuspectStep, Suspects, TestOutcome,
+    NextTest, Proof, ProofOfFault, Reason, Reported, Suspect, SuspectArea, SuspectChange, SuspectStep, Suspects,
+    TestOutcome,
 };
 
 /// The declarations of every type here, as one TypeScript module.
@@ -124,6 +125,7 @@ pub fn typescript() -> String {
         Reason
         Recorded
         Repaired
+        Reported
         Routine
         RoutineResult
         Serving

@@ -196,3 +196,19 @@ pub struct ProofOfFault {
     /// What to do next.
     pub next: Vec<String>,
 }
+
+/// `witness report --json`.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS))]
+pub struct Reported {
+    /// The report.
+    pub file: String,
+    /// `html` or `pdf`.
+    pub format: String,
+    /// Its size.
+    #[cfg_attr(feature = "ts", ts(type = "number"))]
+    pub bytes: u64,
+    /// What could not be read of what it was made of.
+    pub problems: Vec<String>,
+}

@@ -73,6 +73,8 @@ pub(crate) enum Command {
     Suspects(SuspectsArgs),
     /// Prove a repair: whether the faults of the drives before it are gone, or what must still be driven.
     Proof(ProofArgs),
+    /// Make a report to hand over: one page for the customer, and the technical part behind it.
+    Report(Box<ReportArgs>),
     /// Keep lists of signals under a name.
     Watchlist(WatchlistArgs),
     /// List the signals that can be asked for by name.
@@ -607,6 +609,97 @@ pub(crate) struct ProofArgs {
     /// A drive after the repair; repeatable; without one it says what must be driven.
     #[arg(long, value_name = "DRIVE.mcap", requires = "before")]
     pub(crate) after: Vec<PathBuf>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(crate) enum ReportLanguage {
+    /// English.
+    En,
+    /// Spanish.
+    Es,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(crate) enum ReportUnits {
+    /// km/h, degrees Celsius, kPa, km.
+    Metric,
+    /// mph, degrees Fahrenheit, psi, miles.
+    Us,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(crate) enum ReportPaper {
+    /// 210 by 297 mm.
+    A4,
+    /// 8.5 by 11 inches.
+    Letter,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct ReportArgs {
+    /// The report; the ending says the form.
+    #[arg(long, value_name = "REPORT.html|REPORT.pdf")]
+    pub(crate) out: PathBuf,
+    /// Replace an existing report.
+    #[arg(long)]
+    pub(crate) force: bool,
+    /// A survey from before the repair.
+    #[arg(long, value_name = "FILE.json")]
+    pub(crate) survey_before: Option<PathBuf>,
+    /// A survey after the repair.
+    #[arg(long, value_name = "FILE.json")]
+    pub(crate) survey_after: Option<PathBuf>,
+    /// A drive from before the repair; repeatable.
+    #[arg(long, value_name = "DRIVE.mcap")]
+    pub(crate) before: Vec<PathBuf>,
+    /// A drive after parts were exchanged, before the repair; repeatable.
+    #[arg(long, value_name = "DRIVE.mcap")]
+    pub(crate) between: Vec<PathBuf>,
+    /// A drive after the repair; repeatable.
+    #[arg(long, value_name = "DRIVE.mcap")]
+    pub(crate) after: Vec<PathBuf>,
+    /// A swap to be judged, as `witness swap judge` reads it.
+    #[arg(long, value_name = "EXPERIMENT.json")]
+    pub(crate) swap: Option<PathBuf>,
+    /// The complaint in the customer's words.
+    #[arg(long, value_name = "TEXT")]
+    pub(crate) complaint: Option<String>,
+    /// When it happens: warm, at which speed, how often; repeatable.
+    #[arg(long, value_name = "TEXT")]
+    pub(crate) condition: Vec<String>,
+    /// What was done; repeatable.
+    #[arg(long, value_name = "TEXT")]
+    pub(crate) done: Vec<String>,
+    /// What remains to be done; repeatable.
+    #[arg(long, value_name = "TEXT")]
+    pub(crate) remains: Vec<String>,
+    /// Number of the case.
+    #[arg(long, value_name = "TEXT")]
+    pub(crate) number: Option<String>,
+    /// Who worked on it.
+    #[arg(long, value_name = "NAME")]
+    pub(crate) technician: Option<String>,
+    /// Maker and model.
+    #[arg(long, value_name = "TEXT")]
+    pub(crate) vehicle: Option<String>,
+    /// Registration.
+    #[arg(long, value_name = "TEXT")]
+    pub(crate) plate: Option<String>,
+    /// Odometer, km.
+    #[arg(long, value_name = "KM")]
+    pub(crate) mileage_km: Option<u32>,
+    /// The shop's name, lines and logo (JSON); by default `shop.json` in the data folder.
+    #[arg(long, value_name = "SHOP.json")]
+    pub(crate) shop: Option<PathBuf>,
+    /// Language of the report's own words.
+    #[arg(long, value_enum, default_value_t = ReportLanguage::En)]
+    pub(crate) language: ReportLanguage,
+    /// Units of values.
+    #[arg(long, value_enum, default_value_t = ReportUnits::Metric)]
+    pub(crate) units: ReportUnits,
+    /// Paper of the print.
+    #[arg(long, value_enum, default_value_t = ReportPaper::A4)]
+    pub(crate) paper: ReportPaper,
 }
 
 #[derive(Debug, Args)]

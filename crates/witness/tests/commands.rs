@@ -244,6 +244,36 @@ fn a_swap_names_the_part_that_the_misfire_followed() {
     let gone = ["proven", "fewer"].contains(&value["verdict"].as_str().unwrap());
     assert!(code == 0 && gone && value["faults"][0]["lacking_s"] == 0.0, "{value}");
 
+    let report = [
+        "report",
+        "--complaint",
+        "stumbles <b>uphill</b>",
+        "--before",
+        "before.mcap",
+        "--between",
+        "after.mcap",
+        "--after",
+        "mended.mcap",
+        "--swap",
+        "experiment.json",
+        "--done",
+        "coil replaced",
+        "--language",
+        "es",
+        "--out",
+        "report.html",
+    ];
+    let (code, value) = bench.json("report", &report);
+    assert_eq!((code, &value["format"]), (0, &Value::from("html")), "{value}");
+    let page = std::fs::read_to_string(bench.path("report.html")).unwrap();
+    for part in ["El cilindro 1 falla", "bobina 1", "&lt;b&gt;uphill", "<svg", "coil replaced"] {
+        assert!(page.contains(part), "{part} is not in the report");
+    }
+    let (code, value) = bench.json("report", &report);
+    assert_eq!(code, 1, "a report is not replaced unasked: {value}");
+    let (code, value) = bench.json("report", &["report", "--before", "before.mcap", "--out", "report.txt"]);
+    assert_eq!(code, 2, "{value}");
+
     let (code, value) = experiment(r#"{"coil": [4, 2, 3, 4], "plug": [3, 2, 1, 4]}"#);
     assert_eq!(code, 2, "coil 4 cannot sit on two cylinders: {value}");
 }

@@ -97,6 +97,26 @@ pub enum WorkshopError {
         /// What is wrong.
         source: serde_json::Error,
     },
+    /// A file of the shop that cannot be read.
+    #[error("`{}`: {source}", path.display())]
+    Shop {
+        /// Its file.
+        path: PathBuf,
+        /// What is wrong.
+        source: serde_json::Error,
+    },
+    /// A logo that is no picture.
+    #[error("`{}` is neither PNG nor JPEG", .0.display())]
+    Logo(PathBuf),
+    /// The ending of a file name says no form of a report.
+    #[error("cannot tell the form of the report `{}` by its ending", .0.display())]
+    ReportFormat(PathBuf),
+    /// This program was built without PDF.
+    #[error("this program was built without PDF")]
+    NoPdf,
+    /// A PDF cannot be set.
+    #[error("{0}")]
+    Pdf(String),
     /// An experiment that contradicts itself.
     #[error("{what}: {source}")]
     Swap {
@@ -184,7 +204,7 @@ impl WorkshopError {
                 D::Io { .. } | D::Stopped { .. } | D::Write { .. } | D::Lost { .. } => Blame::Failure,
                 _ => Blame::Input,
             },
-            Self::Write { .. } | Self::NoFolder | Self::Broke => Blame::Failure,
+            Self::Write { .. } | Self::NoFolder | Self::Broke | Self::Pdf(_) => Blame::Failure,
             Self::Casebook(error) if !crate::cases::is_input(error) => Blame::Failure,
             _ => Blame::Input,
         }
@@ -226,6 +246,9 @@ impl WorkshopError {
             Self::SignalName(_) => "`witness signals TEXT` lists the names that contain TEXT",
             Self::NoWatchlist(_) => "`witness watchlist list` shows them",
             Self::Map(_) => "for instance --map 'wheel_fl_kmh=wheel.speed.front_left [km/h]'",
+            Self::Shop { .. } => r#"it reads {"name": "...", "lines": ["address", "telephone"], "logo": "logo.png"}"#,
+            Self::ReportFormat(_) => "name the file REPORT.html or REPORT.pdf",
+            Self::NoPdf => "write REPORT.html, which prints well, or build with `--features pdf`",
             Self::Survey { .. } => "give a file that `witness survey` saved",
             Self::NoMessages(_) => "give a DBC file, or a file of our own with `[[message]]`",
             Self::MapNotUsed(_) => "leave --map out",

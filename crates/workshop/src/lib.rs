@@ -1,5 +1,5 @@
 //! The operations of the job, one function each: connect, survey, plan, record a drive, examine, judge a swap, weigh
-//! the suspects, prove a repair, make a drive from a table and back.
+//! the suspects, prove a repair, make a report, make a drive from a table and back.
 //!
 //! The command line and the workbench both stand on it: what they are asked to do they ask of a [`Workshop`], and what
 //! it gives back is the JSON of [`wire`]. Anything that lasts tells its progress to an [`Observer`]; a drive can also be
@@ -39,7 +39,9 @@ mod live;
 mod places;
 mod plan;
 mod record;
+mod report;
 mod story;
+
 mod survey;
 mod suspects;
 mod swap;
@@ -47,6 +49,7 @@ mod tables;
 mod to_wire;
 mod watchlist;
 
+pub use ::report::{Case, Entry, Language, Moment, Paper, Settings, Units, Vehicle};
 pub use car::Car;
 pub use casebook::NewCase;
 pub use cases::{CaseChoice, current_placement, file_of};
@@ -60,6 +63,7 @@ pub use live::{Done, Event, Recording, Stage, State, Taken, Watch};
 pub use places::{Places, time_for_people, unix_now_ns};
 pub use plan::events_for_95_percent;
 pub use record::Wish;
+pub use report::ReportWish;
 pub use survey::Scope;
 pub use suspects::{Known, codes_of, seen_in};
 pub use tables::{Import, Shape};

@@ -12,6 +12,7 @@ mod export;
 mod import;
 mod plan;
 mod proof;
+mod report;
 mod serve;
 mod signals;
 mod standin;
@@ -56,6 +57,7 @@ pub(crate) fn run(cli: Cli) -> Result<Exit, Failure> {
         Command::Case(args) => case::run(args.command, json),
         Command::Suspects(args) => suspects::run(&args, json),
         Command::Proof(args) => proof::run(&args, json),
+        Command::Report(args) => report::run(&args, json),
         Command::Watchlist(args) => watchlist::run(&args.command, json),
         Command::Signals(args) => signals::run(&args, json),
         Command::Definitions(args) => definitions::run(&args.command, json),

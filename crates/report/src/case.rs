@@ -1,0 +1,180 @@
+//! What a report is made of: plain data, also as JSON.
+
+use serde::{Deserialize, Serialize};
+
+use crate::{Language, Paper, Units};
+
+/// One visit of one car with one complaint, as far as it is to be reported.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Case {
+    /// Number or name of the case.
+    pub number: String,
+    /// When it was opened, for people.
+    pub opened: String,
+    /// When it was closed, for people.
+    pub closed: Option<String>,
+    /// Who worked on it.
+    pub technician: String,
+    /// The shop.
+    pub shop: Shop,
+    /// The car.
+    pub vehicle: Vehicle,
+    /// The complaint in the customer's words.
+    pub complaint: String,
+    /// When it happens: hot or cold, speed, weather, how often.
+    pub conditions: Vec<String>,
+    /// Surveys in order of time.
+    pub surveys: Vec<Survey>,
+    /// Drives in order of time.
+    pub drives: Vec<Drive>,
+    /// Exchanged parts.
+    pub swap: Option<Swap>,
+    /// Weighed suspects.
+    pub suspects: Option<wire::Suspects>,
+    /// Repairs and replaced parts, in the technician's words.
+    pub done: Vec<Entry>,
+    /// Commanded outputs.
+    pub commands: Vec<Entry>,
+    /// Cleared codes.
+    pub clearings: Vec<Entry>,
+    /// Notes.
+    pub notes: Vec<Entry>,
+    /// The proof of the repair.
+    pub proof: Option<wire::Proof>,
+    /// What remains to be done, in the technician's words.
+    pub remains: Vec<String>,
+    /// Program and version.
+    pub software: String,
+    /// Every file that belongs to the case.
+    pub files: Vec<File>,
+    /// What could not be read.
+    pub problems: Vec<String>,
+}
+
+/// Who hands the report over.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Shop {
+    /// Name.
+    pub name: String,
+    /// Address and telephone, one line each.
+    pub lines: Vec<String>,
+    /// Its picture.
+    #[serde(skip)]
+    pub logo: Option<Logo>,
+}
+
+/// A picture of the shop.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Logo {
+    /// PNG bytes.
+    Png(Vec<u8>),
+    /// JPEG bytes.
+    Jpeg(Vec<u8>),
+}
+
+impl Logo {
+    /// Recognises PNG and JPEG by their first bytes; `None` for anything else.
+    #[must_use]
+    pub fn of(bytes: Vec<u8>) -> Option<Self> {
+        match bytes.as_slice() {
+            [0x89, b'P', b'N', b'G', 0x0D, 0x0A, 0x1A, 0x0A, ..] => Some(Self::Png(bytes)),
+            [0xFF, 0xD8, 0xFF, ..] => Some(Self::Jpeg(bytes)),
+            _ => None,
+        }
+    }
+}
+
+/// The car.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Vehicle {
+    /// Maker and model in words.
+    pub description: String,
+    /// 17 characters.
+    pub vin: Option<String>,
+    /// Registration.
+    pub plate: Option<String>,
+    /// Engine in words.
+    pub engine: Option<String>,
+    /// Kilometres.
+    pub mileage_km: Option<f64>,
+}
+
+/// Where in the story something belongs.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Moment {
+    /// Before the repair.
+    #[default]
+    Before,
+    /// After a swap or a first repair, before the last one.
+    Between,
+    /// After the repair.
+    After,
+}
+
+/// A survey of the case.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Survey {
+    /// When.
+    pub moment: Moment,
+    /// What it found.
+    pub survey: wire::Survey,
+}
+
+/// A drive of the case.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Drive {
+    /// When.
+    pub moment: Moment,
+    /// When it started, for people.
+    pub started: String,
+    /// What it proves.
+    pub examined: wire::Examined,
+}
+
+/// Exchanged parts and the verdict on them.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Swap {
+    /// What was exchanged.
+    pub experiment: wire::Experiment,
+    /// The verdict.
+    pub judged: wire::SwapJudged,
+}
+
+/// Something that happened.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Entry {
+    /// When, for people.
+    pub time: String,
+    /// What.
+    pub text: String,
+}
+
+/// A file of the case.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct File {
+    /// Its name.
+    pub name: String,
+    /// Its size.
+    pub bytes: u64,
+    /// SHA-256 in hex.
+    pub sha256: String,
+}
+
+/// How it is shown.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Settings {
+    /// Language of the report's own words.
+    pub language: Language,
+    /// Units of values.
+    pub units: Units,
+    /// Paper of the print.
+    pub paper: Paper,
+}

@@ -1,0 +1,397 @@
+//! The page for the customer: one page in plain words.
+
+use std::collections::BTreeSet;
+
+use signal::Recording;
+use wire::Finding;
+
+use crate::page::{Block, Look, odds, percent, sentence};
+use crate::texts::Texts;
+use crate::units::number;
+use crate::{Case, Drive, Moment, Settings, Swap, pictures};
+
+/// Findings told to the customer; the technical part has all.
+const MOST_FINDINGS: usize = 4;
+/// Width of a small picture, per cent of the page.
+const SMALL: u8 = 45;
+
+pub(crate) fn page(case: &Case, recordings: &[Option<&Recording>], texts: &Texts, settings: &Settings) -> Vec<Block> {
+    let head = |key: &str| Block::heading(2, texts.get("head", key));
+    let mut blocks = vec![
+        Block::heading(1, texts.get("title", "report")),
+        Block::Facts { rows: facts(case, texts, settings) },
+        head("complaint"),
+        complaint(case, texts),
+    ];
+    blocks.push(head("found"));
+    blocks.extend(found(case, recordings, texts, settings));
+    let done = if case.done.is_empty() {
+        Block::text(texts.get("text", "nothing_done"))
+    } else {
+        Block::List { items: case.done.iter().map(|entry| entry.text.clone()).collect() }
+    };
+    let right = [head("proof")].into_iter().chain(proof(case, texts)).collect();
+    blocks.push(Block::Pair { left: vec![head("done"), done], right });
+    blocks.push(Block::Pair {
+        left: vec![head("safety"), Block::List { items: safety(case, texts) }],
+        right: vec![head("remains"), Block::List { items: remains(case, texts) }],
+    });
+    let lost = !case.problems.is_empty() || case.drives.iter().any(|drive| !drive.examined.problems.is_empty());
+    if lost {
+        blocks.push(Block::looking(Look::Small, texts.get("text", "lost")));
+    }
+    blocks.push(Block::looking(Look::Small, texts.get("text", "scope")));
+    blocks
+}
+
+fn facts(case: &Case, texts: &Texts, settings: &Settings) -> Vec<[String; 2]> {
+    let vehicle = &case.vehicle;
+    let mileage = vehicle.mileage_km.map(|km| {
+        let (value, unit) = settings.units.shown(km, "km");
+        // Thousands stand apart, by a space that does not break.
+        let digits = format!("{value:.0}");
+        let (thousands, rest) = digits.split_at(digits.len().saturating_sub(3));
+        let gap = if thousands.is_empty() { "" } else { "\u{a0}" };
+        format!("{thousands}{gap}{rest} {unit}")
+    });
+    let named = |key: &str, value: Option<String>| {
+        value.filter(|value| !value.is_empty()).map(|value| [texts.get("head", key), value])
+    };
+    let vin = vehicle.vin.clone().or_else(|| case.surveys.iter().find_map(|it| it.survey.vehicle.vin.clone()));
+    let rows = [
+        named("vehicle", Some(vehicle.description.clone())),
+        named("vin", vin),
+        named("plate", vehicle.plate.clone()),
+        named("engine", vehicle.engine.clone()),
+        named("mileage", mileage),
+        named("opened", Some(case.opened.clone())),
+        named("closed", case.closed.clone()),
+        named("technician", Some(case.technician.clone())),
+    ];
+    rows.into_iter().flatten().collect()
+}
+
+fn complaint(case: &Case, texts: &Texts) -> Block {
+    if case.complaint.trim().is_empty() {
+        return Block::text(texts.get("text", "no_complaint"));
+    }
+    let mut text = case.complaint.clone();
+    if !case.conditions.is_empty() {
+        text += &format!(" ({})", case.conditions.join("; "));
+    }
+    Block::looking(Look::Quote, text)
+}
+
+/// Faulty findings from before the repair, surest first, one for each thing: with its drive.
+pub(crate) fn faults(case: &Case) -> Vec<(usize, &Finding)> {
+    let before = case.drives.iter().enumerate().filter(|(_, drive)| drive.moment != Moment::After);
+    let mut faults: Vec<(usize, &Finding)> = before
+        .flat_map(|(idx, drive)| drive.examined.findings.iter().map(move |finding| (idx, finding)))
+        .filter(|(_, finding)| finding.verdict == "faulty")
+        .collect();
+    faults.sort_by(|a, b| b.1.log10_odds.total_cmp(&a.1.log10_odds));
+    let mut told = BTreeSet::new();
+    faults.retain(|(_, finding)| told.insert((finding.kind.clone(), finding.subject.clone())));
+    faults
+}
+
+fn found(case: &Case, recordings: &[Option<&Recording>], texts: &Texts, settings: &Settings) -> Vec<Block> {
+    let faults = faults(case);
+    let mut items = Vec::new();
+    for (_, finding) in faults.iter().take(MOST_FINDINGS) {
+        let strength = texts.fill("text", "strength", &[("odds", &odds(texts, finding.log10_odds))]);
+        items.push(format!("{} {strength}", in_plain_words(finding, texts)));
+    }
+    if faults.len() > MOST_FINDINGS {
+        items.push(texts.fill("text", "more", &[("n", &(faults.len() - MOST_FINDINGS).to_string())]));
+    }
+    if faults.is_empty() {
+        let key = if case.drives.is_empty() { "no_drive" } else { "no_finding" };
+        items.push(texts.get("text", key));
+    }
+    items.push(codes_at_first(case, texts));
+    if let Some(swap) = &case.swap {
+        items.push(swap_in_words(swap, texts));
+    }
+    let mut blocks = vec![Block::List { items }];
+    if let Some((idx, finding)) = faults.first() {
+        let recording = recordings.get(*idx).copied().flatten();
+        blocks.extend(
+            recording
+                .into_iter()
+                .flat_map(|recording| proving_pictures(finding, &case.drives[*idx], recording, texts, settings)),
+        );
+    }
+    if let Some(swap) = &case.swap {
+        let table = swap_table(swap, texts);
+        match blocks.pop() {
+            // A small picture leaves room beside it.
+            Some(picture @ Block::Picture { width_percent: SMALL, .. }) => {
+                blocks.push(Block::Pair { left: vec![alone(picture)], right: vec![table] });
+            }
+            last => blocks.extend(last.into_iter().chain([table])),
+        }
+    }
+    blocks
+}
+
+/// A picture that takes all the room it is given.
+fn alone(block: Block) -> Block {
+    match block {
+        Block::Picture { svg, caption, .. } => Block::Picture { svg, caption, width_percent: 100 },
+        other => other,
+    }
+}
+
+/// What a finding means, in words that claim no more than it does.
+fn in_plain_words(finding: &Finding, texts: &Texts) -> String {
+    let figure = |name: &str| finding.figures.get(name).copied();
+    let shown = |name: &str| figure(name).map(number);
+    let names: Vec<String> = finding.subject.iter().map(|id| texts.signal(id)).collect();
+    let signal = names.join(", ");
+    let fill = |key: &str, values: &[(&str, &str)]| texts.fill("found", key, values);
+    match finding.kind.as_str() {
+        "misfire" => {
+            let n = finding.subject.first().and_then(|id| id.rsplit('_').next()).unwrap_or_default();
+            let Some(percent) = shown("missed_percent_of_own_firings") else {
+                return fill("misfire_plain", &[("n", n)]);
+            };
+            let text = fill("misfire", &[("n", n), ("percent", &percent)]);
+            match (region(finding, texts), shown("region_missed_percent_of_own_firings")) {
+                (Some(place), Some(there)) => {
+                    format!("{text} {}", fill("misfire_where", &[("where", &place), ("percent", &there)]))
+                }
+                _ => text,
+            }
+        }
+        "dropout" => match figure("events") {
+            Some(events) if events > 1.5 => fill("dropout", &[("signal", &signal), ("events", &number(events))]),
+            _ => fill("dropout_once", &[("signal", &signal)]),
+        },
+        "wheel-size" => {
+            let percent = figure("difference_percent").map_or_else(|| "–".to_owned(), |value| number(value.abs()));
+            fill("wheel-size", &[("signal", &signal), ("percent", &percent)])
+        }
+        "pair" => {
+            let text = fill("pair", &[("signal", &signal)]);
+            match (shown("spot_from_percent_of_visited_travel"), shown("spot_to_percent_of_visited_travel")) {
+                (Some(a), Some(b)) => format!("{text} {}", fill("pair_spot", &[("a", &a), ("b", &b)])),
+                _ => text,
+            }
+        }
+        "mixture" => {
+            let percent = figure("trim_at_least_flow_pct").map_or_else(|| "–".to_owned(), |v| format!("{v:+.0}"));
+            fill("mixture", &[("signal", &signal), ("percent", &percent)])
+        }
+        kind @ ("noise" | "odd-wheel" | "tone-ring" | "airflow" | "charging" | "cranking" | "warm-up" | "command") => {
+            fill(kind, &[("signal", &signal)])
+        }
+        kind => fill("other", &[("kind", kind), ("signal", &signal)]),
+    }
+}
+
+/// The condition that stands out, in words.
+fn region(finding: &Finding, texts: &Texts) -> Option<String> {
+    let figure = |name: &str| finding.figures.get(name).copied().filter(|value| value.is_finite());
+    let side = |what: &str, from: Option<f64>, to: Option<f64>| {
+        let (from, to) = (from.filter(|value| *value > 0.0), to);
+        let (a, b) = (from.map(number).unwrap_or_default(), to.map(number).unwrap_or_default());
+        let key = match (from, to) {
+            (None, None) => return None,
+            (Some(_), None) => "above",
+            (None, Some(_)) => "below",
+            (Some(_), Some(_)) => "between",
+        };
+        Some(texts.fill("found", &format!("where_{what}_{key}"), &[("a", &a), ("b", &b)]))
+    };
+    let speed = side("rpm", figure("region_from_rpm"), figure("region_to_rpm"));
+    let load = side("load", figure("region_from_load_percent"), figure("region_to_load_percent"));
+    match (speed, load) {
+        (Some(one), Some(two)) => Some(texts.fill("found", "where_and", &[("one", &one), ("two", &two)])),
+        (one, two) => one.or(two),
+    }
+}
+
+fn codes_at_first(case: &Case, texts: &Texts) -> String {
+    let Some(first) = case.surveys.iter().find(|survey| survey.moment == Moment::Before) else {
+        return texts.get("text", "codes_not_read");
+    };
+    let codes: BTreeSet<&str> =
+        first.survey.modules.iter().flat_map(|module| &module.codes).map(|code| code.code.as_str()).collect();
+    if codes.is_empty() {
+        return texts.get("text", "no_codes");
+    }
+    texts.fill("text", "found_codes", &[("codes", &codes.into_iter().collect::<Vec<_>>().join(", "))])
+}
+
+fn proving_pictures(
+    finding: &Finding,
+    drive: &Drive,
+    recording: &Recording,
+    texts: &Texts,
+    settings: &Settings,
+) -> Vec<Block> {
+    let file = file_name(&drive.examined.drive.file);
+    let mut blocks = Vec::new();
+    if let Some((traces, names)) = pictures::traces(finding, recording, texts, settings) {
+        let values = [("signals", names.join(", ")), ("file", file.to_owned())];
+        let values: Vec<(&str, &str)> = values.iter().map(|(name, value)| (*name, value.as_str())).collect();
+        let caption = sentence(&texts.fill("text", "caption_traces", &values));
+        blocks.push(Block::Picture { svg: traces.svg(&caption), caption, width_percent: 100 });
+    }
+    if finding.kind == "misfire"
+        && let Some(map) = pictures::map(finding, recording, texts)
+    {
+        let n = finding.subject.first().and_then(|id| id.rsplit('_').next()).unwrap_or_default();
+        let caption = texts.fill("text", "caption_map", &[("n", n)]);
+        blocks.push(Block::Picture { svg: map.svg(&caption), caption, width_percent: SMALL });
+    }
+    blocks
+}
+
+/// The last part of a path, whatever machine it came from.
+pub(crate) fn file_name(path: &str) -> &str {
+    path.rsplit(['/', '\\']).next().unwrap_or(path)
+}
+
+/// `coil 1` in the reader's language.
+pub(crate) fn fault_name(fault: &str, texts: &Texts) -> String {
+    match fault {
+        "several" | "none" => texts.get("text", fault),
+        _ => match fault.rsplit_once(' ') {
+            Some((kind, n)) => texts.fill("text", "part_part", &[("kind", &texts.get("part", kind)), ("n", n)]),
+            None => fault.to_owned(),
+        },
+    }
+}
+
+fn swap_in_words(swap: &Swap, texts: &Texts) -> String {
+    let Some(first) = swap.judged.hypotheses.first() else { return swap.judged.statement.clone() };
+    let key = match (swap.judged.decided, first.fault.as_str()) {
+        (false, _) => "swap_open",
+        (true, "none") => "swap_gone",
+        (true, "several") => "swap_several",
+        (true, fault) if fault.starts_with("cylinder") => "swap_stays",
+        (true, _) => "swap_decided",
+    };
+    let values = [("fault", fault_name(&first.fault, texts)), ("percent", percent(first.probability))];
+    let values: Vec<(&str, &str)> = values.iter().map(|(name, value)| (*name, value.as_str())).collect();
+    texts.fill("text", key, &values)
+}
+
+/// Where the parts sat, and what each cylinder counted, drive by drive.
+pub(crate) fn swap_table(swap: &Swap, texts: &Texts) -> Block {
+    let n = swap.judged.drives.iter().map(|drive| drive.misfires.len()).max().unwrap_or(0);
+    let cylinder =
+        |k: usize| texts.fill("text", "part_part", &[("kind", &texts.get("part", "cylinder")), ("n", &k.to_string())]);
+    let mut head = vec![texts.get("column", "drive")];
+    head.extend((1..=n).map(cylinder));
+    let mut rows = Vec::new();
+    for (drive, counts) in swap.experiment.drives.iter().zip(&swap.judged.drives) {
+        for part in &swap.experiment.parts {
+            let placed = drive.placement.get(part).cloned().unwrap_or_default();
+            let name = texts.fill("text", "placed", &[("part", &texts.get("part", part))]);
+            let mut row = vec![format!("{}: {name}", file_name(&drive.file))];
+            row.extend((0..n).map(|k| placed.get(k).map_or_else(String::new, ToString::to_string)));
+            rows.push(row);
+        }
+        let mut row = vec![texts.get("text", "swap_counts")];
+        row.extend((0..n).map(|k| {
+            match (counts.misfires.get(k).copied().flatten(), counts.firings.get(k).copied().flatten()) {
+                (Some(misfires), Some(firings)) => format!("{misfires} / {firings:.0}"),
+                _ => texts.get("text", "not_recorded"),
+            }
+        }));
+        rows.push(row);
+    }
+    let mut widths = vec![4];
+    widths.extend(std::iter::repeat_n(2, n));
+    Block::Table { head, widths, rows }
+}
+
+fn proof(case: &Case, texts: &Texts) -> Vec<Block> {
+    let Some(proof) = &case.proof else { return vec![Block::text(texts.get("text", "proof_none"))] };
+    let key = match proof.verdict.as_str() {
+        "proven" => "proof_proven",
+        "not repaired" => "proof_still",
+        "fewer" => "proof_fewer",
+        "nothing before" => "proof_nothing",
+        _ => "proof_not_yet",
+    };
+    let mut blocks = vec![Block::looking(Look::Strong, texts.get("text", key))];
+    let mut items = Vec::new();
+    for fault in &proof.faults {
+        let what: Vec<String> = fault.subject.iter().map(|id| texts.signal(id)).collect();
+        let outcome = texts.get("outcome", &fault.outcome);
+        let what = sentence(&what.join(", "));
+        let mut text = texts.fill("text", "proof_line", &[("what", &what), ("outcome", &outcome)]);
+        if let Some(progress) = fault.progress {
+            let share = format!("{:.0} %", 100.0 * progress);
+            text += &format!(" {}", texts.fill("text", "proof_driven", &[("percent", &share)]));
+        }
+        if let Some(lacking) = fault.lacking_s.filter(|lacking| *lacking >= 1.0) {
+            text += &format!(" {}", texts.fill("text", "proof_lacking", &[("seconds", &format!("{lacking:.0}"))]));
+        }
+        items.push(text);
+    }
+    if !items.is_empty() {
+        blocks.push(Block::List { items });
+    }
+    blocks
+}
+
+fn remains(case: &Case, texts: &Texts) -> Vec<String> {
+    let mut items = case.remains.clone();
+    let last = case.surveys.last().map(|survey| &survey.survey);
+    let codes = |wanted: &dyn Fn(&wire::Code) -> bool| -> String {
+        let all = last.into_iter().flat_map(|survey| &survey.modules).flat_map(|module| &module.codes);
+        let set: BTreeSet<&str> = all.filter(|code| wanted(code)).map(|code| code.code.as_str()).collect();
+        set.into_iter().collect::<Vec<_>>().join(", ")
+    };
+    let is_permanent = |code: &wire::Code| code.kinds.iter().any(|kind| kind == "permanent");
+    let is_stored = |code: &wire::Code| !is_permanent(code) || code.kinds.len() > 1;
+    if case.surveys.len() > 1 && !codes(&is_stored).is_empty() {
+        items.push(texts.fill("text", "remains_codes", &[("codes", &codes(&is_stored))]));
+    }
+    if !codes(&is_permanent).is_empty() {
+        items.push(texts.fill("text", "remains_permanent", &[("codes", &codes(&is_permanent))]));
+    }
+    if let Some(incomplete) = last.map(|survey| survey.readiness.incomplete).filter(|n| *n > 0) {
+        items.push(texts.fill("text", "remains_readiness", &[("n", &incomplete.to_string())]));
+    }
+    let after = case.drives.iter().rfind(|drive| drive.moment == Moment::After).or(case.drives.last());
+    let open = after.map_or(0, |drive| drive.examined.findings.iter().filter(|f| f.verdict == "undecided").count());
+    if open > 0 {
+        items.push(texts.fill("text", "remains_undecided", &[("n", &open.to_string())]));
+    }
+    if items.is_empty() {
+        items.push(texts.get("text", "remains_none"));
+    }
+    items
+}
+
+fn safety(case: &Case, texts: &Texts) -> Vec<String> {
+    let mut keys: Vec<&str> = Vec::new();
+    for (_, finding) in faults(case) {
+        let is_about = |start: &str| finding.subject.iter().any(|id| id.starts_with(start));
+        let key = match finding.kind.as_str() {
+            "misfire" => Some("misfire"),
+            "wheel-size" => Some("tyre"),
+            "charging" | "cranking" => Some("battery"),
+            "warm-up" => Some("cooling"),
+            _ if is_about("pedal.") || is_about("throttle.") => Some("pedal"),
+            _ if is_about("wheel.speed.") => Some("wheel"),
+            _ => None,
+        };
+        keys.extend(key.filter(|key| !keys.contains(key)));
+    }
+    let is_still = case.proof.as_ref().is_none_or(|proof| proof.verdict != "proven") && !keys.is_empty();
+    if keys.is_empty() {
+        keys.push("none");
+    }
+    let mut items: Vec<String> = keys.into_iter().map(|key| texts.get("safety", key)).collect();
+    if is_still && case.proof.as_ref().is_some_and(|proof| proof.verdict == "not repaired") {
+        items.push(texts.get("safety", "still"));
+    }
+    items
+}

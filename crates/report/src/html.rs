@@ -1,0 +1,148 @@
+//! A report as one HTML file without scripts.
+
+use signal::Recording;
+
+use crate::chart::escape;
+use crate::page::{Block, Look, compose};
+use crate::texts::Texts;
+use crate::{Case, Logo, Paper, Settings};
+
+const STYLE: &str = include_str!("page.css");
+
+/// The whole report as one HTML file: no scripts, nothing fetched, pictures inside.
+///
+/// `recordings` stand beside [`Case::drives`]; a missing one only costs its pictures.
+#[must_use]
+pub fn html(case: &Case, recordings: &[Option<&Recording>], settings: &Settings) -> String {
+    let texts = Texts::of(settings.language);
+    let size = match settings.paper {
+        Paper::A4 => "A4",
+        Paper::Letter => "letter",
+    };
+    let title = texts.get("title", "report");
+    let name = if case.number.is_empty() { title.clone() } else { format!("{title} {}", case.number) };
+    let mut page = format!(
+        "<!DOCTYPE html>\n<html lang=\"{}\">\n<head>\n<meta charset=\"utf-8\">\n\
+         <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n\
+         <meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; img-src data:; style-src 'unsafe-inline'\">\n\
+         <title>{}</title>\n<style>\n@page {{ size: {size}; margin: 16mm 16mm 18mm 16mm; }}\n{STYLE}</style>\n</head>\n<body>\n<main>\n",
+        texts.code(),
+        escape(&name)
+    );
+    page += &head(case, texts);
+    for block in compose(case, recordings, settings) {
+        page += &write(&block);
+    }
+    let made = texts.fill("text", "made_by", &[("software", &case.software)]);
+    if !case.software.is_empty() {
+        page += &format!("<footer>{}</footer>\n", escape(&made));
+    }
+    page + "</main>\n</body>\n</html>\n"
+}
+
+fn head(case: &Case, texts: &Texts) -> String {
+    let mut text = String::from("<header>\n<div class=\"shop\">\n");
+    if !case.shop.name.is_empty() {
+        text += &format!("<strong>{}</strong><br>\n", escape(&case.shop.name));
+    }
+    for line in &case.shop.lines {
+        text += &format!("{}<br>\n", escape(line));
+    }
+    text += "</div>\n";
+    if !case.number.is_empty() {
+        let number = texts.fill("title", "case", &[("number", &case.number)]);
+        text += &format!("<div class=\"number\">{}</div>\n", escape(&number));
+    }
+    if let Some(logo) = &case.shop.logo {
+        let (kind, bytes) = match logo {
+            Logo::Png(bytes) => ("png", bytes),
+            Logo::Jpeg(bytes) => ("jpeg", bytes),
+        };
+        text += &format!("<img class=\"logo\" alt=\"\" src=\"data:image/{kind};base64,{}\">\n", base64(bytes));
+    }
+    text + "</header>\n"
+}
+
+fn write(block: &Block) -> String {
+    match block {
+        Block::Heading { level, text } => format!("<h{level}>{}</h{level}>\n", escape(text)),
+        Block::Text { text, look } => {
+            let class = match look {
+                Look::Plain => "plain",
+                Look::Quote => "quote",
+                Look::Strong => "strong",
+                Look::Small => "small",
+            };
+            format!("<p class=\"{class}\">{}</p>\n", escape(text))
+        }
+        Block::Facts { rows } => {
+            let rows = rows
+                .iter()
+                .map(|[name, value]| format!("<div><dt>{}</dt><dd>{}</dd></div>\n", escape(name), escape(value)));
+            format!("<dl>\n{}</dl>\n", rows.collect::<String>())
+        }
+        Block::List { items } => {
+            let items = items.iter().map(|item| format!("<li>{}</li>\n", escape(item)));
+            format!("<ul>\n{}</ul>\n", items.collect::<String>())
+        }
+        Block::Table { head, widths, rows } => {
+            let total: f64 = widths.iter().map(|&width| f64::from(width)).sum();
+            let columns =
+                widths.iter().map(|&width| format!("<col style=\"width:{:.1}%\">", 100.0 * f64::from(width) / total));
+            let cells = |row: &[String], tag: &str| -> String {
+                row.iter().map(|cell| format!("<{tag}>{}</{tag}>", escape(cell))).collect()
+            };
+            let body = rows.iter().map(|row| format!("<tr>{}</tr>\n", cells(row, "td")));
+            format!(
+                "<table>\n<colgroup>{}</colgroup>\n<thead><tr>{}</tr></thead>\n<tbody>\n{}</tbody>\n</table>\n",
+                columns.collect::<String>(),
+                cells(head, "th"),
+                body.collect::<String>()
+            )
+        }
+        Block::Picture { svg, caption, width_percent } => format!(
+            "<figure style=\"width:{width_percent}%\">\n{svg}<figcaption>{}</figcaption>\n</figure>\n",
+            escape(caption)
+        ),
+        Block::Pair { left, right } => {
+            let column = |blocks: &[Block]| blocks.iter().map(write).collect::<String>();
+            format!("<div class=\"pair\"><div>{}</div><div>{}</div></div>\n", column(left), column(right))
+        }
+        Block::NewPage => "<div class=\"new-page\"></div>\n".to_owned(),
+    }
+}
+
+/// RFC 4648, section 4.
+fn base64(bytes: &[u8]) -> String {
+    const LETTERS: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
+    let mut text = String::with_capacity(bytes.len().div_ceil(3) * 4);
+    for group in bytes.chunks(3) {
+        let word = group.iter().enumerate().fold(0u32, |word, (k, byte)| word | u32::from(*byte) << (16 - 8 * k));
+        for k in 0..4 {
+            let letter = LETTERS[(word >> (18 - 6 * k) & 63) as usize];
+            text.push(if k <= group.len() { char::from(letter) } else { '=' });
+        }
+    }
+    text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::base64;
+
+    /// The vectors of RFC 4648, section 10.
+    #[test]
+    fn base64_of_the_standard() {
+        for (plain, coded) in [
+            ("", ""),
+            ("f", "Zg=="),
+            ("fo", "Zm8="),
+            ("foo", "Zm9v"),
+            ("foob", "Zm9vYg=="),
+            ("fooba", "Zm9vYmE="),
+            ("foobar", "Zm9vYmFy"),
+        ] {
+            assert_eq!(base64(plain.as_bytes()), coded);
+        }
+    }
+}

@@ -1,0 +1,126 @@
+//! A case from its ledger.
+
+use wire::{Content, Entry as Written};
+
+use crate::{Case, Drive, Entry, File, Moment, Survey, Vehicle};
+
+impl Case {
+    /// Lays out a case from what its ledger says once its corrections are applied, in order.
+    ///
+    /// `time` writes a time (ms since 1970-01-01 UTC) for people. The swap verdict, the suspects, the shop and what
+    /// remains are not in a ledger: add them afterwards. Drives and surveys after the last replaced part count as after
+    /// the repair, those after the first swap as between.
+    #[must_use]
+    pub fn of_ledger(case: &wire::Case, contents: &[(&Written, &Content)], time: &dyn Fn(i64) -> String) -> Self {
+        let known = &case.vehicle;
+        let conditions = &case.conditions;
+        let each = [&conditions.engine, &conditions.speed, &conditions.weather, &conditions.often];
+        let mut report = Self {
+            number: case.number.to_string(),
+            opened: time(case.opened_unix_ms),
+            closed: case.closed_unix_ms.map(time),
+            complaint: case.complaint.clone(),
+            conditions: each.into_iter().flatten().cloned().collect(),
+            vehicle: Vehicle {
+                description: known.model.clone().unwrap_or_default(),
+                vin: known.vin.clone(),
+                plate: known.plate.clone(),
+                engine: known.engine.clone(),
+                mileage_km: case.mileage_km.map(f64::from),
+            },
+            ..Self::default()
+        };
+        let repaired = contents.iter().rposition(|(_, content)| matches!(content, Content::Replaced { .. }));
+        let swapped = contents.iter().position(|(_, content)| matches!(content, Content::Swap { .. }));
+        let moment = |idx: usize| {
+            if repaired.is_some_and(|at| idx > at) {
+                Moment::After
+            } else if swapped.is_some_and(|at| idx > at) {
+                Moment::Between
+            } else {
+                Moment::Before
+            }
+        };
+        let mut sums: Vec<&str> = Vec::new();
+        for (idx, (written, content)) in contents.iter().enumerate() {
+            report.technician = written.who.clone();
+            report.software = written.software.clone();
+            let entry = |text: String| Entry { time: time(written.time_unix_ms), text };
+            match content {
+                Content::Survey { file, survey } => {
+                    report.files.push(File::from(file));
+                    report.surveys.push(Survey { moment: moment(idx), survey: (**survey).clone() });
+                }
+                Content::Drive { file, summary, problems } => {
+                    report.files.push(File::from(file));
+                    sums.push(&file.sha256);
+                    report.drives.push(Drive {
+                        moment: moment(idx),
+                        started: time(written.time_unix_ms),
+                        examined: wire::Examined {
+                            drive: summary.clone(),
+                            problems: problems.clone(),
+                            ..wire::Examined::default()
+                        },
+                    });
+                }
+                // A later examination of the same drive replaces an earlier one.
+                Content::Finding { file, findings } => {
+                    let at = sums.iter().position(|sha256| *sha256 == file.sha256);
+                    if let Some(drive) = at.and_then(|at| report.drives.get_mut(at)) {
+                        drive.examined.findings.clone_from(findings);
+                    }
+                }
+                Content::Swap { part, from, to } => {
+                    report.notes.push(entry(format!("{part}: {from} \u{2194} {to}")));
+                }
+                Content::Replaced { part, at, text } => {
+                    let place = at.map(|at| format!(" {at}")).unwrap_or_default();
+                    let more = if text.is_empty() { String::new() } else { format!(" ({text})") };
+                    report.done.push(entry(format!("{part}{place}{more}")));
+                }
+                Content::Command { module, output, statement, .. } => {
+                    report.commands.push(entry(format!("{module} {output}: {statement}")));
+                }
+                Content::Clearing { modules, statement, .. } => {
+                    report.clearings.push(entry(format!("{}: {statement}", modules.join(", "))));
+                }
+                Content::Note { text } => report.notes.push(entry(text.clone())),
+                Content::Decision { text, reason } => {
+                    let why = if reason.is_empty() { String::new() } else { format!(" ({reason})") };
+                    report.notes.push(entry(format!("{text}{why}")));
+                }
+                Content::Mark { t_s, text, .. } => {
+                    report.notes.push(entry(format!("{}: {text}", crate::units::clock(*t_s))));
+                }
+                Content::Photo { file, text } => {
+                    report.files.push(File::from(file));
+                    report.notes.push(entry(text.clone()));
+                }
+                Content::Proof { proof } => report.proof = Some((**proof).clone()),
+                Content::SwapVerdict { verdict } => report.notes.push(entry(verdict.statement.clone())),
+                Content::Tested { area, test, is_yes } => {
+                    report.notes.push(entry(format!("{area}/{test}={}", if *is_yes { "yes" } else { "no" })));
+                }
+                Content::Repaired { area, suspect, helped } => {
+                    report.done.push(entry(format!("{area}/{suspect}={}", if *helped { "yes" } else { "no" })));
+                }
+                Content::Suspects { statements, .. } => {
+                    report.notes.extend(statements.iter().map(|statement| entry(statement.clone())));
+                }
+                Content::Opened { .. }
+                | Content::Vehicle { .. }
+                | Content::Correction { .. }
+                | Content::Closed { .. }
+                | Content::Reopened { .. } => {}
+            }
+        }
+        report
+    }
+}
+
+impl From<&wire::FileRef> for File {
+    fn from(file: &wire::FileRef) -> Self {
+        Self { name: file.path.clone(), bytes: file.bytes, sha256: file.sha256.clone() }
+    }
+}

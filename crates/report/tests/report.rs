@@ -1,0 +1,477 @@
+//! Whole reports: what they say, that nothing from outside becomes markup, and that both writers show the same.
+
+#![allow(clippy::unwrap_used, clippy::panic, reason = "a test fails by panicking")]
+
+use std::collections::BTreeMap;
+
+use report::{Case, Drive, Entry, File, Language, Moment, Paper, Settings, Shop, Survey, Swap, Units, Vehicle, html};
+use signal::{Recording, Series, SignalId, Unit};
+
+/// A made-up hour (or less) on the road: cylinder 1 misfires under load.
+fn road(seconds: usize, faulty: bool) -> Recording {
+    let mut recording = Recording::default();
+    let series = |id: &str, unit: &str, value: &dyn Fn(f64) -> f64| {
+        let mut series = Series::new(SignalId::new(id).unwrap(), Unit::named(unit));
+        for k in 0..seconds * 10 {
+            series.push_value(k as i64 * 100_000_000, value(k as f64 / 10.0));
+        }
+        series
+    };
+    let load = |t: f64| 45.0 + 40.0 * (t / 17.0).sin();
+    let misfires = move |t: f64| if faulty { (t / 17.0 / std::f64::consts::TAU).floor() * 9.0 } else { 0.0 };
+    recording.series = vec![
+        series("engine.speed", "rpm", &|t| 2400.0 + 900.0 * (t / 23.0).sin()),
+        series("engine.load", "%", &load),
+        series("misfire.cylinder_1", "count", &misfires),
+        series("vehicle.speed", "km/h", &|t| 70.0 + 25.0 * (t / 41.0).sin()),
+    ];
+    recording
+}
+
+fn finding(verdict: &str, log10_odds: f64) -> wire::Finding {
+    let figures = [
+        ("missed_percent_of_own_firings", 5.3),
+        ("region_missed_percent_of_own_firings", 17.0),
+        ("region_to_rpm", 4125.0),
+        ("region_from_load_percent", 60.0),
+    ];
+    wire::Finding {
+        kind: "misfire".into(),
+        subject: vec!["misfire.cylinder_1".into()],
+        verdict: verdict.into(),
+        log10_odds,
+        statement: "Cylinder 1 misfired 665 times in 12517 of its firings (5.3 %).".into(),
+        figures: figures.iter().map(|&(name, value)| (name.to_owned(), value)).collect(),
+        spans: vec![wire::Span { from_s: 95.0, to_s: 118.0 }],
+        alternatives: vec!["fuel that does not arrive".into()],
+        next: Vec::new(),
+    }
+}
+
+fn examined(file: &str, recording: &Recording, findings: Vec<wire::Finding>) -> wire::Examined {
+    let signals = recording.series.iter().map(|series| wire::SignalSummary {
+        id: series.id.to_string(),
+        unit: series.unit.to_string(),
+        samples: series.len(),
+        median_interval_s: 0.1,
+    });
+    wire::Examined {
+        drive: wire::DriveSummary {
+            file: file.into(),
+            duration_s: recording.duration_s(),
+            signals: signals.collect(),
+            ..wire::DriveSummary::default()
+        },
+        findings,
+        ..wire::Examined::default()
+    }
+}
+
+fn survey(codes: &[(&str, &[&str])], incomplete: usize) -> wire::Survey {
+    let code = |(code, kinds): &(&str, &[&str])| wire::Code {
+        code: (*code).into(),
+        kinds: kinds.iter().map(|kind| (*kind).to_owned()).collect(),
+        text: Some("cylinder 1: misfire detected".into()),
+        ..wire::Code::default()
+    };
+    let value = |name: &str, value: f64, unit: &str| wire::Value {
+        name: name.into(),
+        value: serde_json::json!(value),
+        unit: unit.into(),
+    };
+    let frame = wire::FreezeFrame {
+        frame: 0,
+        code: "P0301".into(),
+        values: vec![
+            value("engine speed", 2750.0, "rpm"),
+            value("vehicle speed", 80.0, "km/h"),
+            value("coolant temperature", 91.0, "degC"),
+        ],
+    };
+    let module = wire::Module {
+        address: "7E8".into(),
+        name: Some("engine".into()),
+        codes: codes.iter().map(code).collect(),
+        freeze_frames: if codes.is_empty() { Vec::new() } else { vec![frame] },
+        ..wire::Module::default()
+    };
+    let monitor =
+        |name: &str, state: &str| wire::MonitorState { name: name.into(), continuous: false, state: state.into() };
+    let state = if incomplete > 0 { "incomplete" } else { "complete" };
+    wire::Survey {
+        vehicle: wire::Vehicle { vin: Some("WTNFELL16TEST0001".into()), ..wire::Vehicle::default() },
+        modules: vec![module],
+        readiness: wire::Readiness {
+            incomplete,
+            monitors: vec![monitor("catalyst", state), monitor("oxygen sensor", "complete")],
+            ..wire::Readiness::default()
+        },
+        ..wire::Survey::default()
+    }
+}
+
+fn case(before: &Recording, after: &Recording) -> Case {
+    let placed = |coil: [u32; 4]| BTreeMap::from([("coil".to_owned(), coil.to_vec())]);
+    let drive = |file: &str, coil| wire::ExperimentDrive { file: file.into(), placement: placed(coil) };
+    let counts = |misfires: [u64; 4]| wire::SwapCounts {
+        misfires: misfires.map(Some).to_vec(),
+        firings: vec![Some(2557.0); 4],
+        ..wire::SwapCounts::default()
+    };
+    let hypothesis = |fault: &str, probability| wire::Hypothesis { fault: fault.into(), probability };
+    Case {
+        number: "2026-0147".into(),
+        opened: "25 Nov 2026".into(),
+        technician: "R. Amsel".into(),
+        shop: Shop {
+            name: "Quillfeather Motor Works".into(),
+            lines: vec!["7 Lantern Row, Tarnwick".into()],
+            logo: None,
+        },
+        vehicle: Vehicle {
+            description: "Tarnwick Fell 1.6".into(),
+            plate: Some("TW 4711".into()),
+            mileage_km: Some(128_400.0),
+            ..Vehicle::default()
+        },
+        complaint: "Stumbles uphill, lamp flashes".into(),
+        conditions: vec!["warm".into(), "every day".into()],
+        surveys: vec![
+            Survey { moment: Moment::Before, survey: survey(&[("P0301", &["stored"])], 0) },
+            Survey { moment: Moment::After, survey: survey(&[], 1) },
+        ],
+        drives: vec![
+            Drive {
+                moment: Moment::Before,
+                started: "10:02".into(),
+                examined: examined("drives/before.mcap", before, vec![finding("faulty", 6.0)]),
+            },
+            Drive {
+                moment: Moment::After,
+                started: "14:40".into(),
+                examined: examined("drives/after.mcap", after, vec![finding("healthy", -2.1)]),
+            },
+        ],
+        swap: Some(Swap {
+            experiment: wire::Experiment {
+                parts: vec!["coil".into()],
+                drives: vec![drive("before.mcap", [1, 2, 3, 4]), drive("swapped.mcap", [4, 2, 3, 1])],
+            },
+            judged: wire::SwapJudged {
+                hypotheses: vec![hypothesis("coil 1", 0.97), hypothesis("cylinder 1", 0.03)],
+                decided: true,
+                statement: "The misfire followed coil 1.".into(),
+                drives: vec![counts([435, 0, 0, 0]), counts([0, 1, 0, 402])],
+                ..wire::SwapJudged::default()
+            },
+        }),
+        done: vec![Entry {
+            time: "13:10".into(),
+            text: "Replaced the ignition coil that came from cylinder 1.".into(),
+        }],
+        proof: Some(wire::Proof {
+            verdict: "proven".into(),
+            faults: vec![wire::ProofOfFault {
+                kind: "misfire".into(),
+                subject: vec!["misfire.cylinder_1".into()],
+                outcome: "gone".into(),
+                statement: "0 misfires in 2313 firings: the old rate of 17.01 % is gone (95 %).".into(),
+                progress: Some(1.0),
+                lacking_s: Some(0.0),
+                ..wire::ProofOfFault::default()
+            }],
+            ..wire::Proof::default()
+        }),
+        software: "witness 0.1.0".into(),
+        files: vec![File { name: "drives/before.mcap".into(), bytes: 1_234_567, sha256: "ab".repeat(32) }],
+        ..Case::default()
+    }
+}
+
+/// The text of a page without its markup.
+fn words(page: &str) -> String {
+    let mut text = String::new();
+    let mut inside = false;
+    for c in page[page.find("<body").unwrap()..].chars() {
+        match c {
+            '<' => inside = true,
+            '>' => {
+                inside = false;
+                text.push(' ');
+            }
+            c if !inside => text.push(c),
+            _ => {}
+        }
+    }
+    text.split([' ', '\n']).filter(|word| !word.is_empty()).collect::<Vec<_>>().join(" ")
+}
+
+#[test]
+fn the_customer_reads_what_was_found_and_no_more() {
+    let (before, after) = (road(300, true), road(300, false));
+    let page = html(&case(&before, &after), &[Some(&before), Some(&after)], &Settings::default());
+    let words = words(&page);
+    for sentence in [
+        "Stumbles uphill, lamp flashes (warm; every day)",
+        "Cylinder 1 misfires: 5.3 % of its firings were missed in the test drive.",
+        "below 4125 rpm and at more than 60 % load, where 17 % are missed.",
+        "odds of more than 10 000 to 1",
+        "the fault followed coil 1 (97 %)",
+        "Replaced the ignition coil that came from cylinder 1.",
+        "did not come back in the test drive after the repair",
+        "Self-tests of the car that have not finished yet: 1.",
+        "can overheat and destroy the catalyst",
+        "128\u{a0}400 km",
+        "435 / 2557",
+        "none (gone)",
+    ] {
+        assert!(words.contains(sentence), "{sentence:?} is not in {words}");
+    }
+    assert_eq!(page.matches("<svg").count(), 2, "the traces and the map");
+    assert!(!page.contains("<script") && !page.contains("http://www.w3.org/1999") && !page.contains("src=\"http"));
+}
+
+#[test]
+fn nothing_is_claimed_without_evidence() {
+    let words = words(&html(&Case::default(), &[], &Settings::default()));
+    for sentence in [
+        "No test drive was examined.",
+        "Trouble codes were not read",
+        "No repair was recorded.",
+        "No proof was driven.",
+        "That is no safety inspection.",
+    ] {
+        assert!(words.contains(sentence), "{sentence:?} is not in {words}");
+    }
+    // An undecided swap names nobody as decided, and a recording without the fault shows no faulty sentence.
+    let (before, after) = (road(60, true), road(60, false));
+    let mut open = case(&before, &after);
+    if let Some(swap) = &mut open.swap {
+        swap.judged.decided = false;
+    }
+    open.drives[0].examined.findings = vec![finding("undecided", 1.0)];
+    if let Some(proof) = &mut open.proof {
+        proof.verdict = "not yet".into();
+    }
+    let words = self::words(&html(&open, &[None, None], &Settings::default()));
+    assert!(words.contains("does not decide yet") && !words.contains("followed coil 1 (97"), "{words}");
+    assert!(words.contains("showed no fault") && words.contains("it is not proven yet"), "{words}");
+}
+
+#[test]
+fn us_units_and_spanish() {
+    let (before, after) = (road(60, true), road(60, false));
+    let settings = Settings { language: Language::Spanish, units: Units::Us, paper: Paper::Letter };
+    let page = html(&case(&before, &after), &[Some(&before), None], &settings);
+    let words = words(&page);
+    assert!(page.contains("lang=\"es\"") && page.contains("size: letter"));
+    for sentence in [
+        "Su queja",
+        "El cilindro 1 falla",
+        "la avería siguió a bobina 1 (97 %)",
+        "49.7 mph",
+        "196 °F",
+        "79\u{a0}784 mi",
+    ] {
+        assert!(words.contains(sentence), "{sentence:?} is not in {words}");
+    }
+}
+
+#[test]
+fn a_ledger_is_told_before_and_after_its_repair() {
+    use wire::Content;
+    let file = |path: &str| wire::FileRef { path: path.into(), sha256: path.into(), bytes: 10 };
+    let drive = |name: &str| Content::Drive {
+        file: file(name),
+        summary: wire::DriveSummary { file: name.into(), ..wire::DriveSummary::default() },
+        problems: Vec::new(),
+    };
+    let taken =
+        |codes: &[(&str, &[&str])]| Content::Survey { file: file("s.json"), survey: Box::new(survey(codes, 0)) };
+    let examined = |drive: &str, verdict: &str, odds| Content::Finding {
+        file: file(drive),
+        findings: vec![finding(verdict, odds)],
+    };
+    let contents = [
+        taken(&[("P0301", &["stored"])]),
+        drive("first.mcap"),
+        examined("first.mcap", "faulty", 5.0),
+        Content::Swap { part: "coil".into(), from: 1, to: 4 },
+        drive("second.mcap"),
+        Content::Replaced { part: "coil".into(), at: Some(4), text: "new from the shelf".into() },
+        drive("third.mcap"),
+        examined("third.mcap", "healthy", -2.0),
+        Content::Proof { proof: Box::new(wire::Proof { verdict: "proven".into(), ..wire::Proof::default() }) },
+    ];
+    let entries: Vec<wire::Entry> = contents
+        .iter()
+        .zip(1..)
+        .map(|(content, number)| wire::Entry { number, content: content.clone(), ..wire::Entry::default() })
+        .collect();
+    let effective: Vec<(&wire::Entry, &Content)> = entries.iter().map(|entry| (entry, &entry.content)).collect();
+    let head = wire::Case { number: 7, complaint: "stumbles".into(), ..wire::Case::default() };
+    let case = Case::of_ledger(&head, &effective, &|ms| format!("{ms} ms"));
+    let moments: Vec<Moment> = case.drives.iter().map(|drive| drive.moment).collect();
+    assert_eq!(moments, [Moment::Before, Moment::Between, Moment::After]);
+    assert_eq!(case.drives[0].examined.findings[0].verdict, "faulty");
+    assert!(case.drives[1].examined.findings.is_empty());
+    let words = words(&html(&case, &[], &Settings::default()));
+    for sentence in ["stumbles", "coil 4 (new from the shelf)", "did not come back", "Cylinder 1 misfires", "Case 7"] {
+        assert!(words.contains(sentence), "{sentence:?} is not in {words}");
+    }
+}
+
+const HOSTILE: &str =
+    "</p><script>alert(1)</script> #read(\"/etc/passwd\") $x$ *b* _i_ `r` \\ @ref <a> \u{202e}\u{0} & \"'";
+
+fn hostile() -> Case {
+    let (before, after) = (road(60, true), road(60, false));
+    let mut case = case(&before, &after);
+    let evil = || HOSTILE.to_owned();
+    case.complaint = evil();
+    case.number = evil();
+    case.software = evil();
+    case.shop.name = evil();
+    case.shop.lines = vec![evil()];
+    case.vehicle.description = evil();
+    case.vehicle.vin = Some(evil());
+    case.conditions = vec![evil()];
+    case.done[0].text = evil();
+    case.notes = vec![Entry { time: evil(), text: evil() }];
+    case.files[0].name = evil();
+    case.problems = vec![evil()];
+    for survey in &mut case.surveys {
+        for module in &mut survey.survey.modules {
+            module.name = Some(evil());
+            for code in &mut module.codes {
+                code.text = Some(evil());
+                code.code = evil();
+            }
+            for frame in &mut module.freeze_frames {
+                frame.values[0].value = serde_json::json!(HOSTILE);
+            }
+        }
+    }
+    let finding = &mut case.drives[0].examined.findings[0];
+    finding.statement = evil();
+    finding.alternatives = vec![evil()];
+    finding.subject = vec!["misfire.cylinder_1".into(), evil()];
+    case.drives[0].examined.drive.file = evil();
+    case
+}
+
+#[test]
+fn texts_from_outside_stay_text_in_html() {
+    let before = road(60, true);
+    let page = html(&hostile(), &[Some(&before), None], &Settings::default());
+    assert!(!page.contains("<script") && !page.contains("<a>") && !page.contains('\0'));
+    assert!(page.contains("&lt;script&gt;alert(1)&lt;/script&gt;"));
+}
+
+#[test]
+fn a_recording_of_any_shape_gives_a_picture_or_none() {
+    let mut recording = road(30, true);
+    for series in &mut recording.series {
+        series.value[3] = f64::NAN;
+        series.value[7] = f64::INFINITY;
+    }
+    let (before, after) = (road(60, true), road(60, false));
+    let plain = case(&before, &after);
+    for spans in
+        [vec![], vec![wire::Span { from_s: -5.0, to_s: 1e9 }], vec![wire::Span { from_s: f64::NAN, to_s: 1.0 }]]
+    {
+        let mut case = plain.clone();
+        case.drives[0].examined.findings[0].spans = spans;
+        for recording in [&recording, &Recording::default()] {
+            let page = html(&case, &[Some(recording)], &Settings::default());
+            assert!(!page.contains("NaN") && !page.contains("inf "), "a number that is none became part of a picture");
+        }
+    }
+}
+
+#[cfg(feature = "pdf")]
+mod print {
+    use std::io::Write;
+    use std::process::{Command, Stdio};
+
+    use super::*;
+
+    /// The text of each page, read by a general-purpose PDF library, where the test command has installed one.
+    fn pages(pdf: &[u8]) -> Option<Vec<String>> {
+        let Some(python) = std::env::var_os("WITNESS_PYTHON") else {
+            eprintln!("skipped: WITNESS_PYTHON is not set, the PDF was not read back");
+            return None;
+        };
+        let script = "import io, json, sys, pypdf\n\
+            pages = pypdf.PdfReader(io.BytesIO(sys.stdin.buffer.read())).pages\n\
+            json.dump([' '.join(p.extract_text().split()) for p in pages], sys.stdout)";
+        let mut child =
+            Command::new(python).args(["-c", script]).stdin(Stdio::piped()).stdout(Stdio::piped()).spawn().unwrap();
+        child.stdin.take().unwrap().write_all(pdf).unwrap();
+        let output = child.wait_with_output().unwrap();
+        Some(serde_json::from_slice(&output.stdout).unwrap())
+    }
+
+    #[test]
+    fn the_customer_gets_one_page_and_both_writers_say_the_same() {
+        let (before, after) = (road(300, true), road(300, false));
+        let case = case(&before, &after);
+        for (paper, language) in [(Paper::A4, Language::English), (Paper::Letter, Language::Spanish)] {
+            let settings = Settings { paper, language, ..Settings::default() };
+            let recordings = [Some(&before), Some(&after)];
+            let bytes = report::pdf(&case, &recordings, &settings).unwrap();
+            assert!(bytes.starts_with(b"%PDF"));
+            assert_eq!(bytes, report::pdf(&case, &recordings, &settings).unwrap(), "the same case, the same bytes");
+            let Some(pages) = pages(&bytes) else { return };
+            assert!(pages.len() >= 2, "{}", pages.len());
+            let technical = if language == Language::English { "Technical part" } else { "Parte técnica" };
+            assert_eq!(pages.iter().position(|page| page.contains(technical)), Some(1), "one page for the customer");
+            let letters = |text: &str| text.chars().filter(|c| c.is_alphanumeric()).collect::<String>();
+            let all = letters(&pages.join(" ").replace("-", ""));
+            let page = html(&case, &[None, None], &settings);
+            for line in page.lines().filter_map(|line| line.strip_prefix("<li>")?.strip_suffix("</li>")) {
+                assert!(all.contains(&letters(&line.replace("-", ""))), "{line:?} is not in the print");
+            }
+        }
+    }
+
+    #[test]
+    fn texts_from_outside_stay_text_in_print() {
+        let before = road(60, true);
+        let bytes = report::pdf(&hostile(), &[Some(&before), None], &Settings::default()).unwrap();
+        let Some(pages) = pages(&bytes) else { return };
+        let all = pages.join(" ");
+        assert!(all.contains("#read(") && !all.contains("root:"), "{all}");
+    }
+
+    #[test]
+    fn a_picture_that_is_none_is_refused_with_a_reason() {
+        let case = Case {
+            shop: Shop {
+                logo: report::Logo::of(vec![0x89, b'P', b'N', b'G', 0x0D, 0x0A, 0x1A, 0x0A, 1]),
+                ..Shop::default()
+            },
+            ..Case::default()
+        };
+        let error = report::pdf(&case, &[], &Settings::default()).unwrap_err();
+        assert!(error.to_string().contains("cannot be set"), "{error}");
+    }
+}
+
+/// Writes what the other tests judge, for people to look at: `REPORT_OUT=FOLDER cargo test -p report`.
+#[test]
+fn pages_to_look_at() {
+    let Some(folder) = std::env::var_os("REPORT_OUT").map(std::path::PathBuf::from) else { return };
+    let (before, after) = (road(300, true), road(300, false));
+    let case = case(&before, &after);
+    for (name, settings) in [
+        ("en", Settings::default()),
+        ("es", Settings { language: Language::Spanish, units: Units::Us, paper: Paper::Letter }),
+    ] {
+        let recordings = [Some(&before), Some(&after)];
+        std::fs::write(folder.join(format!("{name}.html")), html(&case, &recordings, &settings)).unwrap();
+        #[cfg(feature = "pdf")]
+        std::fs::write(folder.join(format!("{name}.pdf")), report::pdf(&case, &recordings, &settings).unwrap())
+            .unwrap();
+    }
+}

@@ -1,0 +1,260 @@
+//! A report to hand over, from files.
+
+use std::path::{Path, PathBuf};
+
+use ::report::{Case, Drive, File, Logo, Moment, Settings, Shop, Survey, Swap};
+use evidence::suspects::{Evidence, Seen};
+use serde::Deserialize;
+use signal::Recording;
+
+use crate::examine::open_drive;
+use crate::suspects::codes_of;
+use crate::{Workshop, WorkshopError, time_for_people, to_wire, unix_now_ns};
+
+/// What a report is to be made of, in files and in words.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct ReportWish {
+    /// What is known in words: complaint, vehicle, what was done, what remains. Its surveys, drives, swap, suspects,
+    /// proof and files are added from the files below.
+    pub case: Case,
+    /// Saved surveys.
+    pub surveys: Vec<(Moment, PathBuf)>,
+    /// Drives, to be examined.
+    pub drives: Vec<(Moment, PathBuf)>,
+    /// A swap, as [`Workshop::judge_swap_file`] reads it.
+    pub swap: Option<PathBuf>,
+    /// The report to be written; `.html` or `.pdf`.
+    pub out: PathBuf,
+    /// How it is shown.
+    pub settings: Settings,
+    /// A file with the shop's name, lines and logo; by default `shop.json` in the data folder, if there is one.
+    pub shop: Option<PathBuf>,
+    /// Whether an existing report may be replaced.
+    pub replace: bool,
+}
+
+/// The shop as it is kept in a file.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct ShopFile {
+    name: String,
+    #[serde(default)]
+    lines: Vec<String>,
+    /// PNG or JPEG, beside this file or as a path.
+    logo: Option<PathBuf>,
+}
+
+impl Workshop {
+    /// Makes a report from files.
+    ///
+    /// # Errors
+    /// [`WorkshopError::ReportFormat`], [`WorkshopError::Shop`], [`WorkshopError::Read`], [`WorkshopError::Survey`],
+    /// [`WorkshopError::Drive`], [`WorkshopError::Write`], what [`Workshop::judge_swap_file`] says of the swap, and
+    /// [`WorkshopError::Pdf`].
+    pub fn report(&self, wish: &ReportWish) -> Result<wire::Reported, WorkshopError> {
+        let format = Format::of(&wish.out)?;
+        let mut case = wish.case.clone();
+        case.software.clone_from(&self.software);
+        if case.opened.is_empty() {
+            case.opened = time_for_people(unix_now_ns());
+        }
+        case.shop = self.shop(wish.shop.as_deref())?;
+        let mut known = Evidence { complaint: case.complaint.clone(), ..Evidence::default() };
+        for (moment, path) in &wish.surveys {
+            let text = std::fs::read_to_string(path).map_err(WorkshopError::read(path))?;
+            let survey: wire::Survey =
+                serde_json::from_str(&text).map_err(|source| WorkshopError::Survey { path: path.clone(), source })?;
+            if *moment == Moment::Before {
+                known.codes.get_or_insert_default().extend(codes_of(&survey));
+            }
+            case.surveys.push(Survey { moment: *moment, survey });
+            case.files.push(checksum(path)?);
+        }
+        let mut recordings = Vec::new();
+        for (moment, path) in &wish.drives {
+            let (recording, problems) = open_drive(path)?;
+            let mut findings = evidence::examine(&recording);
+            findings.sort_by(|a, b| b.log10_odds.total_cmp(&a.log10_odds));
+            if *moment == Moment::Before {
+                let name = path.display().to_string();
+                known.findings.extend(findings.iter().map(|finding| Seen::new(&name, finding)));
+            }
+            case.drives.push(Drive {
+                moment: *moment,
+                started: recording.start_unix_ns.map(time_for_people).unwrap_or_default(),
+                examined: wire::Examined {
+                    drive: to_wire::drive(path, &recording),
+                    findings: findings.iter().map(to_wire::finding).collect(),
+                    problems,
+                    ..wire::Examined::default()
+                },
+            });
+            case.files.push(checksum(path)?);
+            recordings.push(recording);
+        }
+        if let Some(path) = &wish.swap {
+            let judged = self.judge_swap_file(path)?;
+            let text = std::fs::read_to_string(path).map_err(WorkshopError::read(path))?;
+            let experiment = serde_json::from_str(&text)
+                .map_err(|source| WorkshopError::Experiment { path: path.clone(), source })?;
+            known.swap = judged.hypotheses.iter().map(|row| (row.fault.clone(), row.probability)).collect();
+            case.problems.extend(judged.problems.clone());
+            case.swap = Some(Swap { experiment, judged });
+        }
+        case.suspects = Some(to_wire::suspects(&evidence::suspects::weigh(&known), Vec::new()));
+        let at = |wanted: Moment| -> Vec<&Recording> {
+            let both = wish.drives.iter().zip(&recordings);
+            both.filter(|((moment, _), _)| *moment == wanted).map(|(_, recording)| recording).collect()
+        };
+        if !at(Moment::After).is_empty() {
+            let proven = evidence::proof::prove(&at(Moment::Before), &at(Moment::After));
+            case.proof = Some(to_wire::proof(&proven, Vec::new()));
+        }
+        let shown: Vec<Option<&Recording>> = recordings.iter().map(Some).collect();
+        self.write_report(&case, &shown, &wish.settings, &wish.out, format, wish.replace)
+    }
+
+    /// Makes a report of the chosen case from its ledger; of `wish` it takes what is said in words (what was done and
+    /// remains is added), the form and the shop. Nothing is written into the case.
+    ///
+    /// # Errors
+    /// As [`Workshop::report`], [`WorkshopError::NoOpenCase`] and [`WorkshopError::Casebook`].
+    pub fn report_of_case(&self, wish: &ReportWish) -> Result<wire::Reported, WorkshopError> {
+        let format = Format::of(&wish.out)?;
+        let file = self.case_file()?;
+        let contents = casebook::effective(&file.entries);
+        let time = |unix_ms: i64| time_for_people(unix_ms.saturating_mul(1_000_000));
+        let mut case = Case::of_ledger(&file.case, &contents, &time);
+        case.software.clone_from(&self.software);
+        case.shop = self.shop(wish.shop.as_deref())?;
+        case.done.extend(wish.case.done.iter().cloned());
+        case.remains.extend(wish.case.remains.iter().cloned());
+        let verdict = contents.iter().rev().find_map(|(_, content)| match content {
+            wire::Content::SwapVerdict { verdict } => Some(verdict),
+            _ => None,
+        });
+        if let (Some(judged), Ok((_, experiment))) = (verdict, self.experiment_of_case()) {
+            case.swap = Some(Swap { experiment, judged: (**judged).clone() });
+        }
+        let mut recordings: Vec<Option<Recording>> = Vec::new();
+        for (_, content) in &contents {
+            if let wire::Content::Drive { file: drive, .. } = content {
+                let path = self.path_of(&file.case.uid, drive);
+                match open_drive(&path) {
+                    Ok((recording, _)) => recordings.push(Some(recording)),
+                    // A drive that is gone costs its picture; what the ledger says of it stands.
+                    Err(error) => {
+                        case.problems.push(error.to_string());
+                        recordings.push(None);
+                    }
+                }
+            }
+        }
+        let shown: Vec<Option<&Recording>> = recordings.iter().map(Option::as_ref).collect();
+        self.write_report(&case, &shown, &wish.settings, &wish.out, format, wish.replace)
+    }
+
+    /// The shop's own page head, from the file that was named or the one in the data folder.
+    fn shop(&self, file: Option<&Path>) -> Result<Shop, WorkshopError> {
+        let usual = self.places().folder().join("shop.json");
+        let path = match file {
+            Some(path) => path,
+            None if usual.exists() => &usual,
+            None => return Ok(Shop::default()),
+        };
+        let text = std::fs::read_to_string(path).map_err(WorkshopError::read(path))?;
+        let read: ShopFile =
+            serde_json::from_str(&text).map_err(|source| WorkshopError::Shop { path: path.to_owned(), source })?;
+        let logo = read.logo.map(|logo| {
+            let logo = path.parent().map_or_else(|| logo.clone(), |folder| folder.join(&logo));
+            let bytes = std::fs::read(&logo).map_err(WorkshopError::read(&logo))?;
+            Logo::of(bytes).ok_or(WorkshopError::Logo(logo))
+        });
+        Ok(Shop { name: read.name, lines: read.lines, logo: logo.transpose()? })
+    }
+
+    fn write_report(
+        &self,
+        case: &Case,
+        recordings: &[Option<&Recording>],
+        settings: &Settings,
+        out: &Path,
+        format: Format,
+        replace: bool,
+    ) -> Result<wire::Reported, WorkshopError> {
+        let bytes = format.bytes(case, recordings, settings)?;
+        write_whole(out, &bytes, replace)?;
+        let lost = case.drives.iter().flat_map(|drive| &drive.examined.problems);
+        Ok(wire::Reported {
+            file: out.display().to_string(),
+            format: format.name().to_owned(),
+            bytes: bytes.len() as u64,
+            problems: case.problems.iter().chain(lost).cloned().collect(),
+        })
+    }
+}
+
+/// A report is there whole or not at all.
+fn write_whole(path: &Path, bytes: &[u8], replace: bool) -> Result<(), WorkshopError> {
+    use std::io::Write;
+    if replace {
+        let part = path.with_extension("part");
+        std::fs::write(&part, bytes).map_err(WorkshopError::write(&part))?;
+        return std::fs::rename(&part, path).map_err(WorkshopError::write(path));
+    }
+    let mut file = std::fs::File::create_new(path).map_err(WorkshopError::write(path))?;
+    file.write_all(bytes).map_err(|source| {
+        let _ = std::fs::remove_file(path); // half a report would pass for a whole one
+        WorkshopError::write(path)(source)
+    })
+}
+
+fn checksum(path: &Path) -> Result<File, WorkshopError> {
+    let name = path.display().to_string();
+    let file = casebook::sha256_of_file(path, &name).map_err(WorkshopError::read(path))?;
+    Ok(File::from(&file))
+}
+
+/// In which form a report is written.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Format {
+    Html,
+    Pdf,
+}
+
+impl Format {
+    /// By the ending of the file's name.
+    fn of(path: &Path) -> Result<Self, WorkshopError> {
+        let ending = path.extension().map(|ending| ending.to_string_lossy().to_ascii_lowercase());
+        match ending.as_deref() {
+            Some("html" | "htm") => Ok(Self::Html),
+            Some("pdf") if cfg!(feature = "pdf") => Ok(Self::Pdf),
+            Some("pdf") => Err(WorkshopError::NoPdf),
+            _ => Err(WorkshopError::ReportFormat(path.to_owned())),
+        }
+    }
+
+    const fn name(self) -> &'static str {
+        match self {
+            Self::Html => "html",
+            Self::Pdf => "pdf",
+        }
+    }
+
+    fn bytes(
+        self,
+        case: &Case,
+        recordings: &[Option<&Recording>],
+        settings: &Settings,
+    ) -> Result<Vec<u8>, WorkshopError> {
+        match self {
+            Self::Html => Ok(::report::html(case, recordings, settings).into_bytes()),
+            #[cfg(feature = "pdf")]
+            Self::Pdf => {
+                ::report::pdf(case, recordings, settings).map_err(|error| WorkshopError::Pdf(error.to_string()))
+            }
+            #[cfg(not(feature = "pdf"))]
+            Self::Pdf => Err(WorkshopError::NoPdf),
+        }
+    }
+}
