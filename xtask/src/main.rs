@@ -15,6 +15,7 @@ mod testing;
 mod workspace;
 
 use std::ffi::OsString;
+use std::io::IsTerminal;
 use std::process::{Command, ExitCode};
 
 use step::{Failure, Steps, run};
@@ -87,7 +88,12 @@ fn demo(arguments: &[OsString]) -> Result<(), Failure> {
     build(&workspace, &mut steps)?;
     let binary = workspace.target().join("release").join(format!("witness{}", std::env::consts::EXE_SUFFIX));
     steps.step("demo: witness demo", || {
-        run(Command::new(&binary).arg("demo").args(arguments), "the lines above say what the demo could not do")
+        // With somebody in front of it the workbench opens afterwards; a script only wants the demo.
+        let open = std::io::stdout().is_terminal().then_some("--open");
+        run(
+            Command::new(&binary).arg("demo").args(open).args(arguments),
+            "the lines above say what the demo could not do",
+        )
     })
 }
 

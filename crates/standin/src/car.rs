@@ -239,7 +239,7 @@ mod tests {
         }
         let ids: Vec<CanId> = seen.iter().map(|(id, _)| *id).collect();
         assert_eq!(ids, [CanId::Standard(0x7E8), CanId::Standard(0x7E9)]);
-        // Between 222 us and 270 us from one to the next (limits page, section 1).
+        // Between 222 us and 270 us from one to the next (handbook of sampling limits, section 1).
         let apart_us = (seen[1].1 - seen[0].1) / 1000;
         assert!((222..=270).contains(&apart_us), "{apart_us} us");
     }

@@ -23,7 +23,7 @@ fn start_up_and_first_request() {
     }
 }
 
-/// Characters of the limits page, section 3: replies to one 2-byte parameter and to six mixed ones.
+/// Characters of the handbook of sampling limits, section 3: replies to one 2-byte parameter and to six mixed ones.
 #[test]
 fn reply_lengths_are_those_of_the_limits_page() {
     // Parameters of 1, 1, 2, 1, 1, 2 bytes: load, coolant, engine speed, vehicle speed, intake temperature, air flow.
@@ -46,7 +46,7 @@ fn reply_lengths_are_those_of_the_limits_page() {
     assert_eq!(padded.ask("010C1").len() - 2, 20);
 }
 
-/// An exchange takes the time that the limits page computes (section 3): at 115 200 baud with a delay of 5 ms,
+/// An exchange takes the time that the handbook of sampling limits computes (section 3): at 115 200 baud with a delay of 5 ms,
 /// 136 one-parameter and 491 parameters in groups of six per second, headers on, spaces off, with the count.
 #[test]
 fn exchanges_take_the_time_of_the_limits_page() {

@@ -786,4 +786,7 @@ pub(crate) struct DemoArgs {
     /// Where to leave the files; by default `demo` in the current folder.
     #[arg(long, value_name = "FOLDER", default_value = "demo")]
     pub(crate) out: PathBuf,
+    /// Afterwards, serve the workbench with the demo's cases and open it in the browser, until it is interrupted.
+    #[arg(long)]
+    pub(crate) open: bool,
 }

@@ -20,9 +20,11 @@ pub(crate) fn print_text(text: &str) {
     let _ = out.write_all(text.as_bytes()).and_then(|()| out.flush());
 }
 
-/// A line of progress on standard error.
-pub(crate) fn progress(line: &str) {
-    eprintln!("{}", clean(line));
+/// Progress on standard error, one line or several.
+pub(crate) fn progress(text: &str) {
+    for line in text.split('\n') {
+        eprintln!("{}", clean(line));
+    }
 }
 
 /// Tells progress on standard error.

@@ -75,7 +75,7 @@ impl CanFrame {
     /// Three bits of intermission follow before the next frame may start.
     ///
     /// Source: ISO 11898-1, frame format and stuffing rule (a complement bit after five equal bits from SOF to the CRC
-    /// sequence); field lengths as in the handbook table of the project's limits page.
+    /// sequence); field lengths as in the handbook table of the handbook of sampling limits.
     #[must_use]
     pub(crate) fn bits(&self) -> u32 {
         let mut wire = Wire::default();
@@ -139,7 +139,7 @@ impl Wire {
 mod tests {
     use super::*;
 
-    /// Bounds of the limits page, section 1: 111 or 131 bits with intermission, at most 24 or 29 stuff bits.
+    /// Bounds of the handbook of sampling limits, section 1: 111 or 131 bits with intermission, at most 24 or 29 stuff bits.
     #[test]
     fn frame_lengths_lie_in_the_published_bounds() {
         let mut rng = crate::rng::Rng::new(3, "frames");
@@ -156,7 +156,7 @@ mod tests {
         }
     }
 
-    /// Mean stuff bits of real frames on the limits page, section 1, computed there with an independent frame builder:
+    /// Mean stuff bits of real frames on the handbook of sampling limits, section 1, computed there with an independent frame builder:
     /// requests `01 xx` and replies `41 0C hi lo`, padded with 00 or with 55, 11-bit and 29-bit.
     #[test]
     fn stuffing_of_real_frames_agrees_with_the_limits_page() {

@@ -5,15 +5,20 @@ use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
 use server::{Options, ServerError, Workbench};
+use workshop::Workshop;
 
 use crate::cli::ServeArgs;
 use crate::failure::{Exit, Failure};
 use crate::output::{print_json, print_text};
 
 pub(crate) fn run(args: &ServeArgs, json: bool) -> Result<Exit, Failure> {
-    let workshop = super::workshop()?;
     let options = Options { listen: args.listen, adapters: args.adapter.clone() };
-    let workbench = Workbench::open(&options, workshop)?;
+    serve(&options, super::workshop()?, !args.no_open, json)
+}
+
+/// Serves a workbench until it is interrupted.
+pub(crate) fn serve(options: &Options, workshop: Workshop, is_to_open: bool, json: bool) -> Result<Exit, Failure> {
+    let workbench = Workbench::open(options, workshop)?;
     let url = workbench.url();
     let stop = Arc::new(AtomicBool::new(false));
     crate::stop::on_signals(&stop)?;
@@ -22,7 +27,7 @@ pub(crate) fn run(args: &ServeArgs, json: bool) -> Result<Exit, Failure> {
     } else {
         print_text(&format!("{url}\nserving until Ctrl-C; phones and tablets join from there, under Settings\n"));
     }
-    if !args.no_open {
+    if is_to_open {
         open_in_browser(&url);
     }
     workbench.run(&stop)?;

@@ -2,7 +2,7 @@
 //!
 //! Bytes and times go in, bytes and times come out; it never reads a clock. The command language is the one that serial
 //! adapters have shared for decades (from memory; common practice, no published standard). The line formats are those
-//! that the limits page counts characters for.
+//! that the handbook of sampling limits counts characters for.
 
 mod command;
 mod settings;
