@@ -62,7 +62,6 @@ export function Swap() {
                   key={`${part}${cylinder}`}
                   class={`seat ${sits === cylinder ? '' : 'moved'}`}
                   aria-pressed={isHeld}
-                  aria-label={t('swap_seat', { part: word('part', part), sits, cylinder })}
                   draggable
                   onDragStart={(event) => {
                     event.dataTransfer?.setData('text/plain', part);
@@ -88,8 +87,8 @@ export function Swap() {
                     row[row.indexOf(event.currentTarget) + step]?.focus();
                   }}
                 >
-                  <span class="small">{word('part', part)}</span>
-                  <strong class="figure">{sits}</strong>
+                  <span class="small">{word('part', part)}</span> <strong class="figure">{sits}</strong>
+                  <span class="unseen"> {t('swap_seat', { cylinder })}</span>
                 </button>
               );
             }),
