@@ -119,7 +119,8 @@ pub(crate) fn run(args: &DemoArgs, json: bool) -> Result<Exit, Failure> {
         print_text(&text);
         if args.open {
             progress("\n8. The workbench, with the cases of the demo and the invented car to connect to:");
-            let options = server::Options { adapters: vec![CAR.to_owned(), SHAKY_CAR.to_owned()], ..Default::default() };
+            let options =
+                server::Options { adapters: vec![CAR.to_owned(), SHAKY_CAR.to_owned()], ..Default::default() };
             return super::serve::serve(&options, workshop, true, false);
         }
     }
