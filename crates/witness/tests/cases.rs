@@ -169,3 +169,21 @@ fn a_case_names_the_part_that_the_misfire_followed() {
     }
     assert_eq!(done(&bench, &["case", "verify"])["sound"], true);
 }
+
+/// What acts on the car stands in the ledger by itself, beside the drive and the surveys around it.
+#[test]
+fn commands_and_clearing_stand_in_the_ledger() {
+    let bench = Bench::new();
+    done(&bench, &["case", "new", "--complaint", "no cool air"]);
+    let held = ["command", "--output", "ac.clutch", "--on", "--hold", "3", "--i-have-read"];
+    let (code, driven) = bench.json("command", &[&held[..], &["--adapter", "standin:fell?script=idle"]].concat());
+    assert_eq!(code, 0, "{driven}");
+    let adapter = "standin:fell?fault=pedal-wear:1:1:40:20&script=pedal&start=100";
+    let (code, cleared) = bench.json("clear", &["clear", "--all", "--i-have-read", "--adapter", adapter]);
+    assert_eq!(code, 0, "{cleared}");
+    let shown = done(&bench, &["case", "show"]);
+    let kinds: Vec<String> = kinds(&shown);
+    let place = |kind: &str| kinds.iter().position(|it| it == kind).unwrap_or_else(|| panic!("{kind}: {kinds:?}"));
+    assert!(place("drive") < place("command") && place("survey") < place("clearing"), "{kinds:?}");
+    assert_eq!(done(&bench, &["case", "verify"])["sound"], true);
+}

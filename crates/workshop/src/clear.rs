@@ -84,14 +84,27 @@ impl Workshop {
             ClearError::Link(error) => WorkshopError::Link(error),
             refused => WorkshopError::Refused(refused.to_string()),
         })?;
+        let mut problems = Vec::new();
+        // Before anything else can fail: what was done stands in the ledger.
+        let told = outcomes.iter().map(|(address, clearing)| match clearing {
+            Clearing::Confirmed => format!("{address} confirmed"),
+            Clearing::Refused(reason) => format!("{address} refused: {reason}"),
+            Clearing::Silent => format!("{address} did not answer"),
+        });
+        let entry = wire::Content::Clearing {
+            modules: modules.iter().map(ToString::to_string).collect(),
+            statement: format!("codes cleared: {}", told.collect::<Vec<_>>().join("; ")),
+            details: serde_json::json!({ "survey_before": survey_before }),
+        };
+        self.enter_or_tell(before.vehicle.vin.as_deref(), &mut problems, &[entry]);
         observer.say("cleared; reading again");
         let beside = std::path::Path::new(&survey_before).with_extension("after-clearing.json");
-        let after = self.survey(car, Scope::Everything, Some(&beside), observer)?;
+        // The modules are known by now; looking for others would only give codes the time to come back.
+        let after = self.survey(car, Scope::Emissions, Some(&beside), observer)?;
         let codes = |survey: &wire::Survey, address: Address| -> Vec<String> {
             let module = survey.modules.iter().find(|module| module.address == address.to_string());
             module.map(|module| module.codes.iter().map(|code| code.code.clone()).collect()).unwrap_or_default()
         };
-        let mut problems = Vec::new();
         let cleared = outcomes.iter().map(|(address, clearing)| {
             let (outcome, reason) = match clearing {
                 Clearing::Confirmed => ("confirmed", None),

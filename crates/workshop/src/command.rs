@@ -4,7 +4,8 @@ use std::path::PathBuf;
 
 use definition::{Care, Output, Range, Routine};
 use signal::SignalId;
-use vehicle::{CommandError, Conduct, Ended, Grant, Order, Pattern, Returned, SampleError, Wish};
+use vehicle::{CommandError, Conduct, Ended, Grant, Order, Pattern, Purpose, Returned, SampleError, Wish};
+use wire::Content;
 
 use crate::record::DriveFile;
 use crate::{Car, Control, Observer, Workshop, WorkshopError, to_wire};
@@ -165,7 +166,7 @@ impl Workshop {
             finding.kind == evidence::Kind::Command
                 && finding.subject.iter().any(|subject| *subject == wish.id.to_string())
         });
-        Ok(wire::Commanded {
+        let commanded = wire::Commanded {
             id: wish.id.to_string(),
             module: order.module().to_string(),
             ended: ended(&conduct.ended).to_owned(),
@@ -179,7 +180,26 @@ impl Workshop {
             },
             findings: own.map(to_wire::finding).collect(),
             recorded,
-        })
+        };
+        let vin = car.vehicle.vin()?.map(|vin| vin.as_str().to_owned());
+        Ok(self.in_ledger(vin.as_deref(), order.purpose(), commanded))
+    }
+
+    /// Writes a command into its case, behind the drive that was recorded beside it.
+    fn in_ledger(&self, vin: Option<&str>, purpose: Purpose, mut commanded: wire::Commanded) -> wire::Commanded {
+        let entry = Content::Command {
+            module: commanded.module.clone(),
+            output: commanded.id.clone(),
+            statement: format!("{purpose}: {}; {}", commanded.ended_text, commanded.returned_text),
+            details: serde_json::json!({
+                "ended": commanded.ended,
+                "returned": commanded.returned,
+                "drive": commanded.recorded.drive.file,
+                "findings": commanded.findings,
+            }),
+        };
+        self.enter_or_tell(vin, &mut commanded.recorded.problems, &[entry]);
+        commanded
     }
 }
 

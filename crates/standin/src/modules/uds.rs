@@ -191,7 +191,9 @@ fn define(ecu: &mut dyn Diagnostics, sub: u8, rest: &[u8], state: &State) -> Res
             }
             ecu.session().defined.insert(number, all);
         }
-        (1, &[_, _, ref pieces @ ..]) if pieces.len().is_multiple_of(4) => return Err(OUT_OF_RANGE),
+        (1, &[_, _, ref pieces @ ..]) if !pieces.is_empty() && pieces.len().is_multiple_of(4) => {
+            return Err(OUT_OF_RANGE);
+        }
         _ => return Err(WRONG_LENGTH),
     }
     Ok(())

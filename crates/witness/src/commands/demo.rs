@@ -7,7 +7,7 @@ use crate::cli::DemoArgs;
 use crate::failure::{Exit, Failure};
 use crate::output::{Aloud, print_json, print_text, progress};
 use wire::CaseVehicle;
-use workshop::{CaseChoice, Control, NewCase, Places, Scope, Shape, Silent, Wish, Workshop};
+use workshop::{CaseChoice, Control, NewCase, Places, ReportWish, Scope, Shape, Silent, Wish, Workshop};
 
 /// The invented car of the demo, with two faults that its driver would complain about, after ten minutes on the road.
 const CAR: &str =
@@ -187,7 +187,16 @@ fn shaky_engine(
     let (case, zip) = (workshop.find_cases("", 1)?.cases.into_iter().next(), folder.join("shaky-case.zip"));
     let _ = std::fs::remove_file(&zip);
     if let Some(case) = case {
-        workshop.clone().in_case(CaseChoice::Number(case.number)).export_case(&zip)?;
+        let workshop = workshop.clone().in_case(CaseChoice::Number(case.number));
+        // The form that people print is there where the program was built with it.
+        let forms =
+            if cfg!(feature = "pdf") { &["shaky-report.html", "shaky-report.pdf"][..] } else { &["shaky-report.html"] };
+        for name in forms {
+            let out = folder.join(name);
+            workshop.report_of_case(&ReportWish { out: out.clone(), replace: true, ..ReportWish::default() })?;
+            files.push(out);
+        }
+        workshop.export_case(&zip)?;
         files.push(zip);
     }
     Ok((files, (judged, proof)))
