@@ -1504,6 +1504,24 @@ file: string,
  */
 problems: Array<string>, };
 
+export type Reported = { 
+/**
+ * The report.
+ */
+file: string, 
+/**
+ * `html` or `pdf`.
+ */
+format: string, 
+/**
+ * Its size.
+ */
+bytes: number, 
+/**
+ * What could not be read of what it was made of.
+ */
+problems: Array<string>, };
+
 export type Routine = { 
 /**
  * Its name.
