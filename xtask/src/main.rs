@@ -76,9 +76,20 @@ fn main() -> ExitCode {
 fn build(workspace: &Workspace, steps: &mut Steps) -> Result<(), Failure> {
     steps.step("pages: npm ci, vite build", || pages::build(workspace))?;
     steps.step("build: cargo build --release --package witness --features pdf", || {
-        let arguments = ["build", "--release", "--package", "witness", "--features", "pdf"];
+        let features = if has_bluetooth() { "pdf,ble" } else { "pdf" };
+        if features == "pdf" {
+            println!("without Bluetooth low energy, for want of its headers (Debian: libdbus-1-dev and pkg-config)");
+        }
+        let arguments = ["build", "--release", "--package", "witness", "--features", features];
         run(workspace.cargo().args(arguments), step::C_COMPILER)
     })
+}
+
+/// Whether adapters over Bluetooth low energy can be built in: on Linux that takes the headers of libdbus.
+fn has_bluetooth() -> bool {
+    let found =
+        || Command::new("pkg-config").args(["--exists", "dbus-1"]).status().is_ok_and(|status| status.success());
+    !cfg!(target_os = "linux") || found()
 }
 
 /// Builds the release binary and hands it `demo` and the arguments.
@@ -122,6 +133,24 @@ fn test() -> Result<(), Failure> {
         run(
             workspace.cargo().args(["clippy", "--workspace", "--all-targets", "--", "-D", "warnings"]),
             "mend the first lint above, then `cargo clippy --workspace --all-targets`",
+        )?;
+        if !has_bluetooth() {
+            println!("feature `ble` skipped: libdbus-1-dev or pkg-config is missing");
+            return Ok(());
+        }
+        run(
+            workspace.cargo().args([
+                "clippy",
+                "-p",
+                "link",
+                "--features",
+                "ble",
+                "--all-targets",
+                "--",
+                "-D",
+                "warnings",
+            ]),
+            "mend the first lint above, then `cargo clippy -p link --features ble --all-targets`",
         )
     })?;
     steps.step("docs: cargo doc --workspace --no-deps, warnings as errors", || {

@@ -62,9 +62,26 @@ impl PortError {
             Ok(AdapterAddress::Doip { host, port }) => tcp_hint(&host, port, source),
             Ok(AdapterAddress::SocketCan { interface }) => interface_hint(&interface, source),
             Ok(AdapterAddress::PassThru { library }) => library_hint(&library, source),
-            Ok(AdapterAddress::AtBle { .. }) | Err(_) => None,
+            Ok(AdapterAddress::AtBle { device }) => ble_hint(&device, source),
+            Err(_) => None,
         }
     }
+}
+
+fn ble_hint(device: &str, source: &std::io::Error) -> Option<String> {
+    Some(match source.kind() {
+        ErrorKind::NotFound | ErrorKind::TimedOut => format!(
+            "check that the adapter has power and is near, and that no telephone is connected to it, for then it does not show itself; `witness adapters` lists what is in reach, and {device} must stand there in the same spelling"
+        ),
+        ErrorKind::NotConnected => {
+            "switch Bluetooth on (`bluetoothctl power on`), or plug in a radio for Bluetooth 4.0 or later".to_owned()
+        }
+        ErrorKind::PermissionDenied => "allow this program to use Bluetooth in the settings of the system".to_owned(),
+        ErrorKind::InvalidData => {
+            "this is another sort of device, or an adapter for classic Bluetooth: pair that, bind it to a serial port and use `at+serial:`".to_owned()
+        }
+        _ => "check that the system's Bluetooth service runs (`systemctl status bluetooth`); if the adapter wants a pairing code, pair it in the system's settings first".to_owned(),
+    })
 }
 
 fn line_of(address: &str) -> Option<Line> {

@@ -6,6 +6,7 @@
 
 mod address;
 pub mod at;
+pub mod ble;
 pub mod can;
 mod clock;
 mod direct;
@@ -24,6 +25,7 @@ mod tcp;
 
 pub use address::{AdapterAddress, AddressError, FORMS, Line};
 pub use at::AtLink;
+pub use ble::BleDial;
 pub use feed::{Feed, Heard, Hearing, Next, Source, Wanted};
 pub use passthru::PassThruDial;
 pub use port::{Dial, Port, PortError};
@@ -141,6 +143,7 @@ const IDENTIFY_WAIT: std::time::Duration = std::time::Duration::from_secs(1);
 /// # Errors
 /// [`LinkError`]; [`LinkError::hint`] says what to try.
 pub fn open(address: &str, settings: Settings) -> Result<Box<dyn Link>, LinkError> {
+    #[cfg(not(all(target_os = "linux", feature = "ble")))]
     let missing = |what| Err(LinkError::NotInThisBuild { address: address.to_owned(), what });
     match address.parse()? {
         AdapterAddress::At(line) => Ok(Box::new(AtLink::start(line.dial(address), settings)?)),
@@ -151,6 +154,12 @@ pub fn open(address: &str, settings: Settings) -> Result<Box<dyn Link>, LinkErro
         }
         #[cfg(not(target_os = "linux"))]
         AdapterAddress::SocketCan { .. } => missing("SocketCAN, which Linux has,"),
+        #[cfg(feature = "ble")]
+        AdapterAddress::AtBle { device } => {
+            let radio = Box::new(ble::SystemRadio::new(&device));
+            Ok(Box::new(AtLink::start(Box::new(BleDial::new(radio, address)), settings)?))
+        }
+        #[cfg(not(feature = "ble"))]
         AdapterAddress::AtBle { .. } => missing("Bluetooth low energy (feature `ble`)"),
         AdapterAddress::Doip { host, port } => {
             let found = doip::identify(&host, port, IDENTIFY_WAIT);

@@ -1,6 +1,7 @@
 //! What is plugged in or reachable, what it can do, how quick it is, and what to try when it does not answer.
 
 use std::path::Path;
+use std::time::Duration;
 
 use link::{AdapterAddress, Line, Link, LinkError, Request, Settings, Target, present};
 
@@ -8,12 +9,16 @@ use crate::{Observer, Workshop, WorkshopError};
 
 /// Round trips that are measured; the median counts.
 const N_TRIPS: usize = 5;
+/// How long Bluetooth devices are listened for; most call several times in it (common practice, no source).
+const BLE_LISTENING: Duration = Duration::from_secs(4);
 
 /// One place to ask, before it was asked.
 struct Place {
     /// Addresses to try, most likely first.
     addresses: Vec<String>,
     what: String,
+    /// Whether it may be opened without being named: what is only near may be somebody else's.
+    is_ours: bool,
 }
 
 impl Workshop {
@@ -34,7 +39,7 @@ impl Workshop {
                 if !address.starts_with(crate::car::STANDIN) {
                     address.parse::<AdapterAddress>().map_err(LinkError::from)?;
                 }
-                vec![Place { addresses: vec![address.to_owned()], what: "as given".to_owned() }]
+                vec![Place { addresses: vec![address.to_owned()], what: "as given".to_owned(), is_ours: true }]
             }
             None => found(&mut notes, observer),
         };
@@ -62,10 +67,11 @@ fn found(notes: &mut Vec<String>, observer: &mut dyn Observer) -> Vec<Place> {
     }
     for port in present::serial_ports(sys, dev) {
         let addresses = ["at", "slcan"].map(|kind| format!("{kind}+serial:{}", port.path)).to_vec();
-        places.push(Place { addresses, what: port.what });
+        places.push(Place { addresses, what: port.what, is_ours: true });
     }
     for interface in present::can_interfaces(sys) {
-        places.push(Place { addresses: vec![format!("socketcan:{}", interface.name)], what: interface.what });
+        let addresses = vec![format!("socketcan:{}", interface.name)];
+        places.push(Place { addresses, what: interface.what, is_ours: true });
     }
     observer.say("looking for vehicles on the local networks");
     let routes = std::fs::read_to_string("/proc/net/route").unwrap_or_default();
@@ -73,12 +79,13 @@ fn found(notes: &mut Vec<String>, observer: &mut dyn Observer) -> Vec<Place> {
         Ok(vehicles) => places.extend(vehicles.into_iter().map(|vehicle| Place {
             addresses: vec![format!("doip://{}", vehicle.from)],
             what: vehicle.vin().map_or_else(|| "vehicle".to_owned(), |vin| format!("vehicle {vin}")),
+            is_ours: true,
         })),
         Err(error) => notes.push(format!("the local networks could not be asked for vehicles: {error}")),
     }
     if places.is_empty() {
         notes.push(
-            "nothing is plugged in: connect the adapter; pair a Bluetooth adapter first and bind it to a serial port; \
+            "nothing is plugged in: connect the adapter; pair a classic Bluetooth adapter first and bind it to a serial port; \
              adapters on a wireless network are reached by --adapter at+tcp://HOST:PORT"
                 .to_owned(),
         );
@@ -86,8 +93,30 @@ fn found(notes: &mut Vec<String>, observer: &mut dyn Observer) -> Vec<Place> {
     notes.push(
         "pass-thru libraries and adapters on a wireless network are not found by themselves: give --adapter".to_owned(),
     );
-    notes.push("Bluetooth low energy is not part of this build".to_owned());
+    observer.say("listening for Bluetooth devices");
+    match link::ble::nearby(BLE_LISTENING) {
+        Ok(devices) => {
+            let (named, nameless): (Vec<_>, Vec<_>) = devices.into_iter().partition(|device| device.name.is_some());
+            if !nameless.is_empty() {
+                notes.push(format!(
+                    "{} more Bluetooth devices near here have no name and are not listed",
+                    nameless.len()
+                ));
+            }
+            places.extend(named.into_iter().map(near));
+        }
+        Err(error) => notes.push(format!("Bluetooth low energy: {error}")),
+    }
     places
+}
+
+fn near(device: link::ble::Nearby) -> Place {
+    let signal = device.signal_dbm.map_or_else(String::new, |dbm| format!(", signal {dbm} dBm"));
+    Place {
+        addresses: vec![format!("at+ble://{}", device.device)],
+        what: format!("Bluetooth device `{}`{signal}", device.name.unwrap_or_default()),
+        is_ours: false,
+    }
 }
 
 fn listed(place: &Place, address: &str) -> wire::Adapter {
@@ -105,6 +134,13 @@ fn tried(place: &Place, ask: bool) -> wire::Adapter {
     let first = place.addresses.first().map_or("", String::as_str);
     if !ask {
         return listed(place, first);
+    }
+    if !place.is_ours {
+        let mut adapter = listed(place, first);
+        adapter
+            .hints
+            .push(format!("if this is your adapter, ask it with --adapter {first}; it may be any other device"));
+        return adapter;
     }
     let mut failed: Option<wire::Adapter> = None;
     for address in &place.addresses {
