@@ -121,7 +121,7 @@ fn detection() -> Result<(), Failure> {
 /// The whole check, cheapest first.
 fn test() -> Result<(), Failure> {
     let workspace = Workspace::load()?;
-    let mut steps = Steps::of(11);
+    let mut steps = Steps::of(12);
     steps.step("house: crates, headers, words, markdown", || house::check(&workspace))?;
     steps.step("format: cargo fmt --all --check", || {
         run(workspace.cargo().args(["fmt", "--all", "--check"]), "run `cargo fmt --all` and look at what it changed")
