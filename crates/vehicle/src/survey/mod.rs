@@ -224,6 +224,22 @@ impl Vehicle {
         self.ask_module(address, request)
     }
 
+    /// One request to one module, asked again while it is busy, with its answer read; what was odd in it becomes problems.
+    fn interpreted<T>(
+        &mut self,
+        address: Address,
+        request: &[u8],
+        interpret: impl Fn(&[&[u8]]) -> Result<Decoded<T>, ReplyError>,
+        problems: &mut Vec<String>,
+    ) -> Result<Result<T, ReplyError>, LinkError> {
+        let replies = self.ask_patiently(address, request)?;
+        let replies: Vec<&[u8]> = replies.iter().map(Vec::as_slice).collect();
+        Ok(interpret(&replies).map(|decoded| {
+            problems.extend(decoded.problems.iter().map(|problem| format!("{}: {problem}", Hex::from(request))));
+            decoded.value
+        }))
+    }
+
     /// What a module says to a request that it may well refuse or not know: `None` then, and no problem.
     fn offered<T>(
         &mut self,
@@ -232,13 +248,8 @@ impl Vehicle {
         interpret: impl Fn(&[&[u8]]) -> Result<Decoded<T>, ReplyError>,
         problems: &mut Vec<String>,
     ) -> Result<Option<T>, LinkError> {
-        let replies = self.ask_patiently(address, request)?;
-        let replies: Vec<&[u8]> = replies.iter().map(Vec::as_slice).collect();
-        match interpret(&replies) {
-            Ok(decoded) => {
-                problems.extend(decoded.problems.iter().map(|problem| format!("{}: {problem}", Hex::from(request))));
-                Ok(Some(decoded.value))
-            }
+        match self.interpreted(address, request, interpret, problems)? {
+            Ok(value) => Ok(Some(value)),
             Err(ReplyError::Negative { .. } | ReplyError::NoAnswer { .. }) => Ok(None),
             Err(error) => {
                 problems.push(error.to_string());
@@ -255,13 +266,8 @@ impl Vehicle {
         interpret: impl Fn(&[&[u8]]) -> Result<Decoded<T>, ReplyError>,
         problems: &mut Vec<String>,
     ) -> Result<Option<T>, LinkError> {
-        let replies = self.ask_patiently(address, request)?;
-        let replies: Vec<&[u8]> = replies.iter().map(Vec::as_slice).collect();
-        match interpret(&replies) {
-            Ok(decoded) => {
-                problems.extend(decoded.problems.iter().map(|problem| format!("{}: {problem}", Hex::from(request))));
-                Ok(Some(decoded.value))
-            }
+        match self.interpreted(address, request, interpret, problems)? {
+            Ok(value) => Ok(Some(value)),
             Err(error) => {
                 problems.push(error.to_string());
                 Ok(None)
