@@ -87,6 +87,9 @@ pub(crate) struct Rig {
     pub(crate) step_kmh: f64,
     /// The longest of the wheels' median sampling intervals, seconds.
     pub(crate) interval_s: f64,
+    /// Whether the wheels carry common times though nobody says that they came in one answer: a table of rows, within which
+    /// they may have been read one after another.
+    pub(crate) shares_times: bool,
 }
 
 /// One wheel (or helper signal) ready for reading at any time.
@@ -147,15 +150,19 @@ impl Rig {
         // spans a wheel turn (about 2 m) at the least speed.
         let length_ns = signal::nanos_from_seconds((5.0 * interval_s).max(1.0));
         let hole_ns = signal::nanos_from_seconds(longest_join_s(clock.interval_s));
-        let mut rig = Self { present, blocks: Vec::new(), step_kmh, interval_s };
+        let mut rig = Self { present, blocks: Vec::new(), step_kmh, interval_s, shares_times: false };
+        let (mut n_common, mut n_complete) = (0usize, 0usize);
         let mut rows: Vec<Row> = Vec::new();
         for &t_ns in clock.t_ns.iter() {
             let mut kmh = [0.0; 4];
-            let mut complete = true;
+            let (mut complete, mut is_common) = (true, true);
             for (i, cursor) in cursors.iter_mut().enumerate() {
                 let (Some(cursor), Some(wheel)) = (cursor.as_mut(), wheels[i].as_ref()) else { continue };
                 match cursor.at(t_ns) {
-                    Some(between) => kmh[i] = between.value * wheel.scale,
+                    Some(between) => {
+                        kmh[i] = between.value * wheel.scale;
+                        is_common &= between.nearest_s == 0.0;
+                    }
                     None => complete = false,
                 }
             }
@@ -165,6 +172,8 @@ impl Rig {
                 rig.blocks.extend(rig.block(&rows));
                 rows.clear();
             }
+            n_complete += usize::from(complete);
+            n_common += usize::from(complete && is_common);
             if complete {
                 let read = |cursor: Option<&mut Cursor<'_>>, track: Option<&Track<'_>>| {
                     Some(cursor?.at(t_ns)?.value * track?.scale)
@@ -175,6 +184,12 @@ impl Rig {
             }
         }
         rig.blocks.extend(rig.block(&rows));
+        let is_one_answer = |id: &&str| {
+            recording
+                .series(id)
+                .is_none_or(|series| series.exchange.iter().all(|&e| e != 0) && !series.exchange.is_empty())
+        };
+        rig.shares_times = 2 * n_common > n_complete && !WHEELS.iter().all(is_one_answer);
         debug_assert!(present[slowest]);
         Some(rig)
     }

@@ -178,6 +178,65 @@ fn a_late_wheel_is_not_taken_for_another_one() {
     }
 }
 
+/// 3 to 12 % for a quarter of a minute, in whatever steps: named with its place, or left open, but never called sound.
+#[test]
+fn a_stretch_is_never_called_healthy() {
+    let (from_s, to_s) = (101.0, 116.0);
+    let mut named = 0;
+    for (rate_hz, step) in [(50.0, 0.06), (20.0, 0.5), (5.0, 0.1), (2.0, 1.0)] {
+        for (wheel, id) in WHEELS.into_iter().enumerate() {
+            for share in [-0.03, -0.06, 0.12] {
+                let found = odd(&with_fault(&town(rate_hz, step), wheel, |t, v| {
+                    if t > from_s && t < to_s { ((v * (1.0 + share)) / step).round() * step } else { v }
+                }));
+                assert!(accused(&found).iter().all(|accused| *accused == id), "{found:#?}");
+                let finding = about(&found, id);
+                assert_ne!(finding.verdict, Verdict::Healthy, "{rate_hz} Hz, {step} km/h, {share}: {finding:?}");
+                if finding.verdict == Verdict::Faulty {
+                    named += 1;
+                    assert!(finding.spans.iter().all(|s| s.to_s > from_s && s.from_s < to_s), "{finding:?}");
+                }
+            }
+        }
+    }
+    assert!(named >= 12, "{named} of 48");
+}
+
+/// A wheel that is wrong for half of the drive makes no other wheel wrong for the other half.
+#[test]
+fn half_a_drive_accuses_no_other_wheel() {
+    let Some(drive) = motorway(&[]) else { return };
+    for (wheel, id) in WHEELS.into_iter().enumerate() {
+        let found = odd(&with_fault(&drive, wheel, |t, v| if t > 25.0 && t < 54.0 { v * 0.88 } else { v }));
+        assert!(accused(&found).iter().all(|accused| *accused == id), "{found:#?}");
+        assert_ne!(about(&found, id).verdict, Verdict::Healthy);
+    }
+}
+
+#[test]
+fn a_wheel_that_may_be_late_is_not_called_healthy_and_healthy_says_what_was_excluded() {
+    for (rate_hz, step) in [(50.0, 0.01), (10.0, 0.1)] {
+        let drive = town(rate_hz, step);
+        for (wheel, id) in WHEELS.into_iter().enumerate() {
+            let mut late = drive.clone();
+            for sample in &mut late[wheel].2 {
+                sample.0 += 0.15;
+            }
+            let found = odd(&late);
+            assert!(accused(&found).iter().all(|accused| *accused == id), "{found:#?}");
+            assert_ne!(about(&found, id).verdict, Verdict::Healthy, "{rate_hz} Hz: {:?}", about(&found, id));
+        }
+        for finding in odd(&drive) {
+            assert_eq!(finding.verdict, Verdict::Healthy, "{finding:?}");
+            assert!(finding.statement.contains("s late would have shown"), "{finding:?}");
+        }
+    }
+    // At one speed nothing comes late.
+    for finding in odd(&driven(120.0, 20.0, 0.06, |_| 80.0, |_| 0.0)) {
+        assert!(finding.statement.contains("this drive does not tell"), "{finding:?}");
+    }
+}
+
 #[test]
 fn lost_moments_do_not_make_a_wheel_odd() {
     let Some(drive) = motorway(&[]) else { return };

@@ -1,20 +1,21 @@
 //! `odd-wheel`: does this wheel disagree with the other wheels after the turn is accounted for?
 //!
 //! Three ways to disagree are weighed: all the time ([`steady`]: wrong size, scale, offset), in stretches ([`stretches`])
-//! and while the speed changes (late, constant added: [`trend`]). The turn needs no model of the car, see [`crate::wheels`]; which of the four wheels
-//! is meant follows from the sign pattern of three contrasts, see [`model`].
+//! and while the speed changes (late, constant added: [`trend`]). The turn needs no model of the car, see
+//! [`crate::wheels`]; which of the four wheels is meant follows from the sign pattern of three contrasts, see [`model`].
 
 pub(crate) mod model;
 pub(crate) mod road;
 pub(crate) mod steady;
 mod stretches;
+mod text;
 mod trend;
 
 use std::collections::BTreeMap;
 
 use crate::examination::Examination;
 use crate::finding::{Check, Finding, Kind, Span, Verdict};
-use crate::wheels::{MIN_SPEED_KMH, Rig, WHEELS, WORDS};
+use crate::wheels::{Rig, WHEELS};
 use road::{Exchange, Reference};
 use steady::{LEAST_BLOCKS, More, Steady};
 use stretches::Stretches;
@@ -26,18 +27,52 @@ pub(crate) const CHECK: Check = Check { kind: Kind::OddWheel, run };
 /// Size of the fault that a healthy verdict excludes.
 const STATED_FAULT: f64 = 0.03;
 
+/// The same for one that lasts [`stretches::STATED_S`].
+const STATED_IN_STRETCH: f64 = 0.03;
+
 /// Odds are not reported beyond this: no model of roads and cars is that good.
 const MAX_LOG10_ODDS: f64 = 6.0;
 
+/// Share of the drive in stretches of some wheel from which on "all the time" has no meaning.
+const UNSTEADY: f64 = 0.2;
+
+/// How the wheels of a drive rolled against each other: what this check and that of the size both need.
+pub(crate) struct Rolling {
+    /// Turns as another sensor saw them.
+    pub(crate) reference: Option<Reference>,
+    /// Contradiction between the names of the columns and the way the car moved.
+    pub(crate) exchange: Option<Exchange>,
+    /// What was there all the time.
+    pub(crate) steady: Steady,
+    /// What came and went, per wheel.
+    pub(crate) stretches: [Stretches; 4],
+}
+
+impl Rolling {
+    /// `None` when no wheel can be compared with another.
+    pub(crate) fn of(rig: &Rig) -> Option<Self> {
+        let (reference, sides) = road::reference(rig);
+        let exchange = sides.or_else(|| road::exchange(rig));
+        let steady = Steady::of(rig, reference.as_ref())?;
+        let stretches = stretches::find(rig, &steady, reference.as_ref());
+        Some(Self { reference, exchange, steady, stretches })
+    }
+
+    /// Whether another wheel leaves the others for so much of the drive that the ordinary state of this one is open.
+    pub(crate) fn is_unsteady(&self, rig: &Rig, wheel: usize) -> bool {
+        let seconds = |block: &crate::wheels::Block| block.to_s - block.from_s + rig.interval_s;
+        let total: f64 = rig.blocks.iter().map(seconds).sum();
+        self.stretches[wheel].seconds_of_others > UNSTEADY * total
+    }
+}
+
 /// One finding per wheel that was recorded, when at least two were.
-fn run(recording: &Examination<'_>) -> Vec<Finding> {
-    let Some(rig) = recording.rig() else { return Vec::new() };
-    let (reference, sides) = road::reference(rig);
-    let exchange = sides.or_else(|| road::exchange(rig));
-    let Some(steady) = Steady::of(rig, reference.as_ref()) else { return Vec::new() };
-    let stretches = stretches::find(rig, &steady);
-    let (late, shifted) = (trend::late(rig, &steady), trend::shifted(rig, &steady));
-    let case = Case { rig, reference: reference.as_ref(), exchange, steady: &steady, late, shifted };
+fn run(examination: &Examination<'_>) -> Vec<Finding> {
+    let (Some(rig), Some(rolling)) = (examination.rig(), examination.rolling()) else { return Vec::new() };
+    let Rolling { reference, exchange, steady, stretches } = rolling;
+    let (late, shifted) = (trend::late(rig, steady), trend::shifted(rig, steady));
+    let is_unsteady = [0, 1, 2, 3].map(|wheel| rolling.is_unsteady(rig, wheel));
+    let case = Case { rig, reference: reference.as_ref(), exchange: *exchange, steady, late, shifted, is_unsteady };
     (0..4).filter(|&wheel| rig.present[wheel]).map(|wheel| case.finding(wheel, &stretches[wheel])).collect()
 }
 
@@ -49,6 +84,7 @@ struct Case<'a> {
     steady: &'a Steady,
     late: Option<Trend>,
     shifted: Option<Trend>,
+    is_unsteady: [bool; 4],
 }
 
 /// The way in which a wheel disagrees.
@@ -73,7 +109,13 @@ impl Case<'_> {
         let worst = ways.into_iter().fold(ways[0], |best, way| if way.1 > best.1 { way } else { best });
         let mut log10_odds = worst.1;
         // What is no more than its own prior is not worth telling.
-        let way = if log10_odds > -1.0 { worst.0 } else { Way::Steady };
+        let mut way = if log10_odds > -1.0 { worst.0 } else { Way::Steady };
+        if log10_odds <= -1.0 && self.late.is_some_and(|late| late.is_suspect(wheel)) {
+            (log10_odds, way) = (-0.9, Way::Late);
+        }
+        if log10_odds <= -1.0 && stretches.least.is_some_and(|least| least > STATED_IN_STRETCH) {
+            (log10_odds, way) = (-0.9, Way::Stretches);
+        }
         let n_used = steady.n_used();
         let has_power = n_used >= LEAST_BLOCKS && self.sees_fault(wheel, More::default(), self.sigma());
         if !has_power {
@@ -82,7 +124,8 @@ impl Case<'_> {
         if self.is_contested(wheel) {
             log10_odds = log10_odds.max(-0.9);
         }
-        if n_used < LEAST_BLOCKS && way != Way::Stretches {
+        // What a wheel does all the time cannot be told while another comes and goes.
+        if (n_used < LEAST_BLOCKS || self.is_unsteady[wheel]) && way != Way::Stretches {
             log10_odds = log10_odds.min(1.9);
         }
         if self.exchange.is_some() {
@@ -99,7 +142,7 @@ impl Case<'_> {
             figures: self.figures(wheel, stretches),
             spans: self.spans(verdict, way, stretches),
             alternatives: self.alternatives(wheel, verdict, way),
-            next: self.next(wheel, verdict, way),
+            next: self.next(wheel, verdict, way, stretches),
         }
     }
 
@@ -107,6 +150,7 @@ impl Case<'_> {
     fn spans(&self, verdict: Verdict, way: Way, stretches: &Stretches) -> Vec<Span> {
         match (verdict, way) {
             (Verdict::Healthy, _) | (Verdict::Undecided, Way::Steady | Way::Late | Way::Shifted) => Vec::new(),
+            (_, Way::Stretches) if stretches.spans.is_empty() => stretches.open.clone(),
             (_, Way::Stretches) => stretches.spans.clone(),
             (Verdict::Faulty, _) => {
                 let ends = self.used_blocks().next().zip(self.used_blocks().last());
@@ -192,11 +236,13 @@ impl Case<'_> {
         put("log10_odds_of_any_wheel", weighing.log10_any.min(MAX_LOG10_ODDS));
         put("step_km_h", self.rig.step_kmh);
         put("stretches", stretches.spans.len() as f64);
+        put("stretches_of_no_certain_wheel", stretches.open.len() as f64);
         if let Some(least) = stretches.least {
             put("least_difference_in_stretches_percent", 100.0 * least);
         }
         if let Some(late) = self.late {
             put("delay_s", late.size[wheel]);
+            put("delay_error_s", late.sigma[wheel]);
             put("delay_allowed_s", late.allowed);
         }
         if let Some(shifted) = self.shifted {
@@ -204,188 +250,5 @@ impl Case<'_> {
             put("constant_allowed_km_h", shifted.allowed);
         }
         figures
-    }
-
-    fn statement(&self, wheel: usize, verdict: Verdict, way: Way, stretches: &Stretches) -> String {
-        let word = WORDS[wheel];
-        if self.steady.n_used() == 0 {
-            return format!(
-                "The {word} wheel could not be compared: the car never rolled steadily above {MIN_SPEED_KMH:.0} km/h with all recorded wheels in view."
-            );
-        }
-        if let Some(exchange) = self.exchange {
-            return format!("The {word} wheel cannot be judged: {}.", said(exchange));
-        }
-        let size = self.steady.weighing.size[wheel];
-        let (slowest, fastest) = self.speeds_kmh();
-        let turn = self.reference.map_or_else(String::new, |reference| format!(", turns from {}", reference.signal));
-        let range = format!("over {:.0} s at {slowest:.0} to {fastest:.0} km/h{turn}", self.seconds_used());
-        let tolerance = 100.0 * self.tolerance(wheel);
-        let side = if size < 0.0 { "low" } else { "high" };
-        match (verdict, way) {
-            (Verdict::Healthy, _) => {
-                let now_and_then = stretches
-                    .least
-                    .map_or_else(String::new, |least| format!(", now and then one of {:.0} %", (100.0 * least).ceil()));
-                format!(
-                    "The {word} wheel agrees with the others {range}: its difference of {:+.2} % is within the {tolerance:.1} % that sound tyres and this recording allow; a lasting one of {:.0} % would have shown{now_and_then}.",
-                    100.0 * size,
-                    100.0 * STATED_FAULT
-                )
-            }
-            (_, Way::Stretches) => format!(
-                "The {word} wheel leaves the others in {} stretch{} of together {:.0} s, by {:+.1} % on average, while the car rolls gently.",
-                stretches.spans.len(),
-                if stretches.spans.len() == 1 { "" } else { "es" },
-                stretches.spans.iter().map(|span| span.to_s - span.from_s).sum::<f64>(),
-                100.0 * stretches.size.iter().sum::<f64>() / stretches.size.len().max(1) as f64
-            ),
-            (_, Way::Late) => {
-                let (delay, allowed) = self.late.map_or((0.0, 0.0), |late| (late.size[wheel], late.allowed));
-                format!(
-                    "The {word} wheel follows the others {delay:.2} s late {range}; polling one after another explains at most {allowed:.2} s."
-                )
-            }
-            (_, Way::Shifted) => {
-                let constant = self.shifted.map_or(0.0, |shifted| shifted.size[wheel]);
-                let side = if constant < 0.0 { "low" } else { "high" };
-                format!(
-                    "The {word} wheel reads {:.2} km/h too {side} at any speed {range}, {:.1} % on average against a tolerance of {tolerance:.1} %.",
-                    constant.abs(),
-                    100.0 * size.abs()
-                )
-            }
-            (Verdict::Faulty, Way::Steady) => format!(
-                "The {word} wheel reads {:.1} % {side} against the other wheels {range} (ratio {:.4}, tolerance {tolerance:.1} %), straight on and in turns.",
-                100.0 * size.abs(),
-                1.0 + size
-            ),
-            (Verdict::Undecided, Way::Steady) => {
-                let rivals = self.rivals();
-                if self.steady.weighing.log10_any >= 1.0 && rivals.len() > 1 {
-                    let names: Vec<&str> = rivals.iter().map(|&i| WORDS[i]).collect();
-                    return format!(
-                        "The wheels disagree {range}, but this drive does not tell which one is off: {}.",
-                        names.join(" or ")
-                    );
-                }
-                format!(
-                    "The {word} wheel seems {:.1} % {side} {range}, which this drive cannot tell from tyres, turns and slip (tolerance {tolerance:.1} %).",
-                    100.0 * size.abs()
-                )
-            }
-        }
-    }
-
-    fn alternatives(&self, wheel: usize, verdict: Verdict, way: Way) -> Vec<String> {
-        let mut list = Vec::new();
-        if verdict == Verdict::Healthy || self.steady.n_used() == 0 {
-            return list;
-        }
-        let size = self.steady.weighing.size[wheel];
-        match way {
-            Way::Steady if size.abs() < 0.08 => {
-                let tyre = if size < 0.0 {
-                    "larger tyre or one much newer than the others"
-                } else {
-                    "space-saver spare, worn-out tyre or one with low pressure"
-                };
-                list.push(format!("a {tyre} instead of a fault of the sensor: its ratio is constant, too"));
-            }
-            Way::Steady => list.push("a dead or wrongly scaled sensor, or a wheel that does not turn".to_owned()),
-            Way::Stretches => list.push("one wheel on a much looser surface than the others".to_owned()),
-            Way::Shifted => list.push("a wheel speed that is computed with another zero than the others".to_owned()),
-            Way::Late => {
-                list.push("the control unit or gateway sends this wheel's value less often than the others".to_owned());
-            }
-        }
-        if way == Way::Steady && verdict == Verdict::Undecided && self.rig.present != [true; 4] {
-            list.push("other tyres or slip on one axle, or a turn that lasted the whole drive".to_owned());
-        }
-        list
-    }
-
-    fn next(&self, wheel: usize, verdict: Verdict, way: Way) -> Vec<String> {
-        let word = WORDS[wheel];
-        if let Some(exchange) = self.exchange {
-            return vec![format!(
-                "check which column belongs to which wheel ({}), map them anew and examine again",
-                said(exchange)
-            )];
-        }
-        match verdict {
-            Verdict::Healthy => Vec::new(),
-            Verdict::Faulty => vec![
-                format!("compare size, tread and pressure of the {word} tyre with the others"),
-                format!("if the tyre is equal, look at sensor, air gap and tone ring of the {word} wheel"),
-            ],
-            Verdict::Undecided => match way {
-                Way::Steady => self.exposure_needed(wheel),
-                Way::Stretches => vec![format!(
-                    "drive over the same road again: the {word} wheel leaves the others again if it is at fault, at no fixed place"
-                )],
-                Way::Late => vec!["speed up and slow down between 30 and 80 km/h ten times, straight on".to_owned()],
-                Way::Shifted => vec!["drive a minute each at 20, 50 and 80 km/h, straight on".to_owned()],
-            },
-        }
-    }
-
-    /// How much more driving would decide, by asking the model itself.
-    fn exposure_needed(&self, wheel: usize) -> Vec<String> {
-        let block_s = (5.0 * self.rig.interval_s).max(1.0);
-        let suspect = self.prime_suspect();
-        let decides = |seconds: f64, kmh: f64, sigma: Option<f64>| {
-            let speed_m_s = kmh / 3.6;
-            let more = More { blocks: (seconds / block_s) as usize, distance_m: seconds * speed_m_s, speed_m_s };
-            if self.steady.n_used() + more.blocks < LEAST_BLOCKS {
-                return false;
-            }
-            if let Some(suspect) = suspect {
-                let weighing = self.steady.foresee(self.rig.present, &self.steady.seen, more, sigma);
-                return weighing.is_some_and(|w| w.log10_odds[suspect] >= 2.0 || w.log10_odds[suspect] <= -1.0);
-            }
-            let healthy = self.steady.foresee(self.rig.present, &self.steady.pure(wheel, 0.0), more, sigma);
-            healthy.is_some_and(|w| w.log10_odds[wheel] <= -1.0) && self.sees_fault(wheel, more, sigma)
-        };
-        let plans = [10.0, 20.0, 30.0, 60.0, 120.0, 300.0, 600.0].map(|s| [(s, 50.0), (s, 80.0)]);
-        let own = plans.iter().flatten().find(|(s, v)| decides(*s, *v, self.sigma()));
-        if let Some((seconds, kmh)) = own {
-            return vec![format!("record {seconds:.0} s more, straight on at a steady {kmh:.0} km/h")];
-        }
-        let mut list = Vec::new();
-        if self.rig.present != [true; 4] {
-            let missing: Vec<&str> = (0..4).filter(|&i| !self.rig.present[i]).map(|i| WHEELS[i]).collect();
-            list.push(format!("record all four wheels: {} missing", missing.join(", ")));
-        }
-        if self.reference.is_none() {
-            // 0.15 % of side difference is what an ordinary yaw sensor leaves open, see `road`.
-            let with_yaw = plans.iter().flatten().find(|(s, v)| decides(*s, *v, Some(0.0015)));
-            if let Some((seconds, kmh)) = with_yaw {
-                list.push(format!(
-                    "record yaw.rate or steering.angle as well, {seconds:.0} s straight on at {kmh:.0} km/h"
-                ));
-            }
-        }
-        if list.is_empty() {
-            list.push(
-                "measure the rolling circumference of all four tyres: more driving of this kind does not decide"
-                    .to_owned(),
-            );
-        }
-        list
-    }
-}
-
-/// An exchange of columns in words.
-fn said(exchange: Exchange) -> String {
-    match exchange {
-        Exchange::OneAxle => {
-            "front and rear wheels turn opposite ways in every turn, as if left and right of one axle were exchanged"
-                .to_owned()
-        }
-        Exchange::Sides(signal) => {
-            format!("wheels and {signal} turn opposite ways, as if left and right were exchanged")
-        }
-        Exchange::Axles => "the rear wheels run the wider arc in turns, as if front and rear were exchanged".to_owned(),
     }
 }

@@ -1,6 +1,7 @@
 //! Disagreement that comes and goes.
 
-use super::model::{self, Nuisance, Sizes};
+use super::model::{self, Mixture, Nuisance, Sizes, Weighing};
+use super::road::Reference;
 use super::steady::{HIDDEN_SKEW_S, Steady, TRACK_MISMATCH, contrast, is_ordinary};
 use super::trend;
 use crate::finding::Span;
@@ -10,28 +11,49 @@ use crate::wheels::{Block, Rig, TRACK_M};
 /// Harder than this a single wheel may well slip on a poor road.
 const GENTLE_M_S2: f64 = 2.0;
 
-/// Least error in a stretch, as for a steady one.
-const LEAST: f64 = model::LEAST_FAULT;
+/// Least error in a stretch. Tyres do not change their size in a drive, and what a wheel does in turns and when it slips is
+/// allowed for apart; two thirds of the least lasting fault.
+const LEAST: f64 = 0.01;
+
+/// How many standard errors a stretch must lie beyond what is allowed: stretches may begin anywhere. Four also cover four
+/// wheels that are each rounded by half a step to the worse side.
+const SIGMAS: f64 = 4.0;
+
+/// Neighbouring samples share part of their error: this many times the standard error of independent ones.
+const SHARED: f64 = 1.5;
+
+/// The most that one block counts.
+const MOST_PER_BLOCK: f64 = 0.05;
+
+/// So many blocks that agree, or such a hole, end a stretch.
+const CALM_BLOCKS: usize = 4;
+const HOLE_S: f64 = 5.0;
 
 /// log10 prior odds that a wheel disagrees now and then.
 const LOG10_PRIOR: f64 = -1.5;
 
-/// What one block of disagreement adds to log10 odds: on a sound car one block in four that follows a disagreeing one
+/// What one second of disagreement adds to log10 odds: on a sound car one second in four that follows a disagreeing one
 /// disagrees too (assumed, no source); bounded, because a strange road can last a while.
-const PER_BLOCK: f64 = 0.6;
+const PER_SECOND: f64 = 0.6;
 
 /// The same where a slipping wheel looks alike: one that runs fast may spin, one that runs slow while the car slows down may
 /// lock; on ice both happen at gentle pedals.
-const PER_BLOCK_OF_SLIP: f64 = 0.3;
+const PER_SECOND_OF_SLIP: f64 = 0.3;
 
-/// A slip is over after this many blocks, or the driver notices (assumed, no source).
-const LONGEST_SLIP: usize = 2;
+/// A slip is over after this many seconds, or the driver notices (assumed, no source).
+const LONGEST_SLIP_S: f64 = 2.5;
 
 /// Slowing down more than a car without pedals does at these speeds.
 const BRAKING_M_S2: f64 = -0.7;
 
 /// The most that one stretch may add.
 const PER_STRETCH: f64 = 4.0;
+
+/// A stretch of this length that no wheel can be named for keeps the wheels it may belong to from being called healthy.
+const OPEN_S: f64 = 4.0;
+
+/// Length of the stretch whose least visible error is told, seconds.
+pub(super) const STATED_S: f64 = 15.0;
 
 /// Stretches in which a wheel left the others.
 #[derive(Debug, Clone, Default)]
@@ -42,12 +64,26 @@ pub(crate) struct Stretches {
     pub(crate) size: Vec<f64>,
     /// log10 odds that the wheel disagrees now and then.
     pub(crate) log10_odds: f64,
-    /// Error that a stretch must have to stand out in the usual block of this drive; `None` where none was sought.
+    /// Stretches that are this wheel's or another's, which the drive does not tell.
+    pub(crate) open: Vec<Span>,
+    /// The wheels that those may belong to.
+    pub(crate) rivals: Vec<usize>,
+    /// Seconds of the stretches that are another wheel's.
+    pub(crate) seconds_of_others: f64,
+    /// Error that a stretch of [`STATED_S`] must have to stand out in the usual part of this drive; `None` where none was
+    /// sought.
     pub(crate) least: Option<f64>,
 }
 
+impl Stretches {
+    /// Whether there is no stretch that is, or may be, this wheel's.
+    pub(super) fn leaves_nothing(&self) -> bool {
+        self.spans.is_empty() && self.open.is_empty()
+    }
+}
+
 /// Finds stretches; one entry per wheel. Needs all four wheels: with three a turn or slip explains any stretch.
-pub(crate) fn find(rig: &Rig, steady: &Steady) -> [Stretches; 4] {
+pub(crate) fn find(rig: &Rig, steady: &Steady, reference: Option<&Reference>) -> [Stretches; 4] {
     let mut found: [Stretches; 4] = Default::default();
     for stretches in &mut found {
         stretches.log10_odds = LOG10_PRIOR;
@@ -55,60 +91,245 @@ pub(crate) fn find(rig: &Rig, steady: &Steady) -> [Stretches; 4] {
     if rig.present != [true; 4] {
         return found;
     }
-    let usual = Usual::of(rig, steady);
-    let excess = |block: &Block| contrast(&steady.rows[0], block, f64::NAN) - usual.of_block(0, block);
-    let limit = |block: &Block| {
-        // Four wheels, each rounded to half a step either way, all to the worse side.
-        let rounding = 2.0 * rig.step_kmh / 3.6 / block.speed_m_s;
-        let skew = 3.0 * usual.delay_error_s * block.accel_m_s2.abs() / block.speed_m_s;
-        // Two wheels of one axle slip unlike each other by a third of what the axle slips.
-        let slip = 0.004 * block.accel_m_s2.abs();
-        LEAST + rounding + TRACK_MISMATCH * block.turn.abs() + skew + slip + 8.0 * block.noise
-    };
-    let mut limits: Vec<f64> = rig.blocks.iter().filter(|block| is_ordinary(block)).map(limit).collect();
-    let least = robust::median(&mut limits);
-    let off = |block: &Block| {
-        let x = excess(block);
-        let counts = is_ordinary(block) && block.accel_m_s2.abs() <= GENTLE_M_S2 && x.abs() > limit(block);
-        if counts { x.signum() } else { 0.0 }
-    };
+    let search = Search { rig, steady, reference, usual: Usual::of(rig, steady) };
+    let least = search.least();
     let mut evidence = [0.0; 4];
-    let mut k = 0;
-    while k < rig.blocks.len() {
-        let sign = off(&rig.blocks[k]);
-        let from = k;
-        k += 1;
-        if sign == 0.0 {
-            continue;
-        }
-        while k < rig.blocks.len() && off(&rig.blocks[k]) == sign && rig.blocks[k].from_s - rig.blocks[k - 1].to_s < 5.0
-        {
-            k += 1;
-        }
-        let blocks = &rig.blocks[from..k];
-        if blocks.len() < 2 {
-            continue;
-        }
-        if let Some((wheel, size)) = whose(rig, steady, &usual, blocks) {
-            let accel = blocks.iter().map(|block| block.accel_m_s2).sum::<f64>() / blocks.len() as f64;
-            let may_slip = size > 0.0 || accel < BRAKING_M_S2;
-            if may_slip && blocks.len() <= LONGEST_SLIP {
-                continue;
+    for (from, to) in search.candidates() {
+        let blocks = &rig.blocks[from..to];
+        let span = Span { from_s: blocks[0].from_s, to_s: blocks[blocks.len() - 1].to_s };
+        let seconds = span.to_s - span.from_s + rig.interval_s;
+        let Some(weighing) = search.weigh(from, to) else { continue };
+        let odds = weighing.log10_odds;
+        let top = (0..4).fold(0, |best, wheel| if odds[wheel] > odds[best] { wheel } else { best });
+        if odds[top] < NAMED {
+            if seconds >= OPEN_S {
+                let rivals: Vec<usize> = (0..4).filter(|&wheel| odds[wheel] > odds[top] - RIVAL).collect();
+                for &wheel in &rivals {
+                    found[wheel].open.push(span);
+                    let known = &mut found[wheel].rivals;
+                    known.extend(rivals.iter().filter(|rival| !known.contains(rival)).collect::<Vec<_>>());
+                    known.sort_unstable();
+                }
+                let others = (0..4).filter(|wheel| !rivals.contains(wheel));
+                others.for_each(|wheel| found[wheel].seconds_of_others += seconds);
             }
-            let per_block = if may_slip { PER_BLOCK_OF_SLIP } else { PER_BLOCK };
-            evidence[wheel] += (per_block * blocks.len() as f64).min(PER_STRETCH);
-            found[wheel].spans.push(Span { from_s: blocks[0].from_s, to_s: blocks[blocks.len() - 1].to_s });
-            found[wheel].size.push(size);
+            continue;
         }
+        let accel = blocks.iter().map(|block| block.accel_m_s2).sum::<f64>() / blocks.len() as f64;
+        let may_slip = weighing.size[top] > 0.0 || accel < BRAKING_M_S2;
+        if may_slip && seconds <= LONGEST_SLIP_S {
+            continue;
+        }
+        let per_second = if may_slip { PER_SECOND_OF_SLIP } else { PER_SECOND };
+        // It is no surer that the wheel leaves the others than that it is this wheel.
+        evidence[top] += (per_second * seconds).min(PER_STRETCH).min(odds[top] - LOG10_PRIOR);
+        found[top].spans.push(span);
+        (0..4).filter(|&wheel| wheel != top).for_each(|wheel| found[wheel].seconds_of_others += seconds);
+        found[top].size.push(weighing.size[top]);
     }
     let total: f64 = evidence.iter().sum();
     for (stretches, own) in found.iter_mut().zip(evidence) {
         // A road on which several wheels slip speaks against each of the stories about one wheel.
         stretches.log10_odds = LOG10_PRIOR + own - (total - own);
+        if !stretches.open.is_empty() {
+            stretches.log10_odds = stretches.log10_odds.max(-0.9);
+        }
         stretches.least = least;
     }
     found
 }
+
+/// log10 odds from which on a stretch is one wheel's.
+const NAMED: f64 = 1.3;
+/// Wheels within this of the most probable one may be meant as well.
+const RIVAL: f64 = 1.5;
+/// Blocks before and after the edge of a stretch that are compared; the two at the edge itself are mixed.
+const AT_EDGE: [usize; 2] = [1, 2];
+
+/// One drive that is searched for stretches.
+struct Search<'a> {
+    rig: &'a Rig,
+    steady: &'a Steady,
+    reference: Option<&'a Reference>,
+    usual: Usual,
+}
+
+impl Search<'_> {
+    /// How far the diagonal contrast of a block lies from what this car shows all the time.
+    fn excess(&self, block: &Block) -> f64 {
+        contrast(&self.steady.rows[0], block, f64::NAN) - self.usual.of_block(0, block)
+    }
+
+    /// What turns, slip and skew may add to that in a block, all to one side.
+    fn allowed(&self, block: &Block) -> f64 {
+        let skew = 3.0 * self.usual.delay_error_s * block.accel_m_s2.abs() / block.speed_m_s;
+        // Two wheels of one axle slip unlike each other by a third of what the axle slips.
+        let slip = 0.004 * block.accel_m_s2.abs();
+        LEAST + TRACK_MISMATCH * block.turn.abs() + skew + slip
+    }
+
+    /// Standard error of the mean of the diagonal contrast over some blocks, from scatter and steps.
+    ///
+    /// Four wheels, each with its own. Rounding is independent again at each step that the speed crosses.
+    fn error<'b>(&self, blocks: impl Iterator<Item = &'b Block>) -> f64 {
+        let (mut n, mut scatter, mut speed, mut crossed) = (0.0, 0.0, 0.0, 1.0);
+        let step_m_s = self.rig.step_kmh / 3.6;
+        for block in blocks {
+            n += 1.0;
+            scatter += (SHARED * block.noise).powi(2);
+            speed += block.speed_m_s;
+            crossed += block.accel_m_s2.abs() * (block.to_s - block.from_s) / step_m_s.max(1e-9);
+        }
+        let rounding = step_m_s / 12f64.sqrt() / (speed / n);
+        2.0 * (scatter / (n * n) + rounding.powi(2) / crossed).sqrt()
+    }
+
+    fn counts(&self, block: &Block) -> bool {
+        is_ordinary(block) && block.accel_m_s2.abs() <= GENTLE_M_S2
+    }
+
+    /// Error that a stretch of [`STATED_S`] must have to stand out in the usual part of the drive.
+    fn least(&self) -> Option<f64> {
+        let counted: Vec<&Block> = self.rig.blocks.iter().filter(|block| self.counts(block)).collect();
+        let first = counted.first()?;
+        let length = ((STATED_S / (first.to_s - first.from_s + self.rig.interval_s)).round() as usize).max(2);
+        let mut all: Vec<f64> = counted
+            .chunks_exact(length.min(counted.len()))
+            .map(|part| {
+                let allowed = part.iter().map(|block| self.allowed(block)).sum::<f64>() / part.len() as f64;
+                allowed + SIGMAS * self.error(part.iter().copied())
+            })
+            .collect();
+        robust::quantile(&mut all, USUAL_SHARE)
+    }
+
+    /// Runs of blocks that lie beyond what is allowed on one side: from, to (exclusive).
+    fn candidates(&self) -> Vec<(usize, usize)> {
+        let mut list = Vec::new();
+        for side in [1.0, -1.0] {
+            let mut k = 0;
+            while k < self.rig.blocks.len() {
+                let run = self.run_from(k, side);
+                if let Some(to) = run.filter(|&to| self.stands_out(k, to, side)) {
+                    list.push((k, to));
+                }
+                k = run.unwrap_or(k + 1);
+            }
+        }
+        list.sort_unstable();
+        list
+    }
+
+    /// End of the run of greatest excess that begins with block `from`; `None` when none does.
+    fn run_from(&self, from: usize, side: f64) -> Option<usize> {
+        let blocks = &self.rig.blocks;
+        let (mut sum, mut best, mut to, mut calm) = (0.0, 0.0, None, 0);
+        for (k, block) in blocks.iter().enumerate().skip(from) {
+            if k > from && block.from_s - blocks[k - 1].to_s > HOLE_S {
+                break;
+            }
+            if !self.counts(block) {
+                if k == from {
+                    break;
+                }
+                continue;
+            }
+            let more = side * self.excess(block) - self.allowed(block);
+            // A wheel that is lost for a moment does not reach beyond it.
+            sum += more.min(MOST_PER_BLOCK);
+            calm = if more > 0.0 { 0 } else { calm + 1 };
+            if sum <= 0.0 || calm > CALM_BLOCKS {
+                break;
+            }
+            if sum > best {
+                (best, to) = (sum, Some(k + 1));
+            }
+        }
+        to
+    }
+
+    /// Whether the mean over a run is beyond what is allowed by more than chance.
+    fn stands_out(&self, from: usize, to: usize, side: f64) -> bool {
+        let blocks = || self.rig.blocks[from..to].iter().filter(|block| self.counts(block));
+        let n = blocks().count();
+        let beyond = || blocks().map(|b| side * self.excess(b) - self.allowed(b));
+        let n_beyond = beyond().filter(|beyond| *beyond > 0.0).count();
+        n >= 2 && 2 * n_beyond > n && beyond().sum::<f64>() / n as f64 > SIGMAS * self.error(blocks())
+    }
+
+    /// Whose a stretch is.
+    fn weigh(&self, from: usize, to: usize) -> Option<Weighing> {
+        let blocks = &self.rig.blocks[from..to];
+        let n = blocks.len() as f64;
+        let mean = |of: &dyn Fn(&Block) -> f64| blocks.iter().map(of).sum::<f64>() / n;
+        let rows = &self.steady.rows;
+        let mut seen: Vec<f64> = (0..rows.len())
+            .map(|row| mean(&|b| contrast(&rows[row], b, f64::NAN) - self.usual.of_block(row, b)))
+            .collect();
+        // Against the rest of the same drive on the same tyres: 0.2 % and a third of the slip that gentle driving causes.
+        let axle = 0.002 + 0.002 * mean(&|b| b.accel_m_s2.abs());
+        let (side, mixture) = self.side(from, to, seen[2]);
+        seen[2] = side;
+        let rounding = self.rig.step_kmh / 3.6 / 12f64.sqrt() / blocks[0].speed_m_s;
+        let nuisance = Nuisance { axle: [(axle, 0.97), (3.0 * axle, 0.03)], side: mixture, wheel: 0.001 };
+        let errors = [0.002 + 2.0 * rounding, 0.002 + rounding, 0.002 + rounding];
+        model::weigh(rows, self.rig.present, &seen, &errors, &nuisance, Sizes::SCALE)
+    }
+
+    /// Left against right in a stretch, and how far a turn may have moved it.
+    ///
+    /// A turn sensor tells best. Without one the change at the edges of the stretch may: a fault comes and goes at once, a turn
+    /// takes its time. How much the road changes it within the same time, the rest of the drive shows.
+    fn side(&self, from: usize, to: usize, plain: f64) -> (f64, Mixture) {
+        let blocks = &self.rig.blocks;
+        let row = &self.steady.rows[2];
+        if let Some(reference) = self.reference {
+            let known = (from..to).filter(|&k| reference.turn[k].is_finite());
+            let values: Vec<f64> = known.map(|k| contrast(row, &blocks[k], reference.turn[k])).collect();
+            if 2 * values.len() > to - from {
+                let side = values.iter().sum::<f64>() / values.len() as f64 - self.steady.seen[2];
+                let sigma = reference.sigma.hypot(0.002);
+                return (side, [(sigma, 0.95), (3.0 * sigma, 0.05)]);
+            }
+        }
+        let near = |k: usize, sign: isize| -> Option<f64> {
+            let at = AT_EDGE.map(|by| k.checked_add_signed(sign * by as isize));
+            let there: Vec<&Block> = at.into_iter().flatten().filter_map(|k| blocks.get(k)).collect();
+            let values = there.iter().map(|block| contrast(row, block, f64::NAN));
+            (there.len() == AT_EDGE.len() && (there[0].from_s - there[1].from_s).abs() < HOLE_S)
+                .then(|| values.sum::<f64>() / there.len() as f64)
+        };
+        // Rise over the edge between block k - 1 and block k; none over a hole.
+        let rise = |k: usize| {
+            let is_hole = blocks.get(k)?.from_s - blocks.get(k.checked_sub(1)?)?.to_s > HOLE_S;
+            Some(near(k, 1)? - near(k - 1, -1)?).filter(|_| !is_hole)
+        };
+        let edges: Vec<f64> = [rise(from), rise(to).map(|rise| -rise)].into_iter().flatten().collect();
+        let mut elsewhere: Vec<f64> = (0..blocks.len()).filter(|k| *k < from || *k > to).filter_map(rise).collect();
+        elsewhere.iter_mut().for_each(|rise| *rise = rise.abs());
+        let [half, most] = [0.5, 0.95].map(|share| robust::quantile(&mut elsewhere, share));
+        match half.zip(most).filter(|_| !edges.is_empty() && elsewhere.len() >= LEAST_EDGES) {
+            Some((half, most)) => {
+                let n = edges.len() as f64;
+                let narrow = (robust::SIGMA_PER_MAD * half / n.sqrt()).hypot(0.002);
+                // Turns come in two kinds: hardly any, and what is done on purpose.
+                let wide = most.max(4.0 * narrow);
+                (edges.iter().sum::<f64>() / n, [(narrow, 0.7), (wide, 0.3)])
+            }
+            None => {
+                let n = (to - from) as f64;
+                // As often as in the rest of the drive the car goes straight on; else it takes any turn, 3 m/s2 across.
+                let bend = 0.01 + TRACK_M * blocks[from..to].iter().map(|b| 3.0 / b.speed_m_s.powi(2)).sum::<f64>() / n;
+                (plain, [(0.005, self.usual.straight), (bend, 1.0 - self.usual.straight)])
+            }
+        }
+    }
+}
+
+/// Share of the drive in which an error of the stated size would have shown.
+const USUAL_SHARE: f64 = 0.8;
+/// Edges elsewhere in the drive that tell how much the road changes.
+const LEAST_EDGES: usize = 20;
 
 /// What this car shows all the time: a steady fault is not an intermittent one, and skew of polling and slip of the driven
 /// axle can be learnt from the rest of the drive.
@@ -152,27 +373,4 @@ impl Usual {
         };
         self.steady[row] + varying
     }
-}
-
-/// The wheel that a stretch belongs to, and its error there; `None` when the stretch does not tell.
-fn whose(rig: &Rig, steady: &Steady, usual: &Usual, blocks: &[Block]) -> Option<(usize, f64)> {
-    let n = blocks.len() as f64;
-    let mean = |of: &dyn Fn(&Block) -> f64| blocks.iter().map(of).sum::<f64>() / n;
-    let seen: Vec<f64> = (0..steady.rows.len())
-        .map(|row| mean(&|b| contrast(&steady.rows[row], b, f64::NAN) - usual.of_block(row, b)))
-        .collect();
-    // Against the rest of the same drive on the same tyres: 0.2 % and a third of the slip that gentle driving causes.
-    let axle = 0.002 + 0.002 * mean(&|b| b.accel_m_s2.abs());
-    // As often as in the rest of the drive the car goes straight on; else it takes any turn, 3 m/s2 across.
-    let bend = 0.01 + TRACK_M * mean(&|b| 3.0 / b.speed_m_s.powi(2));
-    let rounding = rig.step_kmh / 3.6 / 12f64.sqrt() / blocks[0].speed_m_s;
-    let nuisance = Nuisance {
-        axle: [(axle, 0.97), (3.0 * axle, 0.03)],
-        side: [(0.005, usual.straight), (bend, 1.0 - usual.straight)],
-        wheel: 0.001,
-    };
-    let errors = [0.002 + 2.0 * rounding, 0.002 + rounding, 0.002 + rounding];
-    let weighing = model::weigh(&steady.rows, rig.present, &seen, &errors, &nuisance, Sizes::SCALE)?;
-    let wheel = (0..4).max_by(|&i, &j| weighing.log10_odds[i].total_cmp(&weighing.log10_odds[j]))?;
-    (weighing.log10_odds[wheel] >= 1.3).then_some((wheel, weighing.size[wheel]))
 }

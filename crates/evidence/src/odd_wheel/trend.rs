@@ -6,9 +6,16 @@ use super::steady::{HIDDEN_SKEW_S, Steady, contrast};
 use crate::stats::robust;
 use crate::wheels::{Block, Rig};
 
-/// Less than this beyond the skew of polling is nothing: gateways repeat wheel speeds every 10 to 100 ms (common practice, no
-/// source).
-const LEAST_DELAY_S: f64 = 0.1;
+/// A wheel whose every sample has its own time may still be this late without a fault: modules renew wheel speeds every 10 to
+/// 20 ms, links and operating systems hold answers back by as much (common practice, no source).
+const OWN_TIME_S: f64 = 0.05;
+
+/// Wheels that share one time for each row may have been polled one after another, four times 60 ms at most (common practice
+/// for polling over a diagnostic link, no source).
+const ONE_ROW_S: f64 = 0.2;
+
+/// Less than this beyond what is allowed is nothing.
+const LEAST_DELAY_S: f64 = 0.06;
 
 /// Greatest delay looked for.
 const GREATEST_DELAY_S: f64 = 3.0;
@@ -26,8 +33,22 @@ pub(crate) struct Trend {
     pub(crate) log10_odds: [f64; 4],
     /// The coefficient if this wheel alone is at fault: seconds late, or km/h too much.
     pub(crate) size: [f64; 4],
+    /// Standard error of that.
+    pub(crate) sigma: [f64; 4],
     /// What sampling and roads alone may cause.
     pub(crate) allowed: f64,
+}
+
+impl Trend {
+    /// Whether a wheel is more probably off than within what is allowed, though that proves nothing.
+    pub(super) fn is_suspect(&self, wheel: usize) -> bool {
+        self.size[wheel] - self.sigma[wheel] > self.allowed
+    }
+
+    /// Least size that the drive excludes for a wheel: two standard errors beyond what was found.
+    pub(super) fn excluded_s(&self, wheel: usize) -> f64 {
+        (self.size[wheel] + 2.0 * self.sigma[wheel]).max(self.allowed)
+    }
 }
 
 /// Robust slope of `y` over `x` with an intercept (Huber weights, k = 1.345), and its standard error with half as many
@@ -80,19 +101,26 @@ fn find(
         errors.push(error.hypot(norm * steady.rounding / spread));
     }
     let weighing = model::weigh(&steady.rows, rig.present, &seen, &errors, &nuisance, sizes)?;
-    let log10_odds = weighing.log10_odds.map(|odds| odds + LOG10_RARER);
-    Some(Trend { log10_odds, size: weighing.size, allowed: sizes.least })
+    // What lies beyond the greatest size is something else that happened to go along with the regressor.
+    let odds =
+        |wheel: usize| if weighing.size[wheel].abs() > sizes.greatest { -1.0 } else { weighing.log10_odds[wheel] };
+    let log10_odds = [0, 1, 2, 3].map(|wheel| odds(wheel) + LOG10_RARER);
+    Some(Trend { log10_odds, size: weighing.size, sigma: weighing.sigma, allowed: sizes.least })
 }
 
 /// Wheels that are late: what a wheel shows is what it did some time ago, so its error is minus acceleration times delay.
 pub(crate) fn late(rig: &Rig, steady: &Steady) -> Option<Trend> {
-    let allowed_s = HIDDEN_SKEW_S + rig.interval_s;
+    // Within one row everything between two rows may have passed.
+    let allowed_s = if rig.shares_times { ONE_ROW_S.max(HIDDEN_SKEW_S + rig.interval_s) } else { OWN_TIME_S };
     // Polling spreads the wheels evenly over what is allowed: a standard deviation of less than a third, a quarter to the
-    // mean of the others.
+    // mean of the others. Brakes that grip unlike each other by a tenth look like 0.02 s.
     // A wheel cannot know its speed before it turns: delays have one sign.
     // Slip of the driven axle looks like a delay of 0.01 v, some 0.15 s; braking into corners of one side like 0.05 s.
-    let nuisance =
-        Nuisance { axle: [(0.15, 0.8), (0.5, 0.2)], side: [(0.05, 0.9), (0.2, 0.1)], wheel: allowed_s / 4.0 };
+    let nuisance = Nuisance {
+        axle: [(0.15, 0.8), (0.5, 0.2)],
+        side: [(0.05, 0.9), (0.2, 0.1)],
+        wheel: (allowed_s / 4.0).max(0.02),
+    };
     let sizes =
         Sizes { least: allowed_s + LEAST_DELAY_S, greatest: GREATEST_DELAY_S.max(4.0 * allowed_s), either_sign: false };
     let mut trend = find(rig, steady, |block| -block.accel_m_s2 / block.speed_m_s, nuisance, sizes)?;
@@ -100,12 +128,21 @@ pub(crate) fn late(rig: &Rig, steady: &Steady) -> Option<Trend> {
     Some(trend)
 }
 
+/// A constant is told from a share only where the speed changes by this factor: slowest to fastest tenth of the drive.
+const SPEED_FACTOR: f64 = 1.5;
+
 /// Wheels to whose speed a constant is added, km/h.
 pub(crate) fn shifted(rig: &Rig, steady: &Steady) -> Option<Trend> {
     // Wheels that cut their last digit instead of rounding it differ by half a step.
     let allowed_kmh = 0.1 + rig.step_kmh / 2.0;
     // Slip grows with speed (0.5 % from drag at 140 km/h looks like 0.3 km/h); corners are taken at low speed.
     let nuisance = Nuisance { axle: [(0.3, 0.8), (1.0, 0.2)], side: [(0.5, 0.8), (2.0, 0.2)], wheel: allowed_kmh };
+    let used = || rig.blocks.iter().zip(&steady.used).filter(|(_, used)| **used);
+    let speed_at =
+        |share: f64| robust::quantile(&mut used().map(|(block, _)| block.speed_m_s).collect::<Vec<_>>(), share);
+    if speed_at(0.9)? < SPEED_FACTOR * speed_at(0.1)? {
+        return None;
+    }
     let sizes = Sizes { least: LEAST_CONSTANT_KMH + rig.step_kmh / 2.0, greatest: 30.0, either_sign: true };
     find(rig, steady, |block| 1.0 / (3.6 * block.speed_m_s), nuisance, sizes)
 }

@@ -10,7 +10,7 @@ mod text;
 use crate::examination::Examination;
 use crate::finding::{Check, Finding, Kind, Span, Verdict};
 use crate::odd_wheel::model::{self, Sizes, Weighing};
-use crate::odd_wheel::road::{self, Exchange, Reference};
+use crate::odd_wheel::road::{Exchange, Reference};
 use crate::odd_wheel::steady::{self, LEAST_BLOCKS, Steady};
 use crate::wheels::{Rig, WHEELS};
 use measure::{Measured, Steadiness};
@@ -36,13 +36,13 @@ const NOTABLE: f64 = 0.015;
 const MAX_LOG10_ODDS: f64 = 6.0;
 
 /// One finding per wheel that was recorded, when at least two were.
-fn run(recording: &Examination<'_>) -> Vec<Finding> {
-    let Some(rig) = recording.rig() else { return Vec::new() };
-    let (reference, sides) = road::reference(rig);
-    let exchange = sides.or_else(|| road::exchange(rig));
-    let Some(steady) = Steady::of(rig, reference.as_ref()) else { return Vec::new() };
-    let mut case = Case { rig, reference: reference.as_ref(), exchange, steady: &steady, weighing: None };
-    case.weighing = case.weighed(&steady.seen, More::default(), case.sigma());
+fn run(examination: &Examination<'_>) -> Vec<Finding> {
+    let (Some(rig), Some(rolling)) = (examination.rig(), examination.rolling()) else { return Vec::new() };
+    let reference = rolling.reference.as_ref();
+    let is_unsteady = [0, 1, 2, 3].map(|wheel| rolling.is_unsteady(rig, wheel));
+    let mut case =
+        Case { rig, reference, exchange: rolling.exchange, steady: &rolling.steady, weighing: None, is_unsteady };
+    case.weighing = case.weighed(&case.steady.seen, More::default(), case.sigma());
     (0..4).filter(|&wheel| rig.present[wheel]).filter_map(|wheel| case.finding(wheel)).collect()
 }
 
@@ -76,6 +76,7 @@ struct Case<'a> {
     exchange: Option<Exchange>,
     steady: &'a Steady,
     weighing: Option<Weighing>,
+    is_unsteady: [bool; 4],
 }
 
 impl Case<'_> {
@@ -153,7 +154,7 @@ impl Case<'_> {
         if steadiness.shifts(allowed) {
             return Some(Doubt::Shifts);
         }
-        if steadiness.wavers(allowed) {
+        if self.is_unsteady[wheel] || steadiness.wavers(allowed) {
             return Some(Doubt::Wavers);
         }
         let top = weighing.log10_odds.iter().copied().fold(f64::NEG_INFINITY, f64::max);
