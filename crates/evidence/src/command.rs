@@ -34,9 +34,9 @@ const PARTNERS: [(&str, &str, f64); 1] = [("ac.clutch", "ac.pressure", 50.0)];
 const SIGNIFICANT: f64 = 0.01;
 /// Share of other times of the command that may do as well; few, because every signal gets its chance.
 const ALONE: f64 = 0.003;
-/// The same, and the chance of a false response, when the command was spaced evenly: its phase is then all that is random,
-/// so the repetition must be perfect instead.
-const EVEN: (f64, f64) = (0.1, 1e-6);
+/// The same, and the chance of a false response, for a repetition that is next to perfect. Few cycles, or evenly spaced
+/// ones, fit well at many other times too, since little but their phase is random.
+const PERFECT: (f64, f64) = (0.1, 1e-6);
 /// Edges that a verdict needs: three on/off cycles; five are asked for.
 const FEWEST: usize = 6;
 /// Evidence of one recording is bounded.
@@ -49,7 +49,26 @@ fn run(recording: &Examination<'_>) -> Vec<Finding> {
     let outputs = OUTPUTS.iter().filter(|id| !is_marked(id)).filter_map(|id| recording.series(id));
     let of_series: Vec<Command> = outputs.filter(|series| series.len() >= 2).map(edges::of_series).collect();
     commands.extend(of_series);
-    commands.iter().map(|command| examine(recording, command)).collect()
+    let responses = responses(recording, &commands);
+    commands.iter().zip(responses).map(|(command, responses)| examine(recording, command, responses)).collect()
+}
+
+/// How every other signal moves with each command; each signal is read once.
+fn responses(recording: &Recording, commands: &[Command]) -> Vec<Vec<Response>> {
+    let mut all: Vec<Vec<Response>> = commands.iter().map(|_| Vec::new()).collect();
+    if commands.is_empty() {
+        return all;
+    }
+    for series in &recording.series {
+        let Some(watched) = Watched::new(series) else { continue };
+        for (command, responses) in commands.iter().zip(&mut all) {
+            let window_s = command.window_s();
+            if series.id.as_str() != command.name && command.edges.len() >= 2 && watched.fills(window_s) {
+                responses.extend(response::measure(&watched, command, window_s));
+            }
+        }
+    }
+    all
 }
 
 fn ask(n_more: usize) -> String {
@@ -58,16 +77,13 @@ fn ask(n_more: usize) -> String {
     )
 }
 
-fn examine(recording: &Recording, command: &Command) -> Finding {
+fn examine(recording: &Recording, command: &Command, mut responses: Vec<Response>) -> Finding {
     let n_edges = command.edges.len();
     let window_s = command.window_s();
     if n_edges < 2 {
         let statement = format!("{} was not switched on and off in the recording.", command.name);
         return lacking(Kind::Command, &command.name, statement, ask(5));
     }
-    let others = recording.series.iter().filter(|series| series.id.as_str() != command.name);
-    let mut responses: Vec<Response> =
-        others.filter_map(|series| response::measure(&Watched::new(series, window_s)?, command, window_s)).collect();
     if responses.is_empty() {
         let statement = format!(
             "{} switched {n_edges} times, but no other signal was sampled often enough around it.",
@@ -82,10 +98,10 @@ fn examine(recording: &Recording, command: &Command) -> Finding {
     // Two windows were tried per signal.
     let n_tests = 2.0 * responses.len() as f64;
     responses.sort_by(|a, b| a.p.total_cmp(&b.p));
-    let watched = |response: &Response| Watched::new(recording.series(&response.id)?, window_s);
+    let watched = |response: &Response| Watched::new(recording.series(&response.id)?);
     for response in responses.iter_mut().filter(|response| response.p * n_tests < SIGNIFICANT) {
-        response.p_alone =
-            watched(response).map_or(1.0, |watched| alone::chance(&watched, response, command, limits(command).0));
+        let enough = alone_limit(command, response.p * n_tests);
+        response.p_alone = watched(response).map_or(1.0, |watched| alone::chance(&watched, response, command, enough));
     }
     judge(recording, command, &responses, n_tests)
 }
@@ -96,9 +112,13 @@ fn silent_decades(response: &Response, least: f64) -> f64 {
     -p.max(1e-12).log10() - 1.0
 }
 
-/// Chance at other times, and chance of a false response, that still count as an answer.
-fn limits(command: &Command) -> (f64, f64) {
-    if command.is_even() { EVEN } else { (ALONE, SIGNIFICANT) }
+/// Chance at other times that still counts as an answer, given the chance of a false response; none where that is too high.
+fn alone_limit(command: &Command, adjusted: f64) -> f64 {
+    match adjusted {
+        _ if adjusted < PERFECT.1 => PERFECT.0,
+        _ if adjusted < SIGNIFICANT && !command.is_even() => ALONE,
+        _ => 0.0,
+    }
 }
 
 fn judge(recording: &Recording, command: &Command, responses: &[Response], n_tests: f64) -> Finding {
@@ -107,8 +127,7 @@ fn judge(recording: &Recording, command: &Command, responses: &[Response], n_tes
     let engine_ran = running_share(recording, command);
     let is_moving = moving_share(recording, command) > 0.2;
     let adjusted = |response: &Response| (response.p * n_tests).min(1.0);
-    let (alone, significant) = limits(command);
-    let is_found = |r: &&Response| adjusted(r) < significant && r.p_alone <= alone && r.n >= FEWEST;
+    let is_found = |r: &&Response| r.p_alone <= alone_limit(command, adjusted(r)) && r.n >= FEWEST;
     let found: Vec<&Response> = responses.iter().filter(is_found).collect();
     let partner = PARTNERS.iter().find(|partner| partner.0 == command.name);
     let partner = partner.and_then(|p| Some((responses.iter().find(|r| r.id == p.1)?, p.2)));
@@ -134,7 +153,7 @@ fn judge(recording: &Recording, command: &Command, responses: &[Response], n_tes
         );
         delay = recording
             .series(&response.id)
-            .and_then(|series| Watched::new(series, window_s))
+            .and_then(Watched::new)
             .and_then(|watched| response::delay_s(&watched, command, response.windows, window_s));
         if let Some((delay_s, by_s)) = delay {
             story += &format!(", half of it {delay_s:.2} +- {by_s:.2} s after the command");
@@ -168,7 +187,7 @@ fn judge(recording: &Recording, command: &Command, responses: &[Response], n_tes
             best.unit,
             adjusted(best)
         );
-        if adjusted(best) < SIGNIFICANT && best.p_alone > alone {
+        if adjusted(best) < SIGNIFICANT && best.p_alone > alone_limit(command, adjusted(best)) {
             story += "; it moves like that at other times too";
         }
         next.push("Record what the output drives (its current, speed or pressure) at least every 0.5 s.".to_owned());

@@ -254,3 +254,22 @@ fn even_spacing_needs_a_perfect_response() {
     let finding = judged(&air_conditioning(&edges, 10.0, 500.0, 0.4));
     assert_eq!(finding.verdict, Verdict::Healthy, "{finding:?}");
 }
+
+/// Five cycles whose times differ little fit nearly as well a little later; that the pressure answers each time counts.
+#[test]
+fn five_nearly_even_cycles_of_a_clutch_that_works_are_healthy() {
+    for seed in 1..9 {
+        let mut rng = Rng(seed);
+        let mut t = 15.0;
+        let edges: Vec<f64> = (0..10)
+            .map(|_| {
+                t += 10.0 + 4.0 * rng.uniform();
+                t
+            })
+            .collect();
+        for rate_hz in [1.0, 2.0, 10.0] {
+            let finding = judged(&air_conditioning(&edges, rate_hz, 500.0, 0.4));
+            assert_eq!(finding.verdict, Verdict::Healthy, "{rate_hz} Hz, seed {seed}: {finding:?}");
+        }
+    }
+}

@@ -190,7 +190,7 @@ mod tests {
             series.push_value(signal::nanos_from_seconds(0.1 * f64::from(k)), noise + if is_on { 2.0 } else { 0.0 });
         }
         let command = Command { name: "b".into(), edges, late_by_s: 0.0 };
-        let watched = Watched::new(&series, command.window_s()).unwrap();
+        let watched = Watched::new(&series).unwrap();
         let found = measure(&watched, &command, command.window_s()).unwrap();
         let script = "c = np.array([k // 100 % 2 for k in range(2000)]) - 0.5\ny = x[:2000]\n\
                       size = np.mean(y * c) / np.mean(c * c)\nrest = y - y.mean() - size * c\nprint(size)\n\
