@@ -212,11 +212,27 @@ fn longest(stretches: Vec<Vec<&Block>>) -> Option<Longest> {
     })
 }
 
+/// Why a low voltage is not yet a fault of charging.
+fn why_open(low_s: f64, is_falling: bool, is_few: bool) -> String {
+    let mut missing = Vec::new();
+    if !is_falling || is_few {
+        missing.push(
+            "a battery that nothing charges goes on falling while the car uses it, and this is not shown".to_owned(),
+        );
+    }
+    if low_s < 2.0 * DECADE_S {
+        let needed = 2.0 * DECADE_S;
+        missing.push(format!("a large consumer may take that much for a while, {needed:.0} s are needed"));
+    }
+    missing.push("the module that reports may lose some of the voltage on its own supply".to_owned());
+    format!(". Not yet a verdict: {}", missing.join("; "))
+}
+
 fn judge(blocks: &[Block], rows: &Rows, factor: f64, scatter_v: f64) -> Finding {
     // Starting from +0: the sum of nothing is -0.
     let total_s = blocks.iter().fold(0.0, |sum, block| sum + block.seconds);
     let is_charged = |block: &&Block| (CHARGED_V..=REMARK_V).contains(&block.volts);
-    let charged_s: f64 = blocks.iter().filter(is_charged).map(|block| block.seconds).sum();
+    let charged_s = blocks.iter().filter(is_charged).fold(0.0, |sum, block| sum + block.seconds);
     let low = longest(stretches(blocks, |b| b.volts < LOW_V && b.is_driven, |b| b.volts >= LOW_V + 0.2));
     let high = longest(stretches(blocks, |b| b.volts > HIGH_V, |b| b.volts <= HIGH_V));
     let mut volts: Vec<f64> = blocks.iter().map(|block| block.volts).collect();
@@ -244,6 +260,9 @@ fn judge(blocks: &[Block], rows: &Rows, factor: f64, scatter_v: f64) -> Finding 
             LOW_V * factor,
             if is_falling { format!("falling by {:.2} V", fall_v * factor) } else { "not clearly falling".into() }
         );
+        if odds < 2.0 {
+            story += &why_open(low_s, is_falling, is_few(n));
+        }
         next.push("Measure at the battery terminals with the engine at 2000 rpm: below 12.5 V (24 V system: 25 V) with the \
                    consumers on, the generator, its belt or its wiring is at fault; above 13 V, the module's own supply loses voltage.".to_owned());
     }
@@ -272,10 +291,12 @@ fn judge(blocks: &[Block], rows: &Rows, factor: f64, scatter_v: f64) -> Finding 
         } else {
             odds = if charged_s >= 60.0 { -0.5 } else { 0.5 };
             story += &format!(
-                "; only {:.0} % of it between {:.1} and {:.1} V (common practice, a warning only: controlled charging does that on purpose)",
+                "; only {:.0} % of it between {:.1} and {:.1} V (common practice, a warning only). Between {:.1} and {:.1} V a weak generator and controlled charging of a full battery look alike: controlled systems hold 12.5 V on purpose, and 15 V after slowing down",
                 100.0 * share,
                 CHARGED_V * factor,
-                REMARK_V * factor
+                REMARK_V * factor,
+                LOW_V * factor,
+                CHARGED_V * factor
             );
             next.push(
                 "Switch on headlamps, blower and rear window heater at 2000 rpm for 2 minutes: the voltage must \

@@ -106,6 +106,7 @@ fn too_little_is_undecided_and_says_what_is_missing() {
     let finding = judged(&drive(1.0, 900.0, 0.1, &|_| 12.9));
     assert_eq!(finding.verdict, Verdict::Undecided);
     assert!(finding.statement.contains("common practice") && finding.next[0].contains("2000 rpm"), "{finding:?}");
+    assert!(finding.statement.contains("a weak generator and controlled charging"), "{finding:?}");
     let finding = judged(&drive(1.0, 900.0, 0.1, &|t| 30.0 * (t * 0.3).sin().abs()));
     assert_eq!(finding.verdict, Verdict::Undecided);
 }
