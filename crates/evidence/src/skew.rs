@@ -22,6 +22,9 @@ pub(crate) fn taken_ns(series: &Series) -> Cow<'_, [i64]> {
     Cow::Owned(middle.collect())
 }
 
+/// So many waits tell how a table was made; the rest of a long drive need not be read for it.
+const ENOUGH_WAITS: usize = 4096;
+
 /// The samples that were really taken, when a table repeats each value in every row until the next answer comes.
 ///
 /// A signal that has just moved by three steps and more goes on moving in the next sample; where the next change regularly
@@ -29,13 +32,22 @@ pub(crate) fn taken_ns(series: &Series) -> Cow<'_, [i64]> {
 /// while nothing changes. Else the series as it is.
 pub(crate) fn unheld(series: &Series) -> Cow<'_, Series> {
     let value = &series.value;
-    let changes: Vec<usize> = (1..value.len()).filter(|&k| value[k] != value[k - 1]).collect();
     let step = quantum::step_of(value);
-    let mut waits: Vec<f64> = changes
-        .windows(2)
-        .filter(|pair| (value[pair[0]] - value[pair[0] - 1]).abs() >= 2.9 * step)
-        .map(|pair| (pair[1] - pair[0]) as f64)
-        .collect();
+    let mut waits: Vec<f64> = Vec::new();
+    // The last change, and whether it was a large one.
+    let mut last = (0, false);
+    for k in 1..value.len() {
+        if value[k] == value[k - 1] {
+            continue;
+        }
+        if last.1 {
+            waits.push((k - last.0) as f64);
+            if waits.len() == ENOUGH_WAITS {
+                break;
+            }
+        }
+        last = (k, (value[k] - value[k - 1]).abs() >= 2.9 * step);
+    }
     let n_waits = waits.len();
     // In rows, not in seconds: a poll comes back after as many answers, however long they take.
     let refresh = robust::quantile(&mut waits, 0.1).unwrap_or(1.0) as usize;

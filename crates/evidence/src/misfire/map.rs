@@ -72,13 +72,18 @@ pub(super) fn lay(counter: &Counter, engine: &Engine) -> Laid {
         spans: Vec::new(),
     };
     let mut first = 0;
-    for step in &counter.steps {
+    let mut steps = counter.steps.iter().copied().peekable();
+    while let Some(mut step) = steps.next() {
+        // Where nothing was counted it does not matter between which readings.
+        while let Some(next) = steps.next_if(|next| step.events + next.events == 0 && next.from_ns == step.to_ns) {
+            step.to_ns = next.to_ns;
+        }
         while first < engine.segments.len() && engine.segments[first].to_ns <= step.from_ns {
             first += 1;
         }
         let overlapped = || engine.segments[first..].iter().take_while(|segment| segment.from_ns < step.to_ns);
         let part = |segment: &super::engine::Segment| segment.firings * segment.share(step.from_ns, step.to_ns);
-        let total: f64 = overlapped().map(part).sum();
+        let total: f64 = if step.events == 0 { 1.0 } else { overlapped().map(part).sum() };
         if total <= 0.0 {
             laid.unplaced_events += step.events;
             continue;
@@ -94,7 +99,9 @@ pub(super) fn lay(counter: &Counter, engine: &Engine) -> Laid {
             }
             let cell = cell_of(segment.rpm, segment.load);
             match &mut open {
-                Some((same, piece)) if *same == cell => {
+                Some((same, piece))
+                    if *same == cell && (step.events > 0 || piece.firings + firings <= QUIET_FIRINGS) =>
+                {
                     piece.firings += firings;
                     piece.events += events;
                 }
