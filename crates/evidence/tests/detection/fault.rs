@@ -18,6 +18,8 @@ pub enum Fault {
     Bursts(f64),
     /// A wheel reads so many percent too much, or (every other car) too little.
     Size(f64),
+    /// Two wheels read wrong by so many percent, each too much or too little.
+    TwoSizes(f64),
     /// A wheel reads so many percent too little in three stretches of 15 seconds.
     Stretches(f64),
     /// A wheel's value comes so many seconds late.
@@ -42,7 +44,7 @@ impl Fault {
         match self {
             Self::Zero(_) | Self::Stuck(_) => &[Kind::Dropout],
             Self::Noise(_) | Self::Bursts(_) | Self::PedalNoise(_) => &[Kind::Noise],
-            Self::Size(_) => &[Kind::OddWheel, Kind::WheelSize],
+            Self::Size(_) | Self::TwoSizes(_) => &[Kind::OddWheel, Kind::WheelSize],
             Self::Stretches(_) | Self::Late(_) => &[Kind::OddWheel],
             Self::Eccentric(_) | Self::Teeth(_) => &[Kind::ToneRing],
             Self::SharpSpot(_) | Self::SoftSpot(_) => &[Kind::Pair],
@@ -60,6 +62,9 @@ impl Fault {
             Self::Size(percent) => {
                 ("odd-wheel or wheel-size: one wheel reads too much or too little", format!("{percent} %"))
             }
+            Self::TwoSizes(percent) => {
+                ("odd-wheel or wheel-size: two wheels read too much or too little, one of them", format!("{percent} %"))
+            }
             Self::Stretches(percent) => {
                 ("odd-wheel: one wheel too slow in three stretches of 15 s", format!("{percent} %"))
             }
@@ -73,8 +78,8 @@ impl Fault {
         }
     }
 
-    /// Puts it into a drive; the signal at fault.
-    pub fn put(self, drive: &mut Drive, rng: &mut Rng) -> String {
+    /// Puts it into a drive; the signals at fault.
+    pub fn put(self, drive: &mut Drive, rng: &mut Rng) -> Vec<String> {
         let wheel = (4.0 * rng.uniform()) as usize;
         let n = drive.pedal.len();
         let at = |of: &mut Vec<Truth>, id: &str| of.iter_mut().position(|signal| signal.id == id).unwrap();
@@ -87,6 +92,7 @@ impl Fault {
             places.iter().map(|from| (*from, (*from + long).min(n))).collect::<Vec<_>>()
         };
         let mut id = WHEELS[wheel].to_owned();
+        let mut other = None;
         match self {
             Self::Zero(ms) => {
                 for (from, to) in during(&places(rng, 6), ms / 1000.0) {
@@ -111,6 +117,15 @@ impl Fault {
             Self::Size(percent) => {
                 let factor = 1.0 + percent / 100.0 * if rng.uniform() < 0.5 { 1.0 } else { -1.0 };
                 drive.signals[own].value.iter_mut().for_each(|v| *v *= factor);
+            }
+            Self::TwoSizes(percent) => {
+                let second = (wheel + 1 + (3.0 * rng.uniform()) as usize) % 4;
+                for wheel in [wheel, second] {
+                    let factor = 1.0 + percent / 100.0 * if rng.uniform() < 0.5 { 1.0 } else { -1.0 };
+                    let own = at(&mut drive.signals, WHEELS[wheel]);
+                    drive.signals[own].value.iter_mut().for_each(|v| *v *= factor);
+                }
+                other = Some(WHEELS[second].to_owned());
             }
             Self::Stretches(percent) => {
                 for (from, to) in during(&places(rng, 3), 15.0) {
@@ -191,6 +206,6 @@ impl Fault {
                 }
             }
         }
-        id
+        std::iter::once(id).chain(other).collect()
     }
 }

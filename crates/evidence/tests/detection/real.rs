@@ -5,7 +5,7 @@ use super::common::{KIT, Rng, WHEELS, long, open_data, recording, wide};
 use super::fault::Fault;
 use super::recorder::{Sampling, record};
 use super::table::Page;
-use super::verdict_of;
+use super::{NOBODY, verdict_of};
 
 /// Faults that the motorway minute takes.
 const FAULTS: [Fault; 9] = [
@@ -58,10 +58,10 @@ fn motorway() -> Option<Drive> {
 pub fn as_they_are(page: &mut Page) {
     for name in ["d1_cold_start_warmup", "d2_traffic_jam", "d3_acceleration_runs", "d4_motorway", "d5_recording_gap"] {
         if let Some(text) = open_data(&format!("kit_obd/{name}_samples.csv.gz")) {
-            page.count_healthy(name, &evidence::examine(&recording(&long(&text, &KIT))), None);
+            page.count_healthy(name, &evidence::examine(&recording(&long(&text, &KIT))), &NOBODY);
         }
         if let Some(text) = open_data(&format!("kit_obd/{name}_held.csv.gz")) {
-            page.count_healthy(&format!("{name}, held"), &evidence::examine(&recording(&wide(&text, &KIT))), None);
+            page.count_healthy(&format!("{name}, held"), &evidence::examine(&recording(&wide(&text, &KIT))), &NOBODY);
         }
     }
     if let Some(text) = open_data("obd_async_diesel/drive_d1.csv.gz") {
@@ -72,11 +72,11 @@ pub fn as_they_are(page: &mut Page) {
             ("accel_pedal_d", "pedal.position_1", "%"),
             ("control_module_voltage", "battery.voltage", "V"),
         ];
-        page.count_healthy("diesel", &evidence::examine(&recording(&long(&text, &names))), None);
+        page.count_healthy("diesel", &evidence::examine(&recording(&long(&text, &names))), &NOBODY);
     }
     if let Some(text) = open_data("speed_reference/road_test_k.csv.gz") {
         let names = [("obd_vehicle_speed_m_s", "vehicle.speed", "m/s")];
-        page.count_healthy("road test K", &evidence::examine(&recording(&wide(&text, &names))), None);
+        page.count_healthy("road test K", &evidence::examine(&recording(&wide(&text, &names))), &NOBODY);
     }
 }
 
@@ -88,17 +88,17 @@ pub fn fill(page: &mut Page, rates_hz: &[f64], round: u64, is_wanted: &dyn Fn(&F
         let mut rng = Rng(50_000 + 100 * r as u64 + round);
         let recording = record(&sound.signals, Sampling { rate_hz: *rate_hz, wheel_step_kmh: step }, &mut rng);
         let what = format!("motorway, {rate_hz} Hz, step {step}, round {round}");
-        page.count_healthy(&what, &evidence::examine(&recording), None);
+        page.count_healthy(&what, &evidence::examine(&recording), &NOBODY);
         for (k, fault) in FAULTS.into_iter().enumerate().filter(|(_, fault)| is_wanted(fault)) {
             let mut rng = Rng(60_000 + 1000 * k as u64 + 100 * r as u64 + round);
             let mut drive = sound.clone();
-            let id = fault.put(&mut drive, &mut rng);
+            let ids = fault.put(&mut drive, &mut rng);
             let step = [0.0, 0.06, 0.1, 1.0][(round % 4) as usize];
             let recording = record(&drive.signals, Sampling { rate_hz: *rate_hz, wheel_step_kmh: step }, &mut rng);
             let findings = evidence::examine(&recording);
-            page.count_healthy(&format!("motorway, {fault:?}, {rate_hz} Hz, {step}, {round}"), &findings, Some(&id));
+            page.count_healthy(&format!("motorway, {fault:?}, {rate_hz} Hz, {step}, {round}"), &findings, &ids);
             let (title, size) = fault.said();
-            page.cell(title, &size, *rate_hz).count(verdict_of(&findings, fault.kinds(), &id));
+            page.cell(title, &size, *rate_hz).count(verdict_of(&findings, fault.kinds(), &ids[0]));
         }
     }
 }

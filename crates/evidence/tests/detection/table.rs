@@ -66,9 +66,9 @@ impl Page {
     }
 
     /// Counts every subject-check that does not touch the signal at fault.
-    pub fn count_healthy(&mut self, what: &str, findings: &[Finding], at_fault: Option<&str>) {
+    pub fn count_healthy(&mut self, what: &str, findings: &[Finding], at_fault: &[impl AsRef<str>]) {
         for finding in findings {
-            if at_fault.is_some_and(|id| finding.subject.iter().any(|subject| subject == id)) {
+            if finding.subject.iter().any(|subject| at_fault.iter().any(|id| id.as_ref() == subject)) {
                 continue;
             }
             let alarms = self.alarms.entry(finding.kind).or_default();
@@ -78,6 +78,24 @@ impl Page {
             if finding.verdict == Verdict::Faulty {
                 eprintln!("ACCUSED {what}: {} {:?} {}", finding.kind, finding.subject, finding.statement);
             }
+        }
+    }
+
+    /// Adds what another page counted.
+    pub fn add(&mut self, other: Self) {
+        for (title, rows) in other.tables {
+            for (size, cells) in rows {
+                for (rate_hz, more) in cells {
+                    let cell = self.cell(title, &size, rate_hz as f64);
+                    cell.faulty += more.faulty;
+                    cell.undecided += more.undecided;
+                    cell.healthy += more.healthy;
+                }
+            }
+        }
+        for (kind, more) in other.alarms {
+            let alarms = self.alarms.entry(kind).or_default();
+            (0..3).for_each(|k| alarms[k] += more[k]);
         }
     }
 
@@ -162,6 +180,7 @@ pub fn written(simulated: &Page, real: &Page, rates_hz: &[f64], n: u64, seconds:
         "Drives of {seconds:.0} s of simple simulated cars (`crates/evidence/tests/detection`), drawn anew for every trial: town, country road and motorway, either axle driven, tyres that differ by 0.2 %, rough roads whose bumps reach the rear wheels later, wheel steps from 0.01 to 1 km/h, pedal steps of 0.4 %."
     )
     .unwrap();
+    text.push_str("Engines, batteries and outputs: ten minutes from a cold start, conventional and controlled charging, engines of 1.2 to 3 l; the clutch of an air conditioning is switched at uneven times with the engine idling.\n");
     text.push_str("The recorder polls one signal after another within 5 to 60 ms, with jitter, lost rounds, and modules that renew their values every 10 or 20 ms.\n");
     text.push_str("Cars, recorder and faults are written for this page and know nothing of the checks; the stand-in car has no part in it.\n");
     writeln!(text, "Every cell holds {n} drives with the fault; the wheel at fault, the places and the sizes of the car change from one to the next.").unwrap();
