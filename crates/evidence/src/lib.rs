@@ -31,6 +31,13 @@ pub use examination::Examination;
 pub use finding::{Check, Finding, Kind, Span, Verdict};
 pub use stats::{change, periodogram, poisson};
 
+/// What checks look at, as pictures for people.
+pub mod views {
+    pub use crate::misfire::{LoadMap, MAP_CELL, MapCell, load_map};
+    pub use crate::pair::{PairCell, PairError, pair_error};
+    pub use crate::tone_ring::{RING_TOLERANCE_PERCENT, TURNS_PER_M, WheelSpectrum, wheel_spectra};
+}
+
 use signal::Recording;
 
 /// All checks, in the order in which their findings are reported.

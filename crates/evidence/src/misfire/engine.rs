@@ -81,7 +81,7 @@ pub(super) struct Engine {
 }
 
 /// A series held at its last value.
-struct Held<'a> {
+pub(super) struct Held<'a> {
     t_ns: &'a [i64],
     value: Vec<f64>,
     at: usize,
@@ -92,6 +92,11 @@ impl<'a> Held<'a> {
         let convert = series.unit.conversion(&Unit::named(unit))?;
         let value: Vec<f64> = series.value.iter().map(|value| convert(*value)).collect();
         (!value.is_empty()).then_some(Self { t_ns: &series.t_ns, value, at: 0 })
+    }
+
+    /// In the unit that the series has.
+    pub(super) fn as_it_is(series: &'a Series) -> Option<Self> {
+        (!series.is_empty()).then(|| Self { t_ns: &series.t_ns, value: series.value.clone(), at: 0 })
     }
 
     fn least(&self) -> f64 {
@@ -105,7 +110,7 @@ impl<'a> Held<'a> {
     }
 
     /// Last value at or before `t_ns`, otherwise the first; moments must go forward.
-    fn at(&mut self, t_ns: i64) -> f64 {
+    pub(super) fn at(&mut self, t_ns: i64) -> f64 {
         while self.at + 1 < self.t_ns.len() && self.t_ns[self.at + 1] <= t_ns {
             self.at += 1;
         }

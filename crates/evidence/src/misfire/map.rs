@@ -169,6 +169,11 @@ pub(super) fn cell_of(rpm: f64, load: f64) -> usize {
     i * N_LOAD + j
 }
 
+/// Lower edges of a cell, rpm and load.
+pub(super) fn corner_of(cell: usize) -> (f64, f64) {
+    ((cell / N_LOAD) as f64 * CELL_RPM, (cell % N_LOAD) as f64 * CELL_LOAD)
+}
+
 /// Events and firings per cell.
 pub(super) struct Grid {
     events: [f64; N_CELLS],

@@ -11,6 +11,7 @@ mod judge;
 mod map;
 mod repair;
 mod text;
+mod view;
 
 use signal::Recording;
 
@@ -26,6 +27,7 @@ pub use map::Region;
 pub(crate) use repair::LEAST_FIRINGS;
 pub use repair::{Progress, Repair};
 pub(crate) use text::region as region_text;
+pub use view::{LoadMap, MAP_CELL, MapCell, load_map};
 
 /// The check.
 pub(crate) const CHECK: Check = Check { kind: Kind::Misfire, run };

@@ -9,6 +9,7 @@ mod culprit;
 mod moments;
 mod relation;
 mod spot;
+mod view;
 
 use std::collections::BTreeMap;
 
@@ -21,6 +22,8 @@ use align::Aligned;
 use moments::Moments;
 use relation::Relation;
 use spot::{Bump, Sign, Spot, Visits};
+
+pub use view::{PairCell, PairError, pair_error};
 
 /// The check.
 pub(crate) const CHECK: Check = Check { kind: Kind::Pair, run };

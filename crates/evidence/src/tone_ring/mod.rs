@@ -7,6 +7,7 @@
 mod order;
 mod text;
 mod track;
+mod view;
 
 use signal::Recording;
 use statrs::distribution::{ContinuousCDF, Normal};
@@ -15,6 +16,8 @@ use crate::examination::Examination;
 use crate::finding::{Check, Finding, Kind, Verdict};
 use crate::wheels::WHEELS;
 use order::{Order, Size};
+
+pub use view::{RING_TOLERANCE_PERCENT, TURNS_PER_M, WheelSpectrum, wheel_spectra};
 
 /// The check.
 pub(crate) const CHECK: Check = Check { kind: Kind::ToneRing, run };
@@ -60,6 +63,12 @@ enum Otherwise {
 
 /// One finding per recorded wheel.
 fn run(recording: &Examination<'_>) -> Vec<Finding> {
+    let all = look_at_all(recording);
+    all.iter().map(|looked| looked.finding(&all)).collect()
+}
+
+/// Every recorded wheel in their order, compared with those that are sound.
+fn look_at_all(recording: &Recording) -> Vec<Looked> {
     let there: Vec<usize> = (0..4).filter(|&i| recording.series(WHEELS[i]).is_some()).collect();
     let mut accused: Vec<Looked> = Vec::new();
     // A wheel with an error is no partner: one at a time, the surest first, leaves the comparison.
@@ -81,7 +90,7 @@ fn run(recording: &Examination<'_>) -> Vec<Finding> {
         all[k].otherwise = otherwise;
     }
     all.sort_by_key(|looked| looked.wheel);
-    all.iter().map(|looked| looked.finding(&all)).collect()
+    all
 }
 
 fn look(recording: &Recording, wheel: usize, free: &[usize]) -> Option<Looked> {

@@ -128,9 +128,14 @@ impl std::fmt::Debug for Pieces {
 }
 
 impl Order {
+    /// Size of the error that repeats so many times per metre.
+    pub(super) fn size_at(&self, frequency: f64) -> Size {
+        size(self.pieces.all(), frequency)
+    }
+
     /// Size of the error at the frequency of another wheel's line, at most: the largest within 2 % of it.
     pub(super) fn size_near(&self, circumference_m: f64) -> Size {
-        let near = (-4..=4).map(|k| size(self.pieces.all(), 1.0 / (circumference_m * (1.0 + 0.005 * f64::from(k)))));
+        let near = (-4..=4).map(|k| self.size_at(1.0 / (circumference_m * (1.0 + 0.005 * f64::from(k)))));
         near.max_by(|a, b| a.amplitude.total_cmp(&b.amplitude)).unwrap_or(Size { amplitude: 0.0, error: 1.0 })
     }
 }
