@@ -62,7 +62,9 @@ fn long_case(path: &std::path::Path, me: &Author) -> Result<i64, CasebookError> 
     let case = casebook.open_case(me, &NewCase { complaint: "it stumbles".into(), ..NewCase::default() })?.number;
     let contents: Vec<Content> = (0..LONG_CASE.0)
         .map(|k| match k % 3 {
-            0 => Content::Mark { drive: String::new(), t_s: k as f64, text: format!("felt it, number {k}") },
+            0 => {
+                Content::Mark { drive: String::new(), t_s: k as f64, to_s: None, text: format!("felt it, number {k}") }
+            }
             1 => {
                 Content::Note { text: format!("note {k}: the connector of coil 1 was loose when the engine was warm") }
             }

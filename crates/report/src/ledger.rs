@@ -90,8 +90,9 @@ impl Case {
                     let why = if reason.is_empty() { String::new() } else { format!(" ({reason})") };
                     report.notes.push(entry(format!("{text}{why}")));
                 }
-                Content::Mark { t_s, text, .. } => {
-                    report.notes.push(entry(format!("{}: {text}", crate::units::clock(*t_s))));
+                Content::Mark { t_s, to_s, text, .. } => {
+                    let until = to_s.map(|to_s| format!(" \u{2013} {}", crate::units::clock(to_s))).unwrap_or_default();
+                    report.notes.push(entry(format!("{}{until}: {text}", crate::units::clock(*t_s))));
                 }
                 Content::Photo { file, text } => {
                     report.files.push(File::from(file));

@@ -2,7 +2,7 @@
 
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
-use std::sync::atomic::{AtomicU32, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
@@ -35,6 +35,8 @@ struct Shared {
     bay: Bay,
     feed: Feed,
     shelf: Shelf,
+    /// Whether overviews are being made.
+    preparing: AtomicBool,
     ledger: AtomicU32,
     /// Counts up whenever something changed that pages show.
     revision: watch::Sender<u64>,
@@ -89,6 +91,7 @@ impl App {
             network: Mutex::new(None),
             feed: Feed::default(),
             shelf: Shelf::default(),
+            preparing: AtomicBool::new(false),
             ledger: AtomicU32::new(0),
             revision: watch::Sender::new(0),
         }));
@@ -160,6 +163,18 @@ impl App {
 
     pub(crate) fn shelf(&self) -> &Shelf {
         &self.0.shelf
+    }
+
+    /// Sees to it that these drives open at once, beside everything else, and not while a drive is recorded.
+    pub(crate) fn prepare_overviews(&self, drives: Vec<PathBuf>) {
+        if self.bay().car().stage == Stage::Recording || self.0.preparing.swap(true, Ordering::Acquire) {
+            return;
+        }
+        let app = self.clone();
+        tokio::task::spawn_blocking(move || {
+            app.complete_overviews(&drives);
+            app.0.preparing.store(false, Ordering::Release);
+        });
     }
 
     /// Runs what reads files or computes, without keeping other pages waiting.

@@ -138,6 +138,15 @@ impl Bay {
         lock(&self.control).stop();
     }
 
+    /// Records other signals from now on, in the same drive.
+    pub(crate) fn change_signals(&self, signals: Vec<SignalId>) -> Result<(), Failure> {
+        if lock(&self.car).stage != Stage::Recording {
+            return Err(Failure::busy("nothing is being recorded that could be changed"));
+        }
+        lock(&self.control).record_from_now_on(signals);
+        Ok(())
+    }
+
     /// Marks the present moment of a recording.
     pub(crate) fn mark(&self, text: &str) -> Result<(), Failure> {
         if lock(&self.car).stage != Stage::Recording {
@@ -279,6 +288,11 @@ impl Observer for Taping<'_> {
         drop(shown);
         self.pace = self.pace.map(|_| Instant::now());
         self.app.changed();
+    }
+
+    fn change(&mut self, signals: &[wire::PlannedSignal]) {
+        self.app.feed().extend(signals.len());
+        self.tell(|recording| recording.signals = signals.to_vec());
     }
 
     fn sample(&mut self, signal: usize, sample: Sample) {

@@ -26,6 +26,7 @@ mod bay;
 mod failure;
 mod guard;
 mod network;
+mod overview;
 mod shelf;
 mod stream;
 mod thin;

@@ -2,39 +2,65 @@
 
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
-use std::time::{Duration, Instant, SystemTime};
+use std::time::{Duration, Instant};
 
 use drive::Opened;
 
 use crate::failure::Failure;
+use crate::overview::{Overview, Stamp};
 
 /// Drives that are kept at the same time: before and after, and one more.
 const KEPT: usize = 3;
 /// How long one that nobody looks at is kept.
 const UNUSED: Duration = Duration::from_secs(10 * 60);
 
-/// Opened drives by their file.
+/// Opened drives and their overviews.
 #[derive(Default)]
 pub(crate) struct Shelf {
-    books: Mutex<Vec<Book>>,
-}
-
-struct Book {
-    path: PathBuf,
-    /// A file that changed since is read again.
-    modified: Option<SystemTime>,
-    used: Instant,
-    opened: Arc<Opened>,
+    drives: Row<Opened>,
+    pub(crate) overviews: Row<Overview>,
 }
 
 impl Shelf {
     /// The drive in this file, read if it is not at hand. Blocks while it reads.
     pub(crate) fn open(&self, path: &Path) -> Result<Arc<Opened>, Failure> {
-        let modified = std::fs::metadata(path).and_then(|about| about.modified()).ok();
-        if let Some(opened) = self.at_hand(path, modified) {
-            return Ok(opened);
+        self.drives.get(path, || Ok(drive::read(path)?))
+    }
+
+    /// Puts away what nobody looked at for a while.
+    pub(crate) fn tidy(&self) {
+        self.drives.tidy();
+        self.overviews.tidy();
+    }
+}
+
+/// What was made of some files.
+pub(crate) struct Row<T> {
+    books: Mutex<Vec<Book<T>>>,
+}
+
+struct Book<T> {
+    path: PathBuf,
+    /// A file that changed since is read again.
+    stamp: Option<Stamp>,
+    used: Instant,
+    content: Arc<T>,
+}
+
+impl<T> Default for Row<T> {
+    fn default() -> Self {
+        Self { books: Mutex::default() }
+    }
+}
+
+impl<T> Row<T> {
+    /// What belongs to this file, made by `read` if it is not at hand.
+    pub(crate) fn get(&self, path: &Path, read: impl FnOnce() -> Result<T, Failure>) -> Result<Arc<T>, Failure> {
+        let stamp = Stamp::of(path);
+        if let Some(content) = self.at_hand(path, stamp) {
+            return Ok(content);
         }
-        let opened = Arc::new(drive::read(path)?);
+        let content = Arc::new(read()?);
         let mut books = self.books.lock().unwrap_or_else(PoisonError::into_inner);
         books.retain(|book| book.path != path);
         if books.len() >= KEPT
@@ -42,19 +68,18 @@ impl Shelf {
         {
             books.remove(oldest);
         }
-        books.push(Book { path: path.to_owned(), modified, used: Instant::now(), opened: Arc::clone(&opened) });
-        Ok(opened)
+        books.push(Book { path: path.to_owned(), stamp, used: Instant::now(), content: Arc::clone(&content) });
+        Ok(content)
     }
 
-    fn at_hand(&self, path: &Path, modified: Option<SystemTime>) -> Option<Arc<Opened>> {
+    fn at_hand(&self, path: &Path, stamp: Option<Stamp>) -> Option<Arc<T>> {
         let mut books = self.books.lock().unwrap_or_else(PoisonError::into_inner);
-        let book = books.iter_mut().find(|book| book.path == path && book.modified == modified)?;
+        let book = books.iter_mut().find(|book| book.path == path && book.stamp == stamp)?;
         book.used = Instant::now();
-        Some(Arc::clone(&book.opened))
+        Some(Arc::clone(&book.content))
     }
 
-    /// Puts away what nobody looked at for a while.
-    pub(crate) fn tidy(&self) {
+    fn tidy(&self) {
         self.books.lock().unwrap_or_else(PoisonError::into_inner).retain(|book| book.used.elapsed() < UNUSED);
     }
 }

@@ -21,24 +21,32 @@ impl Points {
 }
 
 /// The samples of `t_ns`, `value` between `from_ns` and `to_ns`, at most two for each of `n_columns` equal stretches,
-/// and one beyond each end so that a line reaches the edges.
-///
-/// `t_ns` never decreases; both slices have one length (what is beyond the shorter one is left out). Values that are
-/// not finite are left out.
+/// and one beyond each end so that a line reaches the edges. Values that are not finite are left out.
 pub(crate) fn columns(t_ns: &[i64], value: &[f64], from_ns: i64, to_ns: i64, n_columns: usize) -> Points {
+    let mut points = Points::default();
+    for idx in extremes(t_ns, value, from_ns, to_ns, n_columns) {
+        if value[idx].is_finite() {
+            points.push(t_ns[idx], value[idx]);
+        }
+    }
+    points
+}
+
+/// Which samples [`columns`] keeps, in order.
+///
+/// `t_ns` never decreases; both slices have one length (what is beyond the shorter one is left out).
+pub(crate) fn extremes(t_ns: &[i64], value: &[f64], from_ns: i64, to_ns: i64, n_columns: usize) -> Vec<usize> {
     let n = t_ns.len().min(value.len());
     let (t_ns, value) = (&t_ns[..n], &value[..n]);
-    let mut points = Points::default();
     if n == 0 || to_ns < from_ns || n_columns == 0 {
-        return points;
+        return Vec::new();
     }
     let first = t_ns.partition_point(|t| *t < from_ns);
     let last = t_ns.partition_point(|t| *t <= to_ns);
-    if let Some(before) = first.checked_sub(1) {
-        points.push(t_ns[before], value[before]);
-    }
+    let mut kept = Vec::with_capacity((last - first).min(2 * n_columns) + 2);
+    kept.extend(first.checked_sub(1));
     if last - first <= 2 * n_columns {
-        (first..last).for_each(|idx| points.push(t_ns[idx], value[idx]));
+        kept.extend(first..last);
     } else {
         let width_ns = (to_ns as f64 - from_ns as f64) / n_columns as f64;
         let mut start = first;
@@ -47,27 +55,16 @@ pub(crate) fn columns(t_ns: &[i64], value: &[f64], from_ns: i64, to_ns: i64, n_c
             let rest = &t_ns[start..last];
             let end = if column == n_columns { last } else { start + rest.partition_point(|t| (*t as f64) < edge_ns) };
             if start < end {
-                // Not a number is never the least or greatest unless there is nothing else, and is dropped below.
+                // Not a number is never the least or greatest unless there is nothing else.
                 let (low, high) = (&value[start..end]).argminmax();
-                let (early, late) = (start + low.min(high), start + low.max(high));
-                points.push(t_ns[early], value[early]);
-                if early != late {
-                    points.push(t_ns[late], value[late]);
-                }
+                kept.push(start + low.min(high));
+                kept.extend((low != high).then_some(start + low.max(high)));
             }
             start = end;
         }
     }
-    if last < n {
-        points.push(t_ns[last], value[last]);
-    }
-    if points.value.iter().any(|value| !value.is_finite()) {
-        let kept: Vec<bool> = points.value.iter().map(|value| value.is_finite()).collect();
-        let mut keep = kept.iter();
-        points.t_s.retain(|_| keep.next().is_some_and(|keep| *keep));
-        points.value.retain(|value| value.is_finite());
-    }
-    points
+    kept.extend((last < n).then_some(last));
+    kept
 }
 
 #[cfg(test)]

@@ -163,12 +163,16 @@ pub enum Content {
         #[serde(default)]
         problems: Vec<String>,
     },
-    /// A moment of a drive that somebody marked.
+    /// A moment or a stretch of a drive that somebody marked.
     Mark {
         /// SHA-256 of the drive.
         drive: String,
         /// Seconds since the start of the drive.
         t_s: f64,
+        /// End of a stretch; nothing for a moment.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        #[cfg_attr(feature = "ts", ts(optional))]
+        to_s: Option<f64>,
         /// What was said of it.
         text: String,
     },

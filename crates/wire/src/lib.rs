@@ -18,6 +18,7 @@ mod drive;
 mod findings;
 mod ledger;
 mod lists;
+mod pictures;
 mod program;
 mod survey;
 mod suspects;
@@ -36,6 +37,7 @@ pub use ledger::{
     Placement, Verified,
 };
 pub use lists::{Signal, Signals, Watchlist, Watchlists};
+pub use pictures::{LoadMap, MapCell, MapRegion, PairCell, PairError, Pictures, WheelSpectrum, Wheels};
 pub use program::{Adapter, Adapters, Demo, Failed, Failure, Serving, Workbench};
 pub use survey::{
     Code, CodeRecord, FreezeFrame, InUse, Info, Missing, Module, MonitorResult, MonitorState, Network, RawExchange,
@@ -105,6 +107,9 @@ pub fn typescript() -> String {
         Imported
         InUse
         Info
+        LoadMap
+        MapCell
+        MapRegion
         Mark
         Missing
         Module
@@ -113,7 +118,10 @@ pub fn typescript() -> String {
         Network
         NextTest
         Output
+        PairCell
+        PairError
         Parameter
+        Pictures
         Planned
         PlannedSignal
         Proof
@@ -148,6 +156,8 @@ pub fn typescript() -> String {
         Verified
         Watchlist
         Watchlists
+        WheelSpectrum
+        Wheels
         Workbench
     }
     module

@@ -26,6 +26,8 @@ pub struct Signal {
     pub vss: Option<String>,
     /// Whether a definition says how to read it from a car.
     pub readable: bool,
+    /// Names of the modules that have it, where a definition tells.
+    pub modules: Vec<String>,
 }
 
 /// `witness watchlist --json`.

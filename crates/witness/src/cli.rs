@@ -65,6 +65,8 @@ pub(crate) enum Command {
     Export(ExportArgs),
     /// Examine a drive: what is faulty, how sure, where in the recording, what else could explain it.
     Examine(ExamineArgs),
+    /// What checks look at: a signal over speed and load, two tracks over their travel, what repeats with the wheels.
+    Picture(PictureArgs),
     /// Keep book of swapped parts, and judge: does the misfire follow a part, or stay with the cylinder?
     Swap(SwapArgs),
     /// Cases: a vehicle's visit with its complaint, and everything that was done.
@@ -358,6 +360,22 @@ pub(crate) struct ExamineArgs {
     /// Show healthy findings in full too.
     #[arg(long)]
     pub(crate) all: bool,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct PictureArgs {
+    /// The drive.
+    #[arg(value_name = "DRIVE.mcap")]
+    pub(crate) drive: PathBuf,
+    /// A signal over engine speed and load; counters of misfires become rates.
+    #[arg(long, value_name = "SIGNAL")]
+    pub(crate) map: Option<String>,
+    /// How far two tracks of one sensor disagree, over their travel.
+    #[arg(long, value_name = "FIRST,SECOND", value_delimiter = ',')]
+    pub(crate) pair: Option<Vec<String>>,
+    /// What repeats in the speed of each wheel, per metre rolled.
+    #[arg(long)]
+    pub(crate) wheels: bool,
 }
 
 #[derive(Debug, Args)]

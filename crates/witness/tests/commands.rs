@@ -174,6 +174,15 @@ fn a_drive_is_recorded_examined_and_exported() {
     assert!(kinds.contains(&"dropout") && kinds.contains(&"pair"), "{kinds:?}");
     assert!(value["findings"].as_array().unwrap().iter().all(|finding| finding["verdict"] != "faulty"), "{value}");
 
+    let wanted = ["--map", "coolant.temperature", "--pair", "pedal.position_1,pedal.position_2"];
+    let (code, value) = bench.json("picture", &[&["picture", "d.mcap"], &wanted[..]].concat());
+    assert_eq!(code, 0, "{value}");
+    let seconds = value["map"]["cells"].as_array().unwrap().iter().map(|cell| cell["exposure"].as_f64().unwrap());
+    assert!((seconds.sum::<f64>() - 60.0).abs() < 3.0, "{value}");
+    assert!(value["pair"]["cells"].as_array().unwrap().len() > 5, "{value}");
+    let (code, value) = bench.json("picture", &["picture", "d.mcap", "--wheels"]);
+    assert_eq!((code, value["problems"].as_array().unwrap().len()), (5, 1), "no wheel was recorded: {value}");
+
     let (code, value) = bench.json("export", &["export", "d.mcap", "--out", "d.csv"]);
     assert_eq!(code, 0, "{value}");
     let (code, value) = bench.json("import", &["import", "d.csv", "--out", "again.mcap"]);

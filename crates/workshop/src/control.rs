@@ -3,11 +3,14 @@
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 
+use signal::SignalId;
+
 /// Marks and stops a recording; its clones all belong to the same one.
 #[derive(Debug, Clone, Default)]
 pub struct Control {
     stop: Arc<AtomicBool>,
     marks: Arc<Mutex<Vec<String>>>,
+    signals: Arc<Mutex<Option<Vec<SignalId>>>>,
 }
 
 impl Control {
@@ -27,10 +30,25 @@ impl Control {
         self.marks.lock().unwrap_or_else(PoisonError::into_inner).push(text.to_owned());
     }
 
+    /// Asks for other signals from now on, in the same drive; what was recorded before stays.
+    pub fn record_from_now_on(&self, signals: Vec<SignalId>) {
+        *self.signals.lock().unwrap_or_else(PoisonError::into_inner) = Some(signals);
+    }
+
     /// What [`Control::stop`] sets, for handlers of operating system signals.
     #[must_use]
     pub fn stop_flag(&self) -> Arc<AtomicBool> {
         Arc::clone(&self.stop)
+    }
+
+    /// Whether other signals are wanted.
+    pub(crate) fn wants_others(&self) -> bool {
+        self.signals.lock().unwrap_or_else(PoisonError::into_inner).is_some()
+    }
+
+    /// The signals that are wanted from now on, told once.
+    pub(crate) fn take_signals(&self) -> Option<Vec<SignalId>> {
+        self.signals.lock().unwrap_or_else(PoisonError::into_inner).take()
     }
 
     /// The marks that were set since this was last called.

@@ -2,6 +2,7 @@
 
 use std::path::Path;
 
+use drive::Opened;
 use signal::Recording;
 
 use wire::Content;
@@ -15,10 +16,18 @@ impl Workshop {
     /// # Errors
     /// [`WorkshopError::Drive`]; what is damaged of a drive stands in [`wire::Examined::problems`].
     pub fn examine(&self, drive: &Path) -> Result<wire::Examined, WorkshopError> {
-        let (recording, mut problems) = open_drive(drive)?;
-        let mut findings = evidence::examine(&recording);
+        Ok(self.examine_opened(drive, &drive::read(drive)?))
+    }
+
+    /// The same for a drive that was read from its file already.
+    ///
+    /// What goes wrong stands in [`wire::Examined::problems`].
+    #[must_use]
+    pub fn examine_opened(&self, drive: &Path, opened: &Opened) -> wire::Examined {
+        let (recording, mut problems) = (&opened.recording, problems_of(opened));
+        let mut findings = evidence::examine(recording);
         findings.sort_by(|a, b| b.log10_odds.total_cmp(&a.log10_odds));
-        let summary = to_wire::drive(drive, &recording);
+        let summary = to_wire::drive(drive, recording);
         let findings: Vec<wire::Finding> = findings.iter().map(to_wire::finding).collect();
         let case = match self.enter_findings(drive, &summary, &findings, &problems) {
             Ok(case) => case,
@@ -27,7 +36,7 @@ impl Workshop {
                 None
             }
         };
-        Ok(wire::Examined { drive: summary, findings, problems, case })
+        wire::Examined { drive: summary, findings, problems, case }
     }
 
     /// Writes findings into the case that has the drive, else into the open case, with the drive itself where it is new
@@ -58,9 +67,15 @@ impl Workshop {
 /// The recording in a drive, and what is missing of it, one line each.
 pub(crate) fn open_drive(path: &Path) -> Result<(Recording, Vec<String>), WorkshopError> {
     let opened = drive::read(path)?;
+    let lines = problems_of(&opened);
+    Ok((opened.recording, lines))
+}
+
+/// What is missing of a drive, one line each.
+fn problems_of(opened: &Opened) -> Vec<String> {
     let mut lines: Vec<String> = opened.problems.iter().map(ToString::to_string).collect();
     if !opened.is_finished && lines.is_empty() {
         lines.push("the recording was cut short; everything that was saved is there".to_owned());
     }
-    Ok((opened.recording, lines))
+    lines
 }

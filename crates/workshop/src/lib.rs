@@ -36,6 +36,7 @@ mod definitions;
 mod error;
 mod examine;
 mod live;
+mod pictures;
 mod places;
 mod plan;
 mod record;
@@ -60,6 +61,7 @@ pub use definitions::{check_definitions, definitions};
 pub use error::{Blame, WorkshopError};
 pub use evidence::suspects::{Answer, Repair};
 pub use live::{Done, Event, Recording, Stage, State, Taken, Watch};
+pub use pictures::{PictureWish, pictures};
 pub use places::{Places, time_for_people, unix_now_ns};
 pub use plan::events_for_95_percent;
 pub use record::Wish;
@@ -121,6 +123,12 @@ pub trait Observer {
 
     /// A recording begins with these signals, in the order in which [`Observer::sample`] numbers them.
     fn begin(&mut self, signals: &[wire::PlannedSignal]) {
+        let _ = signals;
+    }
+
+    /// From here on other signals are recorded: all of the drive so far keep their numbers, new ones follow them, and
+    /// those that are not asked for any more have a rate of 0.
+    fn change(&mut self, signals: &[wire::PlannedSignal]) {
         let _ = signals;
     }
 

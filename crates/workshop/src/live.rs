@@ -21,7 +21,7 @@ const MAX_WAITING: usize = 1 << 14;
 pub enum Event {
     /// A line of progress before the recording began.
     Said(String),
-    /// The recording began; samples come by the numbers of these signals.
+    /// The recording began, or goes on with other signals; samples come by the numbers of these.
     Began(Arc<[wire::PlannedSignal]>),
     /// A value.
     Sample {
@@ -254,6 +254,10 @@ impl Observer for Fan {
             lock(&mailbox.queue).waiting.push_back(Event::Began(Arc::clone(&signals)));
             mailbox.news.notify_one();
         }
+    }
+
+    fn change(&mut self, signals: &[wire::PlannedSignal]) {
+        self.begin(signals);
     }
 
     fn sample(&mut self, signal: usize, sample: Sample) {

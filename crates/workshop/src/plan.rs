@@ -1,7 +1,8 @@
 //! The rate that each signal gets, and the odds of catching a short event.
 
+use definition::Definitions;
 use signal::SignalId;
-use vehicle::{Plan, Rate};
+use vehicle::{Plan, Rate, Vehicle};
 
 use crate::{Car, Observer, Workshop, WorkshopError, to_wire};
 
@@ -25,7 +26,7 @@ impl Workshop {
             let (what, wanted) = ("the length of the event", "above 0 ms");
             return Err(WorkshopError::Number { what, wanted, found: event_ms });
         }
-        let (plan, rates) = measured(car, wanted, TRIAL_S, observer)?;
+        let (plan, rates) = measured(&mut car.vehicle, &car.definitions, wanted, TRIAL_S, observer)?;
         Ok(wire::Planned {
             protocol: car.vehicle.link_info().bus.map(|bus| bus.to_string()),
             event_ms,
@@ -37,12 +38,13 @@ impl Workshop {
 
 /// A plan and the rates that it was seen to give.
 pub(crate) fn measured(
-    car: &mut Car,
+    vehicle: &mut Vehicle,
+    definitions: &Definitions,
     wanted: &[SignalId],
     trial_s: f64,
     observer: &mut dyn Observer,
 ) -> Result<(Plan, Vec<Rate>), WorkshopError> {
-    let mut plan = car.vehicle.plan(wanted, &car.definitions)?;
+    let mut plan = vehicle.plan(wanted, definitions)?;
     for missing in &plan.unavailable {
         observer.say(&format!("not available: {}: {}", missing.id, missing.reason));
     }
@@ -53,7 +55,7 @@ pub(crate) fn measured(
     if plan.signals.is_empty() {
         return Err(nothing(&plan));
     }
-    let rates = car.vehicle.measure(&mut plan, trial_s).map_err(|_| nothing(&plan))?;
+    let rates = vehicle.measure(&mut plan, trial_s).map_err(|_| nothing(&plan))?;
     Ok((plan, rates))
 }
 

@@ -2,6 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
+use definition::Definitions;
 use drive::{DriveError, DriveInfo, Overwrite, Recorder, SignalHandle};
 use protocol::Nanos;
 use signal::{Gap, Mark, Sample, SignalId};
@@ -62,14 +63,19 @@ impl Workshop {
             return Err(WorkshopError::NoSignal);
         }
         let out = self.drive_file(wish.out.as_deref())?;
-        let (mut plan, rates) = measured(car, &wish.signals, TRIAL_S, observer)?;
+        let (mut plan, rates) = measured(&mut car.vehicle, &car.definitions, &wish.signals, TRIAL_S, observer)?;
         for (signal, rate) in plan.signals.iter().zip(&rates) {
             observer.say(&format!("{:34} {:6.1}/s  from {}", signal.id, rate.per_second, signal.source));
         }
+        let definitions = car.definitions.clone();
         let file = DriveFile { out, replace: wish.replace, until_ns: wish.seconds.map(signal::nanos_from_seconds) };
         let (outcome, mut recorded) =
             self.on_tape(car, &mut plan, &rates, file, control, observer, |vehicle, plan, tape| {
-                vehicle.sample(plan, tape)
+                loop {
+                    vehicle.sample(plan, tape)?;
+                    let Some(wanted) = control.take_signals() else { return Ok(()) };
+                    tape.go_on_with(&wanted, vehicle, &definitions, plan).map_err(SampleError::Sink)?;
+                }
             })?;
         match outcome {
             Ok(()) => {}
@@ -103,11 +109,21 @@ impl Workshop {
             ..DriveInfo::default()
         };
         let overwrite = if replace { Overwrite::WhenDone } else { Overwrite::Never };
-        let mut recorder = Recorder::create(&out, &info, overwrite)?;
-        let handles = plan.signals.iter().map(|signal| recorder.add_signal(&signal.id, &signal.unit, &signal.source));
-        let handles = handles.collect::<Result<Vec<_>, _>>()?;
-        observer.begin(&planned_signals(plan, rates, EVENT_MS));
-        let mut tape = Tape { recorder, handles, until_ns, control, observer, problems: Vec::new(), notes: Vec::new() };
+        let recorder = Recorder::create(&out, &info, overwrite)?;
+        let mut tape = Tape {
+            recorder,
+            signals: Vec::new(),
+            numbers: Vec::new(),
+            part: Part::default(),
+            until_ns,
+            control,
+            observer,
+            problems: Vec::new(),
+            notes: Vec::new(),
+        };
+        tape.take_in(plan, rates)?;
+        let planned = tape.planned();
+        tape.observer.begin(&planned);
         let outcome = work(&mut car.vehicle, plan, &mut tape);
         let Tape { recorder, observer, mut problems, notes, .. } = tape;
         // Closed before anything else is said, so that what was recorded is safe.
@@ -169,7 +185,10 @@ pub(crate) struct DriveFile {
 
 /// A drive and its marks.
 fn drive_entries(file: FileRef, summary: &wire::DriveSummary, problems: &[String]) -> Vec<Content> {
-    let mark = |mark: &wire::Mark| Content::Mark { drive: file.sha256.clone(), t_s: mark.t_s, text: mark.text.clone() };
+    let mark = |mark: &wire::Mark| {
+        let wire::Mark { t_s, text } = mark.clone();
+        Content::Mark { drive: file.sha256.clone(), t_s, to_s: None, text }
+    };
     let marks: Vec<Content> = summary.marks.iter().map(mark).collect();
     let drive = Content::Drive { file, summary: summary.clone(), problems: problems.to_vec() };
     std::iter::once(drive).chain(marks).collect()
@@ -178,12 +197,92 @@ fn drive_entries(file: FileRef, summary: &wire::DriveSummary, problems: &[String
 /// Takes samples into the recorder, and tells the observer.
 pub(crate) struct Tape<'a> {
     recorder: Recorder,
-    handles: Vec<SignalHandle>,
+    /// All signals of the drive.
+    signals: Vec<(SignalHandle, wire::PlannedSignal)>,
+    /// Which of them each signal of the plan is.
+    numbers: Vec<usize>,
+    part: Part,
     until_ns: Option<Nanos>,
     control: &'a Control,
     observer: &'a mut dyn Observer,
     problems: Vec<String>,
     notes: Vec<String>,
+}
+
+/// A part of a drive over which the same signals are recorded. The sampler counts time and exchanges from its start.
+#[derive(Debug, Clone, Copy, Default)]
+struct Part {
+    from_ns: Nanos,
+    from_exchange: u32,
+    /// How far the drive is.
+    t_ns: Nanos,
+    exchange: u32,
+}
+
+impl Part {
+    /// Number of an exchange in the drive; 0 stays what it is, as it means none.
+    fn exchange(&mut self, number: u32) -> u32 {
+        if number == 0 {
+            return 0;
+        }
+        let number = self.from_exchange.saturating_add(number);
+        self.exchange = self.exchange.max(number);
+        number
+    }
+}
+
+impl Tape<'_> {
+    /// Takes in what a plan records from now on.
+    fn take_in(&mut self, plan: &Plan, rates: &[Rate]) -> Result<(), DriveError> {
+        for (_, planned) in &mut self.signals {
+            (planned.per_second, planned.odds, planned.events_for_95_percent) = (0.0, 0.0, None);
+        }
+        self.numbers.clear();
+        for (signal, planned) in plan.signals.iter().zip(planned_signals(plan, rates, EVENT_MS)) {
+            let known = self.signals.iter().position(|(_, known)| known.id == planned.id);
+            let number = match known {
+                Some(number) => number,
+                None => {
+                    let handle = self.recorder.add_signal(&signal.id, &signal.unit, &signal.source)?;
+                    self.signals.push((handle, planned.clone()));
+                    self.signals.len() - 1
+                }
+            };
+            self.signals[number].1 = planned;
+            self.numbers.push(number);
+        }
+        Ok(())
+    }
+
+    fn planned(&self) -> Vec<wire::PlannedSignal> {
+        self.signals.iter().map(|(_, planned)| planned.clone()).collect()
+    }
+
+    /// Plans and measures other signals and goes on with them in the same drive; the time that this takes is a gap. If
+    /// they cannot be had, it goes on as before.
+    fn go_on_with(
+        &mut self,
+        wanted: &[SignalId],
+        vehicle: &mut Vehicle,
+        definitions: &Definitions,
+        plan: &mut Plan,
+    ) -> Result<(), DriveError> {
+        let (from_ns, left_ns) = (self.part.t_ns, vehicle.now());
+        let measured = measured(vehicle, definitions, wanted, TRIAL_S, &mut *self.observer);
+        let to_ns = from_ns + (vehicle.now() - left_ns);
+        self.part = Part { from_ns: to_ns, t_ns: to_ns, from_exchange: self.part.exchange, ..self.part };
+        self.recorder.gap(Gap { from_ns, to_ns, reason: "the signals were changed".to_owned() });
+        match measured {
+            Ok((new, rates)) => {
+                self.take_in(&new, &rates)?;
+                *plan = new;
+                let planned = self.planned();
+                self.observer.change(&planned);
+            }
+            Err(error) => self.note(0, &format!("the signals could not be changed: {error}")),
+        }
+        Ok(())
+    }
 }
 
 /// What is lost on the way is noted and the recording goes on; only a recorder that stopped ends it.
@@ -201,22 +300,29 @@ impl Sink for Tape<'_> {
     type Error = DriveError;
 
     fn sample(&mut self, signal: usize, sample: Sample) -> Result<(), DriveError> {
-        let Some(handle) = self.handles.get(signal) else { return Ok(()) };
-        let recorded = go_on_after(&mut self.problems, self.recorder.push(*handle, sample));
-        self.observer.sample(signal, sample);
+        let Some(number) = self.numbers.get(signal).copied() else { return Ok(()) };
+        let sample = Sample {
+            t_ns: sample.t_ns + self.part.from_ns,
+            asked_ns: sample.asked_ns + self.part.from_ns,
+            exchange: self.part.exchange(sample.exchange),
+            ..sample
+        };
+        let recorded = go_on_after(&mut self.problems, self.recorder.push(self.signals[number].0, sample));
+        self.observer.sample(number, sample);
         recorded
     }
 
     fn exchange(&mut self, number: u32, raw: RawExchange) -> Result<(), DriveError> {
+        let from_ns = self.part.from_ns;
         let replies = raw.exchange.replies.into_iter().map(|reply| drive::Reply {
             from: reply.from.to_string(),
-            arrived_ns: reply.arrived_ns,
+            arrived_ns: reply.arrived_ns + from_ns,
             bytes: reply.bytes,
         });
         self.recorder.push_exchange(drive::Exchange {
-            number,
-            asked_ns: raw.exchange.asked_ns,
-            over_ns: raw.exchange.over_ns,
+            number: self.part.exchange(number),
+            asked_ns: raw.exchange.asked_ns + from_ns,
+            over_ns: raw.exchange.over_ns + from_ns,
             to: to_wire::target(&raw.to),
             request: raw.request,
             replies: replies.collect(),
@@ -226,16 +332,20 @@ impl Sink for Tape<'_> {
     }
 
     fn gap(&mut self, gap: Gap) -> Result<(), DriveError> {
-        self.recorder.gap(gap);
+        let Gap { from_ns, to_ns, reason } = gap;
+        let start_ns = self.part.from_ns;
+        self.recorder.gap(Gap { from_ns: from_ns + start_ns, to_ns: to_ns + start_ns, reason });
         Ok(())
     }
 
     fn note(&mut self, t_ns: Nanos, text: &str) {
+        let t_ns = t_ns + self.part.from_ns;
         self.observer.note(t_ns, text);
         self.notes.push(format!("{:.3} s: {text}", signal::seconds_from_nanos(t_ns)));
     }
 
     fn mark(&mut self, mark: Mark) -> Result<(), DriveError> {
+        let mark = Mark { t_ns: mark.t_ns + self.part.from_ns, ..mark };
         self.observer.mark(mark.t_ns, &mark.text);
         self.recorder.mark(mark);
         Ok(())
@@ -243,11 +353,72 @@ impl Sink for Tape<'_> {
 
     fn go_on(&mut self, t_ns: Nanos) -> Result<bool, DriveError> {
         go_on_after(&mut self.problems, self.recorder.check())?;
+        let t_ns = t_ns + self.part.from_ns;
+        self.part.t_ns = t_ns;
         self.observer.turn(t_ns);
         for text in self.control.take_marks() {
             self.observer.mark(t_ns, &text);
             self.recorder.mark(Mark { t_ns, text });
         }
-        Ok(!self.control.is_stopped() && self.until_ns.is_none_or(|until| t_ns < until))
+        let is_wanted = !self.control.is_stopped() && !self.control.wants_others();
+        Ok(is_wanted && self.until_ns.is_none_or(|until| t_ns < until))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{Places, signal_ids};
+
+    /// Wants other signals after five seconds.
+    struct Changing {
+        control: Control,
+        wanted: Option<Vec<SignalId>>,
+        told: Vec<wire::PlannedSignal>,
+    }
+
+    impl Observer for Changing {
+        fn turn(&mut self, t_ns: Nanos) {
+            if t_ns > 5_000_000_000
+                && let Some(wanted) = self.wanted.take()
+            {
+                self.control.record_from_now_on(wanted);
+            }
+        }
+
+        fn change(&mut self, signals: &[wire::PlannedSignal]) {
+            self.told = signals.to_vec();
+        }
+    }
+
+    #[test]
+    fn other_signals_go_into_the_same_drive_behind_a_gap() {
+        let ids =
+            |names: &[&str]| signal_ids(&names.iter().map(|name| (*name).to_owned()).collect::<Vec<_>>()).unwrap();
+        let folder = tempfile::tempdir().unwrap();
+        let workshop = Workshop::new(Places::at(folder.path()).unwrap(), "test 1");
+        let mut car = workshop.connect("standin:fell?script=town", &[], &mut crate::Silent).unwrap();
+        let control = Control::default();
+        let wanted = Some(ids(&["engine.speed", "coolant.temperature"]));
+        let mut changing = Changing { control: control.clone(), wanted, told: Vec::new() };
+        let wish = Wish { seconds: Some(20.0), ..Wish::of(ids(&["engine.speed", "pedal.position_1"])) };
+        let recorded = workshop.record(&mut car, &wish, &control, &mut changing).unwrap();
+        assert_eq!(recorded.problems, Vec::<String>::new());
+        let told: Vec<(&str, bool)> = changing.told.iter().map(|one| (one.id.as_str(), one.per_second > 0.0)).collect();
+        assert_eq!(told, [("engine.speed", true), ("pedal.position_1", false), ("coolant.temperature", true)]);
+
+        let (drive, _) = open_drive(Path::new(&recorded.drive.file)).unwrap();
+        let gap = drive.gaps.iter().find(|gap| gap.reason.contains("changed")).unwrap();
+        let [speed, pedal, coolant] =
+            ["engine.speed", "pedal.position_1", "coolant.temperature"].map(|id| drive.series(id).unwrap());
+        assert!(*pedal.t_ns.last().unwrap() <= gap.from_ns && pedal.t_ns.len() > 5);
+        assert!(coolant.t_ns[0] >= gap.to_ns, "{:?} {gap:?}", coolant.t_ns);
+        assert!(coolant.t_ns.len() > 2);
+        let inside = |t: &&i64| **t > gap.from_ns && **t < gap.to_ns;
+        assert_eq!(speed.t_ns.iter().filter(inside).count(), 0);
+        assert!(speed.t_ns[0] < gap.from_ns && *speed.t_ns.last().unwrap() > gap.to_ns);
+        // Exchanges are numbered on: equal numbers mean the same answer.
+        assert!(speed.exchange.windows(2).all(|pair| pair[0] < pair[1]), "{:?}", speed.exchange);
+        assert!((recorded.drive.duration_s - 20.0).abs() < 1.0, "{}", recorded.drive.duration_s);
     }
 }

@@ -99,8 +99,12 @@ pub fn known_signals(definitions: &Definitions) -> Vec<wire::Signal> {
         let id = known.id.to_string();
         let readable = id == "adapter.voltage";
         let (unit, title) = (known.unit.to_string(), known.title.clone());
-        signals.insert(id.clone(), wire::Signal { id, unit, title, vss: known.vss.clone(), readable });
+        signals.insert(
+            id.clone(),
+            wire::Signal { id, unit, title, vss: known.vss.clone(), readable, modules: Vec::new() },
+        );
     }
+    let named = definitions.files().iter().flat_map(|file| &file.modules);
     for definition in definitions.iter() {
         let id = definition.id.to_string();
         let entry = signals.entry(id.clone()).or_insert_with(|| wire::Signal {
@@ -109,8 +113,15 @@ pub fn known_signals(definitions: &Definitions) -> Vec<wire::Signal> {
             title: definition.title.clone(),
             vss: None,
             readable: true,
+            modules: Vec::new(),
         });
         entry.readable = true;
+        let here = named.clone().filter(|module| Some(module.address) == definition.module);
+        entry.modules.extend(here.map(|module| module.name.clone()));
+    }
+    for signal in signals.values_mut() {
+        signal.modules.sort();
+        signal.modules.dedup();
     }
     signals.into_values().collect()
 }

@@ -443,6 +443,10 @@ drive: string,
  */
 t_s: number, 
 /**
+ * End of a stretch; nothing for a moment.
+ */
+to_s?: number, 
+/**
  * What was said of it.
  */
 text: string, } | { "kind": "finding", 
@@ -1035,6 +1039,72 @@ values: Array<string>,
  */
 performance: Array<InUse>, };
 
+export type LoadMap = { 
+/**
+ * The signal.
+ */
+signal: string, 
+/**
+ * What stands for the load; null: nothing, and all cells lie at 0.
+ */
+load: string | null, 
+/**
+ * Of the values: the signal's own, or `per 1000 firings` for counters of misfires.
+ */
+unit: string, 
+/**
+ * Width of a cell, rpm.
+ */
+cell_rpm: number, 
+/**
+ * Height of a cell, percent (or what stands for it).
+ */
+cell_load: number, 
+/**
+ * Where the engine was.
+ */
+cells: Array<MapCell>, 
+/**
+ * Where a cylinder misfires more often than elsewhere; null when no part stands out.
+ */
+region: MapRegion | null, };
+
+export type MapCell = { 
+/**
+ * Lower edge, rpm.
+ */
+rpm: number, 
+/**
+ * Lower edge, percent (or what stands for it).
+ */
+load: number, 
+/**
+ * Seconds, or firings of the cylinder for a rate.
+ */
+exposure: number, 
+/**
+ * Mean, or rate.
+ */
+value: number, };
+
+export type MapRegion = { 
+/**
+ * From this engine speed.
+ */
+from_rpm: number | null, 
+/**
+ * To this one.
+ */
+to_rpm: number | null, 
+/**
+ * From this load.
+ */
+from_load: number | null, 
+/**
+ * To this one.
+ */
+to_load: number | null, };
+
 export type Mark = { 
 /**
  * Seconds since the start of the drive.
@@ -1251,6 +1321,62 @@ responds: Array<string>,
  */
 care: Care, };
 
+export type PairCell = { 
+/**
+ * From this reading of the first.
+ */
+from: number, 
+/**
+ * To this one.
+ */
+to: number, 
+/**
+ * Readings.
+ */
+n: number, 
+/**
+ * One reading in twenty falls below.
+ */
+low: number, 
+/**
+ * The middle.
+ */
+middle: number, 
+/**
+ * One reading in twenty exceeds it.
+ */
+high: number, 
+/**
+ * How far off a sound pair may be.
+ */
+allowed: number, };
+
+export type PairError = { 
+/**
+ * The two signals.
+ */
+signals: [string, string], 
+/**
+ * Their units.
+ */
+units: [string, string], 
+/**
+ * The straight line between them: the second is `offset` plus `slope` times the first.
+ */
+slope: number, 
+/**
+ * See `slope`.
+ */
+offset: number, 
+/**
+ * Parts of the visited travel in order of position.
+ */
+cells: Array<PairCell>, 
+/**
+ * The most suspicious place, in readings of the first; null when there is none.
+ */
+place: [number, number] | null, };
+
 export type Parameter = { 
 /**
  * Its name.
@@ -1276,6 +1402,24 @@ max: number,
  * The value when none is given; null: one must be given.
  */
 default: number | null, };
+
+export type Pictures = { 
+/**
+ * A signal over engine speed and load.
+ */
+map: LoadMap | null, 
+/**
+ * Two tracks of one sensor over their travel.
+ */
+pair: PairError | null, 
+/**
+ * What repeats in the speed of each wheel; null when it was not asked for.
+ */
+wheels: Wheels | null, 
+/**
+ * What could not be made, and why.
+ */
+problems: Array<string>, };
 
 export type Planned = { 
 /**
@@ -1596,7 +1740,11 @@ vss: string | null,
 /**
  * Whether a definition says how to read it from a car.
  */
-readable: boolean, };
+readable: boolean, 
+/**
+ * Names of the modules that have it, where a definition tells.
+ */
+modules: Array<string>, };
 
 export type SignalSummary = { 
 /**
@@ -1978,6 +2126,42 @@ export type Watchlists = {
  */
 watchlists: Array<Watchlist>, };
 
+export type WheelSpectrum = { 
+/**
+ * The signal.
+ */
+signal: string, 
+/**
+ * How far it was looked at, metres.
+ */
+metres: number, 
+/**
+ * Circumference of the strongest line that may be one turn, metres.
+ */
+circumference_m: number, 
+/**
+ * Repetitions per metre.
+ */
+per_m: Array<number>, 
+/**
+ * Size of the error that repeats so often, percent of the speed.
+ */
+percent: Array<number>, };
+
+export type Wheels = { 
+/**
+ * Size that sound rings show, percent.
+ */
+tolerance_percent: number, 
+/**
+ * One turn of a wheel lies between these, repetitions per metre.
+ */
+turn_per_m: [number, number], 
+/**
+ * One per wheel that rolled far enough.
+ */
+spectra: Array<WheelSpectrum>, };
+
 export type Workbench = { 
 /**
  * Address of its first page.
@@ -2166,7 +2350,11 @@ export type EntryJson = { "kind": "note", text: string, } | { "kind": "pin",
 /**
  * What the drive is asked for by.
  */
-drive: string, t_s: number, text: string, } | { "kind": "decision", text: string, reason: string, } | { "kind": "tested", area: string, test: string, is_yes: boolean, } | { "kind": "repaired", area: string, suspect: string, helped: boolean, } | { "kind": "swap", part: string, from: number, to: number, } | { "kind": "swap-undone", mistaken: boolean, } | { "kind": "replaced", part: string, at: number | null, text: string, } | { "kind": "correction", of: number, reason: string, } | { "kind": "closed", outcome: string, };
+drive: string, t_s: number, 
+/**
+ * Null for a moment.
+ */
+to_s: number | null, text: string, } | { "kind": "decision", text: string, reason: string, } | { "kind": "tested", area: string, test: string, is_yes: boolean, } | { "kind": "repaired", area: string, suspect: string, helped: boolean, } | { "kind": "swap", part: string, from: number, to: number, } | { "kind": "swap-undone", mistaken: boolean, } | { "kind": "replaced", part: string, at: number | null, text: string, } | { "kind": "correction", of: number, reason: string, } | { "kind": "closed", outcome: string, };
 
 export type ConnectJson = { 
 /**
@@ -2183,6 +2371,12 @@ signals: Array<string>,
  * How long; null: until it is stopped.
  */
 seconds: number | null, };
+
+export type ChangeJson = { 
+/**
+ * Signals by name.
+ */
+signals: Array<string>, };
 
 export type MarkJson = { 
 /**

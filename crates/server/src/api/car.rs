@@ -31,6 +31,13 @@ pub(crate) struct RecordJson {
 
 #[derive(Debug, Deserialize)]
 #[cfg_attr(test, derive(ts_rs::TS))]
+pub(crate) struct ChangeJson {
+    /// Signals by name.
+    signals: Vec<String>,
+}
+
+#[derive(Debug, Deserialize)]
+#[cfg_attr(test, derive(ts_rs::TS))]
 pub(crate) struct MarkJson {
     /// May be empty.
     text: String,
@@ -42,6 +49,7 @@ pub(crate) fn routes() -> Router<App> {
         .route("/car/disconnect", post(disconnect))
         .route("/car/survey", post(survey))
         .route("/car/record", post(record))
+        .route("/car/signals", post(change))
         .route("/car/stop", post(stop))
         .route("/car/mark", post(mark))
 }
@@ -67,6 +75,16 @@ async fn record(State(app): State<App>, who: Who, Json(wanted): Json<RecordJson>
     app.must_be_connected()?;
     let signals = workshop::signal_ids(&wanted.signals)?;
     app.order(who, Order::Record { signals, seconds: wanted.seconds })
+}
+
+/// Records other signals from now on, in the same drive.
+async fn change(State(app): State<App>, who: Who, Json(wanted): Json<ChangeJson>) -> Result<(), Failure> {
+    app.access().must_hold(who)?;
+    let signals = workshop::signal_ids(&wanted.signals)?;
+    if signals.is_empty() {
+        return Err(Failure::input("no signal was named"));
+    }
+    app.bay().change_signals(signals)
 }
 
 /// Ends a recording.

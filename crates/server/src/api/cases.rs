@@ -46,6 +46,8 @@ pub(crate) enum EntryJson {
         /// What the drive is asked for by.
         drive: String,
         t_s: f64,
+        /// Null for a moment.
+        to_s: Option<f64>,
         text: String,
     },
     /// Something was decided.
@@ -147,9 +149,12 @@ async fn add(State(app): State<App>, who: Who, Json(entry): Json<EntryJson>) -> 
         EntryJson::Repaired { area, suspect, helped } => Content::Repaired { area, suspect, helped },
         EntryJson::Correction { of, reason } => Content::Correction { of, reason, content: None },
         EntryJson::Closed { outcome } => Content::Closed { outcome },
-        EntryJson::Pin { drive, t_s, text } => {
+        EntryJson::Pin { drive, t_s, to_s, text } => {
+            if !t_s.is_finite() || to_s.is_some_and(|to_s| !to_s.is_finite() || to_s < t_s) {
+                return Err(Failure::input("a stretch of a drive ends after it begins"));
+            }
             let sha256 = app.off_thread(move |app| app.sha256_of_drive(&drive)).await?;
-            Content::Mark { drive: sha256, t_s, text }
+            Content::Mark { drive: sha256, t_s, to_s, text }
         }
     };
     if let Content::Note { text } | Content::Decision { text, .. } | Content::Mark { text, .. } = &content {

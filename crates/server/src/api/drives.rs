@@ -1,20 +1,19 @@
 //! `/api/drives`: what was recorded, what it proves, and its samples as fine as a screen can show them.
 
 use std::path::{Path as FsPath, PathBuf};
-use std::sync::Arc;
 
 use axum::extract::{Path, Query, State};
 use axum::http::{HeaderValue, header};
 use axum::response::{IntoResponse, Response};
 use axum::routing::get;
 use axum::{Json, Router};
-use drive::Opened;
 use serde::{Deserialize, Serialize};
 use signal::nanos_from_seconds;
 
 use crate::access::Who;
 use crate::app::App;
 use crate::failure::Failure;
+use crate::overview::About;
 use crate::stream::frame::Frame;
 use crate::thin;
 
@@ -59,20 +58,25 @@ fn folder(app: &App) -> PathBuf {
 }
 
 /// The file of a drive. A name never leads out of the folder.
-fn file_of(app: &App, id: &str) -> Result<PathBuf, Failure> {
+pub(crate) fn file_of(app: &App, id: &str) -> Result<PathBuf, Failure> {
     let is_plain = !id.is_empty() && !id.starts_with('.') && !id.contains(['/', '\\', '\0', ':']);
     let path = folder(app).join(format!("{id}.mcap"));
     if is_plain && path.is_file() { Ok(path) } else { Err(Failure::missing("there is no such drive")) }
 }
 
 async fn list(State(app): State<App>, _: Who) -> Result<Json<Vec<DriveJson>>, Failure> {
-    app.off_thread(|app| {
-        let entries = std::fs::read_dir(folder(app)).into_iter().flatten().flatten();
-        let mut drives: Vec<DriveJson> = entries.filter_map(|entry| shelved(&entry.path())).collect();
-        drives.sort_by(|a, b| b.written_unix_s.cmp(&a.written_unix_s).then_with(|| b.id.cmp(&a.id)));
-        Ok(Json(drives))
-    })
-    .await
+    let files = |app: &App| -> Vec<PathBuf> {
+        std::fs::read_dir(folder(app)).into_iter().flatten().flatten().map(|entry| entry.path()).collect()
+    };
+    let listed = app.off_thread(move |app| {
+        let mut drives: Vec<(DriveJson, PathBuf)> =
+            files(app).into_iter().filter_map(|path| Some((shelved(&path)?, path))).collect();
+        drives.sort_by(|(a, _), (b, _)| b.written_unix_s.cmp(&a.written_unix_s).then_with(|| b.id.cmp(&a.id)));
+        Ok(drives)
+    });
+    let (drives, paths): (_, Vec<PathBuf>) = listed.await?.into_iter().unzip();
+    app.prepare_overviews(paths);
+    Ok(Json(drives))
 }
 
 impl App {
@@ -105,19 +109,9 @@ fn shelved(path: &FsPath) -> Option<DriveJson> {
     })
 }
 
-fn open(app: &App, id: &str) -> Result<(PathBuf, Arc<Opened>), Failure> {
-    let path = file_of(app, id)?;
-    let opened = app.shelf().open(&path)?;
-    Ok((path, opened))
-}
-
 /// What is in it, without judging it.
 async fn show(State(app): State<App>, _: Who, Path(id): Path<String>) -> Result<Json<wire::DriveSummary>, Failure> {
-    app.off_thread(move |app| {
-        let (path, opened) = open(app, &id)?;
-        Ok(Json(workshop::summary(&path, &opened.recording)))
-    })
-    .await
+    app.off_thread(move |app| Ok(Json(app.overview(&file_of(app, &id)?)?.about.drive.clone()))).await
 }
 
 /// What the ledger of the open case has of it: a drive that was examined by this version is not examined again for
@@ -132,9 +126,8 @@ fn kept_findings(app: &App, path: &FsPath) -> Result<Option<wire::Examined>, Fai
         _ => None,
     });
     let Some(findings) = found.next() else { return Ok(None) };
-    let opened = app.shelf().open(path)?;
-    let problems = opened.problems.iter().map(ToString::to_string).collect();
-    Ok(Some(wire::Examined { drive: workshop::summary(path, &opened.recording), findings, problems, case: None }))
+    let About { drive, problems } = app.overview(path)?.about.clone();
+    Ok(Some(wire::Examined { drive, findings, problems, case: None }))
 }
 
 /// What every check makes of it.
@@ -144,7 +137,8 @@ async fn examined(State(app): State<App>, _: Who, Path(id): Path<String>) -> Res
         if let Some(kept) = kept_findings(app, &path)? {
             return Ok(Json(kept));
         }
-        let examined = app.workshop().examine(&path)?;
+        let opened = app.shelf().open(&path)?;
+        let examined = app.workshop().examine_opened(&path, &opened);
         app.case_changed();
         Ok(Json(examined))
     })
@@ -165,14 +159,28 @@ async fn trace(
         )));
     }
     app.off_thread(move |app| {
-        let (_, opened) = open(app, &id)?;
+        let path = file_of(app, &id)?;
+        let overview = app.overview(&path)?;
         let (from_ns, to_ns) = (nanos_from_seconds(wanted.from_s), nanos_from_seconds(wanted.to_s));
         let mut frame = Frame::new(0, 0);
-        for place in wanted.signals.split(',').filter_map(|place| place.parse::<u16>().ok()) {
-            let Some(series) = opened.recording.series.get(usize::from(place)) else { continue };
-            let points = thin::columns(&series.t_ns, &series.value, from_ns, to_ns, wanted.columns);
-            let n_inside = series.t_ns.partition_point(|t| *t <= to_ns) - series.t_ns.partition_point(|t| *t < from_ns);
-            frame.block(place, n_inside > points.t_s.len(), &points);
+        let places = wanted.signals.split(',').filter_map(|place| place.parse::<u16>().ok());
+        let is_coarse = overview.suffices(wanted.from_s, wanted.to_s, wanted.columns);
+        let opened = if is_coarse { None } else { Some(app.shelf().open(&path)?) };
+        for place in places {
+            let at = usize::from(place);
+            let (t_ns, value, n_all) = match &opened {
+                Some(opened) => match opened.recording.series.get(at) {
+                    Some(series) => (&series.t_ns, &series.value, series.len()),
+                    None => continue,
+                },
+                None => match (overview.tracks.get(at), overview.about.drive.signals.get(at)) {
+                    (Some(track), Some(signal)) => (&track.t_ns, &track.value, signal.samples),
+                    _ => continue,
+                },
+            };
+            let points = thin::columns(t_ns, value, from_ns, to_ns, wanted.columns);
+            let n_inside = t_ns.partition_point(|t| *t <= to_ns) - t_ns.partition_point(|t| *t < from_ns);
+            frame.block(place, t_ns.len() < n_all || n_inside > points.t_s.len(), &points);
         }
         let kind = (header::CONTENT_TYPE, HeaderValue::from_static("application/octet-stream"));
         Ok(([kind], frame.into_bytes()).into_response())

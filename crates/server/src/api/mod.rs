@@ -7,6 +7,7 @@ mod cases;
 mod drives;
 mod lists;
 mod people;
+mod pictures;
 mod session;
 
 use axum::Router;
@@ -26,6 +27,7 @@ pub(crate) fn router(app: App) -> Router {
         .merge(car::routes())
         .merge(cases::routes())
         .merge(drives::routes())
+        .merge(pictures::routes())
         .merge(lists::routes())
         .merge(people::routes())
         .route("/stream", get(stream::socket::open))
@@ -79,6 +81,7 @@ mod tests {
             super::cases::EntryJson,
             super::car::ConnectJson,
             super::car::RecordJson,
+            super::car::ChangeJson,
             super::car::MarkJson,
             super::lists::AdapterJson,
         );

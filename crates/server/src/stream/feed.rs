@@ -51,6 +51,13 @@ impl Feed {
         inner.number
     }
 
+    /// Goes on with this many signals; those that there are keep their numbers and samples.
+    pub(crate) fn extend(&self, n_signals: usize) {
+        let mut inner = self.lock();
+        let n = inner.tracks.len().max(n_signals);
+        inner.tracks.resize_with(n, Track::default);
+    }
+
     pub(crate) fn push(&self, signal: usize, t_ns: i64, value: f64) {
         let mut inner = self.lock();
         let Some(track) = inner.tracks.get_mut(signal) else { return };
@@ -74,6 +81,7 @@ impl Feed {
         if cursor.feed != inner.number {
             *cursor = Cursor { feed: inner.number, read: vec![0; inner.tracks.len()] };
         }
+        cursor.read.resize(inner.tracks.len(), 0);
         let mut pieces = Vec::new();
         for (signal, (track, read)) in inner.tracks.iter().zip(&mut cursor.read).enumerate() {
             let end = track.dropped + track.samples.len() as u64;
@@ -147,6 +155,19 @@ mod tests {
         feed.push(1, 1, 1.0);
         assert_eq!(feed.news(&mut cursor, |signal| signal == 0, 100, 1).unwrap()[4], 1);
         assert!(feed.news(&mut cursor, |signal| signal == 1, 100, 1).is_some());
+    }
+
+    #[test]
+    fn a_feed_that_grows_goes_on() {
+        let feed = Feed::default();
+        feed.start(1);
+        let mut cursor = Cursor::default();
+        feed.push(0, 1, 1.0);
+        feed.news(&mut cursor, |_| true, 100, 1).unwrap();
+        feed.extend(2);
+        feed.push(1, 2, 5.0);
+        let frame = feed.news(&mut cursor, |_| true, 100, 1).unwrap();
+        assert_eq!((n_samples(&frame), frame[8]), (1, 1), "only what is new, under its number");
     }
 
     #[test]

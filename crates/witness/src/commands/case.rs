@@ -173,7 +173,10 @@ fn said(entry: &Entry) -> String {
         Content::Drive { file, summary, .. } => {
             format!("drive: {:.0} s of {} signals ({})", summary.duration_s, summary.signals.len(), file.path)
         }
-        Content::Mark { t_s, text, .. } => format!("mark at {}: {text}", crate::output::clock(*t_s)),
+        Content::Mark { t_s, to_s, text, .. } => {
+            let until = to_s.map(|to_s| format!(" to {}", crate::output::clock(to_s))).unwrap_or_default();
+            format!("mark at {}{until}: {text}", crate::output::clock(*t_s))
+        }
         Content::Finding { findings, .. } => {
             let faulty: Vec<String> = findings
                 .iter()

@@ -10,6 +10,7 @@ mod drive;
 mod examine;
 mod export;
 mod import;
+mod picture;
 mod plan;
 mod proof;
 mod report;
@@ -53,6 +54,7 @@ pub(crate) fn run(cli: Cli) -> Result<Exit, Failure> {
         Command::Import(args) => import::run(&args, json),
         Command::Export(args) => export::run(&args, json),
         Command::Examine(args) => examine::run(&args, json),
+        Command::Picture(args) => picture::run(&args, json),
         Command::Swap(args) => swap::run(&args, json),
         Command::Case(args) => case::run(args.command, json),
         Command::Suspects(args) => suspects::run(&args, json),

@@ -7,7 +7,8 @@ use crate::output::{clean, print_json, print_text};
 pub(crate) fn run(args: &SignalsArgs, json: bool) -> Result<Exit, Failure> {
     let signals = workshop::known_signals(&workshop::definitions(&args.definitions)?);
     let search = args.search.as_deref().unwrap_or_default().to_lowercase();
-    let fits = |signal: &wire::Signal| format!("{} {}", signal.id, signal.title).to_lowercase().contains(&search);
+    let text = |one: &wire::Signal| format!("{} {} {} {}", one.id, one.title, one.unit, one.modules.join(" "));
+    let fits = |signal: &wire::Signal| text(signal).to_lowercase().contains(&search);
     let signals: Vec<wire::Signal> = signals.into_iter().filter(fits).collect();
     if json {
         print_json(&wire::Signals { signals })?;
