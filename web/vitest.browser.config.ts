@@ -1,9 +1,14 @@
 import { defineConfig } from 'vitest/config';
 
-/** The tests in a real browser; in the mode `screenshots` the pictures instead. */
+/** What is run in a real browser, by mode. */
+const files: Record<string, string> = {
+  screenshots: 'tests/browser/screenshots.ts',
+  bench: 'tests/bench/workbench.ts',
+};
+
 export default defineConfig(({ mode }) => ({
   test: {
-    include: [mode === 'screenshots' ? 'tests/browser/screenshots.ts' : 'tests/browser/**/*.test.ts'],
+    include: [files[mode] ?? 'tests/browser/**/*.test.ts'],
     testTimeout: 60_000,
     hookTimeout: 120_000,
     fileParallelism: false,

@@ -3,6 +3,7 @@ import './style/base.css';
 import './style/parts.css';
 import './style/shell.css';
 import './style/places.css';
+import './style/looking.css';
 
 import { render } from 'preact';
 import { startKeys } from './app/keys';

@@ -28,6 +28,7 @@ export const helpLines: readonly [string, Key][] = [
   ['n  p', 'keys_findings'],
   ['← → + − 0', 'keys_view'],
   ['c  Alt+c', 'keys_cursor'],
+  ['s', 'keys_standard'],
   ['?', 'keys_help'],
 ];
 

@@ -42,6 +42,14 @@ export function driveOf(path: string): string {
   return path.replace(/^.*[/\\]/, '').replace(/\.mcap$/, '');
 }
 
+/** Where a drive of the ledger is, by its checksum; null if the open case does not hold it. */
+export function fileOf(sha256: string): string | null {
+  const entries = openCase.value?.entries ?? [];
+  for (const { content } of entries)
+    if (content.kind === 'drive' && content.file.sha256 === sha256) return content.file.path;
+  return null;
+}
+
 async function fill<T>(list: { value: T }, path: string): Promise<void> {
   const got = await tried(get<T>(path));
   if (got !== undefined) list.value = got;

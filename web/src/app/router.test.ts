@@ -1,5 +1,11 @@
 import { expect, test } from 'vitest';
-import { address, parse } from './router';
+import { address, parse, spanHash, spanOf } from './router';
+
+test('a stretch of a drive is named in the address and read again', () => {
+  expect(spanOf(spanHash(12.5, 20))).toEqual({ from: 12.5, to: 20 });
+  expect(spanOf('#12')).toBeNull();
+  expect(spanOf('')).toBeNull();
+});
 
 test('an address says the place and what of it', () => {
   expect(parse('/')).toEqual({ place: 'start', what: null });

@@ -36,11 +36,22 @@ export function address(place: Place, what?: string | null): string {
   return place === 'start' ? '/' : `/${place}${what ? `/${encodeURIComponent(what)}` : ''}`;
 }
 
+/** The part of an address that names a stretch of a drive, seconds. */
+export function spanHash(from: number, to: number): string {
+  return `#${from.toFixed(3)}-${to.toFixed(3)}`;
+}
+
+/** The stretch that the address names, if it names one. */
+export function spanOf(hash: string): { from: number; to: number } | null {
+  const found = /^#(\d+(?:\.\d+)?)-(\d+(?:\.\d+)?)$/.exec(hash);
+  return found ? { from: Number(found[1]), to: Number(found[2]) } : null;
+}
+
 export const where = signal<Where>({ place: 'start', what: null });
 
 export function go(place: Place, what?: string | null): void {
   const path = address(place, what);
-  if (path !== location.pathname) history.pushState(null, '', path);
+  if (path !== location.pathname || location.hash) history.pushState(null, '', path);
   where.value = { place, what: what ?? null };
   side.value = 'bench';
 }
@@ -64,7 +75,9 @@ export function startRouter(): void {
       return;
     if (link.getAttribute('target')) return;
     event.preventDefault();
-    const to = parse(link.getAttribute('href') ?? '/');
+    const [path = '/', hash] = (link.getAttribute('href') ?? '/').split('#');
+    const to = parse(path);
     go(to.place, to.what);
+    if (hash) location.hash = hash;
   });
 }

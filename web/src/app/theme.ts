@@ -11,7 +11,7 @@ export const scales = [1, 1.25, 1.5, 2] as const;
 
 export const theme = signal<Theme>('day');
 export const scale = signal<number>(1);
-/** Whether a passenger may see moving graphs on the road. */
+/** Whether a passenger may see moving graphs on the road: for as long as this tab is open. */
 export const passenger = signal(false);
 export const spoken = signal(true);
 
@@ -27,6 +27,7 @@ export function startLook(): void {
   scale.value = scales.find((one) => one === size) ?? 1;
   const all = Object.keys(languages) as Language[];
   language.value = kept('language', all) ?? all.find((one) => navigator.language.startsWith(one)) ?? 'en';
+  passenger.value = sessionStorage.getItem('passenger') === 'yes';
   spoken.value = localStorage.getItem('spoken') !== 'no';
   effect(() => {
     const root = document.documentElement;
@@ -36,6 +37,7 @@ export function startLook(): void {
     localStorage.setItem('theme', theme.value);
     localStorage.setItem('scale', String(scale.value));
     localStorage.setItem('language', language.value);
+    sessionStorage.setItem('passenger', passenger.value ? 'yes' : 'no');
     localStorage.setItem('spoken', spoken.value ? 'yes' : 'no');
   });
 }

@@ -21,8 +21,8 @@ export class Board {
   moved: () => void = () => {};
   private plot: Plot | null = null;
   private frame = 0;
-  /** Times that drawing took, ms, newest last: for whoever measures. */
-  readonly took: number[] = [];
+  /** Called after every drawing, for whoever measures. */
+  drawn: (() => void) | null = null;
 
   look(view: Range): void {
     this.view.value = clamp(view, this.whole);
@@ -31,21 +31,28 @@ export class Board {
 
   /** Draws with the next frame. */
   dirty(): void {
-    if (this.frame || !this.plot) return;
-    this.frame = requestAnimationFrame(() => {
-      this.frame = 0;
-      const before = performance.now();
-      this.plot?.draw({
-        view: this.view.value,
-        traces: this.traces,
-        layout: this.layout,
-        bands: this.bands,
-        marks: this.marks,
-        cursors: this.cursors.value,
-      });
-      this.took.push(performance.now() - before);
-      if (this.took.length > 600) this.took.shift();
+    if (!this.frame && this.plot) this.frame = requestAnimationFrame(() => this.draw());
+  }
+
+  /** Looks elsewhere and draws at once: for whoever is called by the frame already. */
+  show(view: Range): void {
+    this.view.value = view;
+    this.draw();
+  }
+
+  private draw(): void {
+    cancelAnimationFrame(this.frame);
+    this.frame = 0;
+    if (!this.plot) return;
+    this.plot.draw({
+      view: this.view.value,
+      traces: this.traces,
+      layout: this.layout,
+      bands: this.bands,
+      marks: this.marks,
+      cursors: this.cursors.value,
     });
+    this.drawn?.();
   }
 
   /** Width of the drawn time, px. */
@@ -56,6 +63,7 @@ export class Board {
   attach(canvas: HTMLCanvasElement): () => void {
     const plot = new Plot(canvas);
     this.plot = plot;
+    Object.assign(canvas, { board: this });
     const size = new ResizeObserver(() => this.dirty());
     size.observe(canvas);
     const end = gestures(canvas, {

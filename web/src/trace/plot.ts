@@ -7,6 +7,7 @@
 
 import type { Theme } from '../app/theme';
 import { clock } from '../text';
+import { layLine } from './line';
 import { traceColour, traceDash } from './palette';
 import { digitsOf, niceStep, type Range, shown, steadyRange, ticks, timeTicks } from './scale';
 import { firstAt, nearest, type Samples } from './series';
@@ -20,6 +21,8 @@ export interface Trace {
   samples: Samples;
   /** A coarser picture that is drawn where `samples` does not reach. */
   coarse?: Samples;
+  /** Of another drive, laid over the one that is looked at so many seconds later. */
+  shift_s?: number;
 }
 
 /** A stretch that is laid under the traces. */
@@ -131,7 +134,7 @@ export class Plot {
     pen.fillRect(0, 0, this.width, this.height);
     pen.font = FONT;
     const bottom = this.height - BELOW;
-    const lanes = scene.layout === 'stacked' ? scene.traces.map((trace) => [trace]) : [scene.traces];
+    const lanes = scene.layout === 'stacked' ? lanesOf(scene.traces) : [scene.traces];
     this.times(scene, bottom, ink);
     const height = bottom / Math.max(lanes.length, 1);
     lanes.forEach((traces, k) => {
@@ -179,10 +182,11 @@ export class Plot {
     const roof = top + (scene.layout === 'stacked' ? 20 : 6);
     const floor = bottom - 5;
     if (first && scene.layout !== 'own') {
-      this.values(common ?? this.range(first.id, [first], view), roof, floor, ink);
+      this.values(common ?? this.range(first.id, traces, view), roof, floor, ink);
     }
     for (const trace of traces) {
-      const range = common ?? this.range(trace.id, [trace], view);
+      const alike = traces.filter((one) => one.id === trace.id);
+      const range = common ?? this.range(trace.id, alike, view);
       this.trace(trace, range, view, roof, floor, scene.layout !== 'stacked', ink);
     }
     if (scene.layout === 'stacked') {
@@ -195,10 +199,11 @@ export class Plot {
 
   private range(key: string, traces: Trace[], view: Range): Range {
     let [low, high] = [Number.POSITIVE_INFINITY, Number.NEGATIVE_INFINITY];
-    for (const { samples, coarse } of traces) {
-      const chosen = covers(samples, view) || !coarse ? samples : coarse;
-      const end = Math.min(chosen.n, firstAt(chosen, view.to) + 1);
-      for (let k = Math.max(0, firstAt(chosen, view.from) - 1); k < end; k += 1) {
+    for (const trace of traces) {
+      const own = ownTime(trace, view);
+      const chosen = finest(trace, own);
+      const end = Math.min(chosen.n, firstAt(chosen, own.to) + 1);
+      for (let k = Math.max(0, firstAt(chosen, own.from) - 1); k < end; k += 1) {
         const v = chosen.v[k]!;
         if (v < low) low = v;
         if (v > high) high = v;
@@ -228,14 +233,16 @@ export class Plot {
   private trace(
     trace: Trace,
     range: Range,
-    view: Range,
+    shared: Range,
     roof: number,
     floor: number,
     dashed: boolean,
     ink: Ink,
   ): void {
     const { pen } = this;
-    const samples = covers(trace.samples, view) || !trace.coarse ? trace.samples : trace.coarse;
+    const view = ownTime(trace, shared);
+    const isOther = trace.shift_s !== undefined;
+    const samples = finest(trace, view);
     const from = Math.max(0, firstAt(samples, view.from) - 1);
     const to = Math.min(samples.n, firstAt(samples, view.to) + 1);
     if (to <= from) return;
@@ -246,32 +253,21 @@ export class Plot {
     pen.rect(LEFT, roof - 4, this.span, floor - roof + 8);
     pen.clip();
     pen.beginPath();
-    // Without data for much longer than usual the line is broken, not drawn across.
-    const usual = (t[to - 1]! - t[from]!) / Math.max(to - from - 1, 1);
-    let last = Number.NEGATIVE_INFINITY;
-    for (let k = from; k < to; k += 1) {
-      const x = LEFT + (t[k]! - view.from) * scaleX;
-      const y = floor - (v[k]! - range.from) * scaleY;
-      if (t[k]! - last > 12 * usual + 1) pen.moveTo(x, y);
-      else pen.lineTo(x, y);
-      last = t[k]!;
-    }
+    const x = { zero: LEFT - view.from * scaleX, per: scaleX };
+    const y = { zero: floor + range.from * scaleY, per: -scaleY };
+    layLine(pen, samples, from, to, x, y);
     pen.strokeStyle = traceColour(ink.theme, trace.index);
     pen.lineWidth = ink.theme === 'sun' ? 2.5 : 1.5;
     pen.lineJoin = 'round';
-    pen.setLineDash(dashed ? [...traceDash(trace.index)] : []);
+    pen.setLineDash(isOther ? [3, 3] : dashed ? [...traceDash(trace.index)] : []);
+    if (isOther) pen.globalAlpha = 0.75;
     pen.stroke();
     pen.setLineDash([]);
     // Far enough in, the samples themselves show: what lies between them was not measured.
-    if ((to - from) * 9 < this.span) {
+    if (!isOther && (to - from) * 9 < this.span) {
       pen.fillStyle = pen.strokeStyle;
       for (let k = from; k < to; k += 1) {
-        pen.fillRect(
-          LEFT + (t[k]! - view.from) * scaleX - 2,
-          floor - (v[k]! - range.from) * scaleY - 2,
-          4,
-          4,
-        );
+        pen.fillRect(x.zero + t[k]! * x.per - 2, y.zero + v[k]! * y.per - 2, 4, 4);
       }
     }
     pen.restore();
@@ -365,6 +361,21 @@ export class Plot {
     this.pen.lineTo(toX, toY);
     this.pen.stroke();
   }
+}
+
+/** One lane per signal, also where two drives are laid over each other. */
+function lanesOf(traces: Trace[]): Trace[][] {
+  return [...new Set(traces.map((trace) => trace.id))].map((id) => traces.filter((trace) => trace.id === id));
+}
+
+/** The view in the time of the drive that a trace is of. */
+function ownTime(trace: Trace, view: Range): Range {
+  const shift = trace.shift_s ?? 0;
+  return { from: view.from - shift, to: view.to - shift };
+}
+
+function finest(trace: Trace, view: Range): Samples {
+  return covers(trace.samples, view) || !trace.coarse ? trace.samples : trace.coarse;
 }
 
 function covers(samples: Samples, view: Range): boolean {

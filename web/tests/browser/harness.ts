@@ -112,6 +112,7 @@ export async function openPage(
   workbench: Workbench,
   screen: Screen,
   more: Parameters<Browser['newContext']>[0] = {},
+  isPassenger = true,
 ): Promise<{ page: Page; context: BrowserContext; complaints: string[] }> {
   const { width, height, ...device } = screens[screen];
   const context = await browser.newContext({
@@ -122,6 +123,8 @@ export async function openPage(
     ...more,
   });
   const page = await context.newPage();
+  // Who looks at a page while the invented car drives is its passenger.
+  if (isPassenger) await page.addInitScript(() => sessionStorage.setItem('passenger', 'yes'));
   page.setDefaultTimeout(15_000);
   const complaints: string[] = [];
   page.on('pageerror', (error) => complaints.push(error.message));

@@ -2,7 +2,7 @@
 
 import { readFileSync } from 'node:fs';
 import { createRequire } from 'node:module';
-import type { Browser, Page } from 'playwright-core';
+import type { Browser, Locator, Page } from 'playwright-core';
 import { afterAll, beforeAll, expect, test } from 'vitest';
 import {
   launch,
@@ -35,9 +35,9 @@ const goTo = (page: Page, path: string) =>
     dispatchEvent(new PopStateEvent('popstate'));
   }, path);
 
-async function openDrive(page: Page): Promise<void> {
+async function openDrive(page: Page, which: 'first' | 'last' = 'last'): Promise<void> {
   await goTo(page, '/review');
-  await page.locator('.place a.line').last().click();
+  await page.locator('.place a.line')[which]().click();
   await page.locator('.finding').first().waitFor();
 }
 
@@ -56,6 +56,19 @@ const giveUpCar = (page: Page) =>
       body: '{"to":null}',
     }),
   );
+
+/** Records a drive for the open case and pins what is on the screen; the entry leads back to that stretch. */
+async function pinned(page: Page, ledger: Locator): Promise<void> {
+  recordDrive(workbench, 30);
+  await page.reload();
+  await openDrive(page, 'first');
+  await page.getByRole('button', { name: 'Pin to the ledger' }).click();
+  await page.getByLabel('What there is to see').fill('all <b>calm</b>');
+  await page.getByRole('dialog').getByRole('button', { name: 'Pin to the ledger' }).click();
+  const entry = ledger.getByRole('link', { name: /all <b>calm/ });
+  await entry.waitFor();
+  expect(await entry.getAttribute('href')).toMatch(/^\/review\/.+#0\.000-\d+/);
+}
 
 const axe = readFileSync(createRequire(import.meta.url).resolve('axe-core/axe.min.js'), 'utf8');
 
@@ -91,7 +104,7 @@ test.each(Object.keys(screens) as Screen[])(
     expect(await first.innerText()).toMatch(/wheel speed, rear left/i);
     expect(await first.innerText()).toMatch(/faulty/);
     await page.keyboard.press('n');
-    const view = page.locator('.overview');
+    const view = page.locator('.overview .window');
     await expect.poll(() => view.getAttribute('aria-label')).not.toMatch(/0:00\.0 to 7:0/);
     await context.close();
     expect(complaints).toEqual([]);
@@ -116,6 +129,63 @@ test('live: numbers move, a mark is kept, and the drive appears when it is stopp
   await goTo(page, '/review');
   await expect.poll(() => page.locator('.place a.line').count()).toBeGreaterThanOrEqual(2);
   await giveUpCar(page);
+  await context.close();
+  expect(complaints).toEqual([]);
+});
+
+test('signals are changed while a drive is recorded, and one view shows two against each other', async () => {
+  const { page, context, complaints } = await openPage(browser, workbench, 'laptop');
+  await page.evaluate(() => localStorage.setItem('signals', '["engine.speed","vehicle.speed"]'));
+  await connect(page);
+  await goTo(page, '/live');
+  await page.getByRole('button', { name: 'Record 2 signals' }).click();
+  await expect.poll(() => page.locator('.reading').count(), { timeout: 20_000 }).toBe(2);
+  await page.getByRole('button', { name: 'One against another' }).click();
+  await page.getByRole('img', { name: /Vehicle speed against Engine speed: [1-9]/i }).waitFor();
+  await page.getByRole('button', { name: 'Standard view' }).click();
+  await page.locator('canvas.board').waitFor();
+  await page.getByRole('button', { name: 'Change signals' }).click();
+  await page.getByRole('searchbox').fill('coolant temperature');
+  await page.getByRole('checkbox').first().check();
+  await page.getByRole('button', { name: 'Record these 3 signals from now on' }).click();
+  await expect.poll(() => page.locator('.reading').count(), { timeout: 20_000 }).toBe(3);
+  await expect.poll(() => page.locator('.reading .value').last().innerText()).toMatch(/\d/);
+  await page.getByRole('button', { name: 'Stop' }).click();
+  await page.locator('.readings').waitFor({ state: 'detached' });
+  await giveUpCar(page);
+  await context.close();
+  expect(complaints).toEqual([]);
+});
+
+test('above walking pace nothing moves on the page, unless a passenger says so', async () => {
+  const { page, context } = await openPage(browser, workbench, 'phone', {}, false);
+  await page.evaluate(() => localStorage.setItem('signals', '["engine.speed","vehicle.speed"]'));
+  await connect(page);
+  await goTo(page, '/live');
+  await page.getByRole('button', { name: 'Record 2 signals' }).click();
+  await page.getByRole('heading', { name: 'Eyes on the road' }).waitFor({ timeout: 60_000 });
+  expect(await page.locator('canvas').count()).toBe(0);
+  await page.getByRole('button', { name: /^I am a passenger/ }).click();
+  await page.locator('canvas.board').waitFor();
+  await page.getByRole('button', { name: 'Stop' }).click();
+  await page.locator('.readings').waitFor({ state: 'detached' });
+  await giveUpCar(page);
+  await context.close();
+});
+
+test('pictures of a drive, and a second drive over it', async () => {
+  const { page, context, complaints } = await openPage(browser, workbench, 'laptop');
+  await openDrive(page);
+  await page.getByRole('button', { name: 'Wheel turns' }).click();
+  await page.getByRole('img', { name: /with every turn/ }).waitFor();
+  await page.getByRole('button', { name: 'Speed and load' }).click();
+  await page.getByRole('img', { name: /over engine speed and load/ }).waitFor();
+  expect(await complaintsOfAxe(page)).toEqual([]);
+  await page.getByLabel('Signal', { exact: true }).selectOption('vehicle.speed');
+  await page.getByLabel('Lay over it').selectOption({ index: 1 });
+  await page.getByText('The other drive').first().waitFor();
+  await page.getByRole('button', { name: 'Traces' }).click();
+  await page.locator('canvas.board').waitFor();
   await context.close();
   expect(complaints).toEqual([]);
 });
@@ -189,6 +259,7 @@ test('a case: complaint, survey, suspects and a swap stand in the ledger', async
   await page.getByRole('button', { name: 'Coil 4 on cylinder 4' }).press('Enter');
   await page.getByRole('button', { name: 'Coil 4 on cylinder 1' }).waitFor();
   await ledger.getByText('coil: cylinder 1 and cylinder 4').waitFor();
+  await pinned(page, ledger);
   for (const place of ['/', '/survey', '/swap', '/road']) {
     await goTo(page, place);
     expect(await complaintsOfAxe(page), place).toEqual([]);

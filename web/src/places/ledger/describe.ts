@@ -1,8 +1,8 @@
 /** What an entry of the ledger says in two lines, which knot it hangs on, and where it leads. */
 
 import type { Entry } from '../../api/types';
-import { driveOf } from '../../app/lists';
-import { address } from '../../app/router';
+import { driveOf, fileOf } from '../../app/lists';
+import { address, spanHash } from '../../app/router';
 import { clock, count, type Key, t } from '../../text';
 
 export type Knot = 'ring' | 'square' | 'diamond' | 'triangle' | 'dot' | 'cross';
@@ -43,8 +43,17 @@ export function describe(entry: Entry): Described {
         clock(content.summary.duration_s, 0),
         address('review', driveOf(content.file.path)),
       );
-    case 'mark':
-      return made('dot', 'entry_mark', [clock(content.t_s), content.text].filter(Boolean).join('  '));
+    case 'mark': {
+      const until = content.to_s ?? content.t_s;
+      const at = until > content.t_s ? `${clock(content.t_s)} – ${clock(until)}` : clock(content.t_s);
+      const drive = fileOf(content.drive);
+      return made(
+        'dot',
+        'entry_mark',
+        [at, content.text].filter(Boolean).join('  '),
+        drive && `${address('review', driveOf(drive))}${spanHash(content.t_s, until)}`,
+      );
+    }
     case 'finding': {
       const faulty = content.findings.filter((finding) => finding.verdict === 'faulty').length;
       return made(

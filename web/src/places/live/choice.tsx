@@ -2,9 +2,10 @@
 
 import { useState } from 'preact/hooks';
 import { send } from '../../api/http';
-import { refreshWatchlists, signals, watchlists } from '../../app/lists';
+import { refreshWatchlists, signals, suspects, watchlists } from '../../app/lists';
 import { tried } from '../../app/state';
 import { count, t } from '../../text';
+import { proposals } from './propose';
 import { matches } from './search';
 
 /** Most hits that are listed. */
@@ -21,6 +22,12 @@ export function Choice(props: { chosen: string[]; change: (chosen: string[]) => 
   };
   return (
     <section class="rows" aria-label={t('live_choose')}>
+      {proposals(suspects.value?.areas ?? [], signals.value).map((one) => (
+        <button type="button" class="key proposal" key={one.title} onClick={() => props.change(one.signals)}>
+          <span>{t('live_for_suspect', { what: one.title })}</span>
+          <span class="quiet figure">{one.signals.length}</span>
+        </button>
+      ))}
       <div class="row" role="group" aria-label={t('watchlists')}>
         {watchlists.value.map((list) => (
           <button type="button" class="key slim" key={list.name} onClick={() => props.change(list.signals)}>
@@ -54,7 +61,9 @@ export function Choice(props: { chosen: string[]; change: (chosen: string[]) => 
                 checked={props.chosen.includes(one.id)}
                 onChange={() => toggle(one.id)}
               />
-              <span class="grow">{one.title}</span>
+              <span class="grow">
+                {one.title} <span class="quiet small">{one.modules.join(', ')}</span>
+              </span>
               <span class="quiet small figure">{one.id}</span>
               <span class="quiet small figure unit">{one.unit}</span>
             </label>

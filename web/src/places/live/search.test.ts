@@ -1,7 +1,14 @@
 import { expect, test } from 'vitest';
 import { matches } from './search';
 
-const signal = (id: string, title: string, unit: string) => ({ id, title, unit, vss: null, readable: true });
+const signal = (id: string, title: string, unit: string) => ({
+  id,
+  title,
+  unit,
+  vss: null,
+  readable: true,
+  modules: id.startsWith('wheel') ? ['brakes'] : ['engine'],
+});
 const all = [
   signal('wheel.speed.front_left', 'Wheel speed front left', 'km/h'),
   signal('engine.speed', 'Engine speed', 'rpm'),
@@ -14,7 +21,8 @@ test('all words must occur, in name, title or unit', () => {
     'vehicle.speed',
   ]);
   expect(matches(all, 'engine.sp').map((one) => one.id)).toEqual(['engine.speed']);
-  expect(matches(all, 'brake')).toEqual([]);
+  expect(matches(all, 'brakes').map((one) => one.id)).toEqual(['wheel.speed.front_left']);
+  expect(matches(all, 'clutch')).toEqual([]);
   expect(matches(all, ' ')).toHaveLength(3);
 });
 

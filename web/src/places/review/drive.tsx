@@ -1,31 +1,33 @@
-/** One drive: overview, detail, and findings beside it. */
+/** One drive: overview, detail, pictures, and findings beside them. */
 
 import { useEffect, useMemo, useState } from 'preact/hooks';
 import { get } from '../../api/http';
 import type { DriveSummary, Examined, Finding } from '../../api/types';
 import { bind } from '../../app/keys';
 import { titleOf } from '../../app/lists';
+import { spanOf } from '../../app/router';
 import { tried } from '../../app/state';
 import { clock, count, t } from '../../text';
 import { Board, BoardView } from '../../trace/board';
+import { Cursors } from '../../trace/cursors';
 import { DriveData } from '../../trace/drive-data';
-import type { Band } from '../../trace/plot';
-import { shown } from '../../trace/scale';
-import { nearest } from '../../trace/series';
+import { Layouts } from '../../trace/layouts';
+import type { Band, Trace } from '../../trace/plot';
 import { around } from '../../trace/view';
-import { Layouts } from '../live/index';
 import { FindingList } from './findings';
+import { type Other, OtherBar, useOther } from './other';
 import { Overview } from './overview';
+import { PictureView, picturesOf, type Shows, ViewChoice } from './pictures';
+import { PinButton } from './pin';
 import { firstChoice } from './signals';
 
 export function DriveView({ id }: { id: string }) {
   const [drive, setDrive] = useState<DriveSummary | null>(null);
   const [examined, setExamined] = useState<Examined | null>(null);
+  const path = `/drives/${encodeURIComponent(id)}`;
   useEffect(() => {
-    const path = `/drives/${encodeURIComponent(id)}`;
     void tried(get<DriveSummary>(path)).then((got) => got && setDrive(got));
-    void tried(get<Examined>(`${path}/examined`)).then((got) => got && setExamined(got));
-  }, [id]);
+  }, [path]);
   if (!drive) {
     return (
       <p class="place quiet" role="status">
@@ -33,7 +35,9 @@ export function DriveView({ id }: { id: string }) {
       </p>
     );
   }
-  return <Opened id={id} drive={drive} examined={examined} />;
+  // The checks begin once there is something to look at.
+  const drawn = () => void tried(get<Examined>(`${path}/examined`)).then((got) => got && setExamined(got));
+  return <Opened id={id} drive={drive} examined={examined} drawn={drawn} />;
 }
 
 /** Which finding, and which of its spans, is being looked at. */
@@ -42,47 +46,56 @@ interface Chosen {
   span: number;
 }
 
-function Opened({ id, drive, examined }: { id: string; drive: DriveSummary; examined: Examined | null }) {
+interface OpenedProps {
+  id: string;
+  drive: DriveSummary;
+  examined: Examined | null;
+  drawn: () => void;
+}
+
+function Opened({ id, drive, examined, drawn }: OpenedProps) {
   const board = useMemo(() => new Board(), []);
   const [, setVersion] = useState(0);
+  const changed = () => setVersion((n) => n + 1);
   const whole = useMemo(() => ({ from: 0, to: Math.max(drive.duration_s, 0.01) }), [drive]);
-  const data = useMemo(() => new DriveData(id, whole, () => setVersion((n) => n + 1)), [id, whole]);
+  const data = useMemo(() => new DriveData(id, whole, changed), [id, whole]);
   const findings = useMemo(() => examined?.findings ?? [], [examined]);
   const [shownIds, setShownIds] = useState<string[] | null>(null);
   const [chosen, setChosen] = useState<Chosen | null>(null);
   const [layout, setLayout] = useState<Board['layout']>('stacked');
   const [choosing, setChoosing] = useState(false);
+  const [shows, setShows] = useState<Shows>('traces');
   const ids = shownIds ?? firstChoice(drive, findings);
   const key = ids.join();
+  const other = useOther(ids, board, changed);
 
   useEffect(() => {
     board.whole = whole;
     board.look(whole);
+    const jump = () => {
+      const span = spanOf(location.hash);
+      if (span) board.look(around(span, whole));
+    };
+    jump();
+    window.addEventListener('hashchange', jump);
+    return () => window.removeEventListener('hashchange', jump);
   }, [board, whole]);
   useEffect(() => {
-    const places = ids
-      .map((one) => drive.signals.findIndex((signal) => signal.id === one))
-      .filter((place) => place >= 0);
-    void tried(data.choose(places, board.width).then(() => data.look(board.view.value, board.width)));
+    const places = ids.map((one) => placeOf(drive, one)).filter((place) => place >= 0);
+    void tried(
+      data.choose(places, board.width).then(() => {
+        data.look(board.view.value, board.width);
+        if (!examined) drawn();
+      }),
+    );
   }, [data, key]);
   useEffect(() => board.view.subscribe((view) => data.look(view, board.width)), [board, data]);
 
   board.layout = layout;
-  board.traces = ids.flatMap((one, index) => {
-    const place = drive.signals.findIndex((signal) => signal.id === one);
-    const signal = drive.signals[place];
-    if (!signal) return [];
-    return [
-      {
-        id: one,
-        label: titleOf(one),
-        unit: signal.unit,
-        index,
-        samples: data.samples(place),
-        coarse: data.coarseSamples(place),
-      },
-    ];
-  });
+  board.traces = ids.flatMap((one, index) => [
+    ...tracesOf(one, index, drive, data),
+    ...tracesOfOther(one, index, other.shown),
+  ]);
   board.bands = useMemo(() => bands(drive, findings, chosen), [drive, findings, chosen]);
   board.marks = drive.marks;
   board.dirty();
@@ -91,32 +104,24 @@ function Opened({ id, drive, examined }: { id: string; drive: DriveSummary; exam
     const one = findings[finding];
     if (!one) return;
     setChosen({ finding, span });
-    const missing = one.subject.filter(
-      (name) => drive.signals.some((signal) => signal.id === name) && !ids.includes(name),
-    );
+    setShows('traces');
+    const missing = one.subject.filter((name) => placeOf(drive, name) >= 0 && !ids.includes(name));
     if (missing.length > 0) setShownIds([...missing, ...ids].slice(0, 8));
     const at = one.spans[span];
     if (at) board.look(around({ from: at.from_s, to: at.to_s }, whole));
   };
   const step = (by: number) => {
-    const all = findings.flatMap((one, finding) =>
-      one.verdict === 'healthy' ? [] : one.spans.map((_, span) => ({ finding, span })),
-    );
-    if (all.length === 0) return;
-    const now = all.findIndex((one) => one.finding === chosen?.finding && one.span === chosen.span);
-    const next = all[now < 0 ? (by > 0 ? 0 : all.length - 1) : (now + by + all.length) % all.length]!;
-    choose(next.finding, next.span);
+    const next = stepped(findings, chosen, by);
+    if (next) choose(next.finding, next.span);
   };
   useEffect(() => bind('n', () => step(1)));
   useEffect(() => bind('p', () => step(-1)));
+  const span = chosen && findings[chosen.finding]?.spans[chosen.span];
 
   return (
     <div class="place full review">
       <div class="bar row">
-        <button type="button" class="key slim" aria-pressed={choosing} onClick={() => setChoosing(!choosing)}>
-          {count('review_signals', ids.length)}
-        </button>
-        <Layouts layout={layout} change={setLayout} />
+        <ViewChoice drive={drive} shows={shows} change={setShows} />
         <fieldset class="group" aria-label={t('review_jump')}>
           <button type="button" class="key slim" onClick={() => step(-1)}>
             {t('review_previous')}
@@ -125,22 +130,69 @@ function Opened({ id, drive, examined }: { id: string; drive: DriveSummary; exam
             {t('review_next')}
           </button>
         </fieldset>
+        <button type="button" class="key slim" aria-pressed={choosing} onClick={() => setChoosing(!choosing)}>
+          {count('review_signals', ids.length)}
+        </button>
+        <Layouts layout={layout} change={setLayout} />
         <button type="button" class="key slim" onClick={() => board.look(whole)}>
           {t('review_whole')}
         </button>
+        <PinButton
+          drive={id}
+          board={board}
+          finding={chosen && findings[chosen.finding]}
+          span={span ?? null}
+        />
+        <OtherBar own={id} other={other} board={board} />
         <span class="quiet small grow figure end">{clock(drive.duration_s, 0)}</span>
       </div>
       {choosing && <SignalChoice drive={drive} ids={ids} change={setShownIds} />}
       <Overview board={board} drive={drive} findings={findings} />
       <div class="beside">
-        <div class="traces">
-          <BoardView board={board} label={t('review_board', { n: ids.length })} />
-          <Cursors board={board} />
-        </div>
+        {shows === 'traces' ? (
+          <div class="traces">
+            <BoardView board={board} label={t('review_board', { n: ids.length })} />
+            <Cursors board={board} />
+          </div>
+        ) : (
+          <PictureView {...picturesOf(shows, drive, findings)} id={id} other={other.shown} />
+        )}
         <FindingList examined={examined} chosen={chosen} choose={choose} />
       </div>
     </div>
   );
+}
+
+function placeOf(drive: DriveSummary, id: string): number {
+  return drive.signals.findIndex((signal) => signal.id === id);
+}
+
+function tracesOf(id: string, index: number, drive: DriveSummary, data: DriveData): Trace[] {
+  const place = placeOf(drive, id);
+  const signal = drive.signals[place];
+  if (!signal) return [];
+  const [samples, coarse] = [data.samples(place), data.coarseSamples(place)];
+  return [{ id, label: titleOf(id), unit: signal.unit, index, samples, coarse }];
+}
+
+/** The same signal in the drive that is laid over this one. */
+function tracesOfOther(id: string, index: number, other: Other | null): Trace[] {
+  if (!other) return [];
+  const label = t('review_other_trace', { what: titleOf(id) });
+  return tracesOf(id, index, other.drive, other.data).map((trace) => ({
+    ...trace,
+    label,
+    shift_s: other.shift,
+  }));
+}
+
+/** The next place that was found, or the one before. */
+function stepped(findings: Finding[], chosen: Chosen | null, by: number): Chosen | null {
+  const all = findings.flatMap((one, finding) =>
+    one.verdict === 'healthy' ? [] : one.spans.map((_, span) => ({ finding, span })),
+  );
+  const now = all.findIndex((one) => one.finding === chosen?.finding && one.span === chosen.span);
+  return all[now < 0 ? (by > 0 ? 0 : all.length - 1) : (now + by + all.length) % all.length] ?? null;
 }
 
 function bands(drive: DriveSummary, findings: Finding[], chosen: Chosen | null): Band[] {
@@ -159,9 +211,7 @@ function bands(drive: DriveSummary, findings: Finding[], chosen: Chosen | null):
           to: span.to_s,
           kind: finding.verdict as Band['kind'],
           chosen: chosen?.finding === k && chosen.span === j,
-          about: finding.subject.some((name) => drive.signals.some((signal) => signal.id === name))
-            ? finding.subject
-            : null,
+          about: finding.subject.some((name) => placeOf(drive, name) >= 0) ? finding.subject : null,
         })),
   );
   // The chosen one lies on top.
@@ -191,34 +241,5 @@ function SignalChoice(props: { drive: DriveSummary; ids: string[]; change: (ids:
         );
       })}
     </ul>
-  );
-}
-
-/** Values at the cursors, and the time between them; also for those who do not see the picture. */
-function Cursors({ board }: { board: Board }) {
-  const [a, b] = board.cursors.value;
-  if (a === null) return <p class="quiet small hint">{t('cursor_hint')}</p>;
-  return (
-    <div class="cursors" role="status">
-      <span class="figure">
-        A {clock(a, 3)}
-        {b !== null && ` · B ${clock(b, 3)} · ${t('cursor_difference', { s: Math.abs(b - a).toFixed(3) })}`}
-      </span>
-      <ul class="row">
-        {board.traces.map((trace) => {
-          const at = nearest(trace.samples, a);
-          const other = b === null ? null : nearest(trace.samples, b);
-          return (
-            <li key={trace.id}>
-              <span class="label">{trace.label}</span>{' '}
-              <span class="figure">
-                {at ? shown(at.v) : '–'}
-                {other && ` → ${shown(other.v)}`} {trace.unit === '1' ? '' : trace.unit}
-              </span>
-            </li>
-          );
-        })}
-      </ul>
-    </div>
   );
 }

@@ -1,5 +1,7 @@
 /** Keeps the screen on, and speaks. */
 
+import { spoken } from '../../app/theme';
+
 /** Asks the system to keep the screen on while `this` place is open; returns how to end that, and whether it works here. */
 export function stayAwake(): { works: boolean; end: () => void } {
   // Only pages at a safe address get this from their browser.
@@ -39,10 +41,16 @@ export function tone(hertz: number, seconds = 0.25): void {
   source.stop(sound.currentTime + seconds);
 }
 
+/** A tone, and a sentence where there is one and the reader wants to hear it. */
+export function cue(hertz: number, sentence: string, language: string): void {
+  tone(hertz, 0.4);
+  if (sentence && spoken.value) say(sentence, language);
+}
+
 /** Says a sentence in the language of the page, if this device can speak. */
-export function say(sentence: string, language: string): void {
+function say(sentence: string, language: string): void {
   if (!('speechSynthesis' in globalThis)) return;
-  const spoken = new SpeechSynthesisUtterance(sentence);
-  spoken.lang = language;
-  speechSynthesis.speak(spoken);
+  const said = new SpeechSynthesisUtterance(sentence);
+  said.lang = language;
+  speechSynthesis.speak(said);
 }

@@ -1,15 +1,16 @@
 /** Road: hands-free. State, time, health of the signals, one huge place to set a mark; nothing that moves. */
 
 import { useEffect, useRef, useState } from 'preact/hooks';
-import { send } from '../../api/http';
 import { bind } from '../../app/keys';
 import { titleOf } from '../../app/lists';
 import { address } from '../../app/router';
-import { state, stream, takeCar, tried } from '../../app/state';
-import { spoken } from '../../app/theme';
+import { state, stream } from '../../app/state';
 import { Caution } from '../../parts/notices';
-import { clock, count, language, number, t } from '../../text';
-import { say, stayAwake, tone } from './awake';
+import { clock, count, language, number, t, word } from '../../text';
+import { mark as markNow, stop } from '../live/deeds';
+import { cue, stayAwake, tone } from './awake';
+import type { Collector } from './condition';
+import { useGoals } from './goals';
 
 /** A signal that brought nothing for this long is named, s. */
 const SILENT = 3;
@@ -20,6 +21,7 @@ export function Road() {
   const isRunning = car?.stage === 'recording' && recording;
   const [isAwake, setAwake] = useState(true);
   const silent = useSilent(Boolean(isRunning));
+  const goals = useGoals(isRunning ? recording : null);
   useEffect(() => {
     const awake = stayAwake();
     setAwake(awake.works);
@@ -39,6 +41,7 @@ export function Road() {
           <p>
             {t('road_none')} <a href={address('live')}>{t('place_live')}</a>
           </p>
+          <Goals goals={goals} />
         </div>
       </div>
     );
@@ -57,6 +60,7 @@ export function Road() {
                 which: silent.map((index) => titleOf(recording.signals[index]?.id ?? '')).join(', '),
               })}
         </p>
+        <Goals goals={goals} />
         {recording.disk_left !== null && (
           <p class="quiet">{t('road_disk', { gb: number(recording.disk_left / 1e9, 1) })}</p>
         )}
@@ -66,23 +70,48 @@ export function Road() {
         <span>{t('live_mark')}</span>
         <span class="small">{count('marks', recording.marks.length)}</span>
       </button>
-      <button
-        type="button"
-        class="key stop road-stop"
-        onClick={async () => {
-          if (await takeCar()) await tried(send('POST', '/car/stop'));
-        }}
-      >
+      <button type="button" class="key stop road-stop" onClick={() => void stop()}>
         {t('live_stop')}
       </button>
     </div>
   );
 }
 
+/** What must still be driven, and how much of it there is. */
+function Goals({ goals }: { goals: readonly Collector[] }) {
+  return (
+    <ul class="rows" aria-label={t('road_goals')}>
+      {goals.map((one) => {
+        const { fault, needed_s } = one.goal;
+        const share = needed_s > 0 ? 1 - one.lacking_s / needed_s : 1;
+        return (
+          <li class="road-goal" key={`${fault.kind}/${fault.subject.join()}`} data-inside={one.inside}>
+            <strong>
+              {word('kind', fault.kind)} {fault.subject.map(titleOf).join(', ')}
+            </strong>
+            <span>{fault.condition}</span>
+            <progress max={1} value={share} aria-label={t('road_collected')} />
+            <span class="figure">
+              {one.lacking_s > 0
+                ? t('road_lacking', {
+                    s: number(Math.ceil(one.lacking_s)),
+                    of: number(Math.ceil(needed_s)),
+                  })
+                : t('road_enough')}
+            </span>
+            {one.missing.length > 0 && (
+              <span class="quiet">{t('road_needs', { which: one.missing.map(titleOf).join(', ') })}</span>
+            )}
+          </li>
+        );
+      })}
+    </ul>
+  );
+}
+
 async function mark(): Promise<void> {
   if (state.value?.car.stage !== 'recording') return;
-  const done = await tried(send('POST', '/car/mark', { text: '' }).then(() => true));
-  if (done) tone(880);
+  if (await markNow()) tone(880);
 }
 
 /** Which signals (by their place in the recording) have fallen silent. */
@@ -131,11 +160,8 @@ function useCues(): void {
   useEffect(() => {
     const was = before.current;
     before.current = { notes: notes.length, stage: car?.stage ?? '' };
-    const tell = (sentence: string, hertz: number) => {
-      tone(hertz, 0.4);
-      if (spoken.value) say(sentence, language.value);
-    };
-    if (notes.length > was.notes && was.stage === 'recording') tell(notes.at(-1)?.text ?? '', 330);
-    if (was.stage === 'recording' && car?.stage !== 'recording') tell(t('road_over'), 220);
+    if (notes.length > was.notes && was.stage === 'recording')
+      cue(330, notes.at(-1)?.text ?? '', language.value);
+    if (was.stage === 'recording' && car?.stage !== 'recording') cue(220, t('road_over'), language.value);
   }, [notes.length, car?.stage]);
 }

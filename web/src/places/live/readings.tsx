@@ -1,0 +1,66 @@
+/** The present values, each with the rate and the odds that its signal gets. */
+
+import type { RecordingJson } from '../../api/types';
+import { theme } from '../../app/theme';
+import { number, t } from '../../text';
+import { traceColour } from '../../trace/palette';
+import type { Trace } from '../../trace/plot';
+import { shown } from '../../trace/scale';
+
+interface Props {
+  recording: RecordingJson;
+  traces: Trace[];
+  hidden: readonly string[];
+  toggle: (id: string) => void;
+  /** The one that fills the picture; null: none does. */
+  alone: string | null;
+  enlarge: (id: string | null) => void;
+}
+
+export function Readings({ recording, traces, hidden, toggle, alone, enlarge }: Props) {
+  return (
+    <ul class="readings">
+      {traces.map((trace, index) => {
+        const { n, v } = trace.samples;
+        const planned = recording.signals[index]!;
+        const isShown = alone === null ? !hidden.includes(trace.id) : alone === trace.id;
+        const colour = traceColour(theme.value, index);
+        return (
+          <li key={trace.id} class="reading-cell">
+            <button type="button" class="reading" aria-pressed={isShown} onClick={() => toggle(trace.id)}>
+              <i class="swatch" style={{ background: isShown ? colour : 'transparent' }} />
+              <span class="label">{trace.label}</span>
+              <span class="value figure">
+                {n > 0 ? shown(v[n - 1]!) : '–'} <small>{trace.unit === '1' ? '' : trace.unit}</small>
+              </span>
+              <span class="quiet small figure">
+                {planned.per_second > 0
+                  ? t('rate_and_odds', {
+                      rate: number(planned.per_second, 1),
+                      odds: number(planned.odds * 100),
+                    })
+                  : t('live_left_out')}
+              </span>
+            </button>
+            <button
+              type="button"
+              class="enlarge"
+              aria-pressed={alone === trace.id}
+              aria-label={t('live_enlarge', { what: trace.label })}
+              onClick={() => enlarge(alone === trace.id ? null : trace.id)}
+            >
+              <svg viewBox="0 0 16 16" width="16" height="16" aria-hidden="true">
+                <path
+                  d={alone === trace.id ? 'M7 2v5H2M9 14V9h5' : 'M9 2h5v5M7 14H2V9'}
+                  fill="none"
+                  stroke="currentColor"
+                  stroke-width="2"
+                />
+              </svg>
+            </button>
+          </li>
+        );
+      })}
+    </ul>
+  );
+}

@@ -1,0 +1,55 @@
+/** What must still be driven, followed while it is, with a cue for every change. */
+
+import { useEffect, useRef, useState } from 'preact/hooks';
+import { send } from '../../api/http';
+import type { Proof, RecordingJson } from '../../api/types';
+import { openCase } from '../../app/lists';
+import { session, stream, tried } from '../../app/state';
+import { language, number, t } from '../../text';
+import { cue } from './awake';
+import { Collector, type Cue, goalsOf } from './condition';
+
+/** What must still be driven for the open case. The proof is asked for anew with every recording. */
+export function useGoals(recording: RecordingJson | null): Collector[] {
+  const collectors = useRef<Collector[]>([]);
+  const [, setTick] = useState(0);
+  const feed = recording?.feed ?? 0;
+  const isOpen = openCase.value !== null && (session.value?.may_hold ?? false);
+  useEffect(() => {
+    collectors.current = [];
+    if (!isOpen) return;
+    void tried(send<Proof>('POST', '/case/proof')).then((proof) => {
+      collectors.current = goalsOf(proof ?? null).map((goal) => new Collector(goal));
+      setTick((n) => n + 1);
+    });
+  }, [isOpen, feed]);
+  const ids = recording?.signals.map((signal) => signal.id).join() ?? '';
+  useEffect(() => {
+    if (ids === '') return;
+    const names = ids.split(',');
+    const end = stream.watch(
+      null,
+      (frame) => {
+        for (const { signal, t: at, v } of frame.blocks)
+          for (const collector of collectors.current)
+            for (const said of collector.take(names[signal] ?? '', at, v)) tell(said, collector);
+      },
+      100,
+    );
+    const look = setInterval(() => setTick((n) => n + 1), 500);
+    return () => {
+      clearInterval(look);
+      end();
+    };
+  }, [ids]);
+  return collectors.current;
+}
+
+/** Tones tell the three apart without words: up, down, twice up. */
+function tell(said: Cue, collector: Collector): void {
+  const left = number(Math.ceil(collector.lacking_s));
+  if (said === 'reached')
+    cue(660, collector.lacking_s > 0 ? t('road_reached', { s: left }) : '', language.value);
+  else if (said === 'left') cue(440, '', language.value);
+  else cue(990, t('road_enough'), language.value);
+}

@@ -1,0 +1,35 @@
+/** Values at the cursors, and the time between them; also for those who do not see the picture. */
+
+import { clock, t } from '../text';
+import type { Board } from './board';
+import { shown } from './scale';
+import { nearest } from './series';
+
+export function Cursors({ board }: { board: Board }) {
+  const [a, b] = board.cursors.value;
+  if (a === null) return <p class="quiet small hint">{t('cursor_hint')}</p>;
+  return (
+    <div class="cursors" role="status">
+      <span class="figure">
+        A {clock(a, 3)}
+        {b !== null && ` · B ${clock(b, 3)} · ${t('cursor_difference', { s: Math.abs(b - a).toFixed(3) })}`}
+      </span>
+      <ul class="row">
+        {board.traces.map((trace) => {
+          const shift = trace.shift_s ?? 0;
+          const at = nearest(trace.samples, a - shift);
+          const other = b === null ? null : nearest(trace.samples, b - shift);
+          return (
+            <li key={`${trace.id}${trace.index}`}>
+              <span class="label">{trace.label}</span>{' '}
+              <span class="figure">
+                {at ? shown(at.v) : '–'}
+                {other && ` → ${shown(other.v)}`} {trace.unit === '1' ? '' : trace.unit}
+              </span>
+            </li>
+          );
+        })}
+      </ul>
+    </div>
+  );
+}
