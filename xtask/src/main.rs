@@ -27,7 +27,7 @@ const USAGE: &str = "usage: cargo xtask TASK
   demo [ARGUMENT ...]  build both and run `witness demo`
   test                 everything that must hold before a change is handed on; installs what it needs
   detection            count detection and false alarms of the checks anew and write docs/detection.md (takes a while)
-  bench                run every benchmark of the workspace in release and print what it says
+  bench [web]          run every benchmark in release, or those of the workbench in a browser alone; print what they say
   screenshots          pictures of every place of the workbench at three sizes, in web/screenshots
   kernel-can           boot Debian's kernel in an emulator and let its own ISO-TP sockets be the modules behind SocketCAN
   house                the rules of the house alone: crates, headers, words, markdown
@@ -46,6 +46,7 @@ fn main() -> ExitCode {
         Some("test") if rest.is_empty() => test(),
         Some("detection") if rest.is_empty() => detection(),
         Some("bench") if rest.is_empty() => Workspace::load().and_then(|workspace| bench::all(&workspace)),
+        Some("bench") if rest == ["web"] => Workspace::load().and_then(|workspace| bench::web(&workspace)),
         Some("screenshots") if rest.is_empty() => Workspace::load().and_then(|workspace| {
             pages::build(&workspace)?;
             pages::screenshots(&workspace)

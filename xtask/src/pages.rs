@@ -59,6 +59,15 @@ pub(crate) fn screenshots(workspace: &Workspace) -> Result<(), Failure> {
     run(npm.env("WITNESS_PROGRAM", program).env("CHROMIUM", chromium()?), MEND)
 }
 
+/// Measures the workbench in a browser, with the program built in release; what it prints is its result.
+pub(crate) fn bench(workspace: &Workspace) -> Result<(), Failure> {
+    build(workspace)?;
+    run(workspace.cargo().args(["build", "--release", "--package", "witness"]), "mend the first error above")?;
+    let program = workspace.target().join("release").join(format!("witness{}", std::env::consts::EXE_SUFFIX));
+    let mut npm = npm(workspace, &["run", "--silent", "bench"]);
+    run(npm.env("WITNESS_PROGRAM", program).env("CHROMIUM", chromium()?), "the lines above are what the bench said")
+}
+
 fn debug_program(workspace: &Workspace) -> Result<PathBuf, Failure> {
     run(workspace.cargo().args(["build", "--package", "witness"]), "mend the first error above")?;
     Ok(workspace.target().join("debug").join(format!("witness{}", std::env::consts::EXE_SUFFIX)))
