@@ -17,6 +17,7 @@ export class Stream {
   private watching: FromPage | null = null;
   private readonly hears: Hears;
   private readonly listeners = new Set<(frame: Frame) => void>();
+  private readonly keepers: ((frame: Frame) => void)[] = [];
 
   constructor(hears: Hears) {
     this.hears = hears;
@@ -39,6 +40,7 @@ export class Stream {
         return;
       }
       const frame = readFrame(data as ArrayBuffer);
+      for (const keeper of this.keepers) keeper(frame);
       for (const listener of this.listeners) listener(frame);
       // Confirmed once it is drawn: a page that cannot keep up gets less, not later.
       requestAnimationFrame(() => this.say({ type: 'seen', frame: frame.number }));
@@ -56,8 +58,13 @@ export class Stream {
     if (this.socket?.readyState === WebSocket.OPEN) this.socket.send(JSON.stringify(message));
   }
 
+  /** `keeper` gets whatever comes for anybody, as long as the page is open. */
+  keep(keeper: (frame: Frame) => void): void {
+    this.keepers.push(keeper);
+  }
+
   /** From now on `listener` gets these signals of the feed (null: all); returns how to end that. */
-  watch(signals: number[] | null, listener: (frame: Frame) => void, everyMs = 16): () => void {
+  watch(signals: number[] | null, listener: (frame: Frame) => void, everyMs = 8): () => void {
     this.listeners.add(listener);
     this.watching = { type: 'watch', signals, every_ms: everyMs };
     this.say(this.watching);

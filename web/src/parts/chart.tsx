@@ -7,6 +7,8 @@ import { digitsOf, niceStep, type Range, ticks } from '../trace/scale';
 export interface Axis {
   range: Range;
   label: string;
+  /** An axis that means nothing has a label alone. */
+  isEmpty?: boolean;
 }
 
 /** Where values lie on the picture, px. */
@@ -30,12 +32,13 @@ export function Chart(props: Props) {
   const box = useRef<HTMLDivElement>(null);
   const [size, setSize] = useState({ width: 0, height: 0 });
   useEffect(() => {
+    const element = box.current!;
     const look = () => {
-      const { clientWidth: width, clientHeight: height } = box.current!;
+      const { clientWidth: width, clientHeight: height } = element;
       setSize((was) => (was.width === width && was.height === height ? was : { width, height }));
     };
     const watch = new ResizeObserver(look);
-    watch.observe(box.current!);
+    watch.observe(element);
     return () => watch.disconnect();
   }, []);
   const [right, floor] = [size.width - RIGHT, size.height - BELOW];
@@ -72,7 +75,7 @@ function Strokes(props: Props & { at: Places; right: number; floor: number }) {
           </text>
         </g>
       ))}
-      {ticks(y.range, ny).map((value) => (
+      {(y.isEmpty ? [] : ticks(y.range, ny)).map((value) => (
         <g key={value}>
           <path d={`M${LEFT - 4} ${at.y(value)}H${right}`} stroke="var(--rule)" />
           <text x={LEFT - 8} y={at.y(value) + 4} text-anchor="end">

@@ -1,5 +1,8 @@
 import { expect, test } from 'vitest';
-import { layLine } from './line';
+import { isDense, isInk, layColumns, layLine } from './line';
+
+const of = (t: number[], v: number[]) => ({ t: Float64Array.from(t), v: Float64Array.from(v), n: t.length });
+const plain = { zero: 0, per: 1 };
 
 function laid(t: number[], v: number[], per: number) {
   const strokes: [string, number, number][] = [];
@@ -7,9 +10,15 @@ function laid(t: number[], v: number[], per: number) {
     moveTo: (x: number, y: number) => strokes.push(['move', x, y]),
     lineTo: (x: number, y: number) => strokes.push(['line', x, y]),
   };
-  const samples = { t: Float64Array.from(t), v: Float64Array.from(v), n: t.length };
-  layLine(pen, samples, 0, t.length, { zero: 0, per }, { zero: 0, per: 1 });
+  layLine(pen, of(t, v), 0, t.length, { zero: 0, per }, plain);
   return strokes;
+}
+
+function bars(t: number[], v: number[], per: number) {
+  const all: [number, number, number][] = [];
+  const samples = of(t, v);
+  layColumns((...bar) => all.push(bar), samples, 0, t.length, { zero: 0, per }, plain);
+  return all;
 }
 
 test('few samples are joined one by one', () => {
@@ -20,24 +29,38 @@ test('few samples are joined one by one', () => {
   ]);
 });
 
-test('a hole breaks the line, dense or not', () => {
-  const times = (n: number, step: number) =>
-    Array.from({ length: n }, (_, k) => k * step + (k >= n / 2 ? 500 : 0));
-  for (const per of [10, 0.01])
-    expect(
-      laid(times(40, 0.1), new Array<number>(40).fill(1), per).filter(([kind]) => kind === 'move'),
-    ).toHaveLength(2);
+const broken = Array.from({ length: 40 }, (_, k) => k * 0.1 + (k >= 20 ? 500 : 0));
+
+test('a hole breaks the line', () => {
+  const strokes = laid(broken, new Array<number>(40).fill(1), 10);
+  expect(strokes.filter(([kind]) => kind === 'move')).toHaveLength(2);
 });
 
-test('of many in a column the single extreme is drawn, at no more than four strokes a column', () => {
-  const n = 100_000;
-  const v = Array.from({ length: n }, (_, k) => (k === 41_234 ? 99 : Math.sin(k)));
-  const strokes = laid(
-    v.map((_, k) => k / 50),
-    v,
-    0.5,
+test('bars join their neighbours, but not across a hole', () => {
+  expect(bars([0, 0.4, 1, 1.4], [1, 3, 7, 8], 1)).toEqual([
+    [0, 1, 2],
+    [1, 3, 5],
+  ]);
+  const over = bars(
+    broken,
+    broken.map((t) => (t > 400 ? 9 : 1)),
+    0.1,
   );
-  expect(strokes.length).toBeLessThanOrEqual(4 * 1001);
-  expect(strokes.some(([, , y]) => y === 99)).toBe(true);
-  expect(strokes.every(([, x], k) => k === 0 || x >= strokes[k - 1]![1])).toBe(true);
+  expect(over.every(([, , height]) => height === 0)).toBe(true);
+});
+
+test('of many in a column the single extreme is drawn, in one bar', () => {
+  const v = Array.from({ length: 100_000 }, (_, k) => (k === 41_234 ? 99 : Math.sin(k)));
+  const t = v.map((_, k) => k / 50);
+  const all = bars(t, v, 0.5);
+  expect(all.length).toBeLessThanOrEqual(1001);
+  expect(all.some(([, top, height]) => top + height === 99)).toBe(true);
+  expect(isDense(of(t, v), 0, t.length, { zero: 0, per: 0.5 })).toBe(true);
+  expect(isDense(of(t, v), 0, t.length, { zero: 0, per: 500 })).toBe(false);
+});
+
+test('dashes repeat along the line', () => {
+  const seen = Array.from({ length: 12 }, (_, k) => (isInk([3, 2], k) ? '#' : '.')).join('');
+  expect(seen).toBe('###..###..##');
+  expect(isInk([], 7)).toBe(true);
 });

@@ -7,7 +7,7 @@
 
 import type { Theme } from '../app/theme';
 import { clock } from '../text';
-import { layLine } from './line';
+import { isDense, isInk, layColumns, layLine } from './line';
 import { traceColour, traceDash } from './palette';
 import { digitsOf, niceStep, type Range, shown, steadyRange, ticks, timeTicks } from './scale';
 import { firstAt, nearest, type Samples } from './series';
@@ -49,6 +49,8 @@ export interface Scene {
 /** Room for the values at the left and the times below, px. */
 const LEFT = 56;
 const BELOW = 22;
+/** Pattern of a drive that is laid over another. */
+const OTHER = [3, 3];
 const FONT = "500 12px 'Barlow Semi Condensed', Barlow, 'Arial Narrow', sans-serif";
 const LABEL = "600 13px 'Barlow Semi Condensed', Barlow, 'Arial Narrow', sans-serif";
 
@@ -252,20 +254,30 @@ export class Plot {
     pen.beginPath();
     pen.rect(LEFT, roof - 4, this.span, floor - roof + 8);
     pen.clip();
-    pen.beginPath();
     const x = { zero: LEFT - view.from * scaleX, per: scaleX };
     const y = { zero: floor + range.from * scaleY, per: -scaleY };
-    layLine(pen, samples, from, to, x, y);
+    const width = ink.theme === 'sun' ? 2.5 : 1.5;
+    const dashes = isOther ? OTHER : dashed ? traceDash(trace.index) : [];
     pen.strokeStyle = traceColour(ink.theme, trace.index);
-    pen.lineWidth = ink.theme === 'sun' ? 2.5 : 1.5;
-    pen.lineJoin = 'round';
-    pen.setLineDash(isOther ? [3, 3] : dashed ? [...traceDash(trace.index)] : []);
+    pen.fillStyle = pen.strokeStyle;
     if (isOther) pen.globalAlpha = 0.75;
-    pen.stroke();
-    pen.setLineDash([]);
+    if (isDense(samples, from, to, x)) {
+      const bar = (column: number, top: number, height: number) => {
+        if (isInk(dashes, column))
+          pen.fillRect(column, top - width / 2, Math.ceil(width / 2), height + width);
+      };
+      layColumns(bar, samples, from, to, x, y);
+    } else {
+      pen.beginPath();
+      layLine(pen, samples, from, to, x, y);
+      pen.lineWidth = width;
+      pen.lineJoin = 'bevel';
+      pen.setLineDash([...dashes]);
+      pen.stroke();
+      pen.setLineDash([]);
+    }
     // Far enough in, the samples themselves show: what lies between them was not measured.
     if (!isOther && (to - from) * 9 < this.span) {
-      pen.fillStyle = pen.strokeStyle;
       for (let k = from; k < to; k += 1) {
         pen.fillRect(x.zero + t[k]! * x.per - 2, y.zero + v[k]! * y.per - 2, 4, 4);
       }

@@ -123,7 +123,7 @@ export function watchers(page: Page, n: number): Promise<void> {
               const socket = new WebSocket(`ws://${location.host}/api/stream`);
               socket.binaryType = 'arraybuffer';
               socket.onopen = () => {
-                socket.send(JSON.stringify({ type: 'watch', signals: null, every_ms: 16 }));
+                socket.send(JSON.stringify({ type: 'watch', signals: null, every_ms: 8 }));
                 done();
               };
               socket.onmessage = ({ data }) => {

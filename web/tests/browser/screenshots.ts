@@ -47,7 +47,7 @@ test('pictures of every place', { timeout: 600_000 }, async () => {
       await take('start');
       await goTo(page, '/review');
       await take('review-list');
-      const drive = await page.locator('.place a.line').first().getAttribute('href');
+      const drive = await page.locator('.place a.line').last().getAttribute('href');
       await goTo(page, drive!);
       await page.locator('.finding').first().waitFor();
       await page.waitForTimeout(400);
@@ -55,6 +55,14 @@ test('pictures of every place', { timeout: 600_000 }, async () => {
       await page.keyboard.press('n');
       await page.waitForTimeout(500);
       await take('review-found');
+      for (const [name, button] of [
+        ['map', 'Speed and load'],
+        ['wheels', 'Wheel turns'],
+      ] as const) {
+        await page.getByRole('button', { name: button }).click();
+        await page.locator('.chart svg').first().waitFor();
+        await take(`review-${name}`);
+      }
       await goTo(page, '/');
       await page.getByRole('button', { name: 'Connect', exact: true }).first().click();
       await page.getByRole('region', { name: 'The connected car' }).waitFor();
@@ -65,9 +73,29 @@ test('pictures of every place', { timeout: 600_000 }, async () => {
       await page.locator('.readings').waitFor({ timeout: 30_000 });
       await page.waitForTimeout(6000);
       await take('live');
+      await page.getByRole('button', { name: 'Pause the picture' }).click();
+      await page.locator('canvas.board').focus();
+      await page.keyboard.press('c');
+      await page.keyboard.press('ArrowLeft');
+      await page.keyboard.press('Alt+c');
+      await take('live-paused');
+      await page.getByRole('button', { name: 'One against another' }).click();
+      await page.locator('.chart svg').waitFor();
+      await take('live-against');
+      await page.getByRole('button', { name: 'Change signals' }).click();
+      await take('live-change');
+      await page.getByRole('button', { name: 'Standard view' }).click();
       await goTo(page, '/road');
       await page.waitForTimeout(300);
       await take('road');
+      await scaled(page, 2);
+      await take('road-200');
+      await goTo(page, '/live');
+      await take('live-200');
+      await goTo(page, drive!);
+      await page.locator('.finding').first().waitFor();
+      await take('review-200');
+      await scaled(page, 1);
       await goTo(page, '/live');
       await page.getByRole('button', { name: 'Stop' }).click();
       await page.locator('.readings').waitFor({ state: 'detached' });
@@ -116,6 +144,15 @@ test('pictures of every place', { timeout: 600_000 }, async () => {
   }
   process.stdout.write(`pictures are in ${folder}; the car was ${car}\n`);
 });
+
+/** Text at so many times its size. */
+async function scaled(page: Page, factor: number): Promise<void> {
+  await page.evaluate((scale) => {
+    localStorage.setItem('scale', String(scale));
+    document.documentElement.style.setProperty('--text-scale', String(scale));
+  }, factor);
+  await page.waitForTimeout(200);
+}
 
 async function goTo(page: Page, path: string): Promise<void> {
   await page.evaluate((to) => {

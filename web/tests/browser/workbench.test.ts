@@ -181,7 +181,7 @@ test('pictures of a drive, and a second drive over it', async () => {
   await page.getByRole('button', { name: 'Speed and load' }).click();
   await page.getByRole('img', { name: /over engine speed and load/ }).waitFor();
   expect(await complaintsOfAxe(page)).toEqual([]);
-  await page.getByLabel('Signal', { exact: true }).selectOption('vehicle.speed');
+  await page.getByLabel(/^Signal/).selectOption('vehicle.speed');
   await page.getByLabel('Lay over it').selectOption({ index: 1 });
   await page.getByText('The other drive').first().waitFor();
   await page.getByRole('button', { name: 'Traces' }).click();

@@ -15,11 +15,11 @@ use crate::stream::feed::Cursor;
 /// Most bytes of a message from a page: names of watched signals, nothing more.
 const MAX_MESSAGE: usize = 64 << 10;
 /// Frames that may be on their way unconfirmed.
-const MAX_UNSEEN: u32 = 3;
+const MAX_UNSEEN: u32 = 4;
 /// Most samples of one signal in a frame; more are thinned. Twice the columns that a live trace of a phone has.
 const MOST_SAMPLES: usize = 800;
-/// Shortest pause between two frames: a screen shows no more.
-const FASTEST: Duration = Duration::from_millis(16);
+/// Shortest pause between two frames: half of what a screen takes for one, so that a sample seldom misses the next.
+const FASTEST: Duration = Duration::from_millis(8);
 /// Shortest pause between two states.
 const STATES_EVERY: Duration = Duration::from_millis(50);
 

@@ -3,6 +3,7 @@
 import type { Frame } from '../../api/frame';
 import type { RecordingJson } from '../../api/types';
 import { titleOf } from '../../app/lists';
+import { stream } from '../../app/state';
 import type { Trace } from '../../trace/plot';
 import { Series } from '../../trace/series';
 
@@ -13,10 +14,11 @@ export class LiveFeed {
   private latest = 0;
   private ahead = Number.POSITIVE_INFINITY;
 
-  /** Takes in a frame; returns whether a new recording began with it. */
-  take(frame: Frame): boolean {
-    const isNew = frame.feed !== this.number;
-    if (isNew) {
+  /** Takes in a frame; one of another recording begins anew. */
+  take(frame: Frame): void {
+    // A workbench that was started anew counts its recordings from one again.
+    const isBack = frame.blocks.some((block) => (block.t[0] ?? this.latest) < this.latest - 60);
+    if (frame.feed !== this.number || isBack) {
       this.number = frame.feed;
       this.series = [];
       this.latest = 0;
@@ -28,7 +30,6 @@ export class LiveFeed {
     }
     // The least delay that was seen is how far our clock is ahead of the drive's.
     this.ahead = Math.min(this.ahead + 0.0005, performance.now() / 1000 - this.latest);
-    return isNew;
   }
 
   at(signal: number): Series {
@@ -59,3 +60,7 @@ export class LiveFeed {
     }));
   }
 }
+
+/** What came of the recording, whichever place watched it. */
+export const feed = new LiveFeed();
+stream.keep((frame) => feed.take(frame));

@@ -14,7 +14,7 @@ import { Cursors } from '../../trace/cursors';
 import { Layouts } from '../../trace/layouts';
 import { Choice } from './choice';
 import { mark, stop } from './deeds';
-import { LiveFeed } from './feed';
+import { feed } from './feed';
 import { moves, speedNow } from './moving';
 import { Readings } from './readings';
 
@@ -40,18 +40,17 @@ const standard: Look = {
 };
 
 export function Running({ recording }: { recording: RecordingJson }) {
-  const feed = useMemo(() => new LiveFeed(), []);
   const board = useMemo(() => new Board(), []);
   const [look, setLook] = useState(standard);
   const change = (part: Partial<Look>) => setLook((was) => ({ ...was, ...part }));
   const [choosing, setChoosing] = useState<string[] | null>(null);
-  const moving = useMoving(recording, feed);
+  const moving = useMoving(recording);
 
-  useEffect(() => stream.watch(null, (frame) => feed.take(frame)), [feed]);
+  useEffect(() => stream.watch(null, () => {}), []);
   useEffect(() => bind('m', () => void mark()), []);
   useEffect(() => bind(' ', () => setLook((was) => ({ ...was, paused: !was.paused }))), []);
   useEffect(() => bind('s', () => reset()), []);
-  useEffect(() => run(board, feed, look.span, look.paused), [board, feed, look.span, look.paused]);
+  useEffect(() => run(board, look.span, look.paused), [board, look.span, look.paused]);
   // Looking back by hand pauses the picture, never the recording.
   board.moved = () => change({ paused: true });
   board.layout = look.layout;
@@ -172,7 +171,7 @@ function recorded(recording: RecordingJson): string[] {
 }
 
 /** Moves the picture on with every frame of the screen; returns how to end that. */
-function run(board: Board, feed: LiveFeed, span: number, paused: boolean): () => void {
+function run(board: Board, span: number, paused: boolean): () => void {
   let frame = 0;
   const turn = () => {
     board.whole = { from: feed.first, to: Math.max(feed.now, feed.first + 1) };
@@ -186,7 +185,7 @@ function run(board: Board, feed: LiveFeed, span: number, paused: boolean): () =>
 }
 
 /** Shows new numbers ten times a second, and tells whether the car moves and nobody but its driver may be looking. */
-function useMoving(recording: RecordingJson, feed: LiveFeed): boolean {
+function useMoving(recording: RecordingJson): boolean {
   const [, setTick] = useState(0);
   const before = useRef(false);
   useEffect(() => {

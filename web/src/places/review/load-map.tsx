@@ -46,6 +46,7 @@ export function LoadMaps({ map, other }: { map: LoadMap; other: LoadMap | null }
       to: Math.max(...all.map((cell) => cell.load)) + map.cell_load,
     },
     label: map.load ? titleOf(map.load) : t('map_no_load'),
+    isEmpty: map.load === null,
   };
   const unit = map.unit === IS_RATE ? t('map_rate') : map.unit;
   return (

@@ -4,25 +4,33 @@ import { useEffect, useRef, useState } from 'preact/hooks';
 import { send } from '../../api/http';
 import type { Proof, RecordingJson } from '../../api/types';
 import { openCase } from '../../app/lists';
-import { session, stream, tried } from '../../app/state';
+import { stream, tried } from '../../app/state';
 import { language, number, t } from '../../text';
 import { cue } from './awake';
 import { Collector, type Cue, goalsOf } from './condition';
 
-/** What must still be driven for the open case. The proof is asked for anew with every recording. */
+/** The last proof that stands in the ledger of the open case, with the number of its entry. */
+function lastProof(): { number: number; proof: Proof } | null {
+  const entry = openCase.value?.entries.findLast(({ content }) => content.kind === 'proof');
+  return entry?.content.kind === 'proof' ? { number: entry.number, proof: entry.content.proof } : null;
+}
+
+/** Works out anew what must be driven, and writes it into the ledger. */
+export async function workOut(): Promise<void> {
+  await tried(send<Proof>('POST', '/case/proof'));
+}
+
+/** What must still be driven for the open case, as its last proof says. */
 export function useGoals(recording: RecordingJson | null): Collector[] {
   const collectors = useRef<Collector[]>([]);
   const [, setTick] = useState(0);
-  const feed = recording?.feed ?? 0;
-  const isOpen = openCase.value !== null && (session.value?.may_hold ?? false);
+  const last = lastProof();
+  // Every recording is counted on its own; what came before it is in the proof.
+  const of = `${last?.number}/${recording?.feed}`;
   useEffect(() => {
-    collectors.current = [];
-    if (!isOpen) return;
-    void tried(send<Proof>('POST', '/case/proof')).then((proof) => {
-      collectors.current = goalsOf(proof ?? null).map((goal) => new Collector(goal));
-      setTick((n) => n + 1);
-    });
-  }, [isOpen, feed]);
+    collectors.current = goalsOf(last?.proof ?? null).map((goal) => new Collector(goal));
+    setTick((n) => n + 1);
+  }, [of]);
   const ids = recording?.signals.map((signal) => signal.id).join() ?? '';
   useEffect(() => {
     if (ids === '') return;

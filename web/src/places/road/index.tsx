@@ -2,15 +2,15 @@
 
 import { useEffect, useRef, useState } from 'preact/hooks';
 import { bind } from '../../app/keys';
-import { titleOf } from '../../app/lists';
+import { openCase, titleOf } from '../../app/lists';
 import { address } from '../../app/router';
-import { state, stream } from '../../app/state';
+import { session, state, stream } from '../../app/state';
 import { Caution } from '../../parts/notices';
 import { clock, count, language, number, t, word } from '../../text';
 import { mark as markNow, stop } from '../live/deeds';
 import { cue, stayAwake, tone } from './awake';
 import type { Collector } from './condition';
-import { useGoals } from './goals';
+import { useGoals, workOut } from './goals';
 
 /** A signal that brought nothing for this long is named, s. */
 const SILENT = 3;
@@ -42,6 +42,11 @@ export function Road() {
             {t('road_none')} <a href={address('live')}>{t('place_live')}</a>
           </p>
           <Goals goals={goals} />
+          {openCase.value && session.value?.may_hold && (
+            <button type="button" class="key" onClick={() => void workOut()}>
+              {t('road_work_out')}
+            </button>
+          )}
         </div>
       </div>
     );
