@@ -1,9 +1,9 @@
 /** What repeats in the speed of each wheel, by how often it does per metre rolled: one turn, two, three. */
 
-import type { Wheels } from '../../api/types';
+import type { WheelSpectrum, Wheels } from '../../api/types';
 import { titleOf } from '../../app/lists';
 import { theme } from '../../app/theme';
-import { Chart, linePath } from '../../parts/chart';
+import { Chart, linePath, type Places } from '../../parts/chart';
 import { number, t } from '../../text';
 import { traceColour } from '../../trace/palette';
 
@@ -71,37 +71,32 @@ export function WheelTurns({ wheels, other }: { wheels: Wheels; other: Wheels | 
               stroke-dasharray="8 4"
             />
             {other?.spectra.map((one) => {
-              const k = spectra.findIndex((own) => own.signal === one.signal);
-              return (
-                <path
-                  key={one.signal}
-                  d={linePath(
-                    one.per_m.map((per_m, j) => [per_m, one.percent[j]!] as const),
-                    at,
-                  )}
-                  fill="none"
-                  stroke={traceColour(theme.value, Math.max(k, 0))}
-                  stroke-dasharray="3 3"
-                  opacity="0.8"
-                />
-              );
+              const own = spectra.findIndex((it) => it.signal === one.signal);
+              return <Line key={one.signal} one={one} at={at} place={Math.max(own, 0)} isOther />;
             })}
-            {spectra.map((one, k) => (
-              <path
-                key={one.signal}
-                d={linePath(
-                  one.per_m.map((per_m, j) => [per_m, one.percent[j]!] as const),
-                  at,
-                )}
-                fill="none"
-                stroke={traceColour(theme.value, k)}
-                stroke-width="1.500"
-              />
+            {spectra.map((one, place) => (
+              <Line key={one.signal} one={one} at={at} place={place} />
             ))}
           </>
         )}
       </Chart>
       <p class="quiet small">{t('wheels_legend')}</p>
     </>
+  );
+}
+
+function Line(props: { one: WheelSpectrum; at: Places; place: number; isOther?: boolean }) {
+  const { one, at, place, isOther } = props;
+  return (
+    <path
+      d={linePath(
+        one.per_m.map((per_m, k) => [per_m, one.percent[k]!] as const),
+        at,
+      )}
+      fill="none"
+      stroke={traceColour(theme.value, place)}
+      stroke-width="1.500"
+      stroke-dasharray={isOther ? '3 3' : undefined}
+    />
   );
 }
