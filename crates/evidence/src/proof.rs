@@ -6,7 +6,7 @@
 mod repaired;
 
 use crate::stats::poisson::{self, Count, predictive_at_most, probability_greater};
-pub use repaired::{Proven, prove};
+pub use repaired::{Bounds, Part, Proven, prove, prove_part};
 
 /// What was seen before the repair, in the condition in which it failed.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -18,10 +18,20 @@ pub struct Before {
     pub dispersion: f64,
 }
 
+/// What a sound car does in the same condition.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Sound {
+    /// Exposure below which no count shows anything, however often the fault came before: what counts the events may not
+    /// have added them up yet.
+    pub least_exposure: f64,
+    /// Rate that is still called occasional; 0 where a sound car shows none at all.
+    pub occasional_rate: f64,
+}
+
 /// What the drive after the repair shows.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Outcome {
-    /// The old rate is gone, and not one event was seen.
+    /// The old rate is gone, and no more was seen than a sound car shows.
     Gone,
     /// Clearly fewer than before, but not none.
     Fewer,
@@ -110,14 +120,23 @@ impl Before {
     /// What `after` shows at `confidence`; may be asked at any moment of the drive.
     #[must_use]
     pub fn judge(&self, after: Count, confidence: f64) -> Proof {
-        self.judge_from(after, confidence, 0.0)
+        self.judge_beside(after, confidence, Sound::default())
     }
 
-    /// The same where less exposure than `least` shows nothing, however often the fault came before: what counts the events
-    /// may not have added them up yet.
+    /// The same beside what a sound car shows: a stray event is no remainder of the fault, once enough was driven to show
+    /// that it is stray (the upper bound of its rate at `confidence` is below the occasional one).
     #[must_use]
-    pub fn judge_from(&self, after: Count, confidence: f64, least: f64) -> Proof {
-        let needed = self.needed_exposure(after.events, confidence).max(least);
+    pub fn judge_beside(&self, after: Count, confidence: f64, sound: Sound) -> Proof {
+        // Stray events are independent ones: how the old ones clustered says nothing of them.
+        let events = after.events as f64;
+        // Where the new rate is clearly above the occasional one, no exposure makes it stray.
+        let is_left = after.events > 0 && poisson::interval(events, 0.9).0 > sound.occasional_rate * after.exposure;
+        let stray = if after.events == 0 || is_left {
+            0.0
+        } else {
+            poisson::upper_bound(events, confidence) / sound.occasional_rate
+        };
+        let needed = self.needed_exposure(after.events, confidence).max(sound.least_exposure).max(stray);
         let lacking = (needed - after.exposure).max(0.0);
         let progress = if needed.is_finite() { (after.exposure.max(0.0) / needed).clamp(0.0, 1.0) } else { 0.0 };
         let p_unchanged = predictive_at_most(self.count, after.events, after.exposure, self.scale());
@@ -129,7 +148,7 @@ impl Before {
         let outcome = if !self.says_something() {
             Outcome::NothingBefore
         } else if lacking <= 0.0 {
-            if after.events == 0 { Outcome::Gone } else { Outcome::Fewer }
+            if is_left { Outcome::Fewer } else { Outcome::Gone }
         } else if after.events > 0 && half_or_more > 0.5 {
             Outcome::Still
         } else {

@@ -323,18 +323,21 @@ fn a_repair_is_proven_in_the_failing_condition() {
     let repair = Repair::of(&[&before], 3).unwrap();
     assert!(repair.condition_text.contains("load above") && repair.needed_s > 1.0 && repair.needed_s < 60.0);
     let healthy = |seconds, course| Road { seconds, course, seed: 9, ..Road::default() }.drive().recording;
-    let gone = repair.progress(&healthy(600.0, Course::Mixed));
+    let gone = repair.progress(&healthy(600.0, Course::Mixed), 3);
     assert_eq!((gone.proof.outcome, gone.proof.progress, gone.lacking_s), (Outcome::Gone, 1.0, 0.0), "{gone:?}");
     // Gentle driving proves nothing, however long.
-    let gentle = repair.progress(&healthy(3000.0, Course::Gentle));
+    let gentle = repair.progress(&healthy(3000.0, Course::Gentle), 3);
     assert_eq!(gentle.proof.outcome, Outcome::NotYet, "{gentle:?}");
     assert!(gentle.proof.progress < 0.5 && gentle.statement.contains("more seconds"));
-    let still = repair.progress(&Road { chance: &under_load, seed: 9, ..Road::default() }.drive().recording);
+    let still = repair.progress(&Road { chance: &under_load, seed: 9, ..Road::default() }.drive().recording, 3);
     assert_eq!(still.proof.outcome, Outcome::Still, "{still:?}");
     // Progress grows with the drive.
     let shares: Vec<f64> =
-        [30.0, 60.0, 90.0, 120.0].map(|s| repair.progress(&healthy(s, Course::Mixed)).proof.progress).to_vec();
+        [30.0, 60.0, 90.0, 120.0].map(|s| repair.progress(&healthy(s, Course::Mixed), 3).proof.progress).to_vec();
     assert!(shares.is_sorted(), "{shares:?}");
+    // The condition as a program reads it: the ends of the sentence.
+    let bounds = repair.bounds();
+    assert!(bounds.iter().any(|it| it.signal == "engine.load" && it.unit == "%" && it.from.is_some()), "{bounds:?}");
     // Nothing to prove.
     assert_eq!(Repair::of(&[&healthy(600.0, Course::Mixed)], 3), None);
     assert_eq!(Repair::of(&[&before], 9), None);
@@ -458,4 +461,34 @@ fn a_repair_is_proven_from_drives() {
         prove(&[&mended], &[&before]).iter().all(|fault| fault.kind != Kind::Misfire),
         "nothing was there to prove"
     );
+}
+
+/// A part that a swap convicted is one fault, wherever it sat: on cylinder 3 before the swap and on 1 after it. The
+/// repair is shown on the cylinder that it left.
+#[test]
+fn the_proof_follows_the_part() {
+    use evidence::proof::{Part, prove, prove_part};
+    let moved = |n: usize, rpm, load, t| under_load(if n == 0 { 2 } else { n + 10 }, rpm, load, t);
+    let sound = |_: usize, _, _, _| 0.0;
+    let road =
+        |seed, chance: &dyn Fn(usize, f64, f64, f64) -> f64| Road { seed, chance, ..Road::default() }.drive().recording;
+    let (first, swapped, mended) = (road(1, &under_load), road(2, &moved), road(3, &sound));
+    let part = Part { name: "coil 3".into(), before: vec![Some(3), Some(1)], after: vec![Some(1)], now: Some(1) };
+    let misfires = |proven: Vec<evidence::proof::Proven>| -> Vec<evidence::proof::Proven> {
+        proven.into_iter().filter(|fault| fault.kind == Kind::Misfire).collect()
+    };
+    let apart = misfires(prove(&[&first, &swapped], &[&mended]));
+    assert_eq!(apart.len(), 2, "without a verdict both cylinders are followed: {apart:?}");
+    let proven = misfires(prove_part(&[&first, &swapped], &[&mended], Some(&part)));
+    assert_eq!(proven.len(), 1, "{proven:?}");
+    let fault = &proven[0];
+    assert_eq!((fault.part.as_deref(), fault.outcome), (Some("coil 3"), Outcome::Gone), "{fault:?}");
+    assert_eq!(fault.subject, ["misfire.cylinder_1"]);
+    assert!(fault.signals.contains(&"engine.speed".to_owned()) && !fault.bounds.is_empty());
+    assert!(fault.collected_s.unwrap() >= fault.needed_s.unwrap());
+    // Still on the cylinder where it sat last: the repair did not help. On the one that it left long ago: nothing is known.
+    let still = misfires(prove_part(&[&first, &swapped], &[&swapped], Some(&part)));
+    assert_eq!(still[0].outcome, Outcome::Still);
+    let open = misfires(prove_part(&[&first, &swapped], &[], Some(&part)));
+    assert_eq!((open[0].outcome, open[0].collected_s), (Outcome::NotYet, Some(0.0)));
 }

@@ -2,7 +2,7 @@
 #![allow(clippy::unwrap_used)]
 
 use evidence::poisson::Count;
-use evidence::proof::{Before, Outcome};
+use evidence::proof::{Before, Outcome, Sound};
 
 fn before(events: u64, exposure: f64) -> Before {
     Before { count: Count { events, exposure }, dispersion: 1.0 }
@@ -87,4 +87,22 @@ fn the_stated_confidence_is_kept() {
     }
     // 5 % of 2000 is 100, with a standard deviation of 10.
     assert!(passed <= 130, "{passed} of 2000 unrepaired cases passed");
+}
+
+/// One stray misfire is what a sound engine has now and then: it is neither hidden nor called a remainder of the fault.
+#[test]
+fn a_stray_event_is_not_a_remainder() {
+    let old = before(50, 1000.0);
+    let sound = Sound { least_exposure: 500.0, occasional_rate: 0.003 };
+    let judge = |events, exposure| old.judge_beside(after(events, exposure), 0.95, sound);
+    // Upper 95 % bound of one event: 4.744 (Garwood 1936, table), over 0.003: 1581 firings show that it is stray.
+    let open = judge(1, 600.0);
+    assert_eq!(open.outcome, Outcome::NotYet);
+    assert!((open.needed - 4.7439 / 0.003).abs() < 0.1, "{open:?}");
+    assert_eq!(judge(1, 1600.0).outcome, Outcome::Gone);
+    // Ten in a thousand are more than that, and fewer than fifty.
+    assert_eq!(judge(10, 1000.0).outcome, Outcome::Fewer);
+    assert_eq!(judge(50, 1000.0).outcome, Outcome::Still);
+    assert_eq!(judge(0, 499.0).outcome, Outcome::NotYet);
+    assert_eq!(judge(0, 501.0).outcome, Outcome::Gone);
 }

@@ -6,7 +6,8 @@ use std::collections::{BTreeMap, HashMap};
 
 use evidence::suspects::model::standard;
 use evidence::suspects::order::{Action, Problem, Test, expected_cost, repair_order};
-use evidence::suspects::{Answer, Area, Code, Evidence, NO_FAULT, Repair, Seen, UNLISTED, weigh};
+use evidence::suspects::{Answer, Area, Code, CodeState, Evidence, NO_FAULT, Repair, Seen, UNLISTED, weigh};
+use evidence::swap::Placement;
 use proptest::prelude::*;
 
 /// Heckerman, Breese, Rommelse 1995 (Communications of the ACM 38(3)): the rule and a worked example computed from it.
@@ -131,7 +132,7 @@ fn looking_one_step_ahead_is_within_two_per_cent_of_exhaustive_search() {
 }
 
 fn code(code: &str) -> Code {
-    Code { code: code.into(), module: "7E8".into(), is_pending_only: false }
+    Code { code: code.into(), module: "7E8".into(), ..Code::default() }
 }
 
 fn seen(kind: &str, subject: &[&str], log10_odds: f64, figures: &[(&str, f64)]) -> Seen {
@@ -141,6 +142,7 @@ fn seen(kind: &str, subject: &[&str], log10_odds: f64, figures: &[(&str, f64)]) 
         subject: subject.iter().map(|&s| s.to_owned()).collect(),
         log10_odds,
         figures: figures.iter().map(|&(name, value)| (name.to_owned(), value)).collect(),
+        placement: Placement::new(),
     }
 }
 
@@ -230,6 +232,11 @@ fn a_healthy_drive_speaks_for_no_fault_and_never_against_one_part() {
     let complaint = Evidence { complaint: "It misfires sometimes".into(), ..Evidence::default() };
     let unknown = area(&complaint, "misfire");
     assert!(unknown.statement.contains("First find out which it is"), "{}", unknown.statement);
+    // In words alone nothing is known of any part of it: no parts are named, and the drive that counts comes first.
+    assert!(unknown.statement.contains("Only the complaint") && unknown.repair_first.is_none());
+    assert!(!unknown.title.contains("misfiring cylinder"), "{}", unknown.title);
+    assert_eq!(unknown.next.as_ref().map(|test| test.id.as_str()), Some("counted"));
+    assert!(unknown.tests.is_empty(), "an unknown coil cannot be exchanged: {:?}", unknown.tests);
     let healthy = Evidence {
         findings: (1..=4).map(|n| seen("misfire", &[&format!("misfire.cylinder_{n}")], -1.8, &[])).collect(),
         ..complaint
@@ -239,6 +246,93 @@ fn a_healthy_drive_speaks_for_no_fault_and_never_against_one_part() {
     assert!(p(&after, NO_FAULT) > p(&unknown, NO_FAULT));
     let ratio = |area: &Area| p(area, "coil") / p(area, "plug");
     assert!((ratio(&after) - ratio(&unknown)).abs() < 1e-9);
+}
+
+/// After a swap the number of a cylinder names whatever moved there: what was seen then speaks through the swap verdict,
+/// and the parts are told with where they stand.
+#[test]
+fn suspects_are_parts_wherever_they_stand() {
+    let moved = Placement::from([("coil".to_owned(), vec![4, 2, 3, 1]), ("plug".to_owned(), vec![3, 2, 1, 4])]);
+    let on = |cylinder: usize, placement: &Placement| Seen {
+        placement: placement.clone(),
+        ..seen("misfire", &[&format!("misfire.cylinder_{cylinder}")], 6.0, &[("region_from_load_percent", 60.0)])
+    };
+    let swap = |top: &str| -> Vec<(String, f64)> {
+        let others = ["coil 1", "coil 4", "plug 1", "plug 3", "cylinder 1", "cylinder 4"];
+        let rest = others.iter().filter(|fault| **fault != top).map(|fault| ((*fault).to_owned(), 0.002));
+        std::iter::once((top.to_owned(), 0.98)).chain(rest).chain([("several".to_owned(), 0.01)]).collect()
+    };
+    let evidence = Evidence {
+        codes: Some(vec![Code { state: CodeState::Earlier, ..code("P0301") }]),
+        findings: vec![on(1, &Placement::new()), on(4, &moved)],
+        swap: swap("coil 1"),
+        placement: moved.clone(),
+        ..Evidence::default()
+    };
+    let found = weigh(&evidence);
+    let ids: Vec<&str> = found.areas.iter().map(|area| area.id.as_str()).collect();
+    assert!(ids.contains(&"misfire.1") && !ids.contains(&"misfire.4"), "coil 1 explains cylinder 4: {ids:?}");
+    let own = area(&evidence, "misfire.1");
+    sound(&own);
+    let coil = &own.suspects[0];
+    assert!(own.decided && coil.id == "coil", "{}", own.statement);
+    assert_eq!((coil.now_on.as_deref(), coil.is_out), (Some("cylinder 4"), false));
+    assert!(own.statement.contains("now on cylinder 4"), "{}", own.statement);
+    let tests: Vec<&str> = own.tests.iter().chain(&own.next).map(|test| test.id.as_str()).collect();
+    assert!(
+        !tests.contains(&"swap-coil") && !tests.contains(&"swap-plug") && tests.contains(&"swap-injector"),
+        "{tests:?}"
+    );
+    assert!(own.next.iter().chain(&own.tests).all(|test| test.id != "look" || test.ask.contains("on cylinder 4 now")));
+
+    // A new coil in its place: it is out.
+    let replaced = Placement::from([("coil".to_owned(), vec![4, 2, 3, 5]), ("plug".to_owned(), vec![3, 2, 1, 4])]);
+    let out = area(&Evidence { placement: replaced, ..evidence.clone() }, "misfire.1");
+    assert!(
+        out.suspects[0].is_out && out.repair_first.is_none() && out.statement.contains("The proof shows"),
+        "{}",
+        out.statement
+    );
+
+    // The exchange itself spoiled cylinder 4: its own parts are suspected then.
+    let spoiled = Evidence { findings: vec![on(4, &moved)], codes: None, swap: swap("cylinder 4"), ..evidence.clone() };
+    let four = area(&spoiled, "misfire.4");
+    assert!(four.opened_by.iter().any(|by| by.contains("swap")), "{:?}", four.opened_by);
+    assert!(weigh(&spoiled).areas.iter().all(|area| area.id != "misfire.1"));
+
+    // A code for the circuit of the coil on cylinder 4 is one of coil 1; a misfire code names no part, and says so.
+    let read = |name: &str| Code { placement: moved.clone(), ..code(name) };
+    let circuit =
+        Evidence { codes: Some(vec![read("P0354"), read("P0304")]), swap: Vec::new(), findings: vec![], ..evidence };
+    let found = weigh(&circuit);
+    assert!(found.areas.iter().any(|area| area.id == "misfire.1"), "{:?}", found.areas);
+    assert!(found.areas.iter().all(|area| area.id != "misfire.4"));
+    assert!(
+        found.unused.iter().any(|line| line.contains("P0304") && line.contains("changed places")),
+        "{:?}",
+        found.unused
+    );
+}
+
+#[test]
+fn complaints_are_understood_in_spanish() {
+    for (complaint, wanted) in [
+        ("El motor vibra y pierde potencia cuesta arriba", "misfire"),
+        ("Da tirones al acelerar", "misfire"),
+        ("Se enciende el testigo del ABS", "wheel-speed"),
+        ("No arranca por las mañanas, batería nueva", "charging"),
+        ("El aire acondicionado no enfría", "air-conditioning"),
+        ("La calefacción no calienta", "thermostat"),
+        ("Huele a gasolina al repostar", "evap"),
+        ("A veces no responde el pedal del acelerador", "pedal"),
+    ] {
+        let found = weigh(&Evidence { complaint: complaint.to_owned(), ..Evidence::default() });
+        assert!(
+            found.areas.iter().any(|area| area.id == wanted),
+            "{complaint}: {:?}",
+            found.areas.iter().map(|a| &a.id).collect::<Vec<_>>()
+        );
+    }
 }
 
 #[test]

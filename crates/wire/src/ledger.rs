@@ -274,6 +274,9 @@ pub enum Content {
         weights: BTreeMap<String, f64>,
         /// One sentence for each area.
         statements: Vec<String>,
+        /// What was seen, by area and with where it comes from, one line each.
+        #[serde(default)]
+        reasons: Vec<String>,
     },
     /// How far the proof of a repair is.
     Proof {

@@ -44,8 +44,8 @@ pub use survey::{
     RawReply, Readiness, Survey, Value, Vehicle,
 };
 pub use suspects::{
-    NextTest, Proof, ProofOfFault, Reason, Reported, Suspect, SuspectArea, SuspectChange, SuspectStep, Suspects,
-    TestOutcome,
+    Bounds, NextTest, Proof, ProofOfFault, Reason, Reported, Suspect, SuspectArea, SuspectChange, SuspectStep,
+    Suspects, TestOutcome,
 };
 
 /// The declarations of every type here, as one TypeScript module.
@@ -66,6 +66,7 @@ pub fn typescript() -> String {
     declare! {
         Adapter
         Adapters
+        Bounds
         Care
         Case
         CaseFile

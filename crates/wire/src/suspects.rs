@@ -17,6 +17,8 @@ pub struct Suspects {
     pub case: Option<crate::CaseRef>,
     /// How the suspects of the case moved since they were last asked for, by `AREA/SUSPECT`.
     pub moved: Vec<SuspectChange>,
+    /// Why: the evidence that came since then, and what no longer holds, one line each.
+    pub moved_by: Vec<String>,
 }
 
 /// One area with its suspects.
@@ -30,6 +32,8 @@ pub struct SuspectArea {
     pub title: String,
     /// What points here.
     pub opened_by: Vec<String>,
+    /// Nothing but words of the complaint points here: its numbers are those of experience.
+    pub is_complaint_only: bool,
     /// Whether the evidence decides already.
     pub decided: bool,
     /// One plain sentence.
@@ -57,8 +61,12 @@ pub struct SuspectArea {
 pub struct Suspect {
     /// Short name; `unlisted` and `no-fault` are in every area.
     pub id: String,
-    /// In words.
+    /// In words; with the place where the part stands now, if it is another.
     pub name: String,
+    /// Where the part stands now, such as `cylinder 4`; null where it never changed its place.
+    pub now_on: Option<String>,
+    /// It was taken out of the car.
+    pub is_out: bool,
     /// Now, 0 to 1.
     pub probability: f64,
     /// Before any evidence.
@@ -181,8 +189,15 @@ pub struct ProofOfFault {
     pub subject: Vec<String>,
     /// What it was before.
     pub before: String,
+    /// The part that a swap convicted and that is followed from cylinder to cylinder, such as `coil 1`; null where the
+    /// subject itself is followed.
+    pub part: Option<String>,
+    /// Signals that a drive must record to count for the proof.
+    pub signals: Vec<String>,
     /// Where it must be driven.
     pub condition: String,
+    /// The same as ranges of signals, all of which must hold at once; empty where any driving counts.
+    pub bounds: Vec<Bounds>,
     /// `gone`, `fewer`, `still there`, `not yet` or `nothing before`.
     pub outcome: String,
     /// One plain sentence with its numbers.
@@ -191,10 +206,27 @@ pub struct ProofOfFault {
     pub progress: Option<f64>,
     /// Seconds of the condition that show it at 95 %; null where no amount of driving or no exposure is known.
     pub needed_s: Option<f64>,
+    /// Seconds of the condition that were driven.
+    pub collected_s: Option<f64>,
     /// Seconds still lacking.
     pub lacking_s: Option<f64>,
     /// What to do next.
     pub next: Vec<String>,
+}
+
+/// A range of one signal.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS))]
+pub struct Bounds {
+    /// The signal.
+    pub signal: String,
+    /// Unit of the ends.
+    pub unit: String,
+    /// The least value that is in it; null is an open end.
+    pub from: Option<f64>,
+    /// The value from which it is left; null is an open end.
+    pub to: Option<f64>,
 }
 
 /// `witness report --json`.

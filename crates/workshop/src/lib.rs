@@ -49,6 +49,7 @@ mod swap;
 mod tables;
 mod to_wire;
 mod watchlist;
+mod weigh;
 
 pub use ::report::{Case, Entry, Language, Moment, Paper, Settings, Units, Vehicle};
 pub use car::Car;
@@ -67,7 +68,7 @@ pub use plan::events_for_95_percent;
 pub use record::Wish;
 pub use report::ReportWish;
 pub use survey::Scope;
-pub use suspects::{Known, codes_of, seen_in};
+pub use suspects::Known;
 pub use tables::{Import, Shape};
 pub use to_wire::drive as summary;
 pub use watchlist::{known_signals, signal_ids};

@@ -1,17 +1,12 @@
-//! What a case says as a whole: its swaps judged, its suspects weighed, its repair proven.
+//! What a case says of its repairs: parts that changed places, the swaps judged, the repair proven.
 
-use std::collections::BTreeMap;
 use std::path::PathBuf;
 
 use casebook::{effective, placements};
-use evidence::suspects::{Answer, Evidence, Repair};
-use wire::{CaseEntry, CaseFile, CaseRef, Content, Experiment, ExperimentDrive, SuspectChange};
+use evidence::proof::Part;
+use wire::{CaseEntry, CaseFile, CaseRef, Content, Experiment, ExperimentDrive, Placement};
 
-use crate::suspects::{codes_of, seen_in};
-use crate::{CaseChoice, Workshop, WorkshopError, to_wire};
-
-/// Least change of a probability that is told.
-const TOLD: f64 = 0.005;
+use crate::{CaseChoice, Workshop, WorkshopError};
 
 impl Workshop {
     /// Writes into the chosen case that two parts of a kind changed places.
@@ -72,6 +67,11 @@ impl Workshop {
     /// [`WorkshopError::Lacking`] without a swap or without drives.
     pub fn experiment_of_case(&self) -> Result<(CaseFile, Experiment), WorkshopError> {
         let file = self.case_file()?;
+        let experiment = self.experiment_of(&file)?;
+        Ok((file, experiment))
+    }
+
+    pub(crate) fn experiment_of(&self, file: &CaseFile) -> Result<Experiment, WorkshopError> {
         let contents = effective(&file.entries);
         let placed = placements(&contents);
         let case = file.case.number;
@@ -94,7 +94,7 @@ impl Workshop {
         if drives.is_empty() {
             return Err(WorkshopError::Lacking { case, lacking: "none of its drives counted misfires" });
         }
-        Ok((file, Experiment { parts, drives }))
+        Ok(Experiment { parts, drives })
     }
 
     /// Judges the swaps of the chosen case over its drives, and writes the verdict into it.
@@ -111,95 +111,42 @@ impl Workshop {
         Ok(judged)
     }
 
-    /// Weighs the suspects over everything that the chosen case knows, tells how they moved since the last time, and
-    /// writes down how they stand.
-    ///
-    /// # Errors
-    /// [`WorkshopError::NoOpenCase`], [`WorkshopError::Casebook`], [`WorkshopError::Number`]; as
-    /// [`Workshop::judge_swap`] where parts were swapped.
-    pub fn suspects_of_case(&self, money_per_hour: Option<f64>) -> Result<wire::Suspects, WorkshopError> {
-        let file = self.case_file()?;
-        let contents = effective(&file.entries);
-        let mut evidence = Evidence { complaint: file.case.complaint.clone(), ..Evidence::default() };
-        if let Some(money) = money_per_hour {
-            evidence.money_per_hour = crate::suspects::checked_money(money)?;
-        }
-        let mut before: Option<&BTreeMap<String, f64>> = None;
-        let mut findings = BTreeMap::new();
-        for (_, content) in &contents {
-            match content {
-                Content::Survey { survey, .. } => evidence.codes = Some(codes_of(survey).collect()),
-                // Examined again by a later version, a drive counts as it was examined last.
-                Content::Finding { file, findings: found } => {
-                    findings.insert(file.sha256.clone(), (file, found));
-                }
-                Content::Tested { area, test, is_yes } => {
-                    let (area, test) = (area.clone(), test.clone());
-                    evidence.answers.push(Answer { area, test, is_yes: *is_yes });
-                }
-                Content::Repaired { area, suspect, helped } => {
-                    let (area, suspect) = (area.clone(), suspect.clone());
-                    evidence.repairs.push(Repair { area, suspect, helped: *helped });
-                }
-                Content::Suspects { weights, .. } => before = Some(weights),
-                _ => {}
-            }
-        }
-        for (drive, found) in findings.values() {
-            evidence.findings.extend(found.iter().map(|finding| seen_in(std::path::Path::new(&drive.path), finding)));
-        }
-        let mut problems = Vec::new();
-        if let Ok((_, experiment)) = self.experiment_of_case() {
-            let judged = self.judge_swap(&experiment, &format!("case {}", file.case.number))?;
-            problems.extend(judged.problems);
-            evidence.swap = judged.hypotheses.into_iter().map(|row| (row.fault, row.probability)).collect();
-        }
-        let mut weighed = to_wire::suspects(&evidence::suspects::weigh(&evidence), problems);
-        let now: BTreeMap<String, f64> = weighed
-            .areas
-            .iter()
-            .flat_map(|area| area.suspects.iter().map(|it| (format!("{}/{}", area.id, it.id), it.probability)))
-            .collect();
-        if let Some(before) = before {
-            weighed.moved = moved(before, &now);
-        }
-        if before.is_none_or(|before| !moved(before, &now).is_empty()) {
-            let statements = weighed.areas.iter().map(|area| area.statement.clone()).collect();
-            let content = Content::Suspects { weights: now, statements };
-            let mut problems = Vec::new();
-            weighed.case = self.enter_in(&file, &mut problems, content);
-            weighed.problems.append(&mut problems);
-        } else {
-            let (number, entry) = (file.case.number, file.case.n_entries);
-            weighed.case = Some(CaseRef { number, entry, is_new: false });
-        }
-        Ok(weighed)
-    }
-
-    /// Follows up the faults of the chosen case: in the drives before its first repair and those after its last one.
+    /// Follows up the faults of the chosen case: in the drives before its first repair and those after its last one. A
+    /// part that its swaps convict is followed to where it sat.
     ///
     /// # Errors
     /// [`WorkshopError::Lacking`] without a drive; as [`Workshop::proof`].
     pub fn proof_of_case(&self) -> Result<wire::Proof, WorkshopError> {
         let file = self.case_file()?;
         let contents = effective(&file.entries);
+        let placed = placements(&contents);
         let is_repair = |content: &Content| matches!(content, Content::Replaced { .. } | Content::Repaired { .. });
         let first = contents.iter().position(|(_, content)| is_repair(content)).unwrap_or(contents.len());
         let last = contents.iter().rposition(|(_, content)| is_repair(content)).unwrap_or(contents.len());
-        let drives = |range: &[(&wire::Entry, &Content)]| -> Vec<PathBuf> {
-            let each = range.iter().filter_map(|(_, content)| match content {
-                Content::Drive { file: drive, .. } => Some(self.path_of(&file.case.uid, drive)),
+        // Each drive with the number of its entry among the contents.
+        let drives = |range: std::ops::Range<usize>| -> (Vec<usize>, Vec<PathBuf>) {
+            let each = range.filter_map(|at| match contents.get(at)?.1 {
+                Content::Drive { file: drive, .. } => Some((at, self.path_of(&file.case.uid, drive))),
                 _ => None,
             });
-            each.collect()
+            each.unzip()
         };
-        let before = drives(contents.get(..first).unwrap_or_default());
-        let after = drives(contents.get(last..).unwrap_or_default());
+        let ((before_at, before), (after_at, after)) = (drives(0..first), drives(last..contents.len()));
         if before.is_empty() {
             let lacking = "it has no drive from before the repair";
             return Err(WorkshopError::Lacking { case: file.case.number, lacking });
         }
-        let mut proof = self.proof(&before, &after)?;
+        let part = self.convicted(&file)?.map(|(kind, number)| {
+            let path = path_of_part(&placed, &kind, number);
+            let at = |entries: &[usize]| entries.iter().map(|&at| path.get(at).copied().flatten()).collect();
+            Part {
+                name: format!("{kind} {number}"),
+                before: at(&before_at),
+                after: at(&after_at),
+                now: path.last().copied().flatten(),
+            }
+        });
+        let mut proof = self.proof_of_part(&before, &after, part.as_ref())?;
         let content = Content::Proof { proof: Box::new(proof.clone()) };
         let mut problems = Vec::new();
         proof.case = self.enter_in(&file, &mut problems, content);
@@ -207,23 +154,34 @@ impl Workshop {
         Ok(proof)
     }
 
-    fn enter_in(&self, file: &CaseFile, problems: &mut Vec<String>, content: Content) -> Option<CaseRef> {
+    /// The part that the swaps of a case convict by its drives, by kind and number; `None` when nothing is decided, or
+    /// nothing was swapped.
+    fn convicted(&self, file: &CaseFile) -> Result<Option<(String, u32)>, WorkshopError> {
+        let Ok(experiment) = self.experiment_of(file) else { return Ok(None) };
+        let judged = self.judge_swap(&experiment, &format!("case {}", file.case.number))?;
+        let first = judged.hypotheses.first().filter(|_| judged.decided);
+        Ok(first.and_then(|it| {
+            let (kind, number) = it.fault.rsplit_once(' ')?;
+            let is_part = experiment.parts.iter().any(|part| part == kind);
+            Some((kind.to_owned(), number.parse().ok()?)).filter(|_| is_part)
+        }))
+    }
+
+    pub(crate) fn enter_in(&self, file: &CaseFile, problems: &mut Vec<String>, content: Content) -> Option<CaseRef> {
         let there = self.clone().in_case(CaseChoice::Number(file.case.number));
         there.enter_or_tell(None, problems, &[content])
     }
 }
 
-/// The probabilities that changed by more than a rounding, the greatest change first.
-fn moved(before: &BTreeMap<String, f64>, now: &BTreeMap<String, f64>) -> Vec<SuspectChange> {
-    let of = |weights: &BTreeMap<String, f64>, name: &str| weights.get(name).copied().unwrap_or(0.0);
-    let mut names: Vec<&String> = before.keys().chain(now.keys()).collect();
-    names.sort();
-    names.dedup();
-    let change = |name: &String| SuspectChange { suspect: name.clone(), from: of(before, name), to: of(now, name) };
-    let mut moved: Vec<SuspectChange> = names.into_iter().map(change).collect();
-    moved.retain(|change| (change.to - change.from).abs() > TOLD);
-    moved.sort_by(|a, b| (b.to - b.from).abs().total_cmp(&(a.to - a.from).abs()));
-    moved
+/// On which cylinder (from 1) a part sat before each entry and now; once it is out of the engine, the one that it left.
+fn path_of_part(placed: &[Placement], kind: &str, number: u32) -> Vec<Option<usize>> {
+    let mut last = None;
+    let each = placed.iter().map(|placement| {
+        let at = placement.get(kind).and_then(|row| row.iter().position(|sits| *sits == number));
+        last = at.map(|idx| idx + 1).or(last);
+        last
+    });
+    each.collect()
 }
 
 /// A kind of part as the ledger names it.

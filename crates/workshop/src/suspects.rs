@@ -2,8 +2,10 @@
 
 use std::path::{Path, PathBuf};
 
-use evidence::suspects::{Answer, Code, Evidence, Repair, Seen};
+use evidence::proof::Part;
+use evidence::suspects::{Answer, Code, CodeState, Evidence, Repair, Seen};
 use signal::Recording;
+use wire::Placement;
 
 use crate::examine::open_drive;
 use crate::{Workshop, WorkshopError, to_wire};
@@ -68,6 +70,16 @@ impl Workshop {
     /// # Errors
     /// [`WorkshopError::Drive`].
     pub fn proof(&self, before: &[PathBuf], after: &[PathBuf]) -> Result<wire::Proof, WorkshopError> {
+        self.proof_of_part(before, after, None)
+    }
+
+    /// The same, where a part is known to carry a misfire and is followed to where it sat in each drive.
+    pub(crate) fn proof_of_part(
+        &self,
+        before: &[PathBuf],
+        after: &[PathBuf],
+        part: Option<&Part>,
+    ) -> Result<wire::Proof, WorkshopError> {
         let mut problems = Vec::new();
         let mut open = |files: &[PathBuf]| -> Result<Vec<Recording>, WorkshopError> {
             let each = files.iter().map(|file| {
@@ -78,7 +90,8 @@ impl Workshop {
             each.collect()
         };
         let (before, after) = (open(before)?, open(after)?);
-        let proven = evidence::proof::prove(&before.iter().collect::<Vec<_>>(), &after.iter().collect::<Vec<_>>());
+        let (before, after): (Vec<_>, Vec<_>) = (before.iter().collect(), after.iter().collect());
+        let proven = evidence::proof::prove_part(&before, &after, part);
         Ok(to_wire::proof(&proven, problems))
     }
 }
@@ -92,24 +105,30 @@ pub(crate) fn checked_money(found: f64) -> Result<f64, WorkshopError> {
 }
 
 /// The codes of a survey, as evidence.
-pub fn codes_of(survey: &wire::Survey) -> impl Iterator<Item = Code> + '_ {
+pub(crate) fn codes_of(survey: &wire::Survey) -> impl Iterator<Item = Code> + '_ {
     survey.modules.iter().flat_map(|module| {
         module.codes.iter().map(|code| Code {
-            is_pending_only: !code.kinds.is_empty() && code.kinds.iter().all(|kind| kind == "pending"),
             code: code.code.clone(),
             module: module.address.clone(),
+            state: if !code.kinds.is_empty() && code.kinds.iter().all(|kind| kind == "pending") {
+                CodeState::Pending
+            } else {
+                CodeState::Confirmed
+            },
+            ..Code::default()
         })
     })
 }
 
-/// A kept finding of `drive`, as evidence.
+/// A kept finding of `drive`, as evidence, with the parts as they stood in it.
 #[must_use]
-pub fn seen_in(drive: &Path, finding: &wire::Finding) -> Seen {
+pub(crate) fn seen_in(drive: &Path, finding: &wire::Finding, placement: &Placement) -> Seen {
     Seen {
         drive: drive.display().to_string(),
         kind: finding.kind.clone(),
         subject: finding.subject.clone(),
         log10_odds: finding.log10_odds,
         figures: finding.figures.clone(),
+        placement: placement.clone(),
     }
 }

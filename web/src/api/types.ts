@@ -65,6 +65,24 @@ adapters: Array<Adapter>,
  */
 notes: Array<string>, };
 
+export type Bounds = { 
+/**
+ * The signal.
+ */
+signal: string, 
+/**
+ * Unit of the ends.
+ */
+unit: string, 
+/**
+ * The least value that is in it; null is an open end.
+ */
+from: number | null, 
+/**
+ * The value from which it is left; null is an open end.
+ */
+to: number | null, };
+
 export type Care = { 
 /**
  * What must hold, as sentences; read from the car all the while.
@@ -565,7 +583,11 @@ weights: { [key in string]: number },
 /**
  * One sentence for each area.
  */
-statements: Array<string>, } | { "kind": "proof", 
+statements: Array<string>, 
+/**
+ * What was seen, by area and with where it comes from, one line each.
+ */
+reasons: Array<string>, } | { "kind": "proof", 
 /**
  * The proof with its numbers.
  */
@@ -1498,9 +1520,22 @@ subject: Array<string>,
  */
 before: string, 
 /**
+ * The part that a swap convicted and that is followed from cylinder to cylinder, such as `coil 1`; null where the
+ * subject itself is followed.
+ */
+part: string | null, 
+/**
+ * Signals that a drive must record to count for the proof.
+ */
+signals: Array<string>, 
+/**
  * Where it must be driven.
  */
 condition: string, 
+/**
+ * The same as ranges of signals, all of which must hold at once; empty where any driving counts.
+ */
+bounds: Array<Bounds>, 
 /**
  * `gone`, `fewer`, `still there`, `not yet` or `nothing before`.
  */
@@ -1517,6 +1552,10 @@ progress: number | null,
  * Seconds of the condition that show it at 95 %; null where no amount of driving or no exposure is known.
  */
 needed_s: number | null, 
+/**
+ * Seconds of the condition that were driven.
+ */
+collected_s: number | null, 
 /**
  * Seconds still lacking.
  */
@@ -1836,9 +1875,17 @@ export type Suspect = {
  */
 id: string, 
 /**
- * In words.
+ * In words; with the place where the part stands now, if it is another.
  */
 name: string, 
+/**
+ * Where the part stands now, such as `cylinder 4`; null where it never changed its place.
+ */
+now_on: string | null, 
+/**
+ * It was taken out of the car.
+ */
+is_out: boolean, 
 /**
  * Now, 0 to 1.
  */
@@ -1877,6 +1924,10 @@ title: string,
  * What points here.
  */
 opened_by: Array<string>, 
+/**
+ * Nothing but words of the complaint points here: its numbers are those of experience.
+ */
+is_complaint_only: boolean, 
 /**
  * Whether the evidence decides already.
  */
@@ -1970,7 +2021,11 @@ case: CaseRef | null,
 /**
  * How the suspects of the case moved since they were last asked for, by `AREA/SUSPECT`.
  */
-moved: Array<SuspectChange>, };
+moved: Array<SuspectChange>, 
+/**
+ * Why: the evidence that came since then, and what no longer holds, one line each.
+ */
+moved_by: Array<string>, };
 
 export type SwapCounts = { 
 /**

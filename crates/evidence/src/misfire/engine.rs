@@ -43,7 +43,7 @@ pub(crate) struct LoadSource {
     pub(crate) id: &'static str,
     /// How to speak of it.
     pub(crate) name: &'static str,
-    unit: &'static str,
+    pub(crate) unit: &'static str,
     /// It stands for the load only if it falls below this at times.
     must_fall_below: f64,
     /// Values below and above which a healthy verdict must have seen the engine: misfires of lean mixture and lost

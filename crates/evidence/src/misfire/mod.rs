@@ -25,7 +25,7 @@ use map::Laid;
 pub use condition::{Condition, InCondition, compare_with_freeze_frame};
 pub use map::Region;
 pub(crate) use repair::LEAST_FIRINGS;
-pub use repair::{Progress, Repair};
+pub use repair::{Progress, Repair, Site};
 pub(crate) use text::region as region_text;
 pub use view::{LoadMap, MAP_CELL, MapCell, load_map};
 
@@ -80,6 +80,11 @@ impl Cylinders {
             read.list.push(Cylinder { number, counter, laid });
         }
         read
+    }
+
+    /// The cylinder of a number, where its counter could be read.
+    fn find(&self, number: usize) -> Option<&Cylinder> {
+        self.list.iter().find(|cylinder| cylinder.number == number)
     }
 
     /// Cylinders of the engine: the highest number recorded; `None` while that may be a selection.

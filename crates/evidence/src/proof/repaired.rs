@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use signal::Recording;
 
 use super::{Before, Outcome};
-use crate::misfire::Repair;
+use crate::misfire::{Repair, Site};
 use crate::stats::poisson::Count;
 use crate::{Finding, Kind, Verdict, examine};
 
@@ -27,15 +27,50 @@ pub struct Proven {
     pub outcome: Outcome,
     /// One plain sentence with its numbers.
     pub statement: String,
+    /// The part that was convicted and is followed to where it sat in each drive, such as `coil 1`; `None` where the
+    /// subject itself is followed.
+    pub part: Option<String>,
+    /// Signals that a drive must record to count for the proof.
+    pub signals: Vec<String>,
+    /// The condition as ranges of signals; all must hold at once. Empty where any driving counts.
+    pub bounds: Vec<Bounds>,
     /// Share of the necessary exposure that is driven, 0 to 1; `None` where the check knows no exposure.
     pub progress: Option<f64>,
-    /// Seconds of the condition that the proof takes in all, and how many are lacking; `None` where the check knows no
-    /// exposure.
+    /// Seconds of the condition that the proof takes in all, how many are driven, and how many are lacking; `None` where
+    /// the check knows no exposure.
     pub needed_s: Option<f64>,
+    /// See `needed_s`.
+    pub collected_s: Option<f64>,
     /// See `needed_s`.
     pub lacking_s: Option<f64>,
     /// What to do next.
     pub next: Vec<String>,
+}
+
+/// A range of one signal: `from` or more and less than `to`; `None` is an open end.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Bounds {
+    /// The signal.
+    pub signal: String,
+    /// Unit of the ends.
+    pub unit: String,
+    /// Lower end.
+    pub from: Option<f64>,
+    /// Upper end.
+    pub to: Option<f64>,
+}
+
+/// A part that is known to carry a misfire, and where it sat.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Part {
+    /// Such as `coil 1`.
+    pub name: String,
+    /// Its cylinder, from 1, in each drive before the repair; `None` where it was not in the engine.
+    pub before: Vec<Option<usize>>,
+    /// Its cylinder in each drive after the repair, or the one that it left: the repair is shown there.
+    pub after: Vec<Option<usize>>,
+    /// The cylinder at which a drive that comes next shows the repair.
+    pub now: Option<usize>,
 }
 
 /// Proves every fault that the drives before the repair showed; with no drive after it, says what must be driven.
@@ -44,29 +79,66 @@ pub struct Proven {
 /// fault by the verdict of the same check.
 #[must_use]
 pub fn prove(before: &[&Recording], after: &[&Recording]) -> Vec<Proven> {
+    prove_part(before, after, None)
+}
+
+/// As [`prove`], where a swap has convicted a part: its misfires are followed from cylinder to cylinder as one fault.
+#[must_use]
+pub fn prove_part(before: &[&Recording], after: &[&Recording], part: Option<&Part>) -> Vec<Proven> {
     let now: Vec<Vec<Finding>> = after.iter().map(|recording| examine(recording)).collect();
+    // The cylinder at which the part sat in a drive.
+    let at = |places: &[Option<usize>], drive: usize| places.get(drive).copied().flatten();
+    let is_of_part = |finding: &Finding, drive: usize| {
+        finding.kind == Kind::Misfire && cylinder_of(finding) == part.and_then(|part| at(&part.before, drive))
+    };
     let mut worst: BTreeMap<(Kind, Vec<String>), Finding> = BTreeMap::new();
     // Only drives that show the fault measure how often it came: a drive in which it stayed away adds nothing to fear.
     let mut events: BTreeMap<Vec<String>, Count> = BTreeMap::new();
-    for finding in before.iter().flat_map(|recording| examine(recording)) {
-        if finding.verdict != Verdict::Faulty {
-            continue;
-        }
-        if finding.kind == Kind::Dropout {
-            let count = events.entry(finding.subject.clone()).or_default();
-            *count = add(*count, dropouts(&finding));
-        }
-        let key = (finding.kind, finding.subject.clone());
-        if worst.get(&key).is_none_or(|other| other.log10_odds < finding.log10_odds) {
-            worst.insert(key, finding);
+    for (drive, recording) in before.iter().enumerate() {
+        for finding in examine(recording).into_iter().filter(|finding| finding.verdict == Verdict::Faulty) {
+            if finding.kind == Kind::Dropout {
+                let count = events.entry(finding.subject.clone()).or_default();
+                *count = add(*count, dropouts(&finding));
+            }
+            let of_part = part.filter(|_| is_of_part(&finding, drive));
+            let subject = of_part.map_or_else(|| finding.subject.clone(), |part| vec![part.name.clone()]);
+            let key = (finding.kind, subject);
+            if worst.get(&key).is_none_or(|other| other.log10_odds < finding.log10_odds) {
+                worst.insert(key, finding);
+            }
         }
     }
-    let prove_one = |finding: &Finding| match finding.kind {
-        Kind::Misfire => misfire(before, after, finding),
-        Kind::Dropout => Some(dropout(finding, *events.get(&finding.subject)?, &now)),
+    let sites = |drives: &[&'_ Recording], cylinder: &dyn Fn(usize) -> Option<usize>| -> Vec<(usize, usize)> {
+        (0..drives.len()).filter_map(|drive| Some((drive, cylinder(drive)?))).collect()
+    };
+    let prove_one = |subject: &[String], finding: &Finding| match (finding.kind, part) {
+        (Kind::Misfire, Some(part)) if subject == std::slice::from_ref(&part.name) => {
+            let before = placed(before, &sites(before, &|drive| at(&part.before, drive)));
+            let after = placed(after, &sites(after, &|drive| at(&part.after, drive)));
+            misfire(&before, &after, finding, Some(part))
+        }
+        (Kind::Misfire, _) => {
+            let cylinder = cylinder_of(finding)?;
+            // What the part did while it sat here is no fault of this cylinder.
+            let is_own = |drive: usize| part.is_none_or(|part| at(&part.before, drive) != Some(cylinder));
+            let before = placed(before, &sites(before, &|drive| is_own(drive).then_some(cylinder)));
+            let after = placed(after, &sites(after, &|_| Some(cylinder)));
+            misfire(&before, &after, finding, None)
+        }
+        (Kind::Dropout, _) => Some(dropout(finding, *events.get(&finding.subject)?, &now)),
         _ => None,
     };
-    worst.values().map(|finding| prove_one(finding).unwrap_or_else(|| by_verdict(finding, &now))).collect()
+    let each = worst.iter();
+    each.map(|((_, subject), it)| prove_one(subject, it).unwrap_or_else(|| by_verdict(it, &now))).collect()
+}
+
+/// Number of the cylinder that a misfire finding is about.
+fn cylinder_of(finding: &Finding) -> Option<usize> {
+    finding.subject.first()?.rsplit('_').next()?.parse().ok()
+}
+
+fn placed<'a>(drives: &[&'a Recording], sites: &[(usize, usize)]) -> Vec<Site<'a>> {
+    sites.iter().filter_map(|(drive, cylinder)| Some((*drives.get(*drive)?, *cylinder))).collect()
 }
 
 fn add(a: Count, b: Count) -> Count {
@@ -79,28 +151,35 @@ fn dropouts(finding: &Finding) -> Count {
     Count { events: figure("events") as u64, exposure: figure("effective_exposure_s") }
 }
 
-fn misfire(before: &[&Recording], after: &[&Recording], finding: &Finding) -> Option<Proven> {
-    let cylinder = finding.subject.first()?.rsplit('_').next()?.parse().ok()?;
-    let repair = Repair::of(before, cylinder)?;
+fn misfire(before: &[Site<'_>], after: &[Site<'_>], finding: &Finding, part: Option<&Part>) -> Option<Proven> {
+    let repair = Repair::over(before)?;
     let progress = repair.progress_over(after);
     let (needed_s, lacking_s) = (progress.proof.needed * 120.0 / repair.speed_rpm, progress.lacking_s);
     let next = match progress.proof.outcome {
-        Outcome::Gone | Outcome::Fewer => Vec::new(),
+        Outcome::Gone => Vec::new(),
+        Outcome::Fewer => vec!["Something is left: weigh the suspects again with what is known now.".to_owned()],
         Outcome::Still => vec!["The repair did not help: weigh the suspects again with what is known now.".to_owned()],
         _ if lacking_s.is_finite() => {
             vec![format!("Drive {lacking_s:.0} s more {}, with the misfire counters recorded.", repair.condition_text)]
         }
         _ => vec!["Record a drive that shows the fault before the repair.".to_owned()],
     };
+    // Where the part is now, or the cylinder that it left.
+    let watched = part.and_then(|part| part.now).map(|cylinder| format!("misfire.cylinder_{cylinder}"));
+    let subject = watched.map_or_else(|| finding.subject.clone(), |counter| vec![counter]);
     Some(Proven {
         kind: finding.kind,
-        subject: finding.subject.clone(),
+        signals: subject.iter().cloned().chain(repair.signals()).collect(),
+        subject,
         before: finding.statement.clone(),
         condition: repair.condition_text.clone(),
         outcome: progress.proof.outcome,
         statement: progress.statement,
+        part: part.map(|part| part.name.clone()),
+        bounds: repair.bounds(),
         progress: Some(progress.proof.progress),
         needed_s: Some(needed_s).filter(|s| s.is_finite()),
+        collected_s: Some(progress.collected_s).filter(|s| s.is_finite()),
         lacking_s: Some(lacking_s).filter(|s| s.is_finite()),
         next,
     })
@@ -139,8 +218,12 @@ fn dropout(finding: &Finding, count: Count, now: &[Vec<Finding>]) -> Proven {
         condition: "while a loss would be seen, as in the drive before the repair".to_owned(),
         outcome: proof.outcome,
         statement,
+        part: None,
+        signals: finding.subject.clone(),
+        bounds: Vec::new(),
         progress: Some(proof.progress),
         needed_s: Some(proof.needed).filter(|s| s.is_finite()),
+        collected_s: Some(after.exposure),
         lacking_s: Some(lacking).filter(|s| s.is_finite()),
         next,
     }
@@ -180,8 +263,12 @@ fn by_verdict(finding: &Finding, now: &[Vec<Finding>]) -> Proven {
         condition: "as in the drive before the repair".to_owned(),
         outcome,
         statement,
+        part: None,
+        signals: finding.subject.clone(),
+        bounds: Vec::new(),
         progress: None,
         needed_s: None,
+        collected_s: None,
         lacking_s: None,
         next,
     }

@@ -9,9 +9,10 @@ use std::collections::BTreeSet;
 
 use super::model::{Clue, FindingRow, Member, Model, codes_of};
 use super::order::{Action, Problem, Test};
+use super::place::{Place, codes_wanted, is_at_first, share_of_member, sits_elsewhere, speaks_for_itself};
 use super::{
-    Area, Change, DECIDED, Evidence, NO_FAULT, NextTest, Outcome, Reason, Repair, Seen, Step, Suspect, Suspects,
-    UNLISTED, text,
+    Area, Change, Code, CodeState, DECIDED, Evidence, NO_FAULT, NextTest, Outcome, Reason, Repair, Seen, Step, Suspect,
+    Suspects, UNLISTED, text,
 };
 
 /// Cap of the odds of one finding or code, as a logarithm.
@@ -23,6 +24,8 @@ const PENDING_LOG10: f64 = 1.0;
 const ANSWERS_LOG10: f64 = 1.0;
 /// From here on a finding opens an area, as its verdict is faulty.
 const OPENS_LOG10: f64 = 2.0;
+/// From this probability on a swap opens the area of the cylinder whose parts it suspects (common practice, no source).
+const OPENS_SWAP: f64 = 0.2;
 /// That a repair of the part at fault does not help (new part bad, botched), and that another repair cures a fault
 /// elsewhere, at least for a while (common practice, no source).
 const REPAIR_FAILS: f64 = 0.05;
@@ -71,6 +74,8 @@ pub(super) fn weigh(models: &[Model], evidence: &Evidence) -> Suspects {
 #[derive(Default)]
 struct Used {
     codes: BTreeSet<String>,
+    /// Codes that name a cylinder, read after parts had changed places.
+    moved: BTreeSet<String>,
 }
 
 impl Used {
@@ -78,6 +83,14 @@ impl Used {
         let codes = evidence.codes.iter().flatten().filter(|code| !self.codes.contains(&code.code));
         let mut lines: Vec<String> =
             codes.map(|code| format!("code {} in {}: no area of the model uses it", code.code, code.module)).collect();
+        // After an exchange the number of a cylinder names whatever moved there.
+        let moved = evidence.codes.iter().flatten().filter(|code| self.moved.contains(&code.code));
+        lines.extend(moved.filter(|_| evidence.swap.is_empty()).map(|code| {
+            let (code, module) = (&code.code, &code.module);
+            format!(
+                "code {code} in {module}: read after parts had changed places; drives before and after that tell more"
+            )
+        }));
         let places = evidence.answers.iter().map(|answer| (&answer.area, &answer.test));
         for (area, what) in places.chain(evidence.repairs.iter().map(|repair| (&repair.area, &repair.suspect))) {
             if !areas.iter().any(|open| open.id == *area) {
@@ -90,12 +103,14 @@ impl Used {
 
 /// The areas that the evidence opens under one model.
 fn open(model: &Model, evidence: &Evidence, used: &mut Used) -> Vec<Area> {
-    let complaint = model.complaint.iter().find(|start| text::has_word_start(&evidence.complaint, start));
-    let complaint = complaint.map(|start| format!("the complaint speaks of \u{201c}{start}\u{201d}"));
+    let complaint = model.complaint.iter().find_map(|start| text::words_from(&evidence.complaint, start));
+    let complaint = complaint.map(|words| format!("the complaint speaks of \u{201c}{words}\u{201d}"));
     let opening = |member: Option<usize>| -> Vec<String> {
         let clues = model.clues.iter().filter(|clue| clue.opens);
         let answers = clues.filter_map(|clue| answer_of(model, clue, member, evidence));
-        answers.filter(|answer| answer.log10.is_some_and(|log10| log10 >= OPENS_LOG10)).map(|a| a.evidence).collect()
+        let seen = answers.filter(|answer| answer.log10.is_some_and(|log10| log10 >= OPENS_LOG10)).map(|a| a.evidence);
+        let swap = member.is_some_and(|member| share_of_member(model, member, evidence) >= OPENS_SWAP);
+        seen.chain(swap.then(|| "the swap".to_owned())).collect()
     };
     let mut open: Vec<(Option<usize>, Vec<String>)> = if model.members.is_empty() {
         vec![(None, opening(None))]
@@ -108,9 +123,8 @@ fn open(model: &Model, evidence: &Evidence, used: &mut Used) -> Vec<Area> {
         open.push((None, opening(None)));
     }
     open.retain(|(member, by)| !by.is_empty() || member.is_some() || complaint.is_some());
-    let build = |(member, by): (Option<usize>, Vec<String>)| {
-        let by = by.into_iter().chain(complaint.clone()).collect();
-        Instance { model, member }.area(by, evidence, used)
+    let build = |(member, seen): (Option<usize>, Vec<String>)| {
+        Instance { model, member, is_complaint_only: seen.is_empty() }.area(seen, complaint.clone(), evidence, used)
     };
     open.into_iter().map(build).collect()
 }
@@ -122,13 +136,15 @@ fn names(model: &Model, member: usize, evidence: &Evidence) -> bool {
     if by_hand.chain(evidence.repairs.iter().map(|repair| &repair.area)).any(|area| *area == id) {
         return true;
     }
-    let held = |code: &String| evidence.codes.iter().flatten().any(|held| held.code == *code);
+    if share_of_member(model, member, evidence) >= OPENS_SWAP {
+        return true;
+    }
     model.clues.iter().filter(|clue| clue.opens).any(|clue| {
-        let codes = clue.codes_each.iter().filter_map(|text| codes_of(text).ok()?.into_iter().nth(member));
+        let mut codes = evidence.codes.iter().flatten();
         let rows = clue.findings.iter().filter(|row| row.subject.contains("{n}") && !row.of_another);
-        codes.into_iter().any(|code| held(&code))
+        codes.any(|code| codes_wanted(model, clue, Some(member), code).contains(&code.code))
             || rows.into_iter().any(|row| {
-                let mut findings = evidence.findings.iter();
+                let mut findings = evidence.findings.iter().filter(|seen| speaks_for_itself(model, seen, evidence));
                 findings.any(|seen| {
                     row.is_met(seen, Some(&model.members[member]))
                         && row.log10(seen).is_some_and(|log10| log10 >= OPENS_LOG10)
@@ -186,33 +202,33 @@ fn answer_of(model: &Model, clue: &Clue, member: Option<usize>, evidence: &Evide
     }
     let mut soft: Vec<(f64, String)> = Vec::new();
     if let Some(held) = &evidence.codes {
-        let each = clue.codes_each.iter().filter_map(|text| codes_of(text).ok());
-        let each = each.flat_map(|codes| match member {
-            Some(member) => codes.into_iter().nth(member).into_iter().collect(),
-            None => codes,
-        });
-        let any = clue.codes_any.iter().filter_map(|text| codes_of(text).ok()).flatten();
-        let wanted: Vec<String> = each.chain(any).collect();
-        let is_wanted = |code: &str| {
+        let any: Vec<String> = clue.codes_any.iter().filter_map(|text| codes_of(text).ok()).flatten().collect();
+        let is_one_of = |wanted: &[String], code: &str| {
             wanted.iter().any(|wanted| match wanted.strip_suffix('*') {
                 Some(start) => code.starts_with(start),
                 None => code == wanted,
             })
         };
-        for code in held.iter().filter(|code| is_wanted(&code.code)) {
-            let (log10, state) = match code.is_pending_only {
-                true => (PENDING_LOG10, "pending "),
-                false => (CONFIRMED_LOG10, ""),
+        let is_wanted = |code: &Code| {
+            is_one_of(&any, &code.code) || is_one_of(&codes_wanted(model, clue, member, code), &code.code)
+        };
+        for code in held.iter().filter(|code| is_wanted(code)) {
+            let (log10, state) = match code.state {
+                CodeState::Confirmed => (CONFIRMED_LOG10, ""),
+                CodeState::Pending => (PENDING_LOG10, "pending "),
+                CodeState::Earlier => (PENDING_LOG10, "earlier "),
             };
             soft.push((log10, format!("{state}code {} in {}", code.code, code.module)));
         }
-        if soft.is_empty() && !wanted.is_empty() && clue.absence_counts {
+        let asks_for_codes = !any.is_empty() || !clue.codes_each.is_empty();
+        if soft.is_empty() && asks_for_codes && clue.absence_counts {
             soft.push((-CONFIRMED_LOG10, "codes were read".to_owned()));
         }
     }
     for row in &clue.findings {
         let member = member.and_then(|member| model.members.get(member));
-        let met = evidence.findings.iter().filter(|seen| row.is_met(seen, member));
+        let told = evidence.findings.iter().filter(|seen| speaks_for_itself(model, seen, evidence));
+        let met = told.filter(|seen| row.is_met(seen, member));
         soft.extend(met.filter_map(|seen| {
             let log10 = row.log10(seen)?.clamp(-MOST_LOG10, MOST_LOG10);
             Some((log10, format!("finding {} in {}", seen.kind, seen.drive)))
@@ -235,6 +251,7 @@ fn area_id(model: &Model, member: Option<usize>) -> String {
 struct Instance<'a> {
     model: &'a Model,
     member: Option<usize>,
+    is_complaint_only: bool,
 }
 
 impl Instance<'_> {
@@ -248,8 +265,22 @@ impl Instance<'_> {
         own.chain([UNLISTED.to_owned(), NO_FAULT.to_owned()]).collect()
     }
 
-    fn names(&self) -> Vec<String> {
-        let own = self.model.suspects.iter().map(|suspect| self.fill(&suspect.name));
+    /// Where the part of each hypothesis stands now, if it ever moved.
+    fn places(&self, evidence: &Evidence) -> Vec<Option<Place>> {
+        let own = self.model.suspects.iter();
+        let own = own.map(|suspect| sits_elsewhere(self.model, self.member?, &suspect.id, &evidence.placement));
+        own.chain([None, None]).collect()
+    }
+
+    fn names(&self, places: &[Option<Place>]) -> Vec<String> {
+        let own = self.model.suspects.iter().zip(places).map(|(suspect, place)| {
+            let name = self.fill(&suspect.name);
+            match place {
+                None => name,
+                Some(Place::On(cylinder)) => format!("{name}, now on {cylinder}"),
+                Some(Place::Out) => format!("{name}, which is out of the car"),
+            }
+        });
         own.chain(["something that is not in this list".to_owned(), "no fault here".to_owned()]).collect()
     }
 
@@ -347,29 +378,36 @@ impl Instance<'_> {
         })
     }
 
-    fn area(&self, opened_by: Vec<String>, evidence: &Evidence, used: &mut Used) -> Area {
+    fn area(&self, seen: Vec<String>, complaint: Option<String>, evidence: &Evidence, used: &mut Used) -> Area {
         let model = self.model;
         let id = area_id(model, self.member);
+        let places = self.places(evidence);
+        let swapped = self.observed_swap(&evidence.swap);
         let mut observed: Vec<Observed> = Vec::new();
         let mut open_clues: Vec<&Clue> = Vec::new();
         for clue in &model.clues {
             let answered = answer_of(model, clue, self.member, evidence);
             let is_settled =
                 answered.as_ref().is_some_and(|a| a.log10.is_none_or(|log10| log10.abs() >= ANSWERS_LOG10));
-            if !is_settled && clue.ask.is_some() {
+            if !is_settled && self.can_be_made(clue, &places, swapped.is_some()) {
                 open_clues.push(clue);
             }
             if let Some(answered) = answered {
                 observed.push(self.observed_clue(clue, &answered));
             }
             let codes = evidence.codes.iter().flatten().filter(|code| clue_uses(clue, &code.code));
-            used.codes.extend(codes.map(|code| code.code.clone()));
+            for code in codes {
+                used.codes.insert(code.code.clone());
+                if clue.part.is_none() && !clue.codes_each.is_empty() && !is_at_first(model, &code.placement) {
+                    used.moved.insert(code.code.clone());
+                }
+            }
         }
-        observed.extend(self.observed_swap(&evidence.swap));
+        observed.extend(swapped);
         let repairs = evidence.repairs.iter().filter(|repair| repair.area == id);
         observed.extend(repairs.filter_map(|repair| self.observed_repair(repair)));
 
-        let (ids, names, priors) = (self.ids(), self.names(), self.priors());
+        let (ids, names, priors) = (self.ids(), self.names(&places), self.priors());
         let (steps, reasons, probabilities) = count(&observed, &ids, &priors);
         let efforts = self.efforts();
         // A repair that does not help is found out by the customer as often as in the shop: each costs a comeback. What
@@ -388,8 +426,8 @@ impl Instance<'_> {
                 .map(|clue| Test { cost: price((clue.minutes.unwrap_or(0.0), clue.money)), yes: self.yes(clue) })
                 .collect(),
         };
-        let mut tests: Vec<NextTest> =
-            open_clues.iter().enumerate().map(|(idx, clue)| self.next_test(clue, &problem, idx, &names)).collect();
+        let test = |(idx, clue): (usize, &&Clue)| self.next_test(clue, &problem, idx, &names, &places);
+        let mut tests: Vec<NextTest> = open_clues.iter().enumerate().map(test).collect();
         tests.sort_by(|a, b| b.saves.total_cmp(&a.saves));
         let decided = {
             let most = probabilities.iter().enumerate().max_by(|a, b| a.1.total_cmp(b.1));
@@ -403,7 +441,11 @@ impl Instance<'_> {
         };
         let next = chosen.map(|at| tests.remove(at));
         let repair_first = match best {
-            Some(Action::Repair(idx)) if idx < model.suspects.len() => Some(ids[idx].clone()),
+            Some(Action::Repair(idx))
+                if idx < model.suspects.len() && self.to_be_named().is_none() && places[idx] != Some(Place::Out) =>
+            {
+                Some(ids[idx].clone())
+            }
             _ => None,
         };
 
@@ -415,6 +457,11 @@ impl Instance<'_> {
             .map(|(idx, ((id, name), (speaks_for, speaks_against)))| Suspect {
                 id,
                 name,
+                now_on: match &places[idx] {
+                    Some(Place::On(cylinder)) => Some(cylinder.clone()),
+                    _ => None,
+                },
+                is_out: places[idx] == Some(Place::Out),
                 probability: probabilities[idx],
                 prior: priors[idx],
                 speaks_for,
@@ -425,10 +472,20 @@ impl Instance<'_> {
             .collect();
         suspects.sort_by(|a, b| b.probability.total_cmp(&a.probability));
         Area {
-            statement: text::statement(&suspects, decided, next.as_ref(), self.to_be_named()),
+            statement: text::statement(&text::Standing {
+                suspects: &suspects,
+                decided,
+                next: next.as_ref(),
+                how_to_name: self.to_be_named(),
+                is_complaint_only: self.is_complaint_only,
+            }),
             id,
-            title: self.fill(&model.title),
-            opened_by,
+            title: match (&model.title_unnamed, self.member) {
+                (Some(title), None) => title.clone(),
+                _ => self.fill(&model.title),
+            },
+            opened_by: seen.into_iter().chain(complaint).collect(),
+            is_complaint_only: self.is_complaint_only,
             suspects,
             steps,
             decided,
@@ -445,7 +502,35 @@ impl Instance<'_> {
         self.model.how_to_name.as_deref().filter(|_| self.member.is_none())
     }
 
-    fn next_test(&self, clue: &Clue, problem: &Problem, idx: usize, names: &[String]) -> NextTest {
+    /// Whether a clue is a test that can be made now: not one that needs the member while nobody knows it, and not the
+    /// exchange of a part that was exchanged and judged already.
+    fn can_be_made(&self, clue: &Clue, places: &[Option<Place>], is_swap_judged: bool) -> bool {
+        let is_exchange = clue.part.is_some() && clue.codes_each.is_empty();
+        let suspect = clue.part.as_ref().and_then(|part| self.model.swap.get(part));
+        let idx = suspect.and_then(|id| self.model.suspects.iter().position(|suspect| suspect.id == *id));
+        let was_moved = idx.is_some_and(|idx| places[idx].is_some());
+        let is_nameless = self.to_be_named().is_some() && !clue.opens;
+        clue.ask.is_some() && !is_nameless && !(is_exchange && was_moved && is_swap_judged)
+    }
+
+    /// Where the parts of this member stand that were moved, for whoever goes to work on them.
+    fn whereabouts(&self, places: &[Option<Place>]) -> String {
+        let moved = self.model.suspects.iter().zip(places).filter_map(|(suspect, place)| match place {
+            Some(Place::On(cylinder)) => Some(format!("{} is on {cylinder} now", self.fill(&suspect.name))),
+            _ => None,
+        });
+        let moved: Vec<String> = moved.collect();
+        if moved.is_empty() { String::new() } else { format!(" ({})", moved.join(", ")) }
+    }
+
+    fn next_test(
+        &self,
+        clue: &Clue,
+        problem: &Problem,
+        idx: usize,
+        names: &[String],
+        places: &[Option<Place>],
+    ) -> NextTest {
         let test = &problem.tests[idx];
         let yes = problem.probability_of_yes(test);
         let outcome = |is_yes: bool| {
@@ -464,7 +549,7 @@ impl Instance<'_> {
         };
         NextTest {
             id: clue.id.clone(),
-            ask: self.fill(clue.ask.as_deref().unwrap_or_default()),
+            ask: format!("{}{}", self.fill(clue.ask.as_deref().unwrap_or_default()), self.whereabouts(places)),
             minutes: clue.minutes.unwrap_or(0.0),
             money: clue.money,
             saves: problem.saving(idx),

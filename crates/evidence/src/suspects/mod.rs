@@ -8,7 +8,7 @@
 //! ```
 //! use evidence::suspects::{Code, Evidence, weigh};
 //!
-//! let code = Code { code: "P0302".into(), module: "7E8".into(), is_pending_only: false };
+//! let code = Code { code: "P0302".into(), module: "7E8".into(), ..Code::default() };
 //! let evidence = Evidence { codes: Some(vec![code]), ..Evidence::default() };
 //! let suspects = weigh(&evidence);
 //! assert_eq!(suspects.areas[0].id, "misfire.2");
@@ -18,11 +18,13 @@
 mod infer;
 pub mod model;
 pub mod order;
+mod place;
 mod text;
 
 use std::collections::BTreeMap;
 
 use crate::Finding;
+use crate::swap::Placement;
 use model::Model;
 
 /// Probability from which a suspect counts as decided.
@@ -37,8 +39,11 @@ pub struct Evidence {
     pub codes: Option<Vec<Code>>,
     /// What the checks found.
     pub findings: Vec<Seen>,
-    /// What a swap showed: the hypotheses of the swap verdict with their probabilities.
+    /// What a swap showed: the hypotheses of the swap verdict with their probabilities. What was seen after parts had
+    /// changed places speaks through it, because a misfire then belongs to whatever moved there.
     pub swap: Vec<(String, f64)>,
+    /// Where the parts stand now, for the kinds that ever changed place.
+    pub placement: Placement,
     /// Repairs that were made already.
     pub repairs: Vec<Repair>,
     /// Tests that were made by hand.
@@ -54,6 +59,7 @@ impl Default for Evidence {
             codes: None,
             findings: Vec::new(),
             swap: Vec::new(),
+            placement: Placement::new(),
             repairs: Vec::new(),
             answers: Vec::new(),
             // Common practice, no source; only the ratio to the prices of parts matters.
@@ -63,14 +69,28 @@ impl Default for Evidence {
 }
 
 /// A trouble code that a module holds.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct Code {
     /// Such as `P0301`.
     pub code: String,
     /// Which module holds it.
     pub module: String,
+    /// How the module holds it.
+    pub state: CodeState,
+    /// Where the parts stood when it was first read; empty when all stood where they stood at first.
+    pub placement: Placement,
+}
+
+/// How a code was there.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum CodeState {
+    /// Confirmed by the module.
+    #[default]
+    Confirmed,
     /// Seen once and not confirmed: worth less.
-    pub is_pending_only: bool,
+    Pending,
+    /// It was there, and the latest survey does not show it any more: worth less too.
+    Earlier,
 }
 
 /// A finding of a check.
@@ -86,6 +106,8 @@ pub struct Seen {
     pub log10_odds: f64,
     /// Its numbers by name.
     pub figures: BTreeMap<String, f64>,
+    /// Where the parts stood in that drive; empty when all stood where they stood at first.
+    pub placement: Placement,
 }
 
 impl Seen {
@@ -98,6 +120,7 @@ impl Seen {
             subject: finding.subject.clone(),
             log10_odds: finding.log10_odds,
             figures: finding.figures.clone(),
+            placement: Placement::new(),
         }
     }
 }
@@ -142,6 +165,8 @@ pub struct Area {
     pub title: String,
     /// What points here.
     pub opened_by: Vec<String>,
+    /// Nothing but words of the complaint points here: its numbers are those of experience.
+    pub is_complaint_only: bool,
     /// Most probable first; their probabilities sum to 1.
     pub suspects: Vec<Suspect>,
     /// What each piece of evidence changed, in order.
@@ -168,8 +193,12 @@ pub struct Area {
 pub struct Suspect {
     /// Short name; [`UNLISTED`] and [`NO_FAULT`] are in every area.
     pub id: String,
-    /// In words.
+    /// In words; with the place where the part stands now, if it is another.
     pub name: String,
+    /// Where the part stands now, in words; `None` where it never changed its place.
+    pub now_on: Option<String>,
+    /// It was taken out of the car.
+    pub is_out: bool,
     /// Now.
     pub probability: f64,
     /// Before any evidence.

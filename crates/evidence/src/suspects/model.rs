@@ -29,6 +29,8 @@ pub struct Model {
     pub id: String,
     /// What the customer would call it; `{}` stands for the member.
     pub title: String,
+    /// The same as long as nobody knows which member it is.
+    pub title_unnamed: Option<String>,
     /// Where the numbers come from.
     pub source: String,
     /// What is said whenever someone works there.
@@ -115,6 +117,9 @@ pub struct Clue {
     pub otherwise: f64,
     /// When nothing is wrong here; as `otherwise` when it is left out.
     pub no_fault: Option<f64>,
+    /// Kind of part that it is about, as swaps call it: its codes are those of the cylinder where the part stands, and as a
+    /// test it is made once the part was moved and the swap judged.
+    pub part: Option<String>,
     /// Clues of one group come from the same cause of error: the strongest counts whole, the others half.
     pub group: Option<String>,
     /// Seeing it opens the area.
@@ -178,6 +183,7 @@ struct EachRow {
     /// `{n}` stands for the id with spaces for underscores.
     name: String,
     unnamed: String,
+    title_unnamed: Option<String>,
     how_to_name: Option<String>,
 }
 
@@ -271,15 +277,20 @@ impl Model {
             clue.check(&ids, members.len()).map_err(|problem| wrong(Some(span.clone()), problem))?;
             let texts = [&clue.yes, &clue.no, &clue.why];
             let has_place = texts.into_iter().chain(&clue.ask).chain(&clue.caution).any(|text| text.contains("{}"));
-            check(!members.is_empty() || !has_place, span, "`{}` needs `[each]`")?;
+            check(!members.is_empty() || !has_place, span.clone(), "`{}` needs `[each]`")?;
+            let is_swapped = clue.part.as_ref().is_none_or(|part| file.swap.contains_key(part));
+            check(is_swapped, span, "`part` is a kind of part that `[swap]` names")?;
         }
         let can_open = !file.complaint.is_empty() || file.clue.iter().any(|clue| clue.as_ref().opens);
         check(can_open, file.title.span(), "nothing opens this area: give `complaint` or a clue with `opens = true`")?;
-        let (unnamed, how_to_name) = file.each.map(Spanned::into_inner).map(|e| (e.unnamed, e.how_to_name)).unzip();
+        let each = file.each.map(Spanned::into_inner);
+        let title_unnamed = each.as_ref().and_then(|each| each.title_unnamed.clone());
+        let (unnamed, how_to_name) = each.map(|each| (each.unnamed, each.how_to_name)).unzip();
         let MinutesRow { check: check_minutes, comeback, further } = file.minutes.into_inner();
         Ok(Self {
             id: id.to_owned(),
             title: file.title.into_inner(),
+            title_unnamed,
             source: file.source,
             caution: file.caution,
             members,

@@ -2,15 +2,30 @@
 
 use super::{NO_FAULT, NextTest, Suspect};
 
-/// Whether a word of `text` begins with `start`, whatever the case of the letters.
-pub(super) fn has_word_start(text: &str, start: &str) -> bool {
-    let (text, start) = (text.to_lowercase(), start.to_lowercase());
-    let mut before = ' ';
-    text.char_indices().any(|(at, c)| {
-        let is_start = !before.is_alphanumeric();
-        before = c;
-        is_start && text[at..].starts_with(&start)
-    })
+/// The words of `text` from the first one that begins with `start`, as far as `start` reaches and to the end of its word;
+/// whatever the case and the accents of the letters.
+pub(super) fn words_from(text: &str, start: &str) -> Option<String> {
+    let wanted: Vec<char> = start.chars().map(plain).collect();
+    let letters: Vec<char> = text.chars().collect();
+    let is_start = |at: usize| at == 0 || !letters[at - 1].is_alphanumeric();
+    let begins = |at: usize| letters[at..].iter().copied().map(plain).take(wanted.len()).eq(wanted.iter().copied());
+    let from = (0..letters.len()).find(|&at| is_start(at) && begins(at))?;
+    let rest = letters[from + wanted.len()..].iter().take_while(|letter| letter.is_alphanumeric()).count();
+    Some(letters[from..from + wanted.len() + rest].iter().collect())
+}
+
+/// A letter in lower case without its accent: customers write as they like.
+fn plain(letter: char) -> char {
+    match letter.to_lowercase().next().unwrap_or(letter) {
+        'á' | 'à' => 'a',
+        'é' | 'è' => 'e',
+        'í' => 'i',
+        'ó' => 'o',
+        'ú' | 'ü' => 'u',
+        'ñ' => 'n',
+        '\u{2019}' => '\'',
+        other => other,
+    }
 }
 
 /// What a swap showed, from its most probable hypothesis.
@@ -39,30 +54,42 @@ pub(super) fn percent(p: f64) -> String {
     }
 }
 
-/// Where the area stands, in one sentence.
-pub(super) fn statement(
-    suspects: &[Suspect],
-    decided: bool,
-    next: Option<&NextTest>,
-    how_to_name: Option<&str>,
-) -> String {
-    let Some(first) = suspects.first() else { return String::new() };
+/// What is known of an area as a whole.
+pub(super) struct Standing<'a> {
+    pub(super) suspects: &'a [Suspect],
+    pub(super) decided: bool,
+    pub(super) next: Option<&'a NextTest>,
+    /// How to find out which member it is, while that is not known.
+    pub(super) how_to_name: Option<&'a str>,
+    /// Nothing but the words of the complaint points here.
+    pub(super) is_complaint_only: bool,
+}
+
+/// Where the area stands, in one or two sentences.
+pub(super) fn statement(area: &Standing<'_>) -> String {
+    let Some(first) = area.suspects.first() else { return String::new() };
     let share = percent(first.probability);
-    let mut text = match (decided, first.id.as_str()) {
+    if let Some(how) = area.how_to_name {
+        let why = if area.is_complaint_only { "Only the complaint points here. " } else { "" };
+        return format!("{why}First find out which it is: {how}");
+    }
+    let mut text = match (area.decided, first.id.as_str()) {
         (true, NO_FAULT) => format!("Decided: no fault here ({share})."),
         (true, _) => format!("Decided: {} ({share}).", first.name),
         (false, _) => {
-            let second =
-                suspects.get(1).map(|second| format!(", then {} ({})", second.name, percent(second.probability)));
-            format!("Open: most probable is {} ({share}){}.", first.name, second.unwrap_or_default())
+            let so_far = if area.is_complaint_only { "Only the complaint points here; by experience" } else { "Open:" };
+            let second = area.suspects.get(1);
+            let second = second.map(|second| format!(", then {} ({})", second.name, percent(second.probability)));
+            format!("{so_far} most probable is {} ({share}){}.", first.name, second.unwrap_or_default())
         }
     };
-    if let Some(how) = how_to_name {
-        text += &format!(" First find out which it is: {how}");
-    } else if let (Some(next), false) = (next, decided) {
-        text += &format!(" Next, {:.0} minutes: {}", next.minutes, next.ask);
-    } else if let (Some(next), true) = (next, first.id != NO_FAULT) {
-        text += &format!(" Worth a look before parts are bought, {:.0} minutes: {}", next.minutes, next.ask);
+    match area.next {
+        _ if area.decided && first.is_out => text += " The proof shows whether that was all.",
+        Some(next) if !area.decided => text += &format!(" Next, {:.0} minutes: {}", next.minutes, next.ask),
+        Some(next) if first.id != NO_FAULT => {
+            text += &format!(" Worth a look before parts are bought, {:.0} minutes: {}", next.minutes, next.ask);
+        }
+        _ => {}
     }
     text
 }
@@ -73,9 +100,13 @@ mod tests {
 
     #[test]
     fn words_of_a_complaint() {
-        assert!(has_word_start("Engine MISFIRES when cold", "misfir"));
-        assert!(has_word_start("l'abs s'allume", "abs"));
-        assert!(!has_word_start("it grabs", "abs"));
-        assert!(has_word_start("está sin fuerza", "sin fuerza"));
+        let found = |text, start| words_from(text, start);
+        assert_eq!(found("Engine MISFIRES when cold", "misfir").as_deref(), Some("MISFIRES"));
+        assert_eq!(found("l'abs s'allume", "abs").as_deref(), Some("abs"));
+        assert_eq!(found("it grabs", "abs"), None);
+        assert_eq!(found("esta sin fuerzas", "sin fuerza").as_deref(), Some("sin fuerzas"));
+        assert_eq!(found("Da TIRÓN al acelerar", "tiron").as_deref(), Some("TIRÓN"));
+        assert_eq!(found("won\u{2019}t start", "won't start").as_deref(), Some("won\u{2019}t start"));
+        assert_eq!(found("", "abs"), None);
     }
 }

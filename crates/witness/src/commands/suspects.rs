@@ -79,7 +79,11 @@ fn page(result: &wire::Suspects, steps: bool) -> String {
     if result.areas.is_empty() {
         page += "Nothing here points at an area that the fault model knows.\n";
     }
-    for area in &result.areas {
+    // What only the complaint points at stands back once something else points somewhere.
+    let has_evidence = result.areas.iter().any(|area| !area.is_complaint_only);
+    let (far, near): (Vec<_>, Vec<_>) =
+        result.areas.iter().partition(|area| has_evidence && area.is_complaint_only && !steps);
+    for area in near {
         page += &format!("{}  [{}]\n", clean(&area.title).to_uppercase(), clean(&area.id));
         page += &wrapped(&clean(&area.statement), "  ", width);
         for suspect in area.suspects.iter().filter(|suspect| suspect.probability >= 0.01) {
@@ -125,12 +129,22 @@ fn page(result: &wire::Suspects, steps: bool) -> String {
         page += &wrapped(&format!("odds of the fault model: {}", area.source), "  ", width);
         page += "\n";
     }
+    if !far.is_empty() {
+        page += "ONLY THE COMPLAINT POINTS HERE  (`--steps` shows all of it)\n";
+        for area in far {
+            page += &wrapped(&format!("{}  [{}]", clean(&area.title), clean(&area.id)), "  ", width);
+        }
+        page += "\n";
+    }
     if !result.moved.is_empty() {
         page += "SINCE THE LAST TIME\n";
         for change in &result.moved {
             page += &format!("  {} -> {}  {}\n", percent(change.from), percent(change.to), clean(&change.suspect));
         }
-        page += "  why: `--steps` shows what each piece of evidence changed\n\n";
+        for reason in &result.moved_by {
+            page += &wrapped(&format!("why: {}", clean(reason)), "  ", width);
+        }
+        page += "  `--steps` shows what each piece of evidence changed\n\n";
     }
     for (label, lines) in [("not used", &result.unused), ("lost", &result.problems)] {
         for line in lines {

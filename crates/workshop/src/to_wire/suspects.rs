@@ -1,6 +1,6 @@
 //! Suspects and proofs.
 
-use evidence::proof::{Outcome, Proven};
+use evidence::proof::{Bounds, Outcome, Proven};
 use evidence::suspects::{Area, NextTest, Reason, Suspect, Suspects};
 
 /// The suspects of every area; `problems` is what could not be read.
@@ -10,6 +10,7 @@ pub(crate) fn suspects(found: &Suspects, problems: Vec<String>) -> wire::Suspect
         unused: found.unused.clone(),
         problems,
         moved: Vec::new(),
+        moved_by: Vec::new(),
         case: None,
     }
 }
@@ -30,6 +31,7 @@ fn area(area: &Area) -> wire::SuspectArea {
         id: area.id.clone(),
         title: area.title.clone(),
         opened_by: area.opened_by.clone(),
+        is_complaint_only: area.is_complaint_only,
         decided: area.decided,
         statement: area.statement.clone(),
         suspects: area.suspects.iter().map(suspect).collect(),
@@ -49,6 +51,8 @@ fn suspect(suspect: &Suspect) -> wire::Suspect {
     wire::Suspect {
         id: suspect.id.clone(),
         name: suspect.name.clone(),
+        now_on: suspect.now_on.clone(),
+        is_out: suspect.is_out,
         probability: suspect.probability,
         prior: suspect.prior,
         speaks_for: reasons(&suspect.speaks_for),
@@ -96,13 +100,21 @@ pub(crate) fn proof(proven: &[Proven], problems: Vec<String>) -> wire::Proof {
         kind: fault.kind.to_string(),
         subject: fault.subject.clone(),
         before: fault.before.clone(),
+        part: fault.part.clone(),
+        signals: fault.signals.clone(),
         condition: fault.condition.clone(),
+        bounds: fault.bounds.iter().map(bounds).collect(),
         outcome: fault.outcome.to_string(),
         statement: fault.statement.clone(),
         progress: fault.progress,
         needed_s: fault.needed_s,
+        collected_s: fault.collected_s,
         lacking_s: fault.lacking_s,
         next: fault.next.clone(),
     });
     wire::Proof { faults: faults.collect(), verdict: verdict.to_owned(), problems, case: None }
+}
+
+fn bounds(bounds: &Bounds) -> wire::Bounds {
+    wire::Bounds { signal: bounds.signal.clone(), unit: bounds.unit.clone(), from: bounds.from, to: bounds.to }
 }
