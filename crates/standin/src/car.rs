@@ -1,6 +1,6 @@
 //! The whole car: physics, modules and the bus between them, moved on by time alone.
 
-use crate::bus::{BusKind, CanBus, CanFrame, CanId, Delivery, Node, NodeTiming, Sender};
+use crate::bus::{BusKind, CanBus, CanFrame, CanId, Delivery, KLine, Node, NodeTiming, Sender, k_line};
 use crate::modules::{Module, Reply};
 use crate::physics::{Commands, Physics};
 use crate::rng::Rng;
@@ -57,6 +57,8 @@ pub(crate) struct Car {
     physics: Physics,
     kind: BusKind,
     bus: CanBus,
+    /// Instead of CAN: the K-line, and the addresses of the modules in their order.
+    k_line: Option<(KLine, Vec<u8>)>,
     ecus: Vec<Ecu>,
     /// Seconds driven before time zero of the bus.
     start_s: f64,
@@ -75,7 +77,16 @@ impl Car {
                 Ecu { node, module, manner, rng, promised: false }
             })
             .collect();
-        let mut car = Self { physics, kind, bus: CanBus::new(kind.kbit_s), ecus, start_s, observed_s: 0.0, starts: 0 };
+        let mut car = Self {
+            physics,
+            kind,
+            bus: CanBus::new(kind.kbit_s),
+            k_line: None,
+            ecus,
+            start_s,
+            observed_s: 0.0,
+            starts: 0,
+        };
         car.drive_to(0);
         car
     }
@@ -110,9 +121,60 @@ impl Car {
         self.physics.command(all);
     }
 
+    /// The same car with a K-line instead of CAN.
+    pub(crate) fn with_k_line(self, kind: KLine, nodes: Vec<u8>) -> Self {
+        Self { k_line: Some((kind, nodes)), ..self }
+    }
+
+    /// Which K-line it has.
+    pub(crate) fn k_line(&self) -> Option<KLine> {
+        self.k_line.as_ref().map(|(kind, _)| *kind)
+    }
+
+    /// Whether somebody answers a start of communication with this address.
+    pub(crate) fn k_answers(&self, to: u8) -> bool {
+        let Some((kind, nodes)) = &self.k_line else { return false };
+        to == k_line::EVERYONE || (*kind != KLine::Iso9141 && nodes.contains(&to))
+    }
+
+    /// What the modules send back to a request that begins at `at`: messages with header and check sum, each with the time
+    /// at which its last byte has passed. The first module alone answers emissions requests to everyone.
+    pub(crate) fn k_ask(&mut self, at: Nanos, to: u8, request: &[u8]) -> Vec<(Nanos, Vec<u8>)> {
+        let Some((kind, nodes)) = self.k_line.clone() else { return Vec::new() };
+        let functional = to == k_line::EVERYONE;
+        let index = if functional { Some(0) } else { nodes.iter().position(|node| *node == to) };
+        let sent = at + KLine::request_ns(request.len());
+        self.drive_to(sent);
+        let state = self.physics.state();
+        let Some((ecu, node)) = index.and_then(|index| Some((self.ecus.get_mut(index)?, nodes.get(index)?))) else {
+            return Vec::new();
+        };
+        let Manner { timing, busy, pending, pending_ms, silent_s, .. } = ecu.manner;
+        if silent_s.is_some_and(|(from, to)| (from..to).contains(&state.time_s)) {
+            return Vec::new();
+        }
+        let service = request.first().copied().unwrap_or(0);
+        let ready = sent + k_line::P2_NS + ((timing.base_ms + ecu.rng.between(0.0, timing.jitter_ms)) * 1e6) as Nanos;
+        let mut answers = Vec::new();
+        if ecu.rng.chance(busy) && !functional {
+            answers.push((ready, vec![0x7F, service, 0x21]));
+        } else if let Reply::Message(bytes) = ecu.module.answer(request, functional, state) {
+            let late = ecu.rng.chance(pending) && !functional;
+            if late {
+                answers.push((ready, vec![0x7F, service, 0x78]));
+            }
+            answers.push((if late { ready + (pending_ms * 1e6) as Nanos } else { ready }, bytes));
+        }
+        let message = |(ready, data): (Nanos, Vec<u8>)| {
+            let bytes = kind.reply(*node, &data);
+            (ready + KLine::reply_ns(&bytes), bytes)
+        };
+        answers.into_iter().map(message).collect()
+    }
+
     /// Puts the tester's frame on the bus; false if the bit rate is not this bus's.
     pub(crate) fn transmit(&mut self, at: Nanos, bus: BusKind, frame: CanFrame) -> bool {
-        let fits = bus.kbit_s == self.kind.kbit_s;
+        let fits = bus.kbit_s == self.kind.kbit_s && self.k_line.is_none();
         if fits {
             self.bus.send(at, Sender::Tester, frame);
         }

@@ -14,18 +14,29 @@ pub(crate) enum Model {
     Crag,
     /// Tarnwick Beck 1.2, 2026: OBD on UDS.
     Beck,
+    /// Tarnwick Fen 1.4, 2001: a K-line, and no VIN.
+    Fen,
 }
 
 /// Names, what each car is, and the names of its modules.
-pub(crate) const MODELS: [(&str, Model, &str); 3] = [
+pub(crate) const MODELS: [(&str, Model, &str); 4] = [
     ("fell", Model::Fell, "Tarnwick Fell 1.6, 2018: engine, gearbox, brake and body module"),
     ("crag", Model::Crag, "Tarnwick Crag 2.0, 2021: 25 modules behind a gateway, UDS and KWP2000, one of them missing"),
     ("beck", Model::Beck, "Tarnwick Beck 1.2, 2026: engine and gearbox with OBD on UDS, brake and body module"),
+    ("fen", Model::Fen, "Tarnwick Fen 1.4, 2001: five modules on a K-line (ISO 14230 or ISO 9141), no VIN"),
 ];
 
 /// Base answer times of the first four modules, ms.
 const FIRST_MS: [f64; 4] = [4.0, 8.0, 6.0, 12.0];
 const FIRST: [&str; 4] = ["engine", "gearbox", "brake", "body"];
+/// The modules of the Fen with their addresses on the K-line and base answer times, ms.
+const FEN: [(&str, u8, f64); 5] = [
+    ("engine", 0x10, 5.0),
+    ("gearbox", 0x18, 8.0),
+    ("brake", 0x28, 6.0),
+    ("airbag", 0x58, 10.0),
+    ("climate", 0x98, 15.0),
+];
 
 /// Where the further modules of the Crag answer, how fast, and whether they listen to functional requests. They are behind
 /// the gateway, with identifiers as makers distribute them: some at the legislated distance, most at another one.
@@ -74,12 +85,18 @@ impl Place {
 impl Model {
     /// The names of its modules, in the order of [`Model::seats`].
     pub(crate) fn modules(self) -> Vec<&'static str> {
+        if self == Self::Fen {
+            return FEN.iter().map(|(name, ..)| *name).collect();
+        }
         let more = if self == Self::Crag { CRAG.as_slice() } else { &[] };
         FIRST.into_iter().chain(more.iter().map(|place| place.name)).collect()
     }
 
     /// How each of them behaves if nothing else is said.
     pub(crate) fn manners(self) -> Vec<Manner> {
+        if self == Self::Fen {
+            return FEN.iter().map(|(.., base_ms)| Manner::new(*base_ms, 0.2 * base_ms)).collect();
+        }
         let more = if self == Self::Crag { CRAG.as_slice() } else { &[] };
         let all = FIRST_MS.into_iter().chain(more.iter().map(|place| place.base_ms));
         let mut manners: Vec<Manner> = all.map(|base_ms| Manner::new(base_ms, 0.2 * base_ms)).collect();
@@ -93,11 +110,17 @@ impl Model {
         manners
     }
 
+    /// Addresses of its modules on a K-line; none where it has CAN.
+    pub(crate) fn nodes(self) -> Vec<u8> {
+        if self == Self::Fen { FEN.iter().map(|(_, node, _)| *node).collect() } else { Vec::new() }
+    }
+
     /// The modules at their places.
     pub(crate) fn seats(self, kind: BusKind, manners: &[Manner], memory: &Start) -> Vec<Seat> {
         let modules: Vec<Box<dyn Module>> = match self {
             Self::Fell => modules::fell(memory),
             Self::Beck => modules::beck(memory),
+            Self::Fen => modules::fen(memory),
             Self::Crag => {
                 let units = CRAG.iter().map(|place| modules::unit(unit(place.name), modules::CRAG_VIN));
                 modules::crag(memory).into_iter().chain(units).collect()

@@ -1,6 +1,6 @@
 //! Car, adapter and serial line under one clock.
 
-use crate::bus::{BusKind, CanFrame};
+use crate::bus::{BusKind, CanFrame, KLine};
 use crate::car::Car;
 use crate::face::{Face, Wire};
 use protocol::Nanos;
@@ -32,6 +32,18 @@ impl Wire for CarWire<'_> {
 
     fn kbit_s(&self) -> u32 {
         self.0.kbit_s()
+    }
+
+    fn k_line(&self) -> Option<KLine> {
+        self.0.k_line()
+    }
+
+    fn k_answers(&self, to: u8) -> bool {
+        self.0.k_answers(to)
+    }
+
+    fn k_ask(&mut self, at: Nanos, to: u8, request: &[u8]) -> Vec<(Nanos, Vec<u8>)> {
+        self.0.k_ask(at, to, request)
     }
 }
 

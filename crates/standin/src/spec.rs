@@ -1,7 +1,7 @@
 //! The name of a stand-in car: `fell?fault=wheel-dropout:rear_left:0.5&baud=115200`.
 
 use crate::StandinError;
-use crate::bus::BusKind;
+use crate::bus::{BusKind, KLine};
 use crate::car::{Car, Manner};
 use crate::face::Face;
 use crate::face::at::{AtFace, AtSettings, CountMode};
@@ -29,7 +29,10 @@ pub const OPTIONS: [(&str, &str); 29] = [
     ("plugs", "the same for spark plugs"),
     ("injectors", "the same for injectors"),
     ("cleared", "1: codes were cleared just before the start"),
-    ("bus", "can11-500, can29-500, can11-250 or can29-250; default can11-500"),
+    (
+        "bus",
+        "can11-500, can29-500, can11-250 or can29-250; default can11-500; of the fen: kwp-fast, kwp-5baud or iso9141, default kwp-fast",
+    ),
     ("face", "adapter between car and tester: at, slcan, doip or can (frames, inside this process only); default at"),
     ("baud", "serial rate, 10 bits per character; default 115200"),
     ("overhead_ms", "adapter: from the end of a command to the start of what it does; default 0"),
@@ -76,6 +79,8 @@ pub(crate) struct Spec {
     start_s: f64,
     memory: Start,
     bus: BusKind,
+    /// For the car that has one.
+    k_line: KLine,
     pub(crate) face: FaceKind,
     at: AtSettings,
     rtt_ms: f64,
@@ -93,6 +98,7 @@ impl Default for Spec {
             start_s: 0.0,
             memory: Start::default(),
             bus: BusKind { wide: false, kbit_s: 500 },
+            k_line: KLine::KwpFast,
             face: FaceKind::At,
             at: AtSettings::default(),
             rtt_ms: 0.0,
@@ -194,6 +200,14 @@ impl Spec {
             "plugs" => self.setup.placement.plugs = option.order()?,
             "injectors" => self.setup.placement.injectors = option.order()?,
             "cleared" => self.memory.cleared = option.flag()?,
+            "bus" if self.model == Model::Fen => {
+                self.k_line = match option.value {
+                    "kwp-fast" => KLine::KwpFast,
+                    "kwp-5baud" => KLine::Kwp5Baud,
+                    "iso9141" => KLine::Iso9141,
+                    _ => return Err(option.wrong("kwp-fast, kwp-5baud or iso9141")),
+                }
+            }
             "bus" => {
                 self.bus = match option.value {
                     "can11-500" => BusKind { wide: false, kbit_s: 500 },
@@ -317,7 +331,9 @@ impl Spec {
     pub(crate) fn car(&self) -> Result<Car, StandinError> {
         let physics = self.physics()?;
         let seats = self.model.seats(self.bus, &self.manners, &self.memory);
-        Ok(Car::new(physics, self.bus, seats, self.setup.seed, self.start_s))
+        let car = Car::new(physics, self.bus, seats, self.setup.seed, self.start_s);
+        let nodes = self.model.nodes();
+        Ok(if nodes.is_empty() { car } else { car.with_k_line(self.k_line, nodes) })
     }
 
     /// One way, ns.

@@ -352,3 +352,31 @@ proptest! {
         let _ = standin::dial(&name);
     }
 }
+
+/// ISO 14230-2: a conversation begins with a start of communication and ends after five seconds of silence (P3 max); sums of
+/// a message are those of all its bytes. The words of the adapter are common practice, no source.
+#[test]
+fn a_k_line_is_opened_and_falls_asleep() {
+    let mut t = Tester::new("fen?script=idle&engine_ms=5&jitter=0");
+    for line in ["ATE0", "ATS0", "ATH1", "ATSP5", "ATSH8110F1"] {
+        t.ask(line);
+    }
+    assert_eq!(t.lines("1A97"), "BUS INIT: ...OK|88F1105A97456E67696E65D0");
+    let before = t.port.now();
+    assert_eq!(t.lines("1A90"), "83F1107F1A314E", "no VIN");
+    // Limits of the wire: 7 bytes at 10 400 baud with 5 ms between, 25 ms, and 7 bytes.
+    assert!(t.port.now() - before > 60_000_000);
+    t.port.write_all(b"").expect("open");
+    let awake = t.port.now() + 6 * S;
+    assert_eq!(t.port.read_until(&mut [0; 8], awake).expect("open"), 0);
+    assert_eq!(t.lines("1A97"), "NO DATA");
+    t.ask("ATPC");
+    assert!(t.lines("1A97").starts_with("BUS INIT: ...OK|"));
+    // Nobody is at this address, and this car has no other network.
+    for line in ["ATPC", "ATSH8177F1"] {
+        t.ask(line);
+    }
+    assert_eq!(t.lines("1A97"), "BUS INIT: ...ERROR");
+    t.ask("ATSP6");
+    assert_eq!(t.lines("0100"), "CAN ERROR");
+}

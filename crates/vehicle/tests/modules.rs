@@ -3,7 +3,7 @@
 #![allow(clippy::unwrap_used, clippy::indexing_slicing, clippy::panic, reason = "a test may fail")]
 
 use definition::Definitions;
-use link::{AtLink, Settings};
+use link::{AtLink, Link, Request, Settings, Target};
 use vehicle::{ModuleSurvey, Speaks, Survey, Vehicle};
 
 fn survey(spec: &str) -> Survey {
@@ -99,4 +99,57 @@ fn damage_that_was_made_good_is_a_note() {
     assert!(!survey.notes.is_empty());
     let lost = |module: &ModuleSurvey| module.problems.len();
     assert!(survey.modules.iter().map(lost).sum::<usize>() < survey.notes.len(), "{:?}", survey.modules);
+}
+
+/// ISO 14230-3: names by service 1A, codes by 18, how they stand by 17; a line that was opened anew for each module.
+#[test]
+fn a_car_without_vin_on_a_k_line() {
+    for bus in ["kwp-fast", "kwp-5baud"] {
+        let survey = survey(&format!("fen?script=idle&bus={bus}"));
+        assert_eq!((survey.vin.as_ref(), survey.problems.as_slice()), (None, &[][..]), "{bus}");
+        let problems: Vec<&String> = survey.modules.iter().flat_map(|module| &module.problems).collect();
+        assert!(problems.is_empty(), "{bus}: {problems:?}");
+        let names: Vec<Option<&str>> = survey.modules.iter().map(|module| module.name.as_deref()).collect();
+        assert_eq!(names, ["Engine", "Gearbox", "Brakes", "Restraints", "Climate"].map(Some), "{bus}");
+        let speaks: Vec<Speaks> = survey.modules.iter().map(|module| module.speaks).collect();
+        assert_eq!(speaks, [Speaks::Obd, Speaks::Kwp, Speaks::Kwp, Speaks::Kwp, Speaks::Kwp], "{bus}");
+        let engine = module(&survey, "10");
+        assert!(engine.readiness.is_some() && engine.pids.has(0x0C) && !engine.pids.has(0x2F), "{bus}: {engine:?}");
+        let brakes = module(&survey, "28");
+        assert_eq!(codes(brakes), ["C0035"], "{bus}");
+        assert!(brakes.codes[0].kwp_status.unwrap().present());
+        let gearbox = module(&survey, "18");
+        assert_eq!(codes(gearbox), ["P0720"], "{bus}");
+        assert!(!gearbox.codes[0].kwp_status.unwrap().present() && gearbox.records[0].data == [3, 0x02, 0x3A]);
+        assert_eq!(codes(module(&survey, "98")), ["B1020"], "{bus}");
+    }
+}
+
+/// ISO 9141-2: emissions diagnostics of the engine alone, and still a survey.
+#[test]
+fn a_car_without_vin_on_iso_9141() {
+    let spec = "fen?script=idle&bus=iso9141&start=900&fault=misfire-coil:1:0.9";
+    let survey = survey(spec);
+    assert_eq!((survey.vin.as_ref(), survey.problems.as_slice()), (None, &[][..]));
+    let [engine] = survey.modules.as_slice() else { panic!("{:?}", survey.modules) };
+    assert_eq!((engine.address.to_string().as_str(), engine.speaks), ("10", Speaks::Obd));
+    assert!(engine.problems.is_empty(), "{:?}", engine.problems);
+    assert!(engine.readiness.is_some() && engine.pids.has(0x0C), "{engine:?}");
+}
+
+/// A K-line closes after five seconds without traffic (ISO 14230-2, P3 max): the link keeps it open while it waits.
+#[test]
+fn a_k_line_stays_open_while_the_tester_waits() {
+    for bus in ["kwp-fast", "iso9141"] {
+        let dial = standin::dial(&format!("fen?script=idle&bus={bus}")).unwrap();
+        let mut link = AtLink::start(dial, Settings::default()).unwrap();
+        let supported = Request { to: Target::Everyone, bytes: vec![0x01, 0x00], n_replies: None };
+        assert_eq!(link.exchange(&supported).unwrap().replies.len(), 1, "{bus}");
+        link.pause(20_000_000_000);
+        let before = link.now();
+        let exchange = link.exchange(&supported).unwrap();
+        assert_eq!((exchange.replies.len(), exchange.problems), (1, Vec::new()), "{bus}");
+        // Opening it again would take 0.3 s or more.
+        assert!(link.now() - before < 250_000_000, "{bus}: {} ns", link.now() - before);
+    }
 }

@@ -2,10 +2,12 @@
 
 mod can;
 mod frame;
+pub(crate) mod k_line;
 mod node;
 
 pub(crate) use can::{CanBus, Delivery, Sender};
 pub(crate) use frame::{CanFrame, CanId};
+pub(crate) use k_line::KLine;
 pub(crate) use node::{Incoming, Node, NodeTiming};
 
 /// Addressing and bit rate of the car's diagnostic bus.

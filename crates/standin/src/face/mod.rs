@@ -4,7 +4,7 @@ pub(crate) mod at;
 pub(crate) mod doip;
 pub(crate) mod slcan;
 
-use crate::bus::{BusKind, CanFrame};
+use crate::bus::{BusKind, CanFrame, KLine};
 use protocol::Nanos;
 
 /// The car's side of an adapter.
@@ -18,6 +18,21 @@ pub(crate) trait Wire {
 
     /// Bit rate of the car's diagnostic CAN, kbit/s.
     fn kbit_s(&self) -> u32;
+
+    /// The car's K-line, where it has one.
+    fn k_line(&self) -> Option<KLine> {
+        None
+    }
+
+    /// Whether somebody on the K-line answers a start of communication with this address.
+    fn k_answers(&self, _to: u8) -> bool {
+        false
+    }
+
+    /// What comes back for a request on the K-line: whole messages, each with the time at which it has passed.
+    fn k_ask(&mut self, _at: Nanos, _to: u8, _request: &[u8]) -> Vec<(Nanos, Vec<u8>)> {
+        Vec::new()
+    }
 }
 
 /// An adapter: bytes and times to and from the tester, frames and times to and from the car.

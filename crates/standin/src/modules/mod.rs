@@ -7,6 +7,7 @@ mod engine;
 mod gearbox;
 mod monitors;
 mod obd;
+mod old_engine;
 mod on_uds;
 mod pack;
 mod uds;
@@ -75,6 +76,18 @@ fn first_four(start: &Start, vin: &'static str) -> Vec<Box<dyn Module>> {
         Box::new(gearbox::Gearbox::new(start, vin)),
         Box::new(brake::Brake::new(vin)),
         Box::new(body::Body::new(vin)),
+    ]
+}
+
+/// The modules of the Fen, which has no VIN: engine, gearbox, brakes, restraints, climate.
+pub(crate) fn fen(start: &Start) -> Vec<Box<dyn Module>> {
+    let kwp = |title, now, before| unit::Unit::new(UnitKind { title, dialect: Dialect::Kwp, now, before }, "");
+    vec![
+        Box::new(old_engine::OldEngine { engine: engine::Engine::new(start, ""), kwp: kwp("Engine", &[], &[]) }),
+        Box::new(kwp("Gearbox", &[], &[(0x0720, 0)])),
+        Box::new(kwp("Brakes", &[(0x4035, 0)], &[])),
+        Box::new(kwp("Restraints", &[], &[])),
+        Box::new(kwp("Climate", &[], &[(0x9020, 0)])),
     ]
 }
 

@@ -65,6 +65,7 @@ impl Unit {
             (0x3E, [] | [1] | [0]) => Ok(Vec::new()),
             (0x3E, [2]) => return Reply::Silent,
             (0x1A, &[item]) => match item {
+                0x90 if self.vin.is_empty() => Err(OUT_OF_RANGE),
                 0x90 => Ok([&[item], self.vin.as_bytes()].concat()),
                 0x91 => Ok([&[item], &b"TWK-0417"[..]].concat()),
                 0x97 => Ok([&[item], self.kind.title.as_bytes()].concat()),

@@ -104,6 +104,10 @@ impl AtFace {
             ("M" | "V" | "KW" | "JHF" | "CSM", _) => switch(argument, |_| ()),
             // Long messages are a matter of the K-line; nothing to do for the others on CAN.
             ("AL" | "NL" | "BI" | "FE" | "LP" | "SS", "") => Some(Outcome::Ok),
+            ("IIA", _) => {
+                self.k_address = hex(argument, 2..=2)? as u8;
+                Some(Outcome::Ok)
+            }
             ("PC", "") => {
                 self.connected = false;
                 Some(Outcome::Ok)

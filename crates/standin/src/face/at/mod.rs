@@ -5,6 +5,7 @@
 //! that the handbook of sampling limits counts characters for.
 
 mod command;
+mod k_line;
 mod settings;
 mod text;
 
@@ -40,6 +41,8 @@ enum Activity {
     Waiting(Waiting),
     /// Looking for the car's protocol; then sends the request.
     Searching { left: Vec<u8>, until: Nanos, found: bool, request: Vec<u8>, expected: Option<u32> },
+    /// The start of communication on a K-line; then sends the request.
+    Opening { until: Nanos, to: u8, request: Vec<u8>, expected: Option<u32> },
     /// The start of a network that is not there.
     Failing { until: Nanos, text: &'static str },
     /// Printing everything that passes.
@@ -77,6 +80,12 @@ pub(crate) struct AtFace {
     prompt_at: Nanos,
     rng: Rng,
     next_reset: Option<Nanos>,
+    /// Messages on the K-line that are still to pass.
+    k_queue: VecDeque<(Nanos, Vec<u8>)>,
+    /// Whom the K-line is open to, last traffic on it, and the address for a slow start.
+    k_open_to: u8,
+    k_traffic: Nanos,
+    k_address: u8,
 }
 
 impl AtFace {
@@ -102,6 +111,10 @@ impl AtFace {
             prompt_at: 0,
             rng,
             next_reset,
+            k_queue: VecDeque::new(),
+            k_open_to: crate::bus::k_line::EVERYONE,
+            k_traffic: 0,
+            k_address: crate::bus::k_line::EVERYONE,
         }
     }
 
@@ -151,6 +164,9 @@ impl AtFace {
     fn send(&mut self, at: Nanos, request: &[u8], expected: Option<u32>, wire: &mut dyn Wire) {
         let Some(protocol) = self.protocol else { return self.prompt(at) };
         let Some(bus) = protocol.bus() else {
+            if Self::on_k_line(protocol, wire) {
+                return self.k_send(at, protocol, request, expected, wire);
+            }
             if protocol.0 >= 3 {
                 self.text(at, "BUS INIT: ");
             }
@@ -217,7 +233,8 @@ impl AtFace {
                 wait_ms = f64::from(self.state.timeout) * 4.0;
             }
         }
-        self.activity = Activity::Searching { left, until: at + ns(wait_ms), found: false, request, expected };
+        let found = Self::on_k_line(protocol, wire);
+        self.activity = Activity::Searching { left, until: at + ns(wait_ms), found, request, expected };
     }
 
     fn reset(&mut self, at: Nanos, after_ms: f64) {
@@ -226,6 +243,8 @@ impl AtFace {
         self.automatic = self.stored.is_none();
         self.connected = false;
         self.input.clear();
+        self.k_queue.clear();
+        self.k_address = crate::bus::k_line::EVERYONE;
         self.activity = Activity::Resetting(at + ns(after_ms));
     }
 }
@@ -241,10 +260,12 @@ impl Face for AtFace {
             Activity::Starting(until, _)
             | Activity::Resetting(until)
             | Activity::Searching { until, .. }
+            | Activity::Opening { until, .. }
             | Activity::Failing { until, .. } => Some(*until),
             Activity::Waiting(waiting) => Some(waiting.until),
         };
-        [own, self.next_reset].into_iter().flatten().min()
+        let message = self.k_queue.front().map(|(at, _)| *at);
+        [own, self.next_reset, message].into_iter().flatten().min()
     }
 
     fn take_output(&mut self, until: Nanos) -> Option<(Nanos, u8)> {
@@ -271,7 +292,11 @@ impl Face for AtFace {
                 return;
             }
             Activity::Idle => {}
-            Activity::Waiting(_) | Activity::Searching { .. } | Activity::Monitoring | Activity::Failing { .. } => {
+            Activity::Waiting(_)
+            | Activity::Searching { .. }
+            | Activity::Opening { .. }
+            | Activity::Monitoring
+            | Activity::Failing { .. } => {
                 self.line(at, "STOPPED");
                 self.prompt(at);
                 return;
@@ -317,6 +342,9 @@ impl Face for AtFace {
             self.reset(at, 300.0);
             return;
         }
+        if self.k_queue.front().is_some_and(|(arrived, _)| *arrived <= at) {
+            return self.k_message(at);
+        }
         if self.deadline().is_none_or(|deadline| deadline > at) {
             return;
         }
@@ -336,6 +364,7 @@ impl Face for AtFace {
                 }
                 self.prompt(at);
             }
+            Activity::Opening { to, request, expected, .. } => self.k_opened(at, to, &request, expected, wire),
             Activity::Failing { text, .. } => {
                 self.line(at, text);
                 self.prompt(at);
@@ -343,7 +372,7 @@ impl Face for AtFace {
             Activity::Searching { left, found, request, expected, .. } => {
                 if found {
                     self.newline(at);
-                    self.connected = true;
+                    self.k_connected(at, crate::bus::k_line::EVERYONE);
                     self.send(at, &request, expected, wire);
                 } else {
                     self.search(at, left, request, expected, wire);
