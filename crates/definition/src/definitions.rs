@@ -95,6 +95,30 @@ impl Definitions {
         found.map(|row| row.text.as_str())
     }
 
+    /// Takes each module of the files at the place where it is among these addresses: a file may know several.
+    pub fn place(&mut self, present: &[Address]) {
+        self.files.iter_mut().for_each(|file| file.place(present));
+    }
+
+    /// Takes the variants that the modules turn out to be, in diagnostic descriptions with several of a module: by the
+    /// matching parameters of ISO 22901-1. Returns the names of those that were found.
+    ///
+    /// `ask` sends a request to a module and gives what comes back. Whether a request may be sent is its own to judge: a
+    /// description could name any service.
+    pub fn choose_variants(&mut self, mut ask: impl FnMut(Address, &[u8]) -> Option<Vec<u8>>) -> Vec<String> {
+        let mut all = Vec::new();
+        for file in &mut self.files {
+            let Some(database) = file.described.clone() else { continue };
+            let chosen: Vec<String> =
+                database.identify_all(&mut ask).into_iter().map(|layer| layer.name.clone()).collect();
+            if !chosen.is_empty() {
+                *file = database.with_variants(&file.file, &chosen);
+            }
+            all.extend(chosen);
+        }
+        all
+    }
+
     /// The files that were added.
     #[must_use]
     pub fn files(&self) -> &[MakerFile] {
@@ -139,7 +163,7 @@ impl Definitions {
             let is_read = match definition.read {
                 Read::Pid(pid) => pids.has(pid),
                 Read::MonitorResult { mid, .. } => monitors.has(mid),
-                Read::Did(_) => false,
+                Read::Did(_) | Read::Local(_) => false,
             };
             if is_read && definition.oxygen_layout.is_none_or(|own| own == layout) && ids.insert(&definition.id) {
                 offered.push(definition);

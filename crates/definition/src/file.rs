@@ -1,6 +1,7 @@
 //! A maker's modules, in a TOML file of our own.
 
 use std::collections::BTreeSet;
+use std::sync::Arc;
 
 use protocol::{Address, CanId, Code};
 use serde::Deserialize;
@@ -11,6 +12,7 @@ use crate::actions::{self, Output, Routine};
 use crate::broadcast::Message;
 use crate::error::{DefinitionError, FileProblem, Place};
 use crate::messages::{self, MessageRow};
+use crate::odx;
 use crate::signals::{Decode, Read, SignalDefinition};
 use crate::standard::{catalogue_id, file_unit};
 use crate::values::row_with_value;
@@ -40,6 +42,21 @@ use crate::values::row_with_value;
 /// multiply = 1                  # value = raw * multiply / divide + offset
 /// divide = 100
 /// invalid = [0xFFFF]            # raw values that mean "no value"
+/// ```
+///
+/// A module of ISO 14230 holds its data in blocks instead:
+///
+/// ```toml
+/// [[module.block]]
+/// local = "01"                  # local identifier, read with service 21
+/// n_bytes = 12                  # data bytes after it
+///
+/// [[module.block.signal]]       # keys as above
+/// id = "engine.speed"
+/// unit = "rpm"
+/// byte = 0
+/// bits = 16
+/// divide = 4
 /// ```
 ///
 /// What a module can be told to do follows in the same file; every key that is not marked "default" must be there:
@@ -115,7 +132,9 @@ use crate::values::row_with_value;
 /// Texts of the maker's own trouble codes: `[[module.code]]` with `code` and `text`.
 ///
 /// A module on CAN with extended or mixed addressing has `request_byte` and `reply_byte` (2 hex digits each) beside
-/// `request` and `reply`; one that is reached over IP has `logical` (4 hex digits) alone.
+/// `request` and `reply`; one that is reached over IP has `logical` (4 hex digits) alone. Where the same module answers in
+/// other cars, or over another network of the same car, is listed as [`Address`] reads it:
+/// `elsewhere = ["1012", "18DAF112", "714-77E"]`.
 ///
 /// Further keys of every value: `title`; `bit` (lowest bit, 0 to 7, of the whole number that the bytes make; 0);
 /// `byte_order` (`"big"` or `"little"`); `signed` (false) or else `encoding` (`"unsigned"`, `"signed"`,
@@ -148,6 +167,8 @@ pub struct MakerFile {
     pub(crate) signals: Vec<SignalDefinition>,
     pub(crate) outputs: Vec<Output>,
     pub(crate) routines: Vec<Routine>,
+    /// Where all this was taken from, when it has several variants of a module.
+    pub(crate) described: Option<Arc<odx::Database>>,
 }
 
 /// A module's name.
@@ -157,6 +178,8 @@ pub struct ModuleName {
     pub name: String,
     /// Where it answers.
     pub address: Address,
+    /// Where the same module answers in other cars, or over another network.
+    pub elsewhere: Vec<Address>,
     /// The network that it sits on, where the file tells.
     pub network: Option<String>,
 }
@@ -187,6 +210,26 @@ impl MakerFile {
             signals: Vec::new(),
             outputs: Vec::new(),
             routines: Vec::new(),
+            described: None,
+        }
+    }
+
+    /// Takes each module at the place where it is, among these addresses, if it is not where the file has it first.
+    pub(crate) fn place(&mut self, present: &[Address]) {
+        for module in &mut self.modules {
+            let found = module.elsewhere.iter_mut().find(|address| present.contains(*address));
+            let Some(here) = found.filter(|_| !present.contains(&module.address)) else { continue };
+            let (from, to) = (module.address, *here);
+            std::mem::swap(&mut module.address, here);
+            let moved = |address: &mut Address| {
+                if *address == from {
+                    *address = to;
+                }
+            };
+            self.signals.iter_mut().filter_map(|signal| signal.module.as_mut()).for_each(moved);
+            self.outputs.iter_mut().map(|output| &mut output.module).for_each(moved);
+            self.routines.iter_mut().map(|routine| &mut routine.module).for_each(moved);
+            self.codes.iter_mut().map(|code| &mut code.module).for_each(moved);
         }
     }
 
@@ -239,9 +282,13 @@ struct ModuleRow {
     reply_byte: Option<Spanned<String>>,
     logical: Option<Spanned<String>>,
     node: Option<Spanned<String>>,
+    #[serde(default)]
+    elsewhere: Vec<Spanned<String>>,
     network: Option<String>,
     #[serde(default)]
     did: Vec<DidRow>,
+    #[serde(default)]
+    block: Vec<BlockRow>,
     #[serde(default)]
     code: Vec<CodeRow>,
     #[serde(default)]
@@ -263,6 +310,39 @@ struct DidRow {
     did: Spanned<String>,
     n_bytes: usize,
     signal: Vec<SignalRow>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct BlockRow {
+    local: Spanned<String>,
+    n_bytes: usize,
+    signal: Vec<SignalRow>,
+}
+
+/// Something that is read in one go.
+struct Readable<'r> {
+    read: Read,
+    /// For messages.
+    name: String,
+    span: std::ops::Range<usize>,
+    n_bytes: usize,
+    signals: &'r [SignalRow],
+}
+
+/// Everything that a module is read for, in the order of the file.
+fn readables<'r>(place: &Place<'_>, module: &'r ModuleRow) -> Result<Vec<Readable<'r>>, DefinitionError> {
+    let dids = module.did.iter().map(|row| {
+        let did = actions::number16(place, &row.did)?;
+        let name = format!("identifier {did:04X}");
+        Ok(Readable { read: Read::Did(did), name, span: row.did.span(), n_bytes: row.n_bytes, signals: &row.signal })
+    });
+    let blocks = module.block.iter().map(|row| {
+        let id = actions::number8(place, &row.local)?;
+        let name = format!("local identifier {id:02X}");
+        Ok(Readable { read: Read::Local(id), name, span: row.local.span(), n_bytes: row.n_bytes, signals: &row.signal })
+    });
+    dids.chain(blocks).collect()
 }
 
 row_with_value! {
@@ -302,6 +382,11 @@ pub(crate) fn parse(text: &str, file: &str) -> Result<MakerFile, DefinitionError
     let mut ids = BTreeSet::new();
     for row in &read.module {
         let address = address(&place, row)?;
+        let elsewhere = row.elsewhere.iter().map(|other| {
+            let wrong = || place.error(other.span(), FileProblem::Address(other.get_ref().escape_debug().to_string()));
+            other.get_ref().parse::<Address>().map_err(|_| wrong())
+        });
+        let elsewhere = elsewhere.collect::<Result<Vec<_>, _>>()?;
         let name = row.name.get_ref().trim().to_owned();
         if name.is_empty() {
             return Err(place.error(row.name.span(), FileProblem::Empty("name")));
@@ -309,15 +394,14 @@ pub(crate) fn parse(text: &str, file: &str) -> Result<MakerFile, DefinitionError
         if out.modules.iter().any(|module| module.address == address || module.name == name) {
             return Err(place.error(row.name.span(), FileProblem::Twice(format!("module `{name}` or its address"))));
         }
-        let mut dids = BTreeSet::new();
-        for did_row in &row.did {
-            let did = did(&place, did_row)?;
-            if !dids.insert(did) {
-                let problem = FileProblem::Twice(format!("identifier {did:04X} of this module"));
-                return Err(place.error(did_row.did.span(), problem));
+        let mut reads = BTreeSet::new();
+        for readable in readables(&place, row)? {
+            if !reads.insert(readable.read) {
+                let problem = FileProblem::Twice(format!("{} of this module", readable.name));
+                return Err(place.error(readable.span, problem));
             }
-            for signal in &did_row.signal {
-                let definition = definition(&place, signal, did, did_row.n_bytes, address)?;
+            for signal in readable.signals {
+                let definition = definition(&place, signal, readable.read, readable.n_bytes, address)?;
                 if !ids.insert(definition.id.clone()) {
                     return Err(
                         place.error(signal.id.span(), FileProblem::Twice(format!("signal `{}`", definition.id)))
@@ -354,7 +438,7 @@ pub(crate) fn parse(text: &str, file: &str) -> Result<MakerFile, DefinitionError
             out.routines.push(routine);
         }
         let network = row.network.as_deref().map(str::trim).filter(|name| !name.is_empty()).map(str::to_owned);
-        out.modules.push(ModuleName { name, address, network });
+        out.modules.push(ModuleName { name, address, elsewhere, network });
     }
     for row in &read.message {
         let message = messages::message(&place, row)?;
@@ -408,16 +492,10 @@ pub(crate) fn hex(text: &str, n_digits: usize) -> Option<u32> {
     if is_hex { u32::from_str_radix(text, 16).ok() } else { None }
 }
 
-fn did(place: &Place<'_>, row: &DidRow) -> Result<u16, DefinitionError> {
-    let text = row.did.get_ref();
-    let wrong = || place.error(row.did.span(), FileProblem::Identifier(text.escape_debug().to_string()));
-    hex(text, 4).and_then(|number| u16::try_from(number).ok()).ok_or_else(wrong)
-}
-
 fn definition(
     place: &Place<'_>,
     row: &SignalRow,
-    did: u16,
+    read: Read,
     n_bytes: usize,
     module: Address,
 ) -> Result<SignalDefinition, DefinitionError> {
@@ -450,7 +528,7 @@ fn definition(
         id,
         unit,
         module: Some(module),
-        read: Read::Did(did),
+        read,
         n_bytes: Some(n_bytes),
         oxygen_layout: None,
         limits,

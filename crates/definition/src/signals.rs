@@ -20,6 +20,8 @@ pub enum Read {
     },
     /// Service 22, one data identifier.
     Did(u16),
+    /// Service 21 of ISO 14230-3, one local identifier.
+    Local(u8),
 }
 
 impl Read {
@@ -32,6 +34,7 @@ impl Read {
             Self::Pid(pid) => obd::current::request(&[pid]),
             Self::MonitorResult { mid, .. } => obd::monitors::request(mid),
             Self::Did(did) => protocol::uds_read::identifiers::request(&[did]),
+            Self::Local(id) => protocol::kwp::local_data::request(id),
         }
     }
 }

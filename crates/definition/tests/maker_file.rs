@@ -130,6 +130,41 @@ fn mistakes_are_named_by_their_line() {
     check("byte = 0", "byte = 0\nformula = \"x\"", 15, "formula");
     check("byte = 0", "byte = 0\nbyte_order = \"middle\"", 15, "middle");
     check("n_bytes = 2", "n_bytes = \"2\"", 10, "");
+    check("reply = \"768\"", "reply = \"768\"\nelsewhere = [\"18DAF128\",\n\"+768\"]", 9, "");
+    check("reply = \"768\"", "reply = \"768\"\nelsewhere = [\"714-\"]", 8, "`714-` is no address");
+}
+
+/// ISO 14230-3 service 21: a block is read as a whole, and one name for one thing.
+#[test]
+fn blocks_by_local_identifier() {
+    let text = HEAD.replace("[[module.did", "[[module.block").replace("did = \"D010\"", "local = \"1A\"");
+    let mut definitions = Definitions::standard();
+    definitions.load_toml(&text, "x.toml").unwrap();
+    let read = signal(&definitions, "custom.a").read;
+    assert_eq!((read, read.request()), (Read::Local(0x1A), vec![0x21, 0x1A]));
+    let long =
+        Definitions::standard().load_toml(&text.replace("\"1A\"", "\"D010\""), "x.toml").unwrap_err().to_string();
+    assert!(long.contains("line 9") && long.contains("2 hex digits: `D010`"), "{long}");
+    let twice = format!("{text}\n[[module.block]]\nlocal = \"1A\"\nn_bytes = 1\nsignal = []\n");
+    let error = Definitions::standard().load_toml(&twice, "x.toml").unwrap_err().to_string();
+    assert!(error.contains("local identifier 1A of this module"), "{error}");
+}
+
+/// A module that a file places in several cars is taken where it is.
+#[test]
+fn a_module_is_taken_where_it_answers() {
+    let text = HEAD.replace("reply = \"768\"", "reply = \"768\"\nelsewhere = [\"18DAF128\", \"1028\"]");
+    let first = Address::Can11 { request: 0x760, reply: 0x768 };
+    let over_ip = Address::Logical(0x1028);
+    let mut definitions = Definitions::standard();
+    definitions.load_toml(&text, "x.toml").unwrap();
+    for (present, expected) in
+        [(vec![], first), (vec![over_ip], over_ip), (vec![over_ip, first], over_ip), (vec![first], first)]
+    {
+        definitions.place(&present);
+        assert_eq!(definitions.files()[0].modules[0].address, expected, "{present:?}");
+        assert_eq!(signal(&definitions, "custom.a").module, Some(expected), "{present:?}");
+    }
 }
 
 /// Every conversion and encoding of the format on worked numbers.

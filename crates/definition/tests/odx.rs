@@ -195,6 +195,27 @@ fn a_variant_is_told_by_what_it_answers() {
     assert_eq!(database.layer("fine").unwrap().kind, LayerKind::EcuVariant);
 }
 
+/// Where a module is there to be asked, its variant is taken: the value that differs between them shows it.
+#[test]
+fn the_variant_is_chosen_by_asking_the_module() {
+    let address = Address::Can11 { request: 0x760, reply: 0x768 };
+    let mut definitions = Definitions::standard();
+    definitions.load(PARTS.as_bytes(), "parts.odx-d", None).unwrap();
+    let special = |definitions: &Definitions| {
+        let signal = definitions.maker_signals(None).find(|signal| signal.id.as_str().ends_with("special.special"));
+        signal.and_then(|signal| signal.value(&[0x3F, 0xC0, 0, 0]).ok())
+    };
+    assert_eq!(special(&definitions), Some(f64::from(0x3FC0)), "what they have in common");
+    assert_eq!(definitions.choose_variants(|_, _| None), Vec::<String>::new(), "nobody is there");
+    let mut asked = Vec::new();
+    let chosen = definitions.choose_variants(|module, request| {
+        asked.push((module, request.to_vec()));
+        Some(vec![0x62, 0xF1, 0xA0, 0, 2])
+    });
+    assert_eq!((chosen, asked), (vec!["fine".to_owned()], vec![(address, vec![0x22, 0xF1, 0xA0])]));
+    assert_eq!(special(&definitions), Some(1.5));
+}
+
 #[test]
 fn a_description_is_offered_as_definitions() {
     let mut definitions = Definitions::standard();

@@ -13,10 +13,14 @@ const S: Nanos = 1_000_000_000;
 const P2_STAR_NS: Nanos = 5 * S;
 /// Longest time that a module may go on asking for more (no source: longer than any routine behind such a request).
 const MAX_PENDING_NS: Nanos = 30 * S;
-/// The same for requests that only read: twice the time to one answer, as a recorder waits behind it.
-const MAX_PENDING_READ_NS: Nanos = 2 * P2_STAR_NS;
 /// Most repetitions after damage.
 const MAX_REPEATS: u8 = 2;
+
+/// How long a module may go on asking for more time for a request; for one that only reads twice the time to one answer, as
+/// a recorder waits behind it.
+pub(crate) fn longest_pending_ns(request: &Request, p2_star_ns: Nanos) -> Nanos {
+    if only_reads(&request.bytes) { (2 * p2_star_ns).min(MAX_PENDING_NS) } else { MAX_PENDING_NS }
+}
 
 /// What a dialogue wants now.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -44,6 +48,7 @@ enum Phase {
 pub struct Dialogue {
     request: Request,
     p2_ns: Nanos,
+    p2_star_ns: Nanos,
     phase: Phase,
     asked_ns: Option<Nanos>,
     /// Modules whose long answer is coming in.
@@ -66,6 +71,7 @@ impl Dialogue {
         Self {
             request,
             p2_ns,
+            p2_star_ns: P2_STAR_NS,
             phase: Phase::ToSend,
             asked_ns: None,
             begun: BTreeSet::new(),
@@ -77,6 +83,12 @@ impl Dialogue {
             n_repeats: 0,
             problems: Vec::new(),
         }
+    }
+
+    /// The same with another time to the answer after "response pending" than is usual.
+    #[must_use]
+    pub fn with_p2_star(self, p2_star_ns: Nanos) -> Self {
+        Self { p2_star_ns, ..self }
     }
 
     /// The request.
@@ -150,7 +162,7 @@ impl Dialogue {
             Fit::Foreign => return false,
             Fit::Pending => {
                 self.first_pending_ns.get_or_insert(now);
-                self.pending.insert(from, now.saturating_add(P2_STAR_NS));
+                self.pending.insert(from, now.saturating_add(self.p2_star_ns));
             }
             Fit::Answer => {
                 self.pending.remove(&from);
@@ -201,7 +213,7 @@ impl Dialogue {
     }
 
     fn wait(&mut self, until: Nanos, now: Nanos) -> Turn {
-        let longest = if only_reads(&self.request.bytes) { MAX_PENDING_READ_NS } else { MAX_PENDING_NS };
+        let longest = longest_pending_ns(&self.request, self.p2_star_ns);
         let give_up = self.first_pending_ns.map(|first| first.saturating_add(longest));
         let problems = &mut self.problems;
         self.pending.retain(|from, until| {

@@ -102,6 +102,8 @@ pub fn fit(asked: &[u8], message: &[u8]) -> Fit {
         // The high bit of a sub-function only suppresses the positive response and is not part of its name.
         0x10 | 0x11 | 0x19 | 0x27 | 0x28 | 0x29 | 0x2C | 0x3E | 0x83 | 0x85 | 0x87 => {
             asked.first().is_none_or(|sub| data.first().is_some_and(|got| *got == sub & 0x7F))
+                // The sessions of ISO 14230 have that bit in their names.
+                || (service == 0x10 && asked.first() == data.first())
                 // ISO 14230 answers these without the sub-function.
                 || (data.is_empty() && matches!(service, 0x10 | 0x11 | 0x28 | 0x3E | 0x85))
         }
@@ -145,6 +147,8 @@ mod tests {
             (&[0x22, 0xF1, 0x90, 0xF1, 0x91], &[0x62, 0xF1, 0x91, 1], Fit::Answer),
             (&[0x3E, 0x80], &[0x7E, 0x00], Fit::Answer),
             (&[0x10, 0x03], &[0x50, 0x01, 0, 0, 0, 0], Fit::Foreign),
+            (&[0x10, 0x89], &[0x50, 0x89], Fit::Answer),
+            (&[0x10, 0x89], &[0x50, 0x81], Fit::Foreign),
             (&[0x01, 0x0C], &[0x7F, 0x01, 0x12], Fit::Answer),
             (&[0x01, 0x0C], &[0x7F, 0x09, 0x12], Fit::Foreign),
             (&[0x01, 0x0C], &[0x7F, 0x01, 0x78], Fit::Pending),

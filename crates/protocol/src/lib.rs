@@ -4,7 +4,8 @@
 //! a test alike. Bytes that come from outside can be anything: nothing here panics on them.
 //!
 //! - [`Address`]: who speaks, and how to reach it; [`exchange`]: one request and what came back.
-//! - [`isotp`]: messages longer than a CAN frame; [`dialogue`]: how long an answer is waited for, and how often asked.
+//! - [`isotp`]: messages longer than a CAN frame; [`dialogue`]: how long an answer is waited for, and how often asked;
+//!   [`timing`]: what modules say of that.
 //! - [`at`]: the text of AT-command adapters; [`slcan`]: that of serial-line CAN adapters; [`doip`]: diagnostics over IP.
 //! - [`obd`], [`uds_read`], [`uds`] and [`kwp`]: requests and replies of the diagnostic services; [`Code`], [`Vin`]: what they bring.
 
@@ -22,6 +23,7 @@ pub mod kwp;
 pub mod obd;
 mod reply;
 pub mod slcan;
+pub mod timing;
 pub mod uds;
 pub mod uds_read;
 mod vin;

@@ -21,6 +21,8 @@ pub(crate) struct Manner {
     /// Most parameters in one request of service 01, and most identifiers in one of service 22.
     pub(crate) most_pids: usize,
     pub(crate) most_dids: usize,
+    /// P2 and P2* as its session reply tells them, ms; in the extended session it takes nine tenths of them.
+    pub(crate) session_ms: Option<(f64, f64)>,
     /// Spans of silence: from and to, seconds of the car's own time.
     pub(crate) silent_s: Option<(f64, f64)>,
 }
@@ -28,7 +30,16 @@ pub(crate) struct Manner {
 impl Manner {
     pub(crate) fn new(base_ms: f64, jitter_ms: f64) -> Self {
         let timing = NodeTiming { base_ms, jitter_ms, flow_ms: 0.2 };
-        Self { timing, busy: 0.0, pending: 0.0, pending_ms: 300.0, most_pids: 6, most_dids: 16, silent_s: None }
+        Self {
+            timing,
+            busy: 0.0,
+            pending: 0.0,
+            pending_ms: 300.0,
+            most_pids: 6,
+            most_dids: 16,
+            session_ms: None,
+            silent_s: None,
+        }
     }
 }
 
@@ -49,6 +60,21 @@ struct Ecu {
     rng: Rng,
     /// The request in hand has been answered with "pending" already.
     promised: bool,
+    /// How long the answer takes after "pending" in this session, ms; `None`: as its manner says.
+    promised_ms: Option<f64>,
+}
+
+impl Ecu {
+    /// Tells in a session reply how long the module takes from now on, and takes it.
+    fn take_time(&mut self, reply: &mut [u8]) {
+        let (Some((p2_ms, p2_star_ms)), [0x50, session, times @ ..]) = (self.manner.session_ms, reply) else { return };
+        let [a, b, c, d] = times else { return };
+        [*a, *b] = (p2_ms as u16).to_be_bytes();
+        [*c, *d] = ((p2_star_ms / 10.0) as u16).to_be_bytes();
+        let is_extended = *session == 0x03;
+        self.node.set_base_ms(if is_extended { 0.9 * p2_ms } else { self.manner.timing.base_ms });
+        self.promised_ms = is_extended.then_some(0.9 * p2_star_ms);
+    }
 }
 
 /// The car as a tester finds it at the connector.
@@ -74,7 +100,7 @@ impl Car {
             .map(|(index, Seat { module, ids, manner })| {
                 let rng = Rng::new(seed, &format!("module {index}"));
                 let node = Node::new(index, ids, manner.timing, rng.clone());
-                Ecu { node, module, manner, rng, promised: false }
+                Ecu { node, module, manner, rng, promised: false, promised_ms: None }
             })
             .collect();
         let mut car = Self {
@@ -169,7 +195,9 @@ impl Car {
             let bytes = kind.reply(*node, &data);
             (ready + KLine::reply_ns(&bytes), bytes)
         };
-        answers.into_iter().map(message).collect()
+        let messages = answers.into_iter().map(message).collect();
+        self.obey();
+        messages
     }
 
     /// Puts the tester's frame on the bus; false if the bit rate is not this bus's.
@@ -245,7 +273,7 @@ impl Car {
                 if ecu.rng.chance(pending) {
                     ecu.node.answer(now, &[0x7F, service, 0x78], &mut self.bus);
                     ecu.promised = true;
-                    let due = now + (pending_ms * 1e6) as Nanos;
+                    let due = now + (ecu.promised_ms.unwrap_or(pending_ms) * 1e6) as Nanos;
                     ecu.node.postpone(crate::bus::Incoming { due, ..incoming });
                     continue;
                 }
@@ -263,7 +291,8 @@ impl Car {
                 }
                 continue;
             }
-            if let Reply::Message(bytes) = ecu.module.answer(&incoming.bytes, incoming.functional, state) {
+            if let Reply::Message(mut bytes) = ecu.module.answer(&incoming.bytes, incoming.functional, state) {
+                ecu.take_time(&mut bytes);
                 ecu.node.answer(now, &bytes, &mut self.bus);
             }
             self.obey();

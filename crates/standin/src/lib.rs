@@ -44,6 +44,18 @@ pub use trace::trace;
 /// What the modules of the car offer beyond the standard, as a maker's definition file.
 pub const DEFINITIONS: &str = include_str!("../data/tarnwick.toml");
 
+/// The same of the older car, which tells no VIN that the file could name.
+pub const FEN_DEFINITIONS: &str = include_str!("../data/fen.toml");
+
+/// The maker's definition file of the car that `spec` names.
+///
+/// # Errors
+/// [`StandinError`] when `spec` has a name, an option or a value that does not exist.
+pub fn definitions(spec: &str) -> Result<&'static str, StandinError> {
+    let spec: spec::Spec = spec.parse()?;
+    Ok(if spec.vin().is_empty() { FEN_DEFINITIONS } else { DEFINITIONS })
+}
+
 /// The cars: the name in an adapter address, and what it is.
 pub fn cars() -> impl Iterator<Item = (&'static str, &'static str)> {
     model::MODELS.into_iter().map(|(name, _, about)| (name, about))

@@ -110,6 +110,16 @@ impl Model {
         manners
     }
 
+    /// Its number; empty where its modules tell none.
+    pub(crate) fn vin(self) -> &'static str {
+        match self {
+            Self::Fell => modules::VIN,
+            Self::Crag => modules::CRAG_VIN,
+            Self::Beck => modules::BECK_VIN,
+            Self::Fen => "",
+        }
+    }
+
     /// Addresses of its modules on a K-line; none where it has CAN.
     pub(crate) fn nodes(self) -> Vec<u8> {
         if self == Self::Fen { FEN.iter().map(|(_, node, _)| *node).collect() } else { Vec::new() }

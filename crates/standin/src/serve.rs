@@ -121,8 +121,8 @@ pub fn scheme(spec: &str) -> Result<&'static str, StandinError> {
     }
 }
 
-/// Answers, until `stop` is set, whoever asks by UDP at this address which vehicle is there.
-fn announce(address: std::net::SocketAddr, stop: &AtomicBool) -> std::io::Result<()> {
+/// Answers, until `stop` is set, whoever asks by UDP at this address which vehicle is there: the one with this number.
+fn announce(address: std::net::SocketAddr, vin: &str, stop: &AtomicBool) -> std::io::Result<()> {
     let socket = UdpSocket::bind(address)?;
     socket.set_read_timeout(Some(Duration::from_millis(100)))?;
     let mut buffer = [0; 1024];
@@ -130,7 +130,7 @@ fn announce(address: std::net::SocketAddr, stop: &AtomicBool) -> std::io::Result
         let Ok((n, from)) = socket.recv_from(&mut buffer) else { continue };
         let mut reader = Reader::default();
         reader.push(&buffer[..n]);
-        let who = crate::face::doip::announcement();
+        let who = crate::face::doip::announcement(vin);
         let is_meant = match reader.next_message() {
             Some(Ok((_, Payload::WhoIsThere))) => true,
             Some(Ok((_, Payload::WhoHasEid(eid)))) => eid == who.eid,
@@ -156,10 +156,11 @@ pub fn serve_tcp(listener: &TcpListener, spec: &str, speed: f64, stop: &AtomicBo
     let failed = |source| StandinError::Serve { address: address.clone(), source };
     let mut live = Live::new(spec, speed)?;
     listener.set_nonblocking(true).map_err(failed)?;
-    if spec.parse::<Spec>()?.face == FaceKind::Doip {
+    let parsed = spec.parse::<Spec>()?;
+    if parsed.face == FaceKind::Doip {
         let address = listener.local_addr().map_err(failed)?;
         return std::thread::scope(|scope| {
-            let announcing = scope.spawn(|| announce(address, stop));
+            let announcing = scope.spawn(|| announce(address, parsed.vin(), stop));
             let served = accept(&mut live, listener, stop).map_err(failed);
             // Ends with the same flag.
             match announcing.join() {

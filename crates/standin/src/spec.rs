@@ -16,7 +16,7 @@ use crate::road::Road;
 use std::str::FromStr;
 
 /// Options, their values and what they do; shown in errors and in help texts.
-pub const OPTIONS: [(&str, &str); 29] = [
+pub const OPTIONS: [(&str, &str); 30] = [
     ("fault", "a fault with its severity from 0 to 1, e.g. `wheel-dropout:rear_left:0.5`; may be repeated"),
     (
         "script",
@@ -47,13 +47,17 @@ pub const OPTIONS: [(&str, &str); 29] = [
     ("gearbox_ms", "the same for the gearbox module; default 8"),
     ("brake_ms", "the same for the brake module; default 6"),
     ("body_ms", "the same for the body module; default 12"),
-    ("ms", "MODULE:MS, base answer time of any module"),
+    ("ms", "MODULE:MS, base answer time of any module; `all:MS` of every one"),
     ("jitter", "random part of every answer time as a share of its base; default 0.2"),
     ("flow_ms", "all modules: from a flow control to the next frame; default 0.2"),
     ("pids", "most parameters in one request of service 01; default 6"),
     ("dids", "most identifiers in one request of service 22; default 16"),
     ("busy", "MODULE:P, probability of the answer `busy, repeat` (21)"),
     ("pending", "MODULE:P[:MS], probability of `response pending` (78), and for how long; default 300 ms"),
+    (
+        "session_ms",
+        "MODULE:P2:P2STAR, the times that the module's session reply tells; in the extended session it takes nine tenths of them",
+    ),
     ("silent", "MODULE:FROM:TO, seconds of the drive during which the module says nothing"),
 ];
 
@@ -258,7 +262,7 @@ impl Spec {
                 let most = option.number(1.0, 100.0)? as usize;
                 self.manners.iter_mut().for_each(|manner| manner.most_dids = most);
             }
-            "busy" | "pending" | "silent" | "ms" => self.manner(option)?,
+            "busy" | "pending" | "silent" | "ms" | "session_ms" => self.manner(option)?,
             _ => {
                 let known: Vec<&str> = OPTIONS.iter().map(|(name, _)| *name).collect();
                 let option = option.key.escape_debug().to_string();
@@ -269,6 +273,11 @@ impl Spec {
     }
 
     fn manner(&mut self, option: &Option_<'_>) -> Result<(), StandinError> {
+        if let ("ms", Some(ms)) = (option.key, option.value.strip_prefix("all:")) {
+            let base_ms = option.parsed(ms, 0.0, 5000.0)?;
+            self.manners.iter_mut().for_each(|manner| manner.timing.base_ms = base_ms);
+            return Ok(());
+        }
         let (index, fields) = option.module(self.model)?;
         let manner = &mut self.manners[index];
         match (option.key, fields.as_slice()) {
@@ -279,12 +288,16 @@ impl Spec {
                 manner.pending = option.parsed(p, 0.0, 1.0)?;
                 manner.pending_ms = option.parsed(ms, 0.0, 60_000.0)?;
             }
+            ("session_ms", [p2, p2_star]) => {
+                manner.session_ms = Some((option.parsed(p2, 0.0, 65_535.0)?, option.parsed(p2_star, 0.0, 655_350.0)?));
+            }
             ("silent", [from, to]) => {
                 manner.silent_s = Some((option.parsed(from, 0.0, 1e6)?, option.parsed(to, 0.0, 1e6)?));
             }
             _ => {
                 return Err(option.wrong(
-                    "MODULE:MS for ms, MODULE:P for busy, MODULE:P[:MS] for pending, MODULE:FROM:TO for silent",
+                    "MODULE:MS for ms, MODULE:P for busy, MODULE:P[:MS] for pending, MODULE:P2:P2STAR for session_ms, \
+                     MODULE:FROM:TO for silent",
                 ));
             }
         }
@@ -318,6 +331,11 @@ impl Spec {
         Ok(())
     }
 
+    /// The car's number; empty where it tells none.
+    pub(crate) fn vin(&self) -> &'static str {
+        self.model.vin()
+    }
+
     /// Builds the car's mechanical part.
     pub(crate) fn physics(&self) -> Result<Physics, StandinError> {
         let mut road = Road::named(&self.script)?;
@@ -347,7 +365,7 @@ impl Spec {
         let face: Box<dyn Face> = match self.face {
             FaceKind::At => Box::new(AtFace::new(self.at.clone(), self.setup.seed)),
             FaceKind::Slcan => Box::new(SlcanFace::new(self.at.char_ns())),
-            FaceKind::Doip => Box::new(DoipFace::new(self.bus, &car.module_ids())),
+            FaceKind::Doip => Box::new(DoipFace::new(self.bus, self.vin(), &car.module_ids())),
             FaceKind::Can => return Err(StandinError::NoBytes),
         };
         Ok(Rig::new(car, face, self.latency_ns()))

@@ -190,3 +190,26 @@ fn nobody_there_is_said() {
     link.pause(12_000 * MS);
     assert_eq!(link.exchange(&read_vin(module(0x7E8))).expect("awake").replies.len(), 1);
 }
+
+/// P2 and P2* of a session reply (ISO 14229-1, service 10) are what the link waits from then on: 400 ms instead of 50, 9 s
+/// instead of 5.
+#[test]
+fn a_session_that_takes_longer_is_waited_for() {
+    for face in ["at", "slcan", "can", "doip"] {
+        let spec = format!("fell?script=idle&jitter=0&session_ms=body:400:9000&pending=body:0.5&face={face}");
+        let mut link = open(&spec);
+        let body = if face == "doip" { Address::Logical(0x17E3) } else { Address::from_reply11(0x7EB) };
+        let ask = |bytes: &[u8]| Request { to: Target::Module(body), bytes: bytes.to_vec(), n_replies: Some(1) };
+        let session = link.exchange(&ask(&[0x10, 0x03])).expect("sent");
+        assert_eq!(session.replies.first().map(|reply| reply.bytes.clone()), Some(vec![0x50, 3, 1, 0x90, 3, 0x84]));
+        let (mut quick, mut late) = (0, 0);
+        for _ in 0..12 {
+            let exchange = link.exchange(&ask(&[0x22, 0xF1, 0x97])).expect("sent");
+            let reply = exchange.replies.first().unwrap_or_else(|| panic!("{face}: {exchange:?}"));
+            let took = reply.arrived_ns - exchange.asked_ns;
+            assert!(took > 360 * MS, "{face}: {took} ns");
+            if took > 8_000 * MS { late += 1 } else { quick += 1 }
+        }
+        assert!(quick > 0 && late > 0, "{face}: {quick} {late}");
+    }
+}

@@ -102,24 +102,23 @@ impl Vehicle {
         if let Some(first) = self.modules.first().filter(|_| wanted.is_empty()) {
             Grant::default().check(first.address, &Purpose::ClearCodes, now)?;
         }
-        let is_shared = wanted.iter().any(|module| matches!(module.address, Address::Node(_)));
-        if is_shared {
-            let left_out =
-                self.modules.iter().find(|module| wanted.iter().all(|other| other.address != module.address));
-            if let Some(module) = left_out {
-                Grant::default().check(module.address, &Purpose::ClearCodes, now)?;
-            }
+        // One request to everyone clears all of them.
+        let is_shared = |module: &Module| matches!((module.address, module.speaks), (Address::Node(_), Speaks::Obd));
+        let shared: Vec<Address> = self.modules.iter().filter(|it| is_shared(it)).map(|it| it.address).collect();
+        if wanted.iter().any(is_shared)
+            && let Some(left_out) = shared.iter().find(|address| wanted.iter().all(|it| it.address != **address))
+        {
+            Grant::default().check(*left_out, &Purpose::ClearCodes, now)?;
         }
         self.check_motion(despite)?;
-        let mut outcomes = Vec::new();
+        let mut outcomes: Vec<(Address, Clearing)> = Vec::new();
         for module in &wanted {
-            if is_shared && !outcomes.is_empty() {
-                break;
-            }
-            outcomes.push((module.address, self.clear_module(module)?));
-        }
-        if is_shared && let Some((_, outcome)) = outcomes.first().cloned() {
-            outcomes = wanted.iter().map(|module| (module.address, outcome.clone())).collect();
+            let done = outcomes.iter().find(|(address, _)| is_shared(module) && shared.contains(address)).cloned();
+            let outcome = match done {
+                Some((_, outcome)) => outcome,
+                None => self.clear_module(module)?,
+            };
+            outcomes.push((module.address, outcome));
         }
         Ok(outcomes)
     }

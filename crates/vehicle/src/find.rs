@@ -8,8 +8,8 @@ use protocol::{Address, Bus};
 use crate::conversation::Vehicle;
 use crate::{Module, Speaks};
 
-/// "Tester present", which changes nothing and which every UDS module answers (ISO 14229-1).
-const TESTER_PRESENT: [u8; 2] = [0x3E, 0x00];
+/// "Tester present", which changes nothing and which every UDS module answers, if only with a refusal (ISO 14229-1).
+pub(crate) const TESTER_PRESENT: [u8; 2] = [0x3E, 0x00];
 /// Replies of the legislated 11-bit identifiers (ISO 15765-4).
 const REPLY_IDS_11: std::ops::RangeInclusive<u16> = 0x7E8..=0x7EF;
 
@@ -38,7 +38,9 @@ impl Vehicle {
         if found.is_empty() && vehicle.is_can() {
             vehicle.find_on_uds()?;
         }
-        if vehicle.link.info().bus.is_none_or(Bus::is_can) && !wide {
+        if wide || vehicle.link.info().bus == Some(Bus::Doip) {
+            vehicle.find_uds(&found)?;
+        } else if vehicle.link.info().bus.is_none_or(Bus::is_can) {
             for address in REPLY_IDS_11.map(Address::from_reply11) {
                 if found.iter().all(|(known, _)| *known != address)
                     && vehicle.modules.iter().all(|module| module.address != address)
@@ -92,6 +94,16 @@ impl Vehicle {
             if identifiers::interpret(&asked, &reply, |_| None).is_ok() {
                 let pids = self.numbers_on_uds(address, on_uds::parameter)?;
                 self.modules.push(Module { address, speaks: Speaks::ObdOnUds, pids });
+            }
+        }
+        Ok(())
+    }
+
+    /// The modules that answer a functional request of UDS and do not speak OBD.
+    fn find_uds(&mut self, with_obd: &[(Address, Vec<u8>)]) -> Result<(), LinkError> {
+        for (address, _) in self.ask_everyone(&TESTER_PRESENT)? {
+            if with_obd.iter().all(|(known, _)| *known != address) {
+                self.add(address, Speaks::Uds);
             }
         }
         Ok(())

@@ -1,15 +1,16 @@
 //! Who else is there: every module of the car, wherever it can be reached.
 
+use definition::Definitions;
 use link::{LinkError, Target};
+use protocol::exchange::only_reads;
 use protocol::obd::Supported;
-use protocol::{Address, Bus};
+use protocol::{Address, Bus, CanId, Vin};
 
 use crate::conversation::Vehicle;
+use crate::find::TESTER_PRESENT;
 use crate::{Module, Speaks};
 
-/// "Tester present", which changes nothing and which every UDS module answers, if only with a refusal (ISO 14229-1).
-const TESTER_PRESENT: [u8; 2] = [0x3E, 0x00];
-/// The same in ISO 14230.
+/// "Tester present" in ISO 14230.
 const TESTER_PRESENT_KWP: [u8; 2] = [0x3E, 0x01];
 /// Functional identifiers: of emissions diagnostics with 11 bits (ISO 15765-4), of all modules with 29 bits
 /// (ISO 15765-2, target FF; from memory).
@@ -77,6 +78,82 @@ impl Vehicle {
             // Only functional requests are known here, and who answers them has been found.
             Some(Bus::Iso9141 | Bus::J1850Pwm | Bus::J1850Vpw) => Ok(()),
         };
+        self.tell_dialects()?;
+        self.modules.sort_by_key(|module| module.address);
+        progress(&format!("{} modules more", self.modules.len() - n_before));
+        outcome
+    }
+
+    /// Adds the modules that `definitions` name for this vehicle and that answer where a file says, extended and mixed
+    /// addressing included; the definitions are placed at the addresses that answer. Where a diagnostic description has
+    /// several variants of a module, the module is asked which it is. Returns the variants that were found.
+    ///
+    /// # Errors
+    /// [`LinkError`] when the link is lost.
+    pub fn find_defined(&mut self, definitions: &mut Definitions) -> Result<Vec<String>, LinkError> {
+        let n_before = self.modules.len();
+        if definitions.files().iter().any(|file| !file.modules.is_empty()) {
+            let vin = self.vin()?;
+            let files = definitions.files_for_vin(vin.as_ref().map(Vin::as_str));
+            let named = files.flat_map(|file| &file.modules);
+            let places: Vec<Vec<Address>> =
+                named.map(|module| [&[module.address], module.elsewhere.as_slice()].concat()).collect();
+            for places in places {
+                let here: Vec<Address> = places.into_iter().filter(|address| self.reaches(*address)).collect();
+                if here.iter().any(|address| self.knows(*address)) {
+                    continue;
+                }
+                for address in here {
+                    if self.is_there(address)? {
+                        break;
+                    }
+                }
+            }
+        }
+        if self.modules.len() > n_before {
+            self.tell_dialects()?;
+            self.modules.sort_by_key(|module| module.address);
+        }
+        let present: Vec<Address> = self.modules.iter().map(|module| module.address).collect();
+        definitions.place(&present);
+        let mut lost = None;
+        let variants = definitions.choose_variants(|module, request| {
+            // A description could name any service: nothing is sent that does more than read.
+            if lost.is_some() || !present.contains(&module) || !only_reads(request) {
+                return None;
+            }
+            self.ask_patiently(module, request).map_err(|error| lost = Some(error)).ok()?.into_iter().next()
+        });
+        lost.map_or(Ok(variants), Err)
+    }
+
+    /// Whether an address is one of the network that was found.
+    fn reaches(&self, address: Address) -> bool {
+        let is_wide = |id: CanId| matches!(id, CanId::Extended(_));
+        match (self.link.info().bus, address) {
+            (Some(Bus::Can { wide, .. }), Address::CanByte { request, .. }) => is_wide(request) == wide,
+            (Some(Bus::Can { wide, .. }), Address::Can11 { .. }) => !wide,
+            (Some(Bus::Can { wide, .. }), Address::Can29 { .. }) => wide,
+            (Some(Bus::Kwp5Baud | Bus::KwpFast), Address::Node(_)) | (Some(Bus::Doip), Address::Logical(_)) => true,
+            _ => false,
+        }
+    }
+
+    /// Asks whether a module answers at an address, and adds it if so.
+    fn is_there(&mut self, address: Address) -> Result<bool, LinkError> {
+        let (asked, speaks) = match address {
+            Address::Node(_) => (TESTER_PRESENT_KWP, Speaks::Kwp),
+            _ => (TESTER_PRESENT, Speaks::Uds),
+        };
+        let answers = self.probe(Target::Module(address), &asked)?.contains(&address);
+        if answers {
+            self.add(address, speaks);
+        }
+        Ok(answers)
+    }
+
+    /// Which of the modules without OBD speak the older dialect.
+    fn tell_dialects(&mut self) -> Result<(), LinkError> {
         for idx in 0..self.modules.len() {
             let Some(Module { address, speaks: Speaks::Uds, .. }) = self.modules.get(idx).cloned() else { continue };
             let is_long = self.link.info().bus.is_some_and(Bus::has_long_messages);
@@ -87,16 +164,14 @@ impl Vehicle {
                 module.speaks = Speaks::Kwp;
             }
         }
-        self.modules.sort_by_key(|module| module.address);
-        progress(&format!("{} modules more", self.modules.len() - n_before));
-        outcome
+        Ok(())
     }
 
     fn knows(&self, address: Address) -> bool {
         self.modules.iter().any(|module| module.address == address)
     }
 
-    fn add(&mut self, address: Address, speaks: Speaks) {
+    pub(crate) fn add(&mut self, address: Address, speaks: Speaks) {
         if !self.knows(address) {
             self.modules.push(Module { address, speaks, pids: Supported::default() });
         }
@@ -198,9 +273,8 @@ impl Vehicle {
             for node in range.clone().take(NODES_OF_A_KIND) {
                 let address = Address::Node(node);
                 // A module that answers OBD may speak its own dialect too: that is found out when it is read.
-                if !self.knows(address) && self.probe(Target::Module(address), &TESTER_PRESENT_KWP)?.contains(&address)
-                {
-                    self.add(address, Speaks::Kwp);
+                if !self.knows(address) {
+                    self.is_there(address)?;
                 }
             }
         }

@@ -243,14 +243,14 @@ impl Vehicle {
 
 /// Whom to address for a module, and how many replies will come to this request if that is known.
 ///
-/// Networks without physical addressing in the legislated part are asked functionally: every module that has the PID
-/// answers then.
+/// Networks without physical addressing in the legislated part are asked functionally for it: every module that has the
+/// PID answers then. What a maker added is asked of the module alone.
 pub(crate) fn target(modules: &[Module], address: Address, request: &[u8]) -> (Target, Option<usize>) {
     match (address, request) {
         (Address::Node(_), [0x01, pid, ..]) => {
             (Target::Everyone, Some(modules.iter().filter(|module| module.pids.has(*pid)).count()))
         }
-        (Address::Node(_), _) => (Target::Everyone, None),
+        (Address::Node(_), [0x00..=0x0F, ..] | []) => (Target::Everyone, None),
         _ => (Target::Module(address), Some(1)),
     }
 }

@@ -1,6 +1,7 @@
 //! Requests that are asked again and again, and how the reads of a module share them.
 
 use definition::Read;
+use protocol::kwp::local_data;
 use protocol::obd::{current, monitors};
 use protocol::uds::dynamic::{self, Piece};
 use protocol::uds_read::identifiers;
@@ -112,7 +113,7 @@ impl Poll {
         match reads.first() {
             Some((Read::Pid(_), _)) => current::request(&pids.collect::<Vec<_>>()),
             Some((Read::Did(_), _)) => identifiers::request(&dids.collect::<Vec<_>>()),
-            Some((Read::MonitorResult { mid, .. }, _)) => monitors::request(*mid),
+            Some((read @ (Read::MonitorResult { .. } | Read::Local(_)), _)) => read.request(),
             None => Vec::new(),
         }
     }
@@ -189,6 +190,9 @@ impl Poll {
                     Some((signals, std::iter::once(result.scaling).chain(words).collect()))
                 })
                 .collect(),
+            Some((Read::Local(_), signals)) => {
+                vec![(signals.as_slice(), local_data::interpret(&asked, reply)?.to_vec())]
+            }
             None => Vec::new(),
         })
     }
@@ -201,7 +205,7 @@ impl Grouping {
         match reads.first()?.0 {
             Read::Pid(_) => Some(current::MAX_PIDS),
             Read::Did(_) => Some(3),
-            Read::MonitorResult { .. } => None,
+            Read::MonitorResult { .. } | Read::Local(_) => None,
         }
     }
 }

@@ -220,6 +220,9 @@ pub(crate) trait Errand {
     /// What it wants next. All times are of the link's clock.
     fn next(&mut self, now: Nanos) -> Want;
 
+    /// Its request was not sent, for its module is busy: it is asked again what it wants, for much may have changed by then.
+    fn not_sent(&mut self);
+
     /// Its request is over; an error means that it could not be sent.
     fn answered(&mut self, asked: &Request, outcome: Result<&Exchange, &LinkError>, now: Nanos);
 
@@ -265,6 +268,8 @@ impl Errand for NoErrand {
     fn next(&mut self, _: Nanos) -> Want {
         Want::Wait(Nanos::MAX)
     }
+
+    fn not_sent(&mut self) {}
 
     fn answered(&mut self, _: &Request, _: Result<&Exchange, &LinkError>, _: Nanos) {}
 
@@ -361,7 +366,10 @@ impl<S: Sink> Feed for Run<'_, S> {
         }
         let until = match want {
             // Its module is kept free for it: nothing else is sent meanwhile.
-            Want::Ask(request) if busy.contains(&request.to) => return FeedNext::Wait(now + MAX_WAIT_NS),
+            Want::Ask(request) if busy.contains(&request.to) => {
+                self.errand.not_sent();
+                return FeedNext::Wait(now + MAX_WAIT_NS);
+            }
             Want::Ask(request) => return self.send(request, Job::Errand),
             Want::Wait(until) => until,
         };

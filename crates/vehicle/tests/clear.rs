@@ -4,16 +4,12 @@
 
 #![allow(clippy::unwrap_used, clippy::panic, reason = "a test fails by panicking")]
 
-use link::{AtLink, Settings};
+mod common;
+
+use common::vehicle;
 use protocol::Address;
 use protocol::obd::codes::CodeList;
 use vehicle::{ClearError, Clearing, Despite, Grant, Purpose, Vehicle};
-
-fn vehicle(spec: &str) -> Vehicle {
-    let dial = standin::dial(spec).unwrap_or_else(|error| panic!("{error}"));
-    let link = AtLink::start(dial, Settings { bus: None, need_vehicle: true }).unwrap();
-    Vehicle::find(Box::new(link)).unwrap()
-}
 
 fn grants(vehicle: &Vehicle) -> Vec<Grant> {
     let until = vehicle.now() + 60_000_000_000;

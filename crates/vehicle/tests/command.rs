@@ -5,95 +5,28 @@
 
 #![allow(clippy::unwrap_used, clippy::panic, reason = "a test fails by panicking")]
 
+mod common;
+
 use std::path::PathBuf;
 
-use definition::Definitions;
-use link::{AtLink, Settings};
+use common::{Keep, S, definitions, sample, vehicle};
 use protocol::Address;
-use signal::{Gap, Mark, Sample, SignalId};
+use signal::{Gap, Sample, SignalId};
 use vehicle::{
     CommandError, Conduct, Ended, Grant, Order, Pattern, Plan, Purpose, RawExchange, Returned, Sink, Vehicle, Wish,
 };
 
-const S: i64 = 1_000_000_000;
+/// The car whose definitions are used.
+const CAR: &str = "fell";
 const BODY: Address = Address::from_reply11(0x7EB);
-
-fn definitions() -> Definitions {
-    let mut definitions = Definitions::standard();
-    definitions.load_toml(standin::DEFINITIONS, "tarnwick").unwrap();
-    definitions
-}
-
-fn vehicle(spec: &str) -> Vehicle {
-    let dial = standin::dial(spec).unwrap_or_else(|error| panic!("{error}"));
-    let link = AtLink::start(dial, Settings { bus: None, need_vehicle: true }).unwrap();
-    Vehicle::find(Box::new(link)).unwrap()
-}
 
 fn wish(name: &str) -> Wish {
     Wish::from(SignalId::new(name).unwrap())
 }
 
-#[derive(Default)]
-struct Keep {
-    samples: Vec<(usize, Sample)>,
-    marks: Vec<Mark>,
-    asked: Vec<(i64, Vec<u8>)>,
-    gaps: usize,
-    notes: Vec<String>,
-    until_ns: Option<i64>,
-}
-
-impl Sink for Keep {
-    type Error = &'static str;
-
-    fn sample(&mut self, signal: usize, sample: Sample) -> Result<(), Self::Error> {
-        self.samples.push((signal, sample));
-        Ok(())
-    }
-
-    fn exchange(&mut self, _: u32, raw: RawExchange) -> Result<(), Self::Error> {
-        self.asked.push((raw.exchange.asked_ns, raw.request));
-        Ok(())
-    }
-
-    fn gap(&mut self, _: Gap) -> Result<(), Self::Error> {
-        self.gaps += 1;
-        Ok(())
-    }
-
-    fn note(&mut self, _: i64, text: &str) {
-        self.notes.push(text.to_owned());
-    }
-
-    fn mark(&mut self, mark: Mark) -> Result<(), Self::Error> {
-        self.marks.push(mark);
-        Ok(())
-    }
-
-    fn go_on(&mut self, t_ns: i64) -> Result<bool, Self::Error> {
-        Ok(self.until_ns.is_none_or(|until_ns| t_ns < until_ns))
-    }
-}
-
-impl Keep {
-    /// Times at which a request that begins like this left, seconds.
-    fn times_s(&self, start: &[u8]) -> Vec<f64> {
-        self.asked.iter().filter(|(_, bytes)| bytes.starts_with(start)).map(|(at_ns, _)| *at_ns as f64 / 1e9).collect()
-    }
-
-    fn values(&self, plan: &Plan, name: &str) -> Vec<(f64, f64)> {
-        let idx = plan.signals.iter().position(|signal| signal.id.as_str() == name).unwrap();
-        let own = self.samples.iter().filter(|(signal, _)| *signal == idx);
-        own.map(|(_, sample)| (sample.t_ns as f64 / 1e9, sample.value)).collect()
-    }
-}
-
 /// The state of the clutch's relay, read by hand.
 fn relay(vehicle: &mut Vehicle) -> f64 {
-    let mut plan = vehicle.plan(&[SignalId::new("ac.clutch").unwrap()], &definitions()).unwrap();
-    let mut keep = Keep { until_ns: Some(S / 2), ..Keep::default() };
-    vehicle.sample(&mut plan, &mut keep).unwrap();
+    let (_, keep) = sample(vehicle, &definitions(CAR), &["ac.clutch"], 1);
     keep.samples.last().unwrap().1.value
 }
 
@@ -108,7 +41,7 @@ struct Run {
 }
 
 fn clutch(mut vehicle: Vehicle, pattern: Pattern, grant: &Grant, mut held: impl FnMut() -> bool) -> Run {
-    let definitions = definitions();
+    let definitions = definitions(CAR);
     let output = definitions.outputs(Some(standin::VIN)).find(|output| output.id.as_str() == "ac.clutch").unwrap();
     let order = Order::Output { output, pattern };
     let mut plan = vehicle.plan_beside(&order, &[wish("ac.pressure")], &definitions).unwrap();
@@ -177,7 +110,7 @@ fn nothing_is_sent_without_a_grant() {
     for grant in [Grant::default(), other, late] {
         let run = clutch(vehicle, HOLD, &grant, || true);
         assert!(matches!(run.outcome, Err(CommandError::Grant(_))));
-        assert!(run.keep.asked.is_empty());
+        assert!(run.keep.exchanges.is_empty());
         vehicle = run.vehicle;
     }
 }
@@ -265,7 +198,7 @@ fn a_lost_adapter() {
     let mut run = hold("fell?script=idle&gone=14:1");
     let conduct = run.outcome.unwrap();
     assert_eq!((conduct.ended, conduct.returned), (Ended::LinkLost, Returned::Confirmed));
-    assert_eq!(run.keep.gaps, 1);
+    assert_eq!(run.keep.gaps.len(), 1);
     assert_eq!(relay(&mut run.vehicle), 0.0);
 
     let mut run = hold("fell?script=idle&gone=14:12");
@@ -286,7 +219,7 @@ fn a_module_that_falls_silent_takes_back_by_itself() {
 }
 
 fn relay_is_silent(vehicle: &mut Vehicle) -> bool {
-    let mut plan = vehicle.plan(&[SignalId::new("ac.clutch").unwrap()], &definitions()).unwrap();
+    let mut plan = vehicle.plan(&[SignalId::new("ac.clutch").unwrap()], &definitions(CAR)).unwrap();
     let mut keep = Keep { until_ns: Some(S), ..Keep::default() };
     vehicle.sample(&mut plan, &mut keep).unwrap();
     keep.samples.is_empty()
@@ -302,7 +235,7 @@ fn busy_and_pending_modules() {
 
 #[test]
 fn a_level_and_a_level_that_is_not_there() {
-    let definitions = definitions();
+    let definitions = definitions(CAR);
     let fan = definitions.outputs(Some(standin::VIN)).find(|output| output.id.as_str() == "fan.command").unwrap();
     let mut car = vehicle("fell?script=idle");
     let purpose = Purpose::Output(fan.id.clone());
@@ -317,14 +250,14 @@ fn a_level_and_a_level_that_is_not_there() {
             let most = keep.values(&plan, "fan.command").iter().map(|(_, value)| *value).fold(0.0, f64::max);
             assert!((59.0..=60.0).contains(&most), "{most}");
         } else {
-            assert!(keep.asked.is_empty());
+            assert!(keep.exchanges.is_empty());
         }
     }
 }
 
 #[test]
 fn a_routine_with_its_result() {
-    let definitions = definitions();
+    let definitions = definitions(CAR);
     let ramp = definitions.routines(Some(standin::VIN)).next().unwrap();
     for (seconds, outcome) in [(10.0, "passed"), (4.0, "stopped")] {
         let mut car = vehicle("fell?script=idle");
@@ -346,7 +279,7 @@ fn a_routine_with_its_result() {
 #[test]
 fn a_test_of_service_08() {
     let off = road("vent", "ambient 20\nengine warm\n90 speed 0 off\n");
-    let definitions = definitions();
+    let definitions = definitions(CAR);
     let vent = definitions.outputs(Some(standin::VIN)).find(|output| output.id.as_str() == "custom.tank_vent").unwrap();
     let mut car = vehicle(&format!("fell?script={off}&start=5"));
     let grant = Grant::new(vent.module, Purpose::Output(vent.id.clone()), i64::MAX);
@@ -373,7 +306,7 @@ fn a_sink_that_breaks() {
         }
 
         fn exchange(&mut self, _: u32, raw: RawExchange) -> Result<(), Self::Error> {
-            self.0.asked.push((raw.exchange.asked_ns, raw.request));
+            self.0.exchanges.push((0, raw));
             Ok(())
         }
 
@@ -387,7 +320,7 @@ fn a_sink_that_breaks() {
             Ok(true)
         }
     }
-    let definitions = definitions();
+    let definitions = definitions(CAR);
     let output = definitions.outputs(Some(standin::VIN)).find(|output| output.id.as_str() == "ac.clutch").unwrap();
     let mut car = vehicle("fell?script=idle");
     let grant = granted(&car, 600);

@@ -314,3 +314,74 @@ fn an_old_car_without_vin_or_can_is_surveyed() {
     let keep = sample(&mut vehicle, &mut plan, 2);
     assert!(count(&keep, 0) > 100 && keep.samples.iter().all(|(_, sample)| sample.value == 750.0));
 }
+
+/// Extended addressing (ISO 15765-2: the first data byte belongs to the address), and a module that sits elsewhere in this
+/// car: no survey would try these identifiers, but a file that fits the car names them.
+#[test]
+fn modules_are_found_where_a_file_says() {
+    const FILE: &str = r#"
+        title = "two modules"
+        origin = "the test's own"
+
+        [[module]]
+        name = "gearbox"
+        request = "6F1"
+        request_byte = "18"
+        reply = "618"
+        reply_byte = "F1"
+
+        [[module.did]]
+        did = "D001"
+        n_bytes = 1
+
+        [[module.did.signal]]
+        id = "custom.gear"
+        unit = "1"
+        byte = 0
+
+        [[module]]
+        name = "heater"
+        request = "5F0"
+        reply = "5F8"
+        elsewhere = ["5FA", "1234"]
+
+        [[module.did]]
+        did = "D002"
+        n_bytes = 1
+
+        [[module.did.signal]]
+        id = "custom.heat"
+        unit = "1"
+        byte = 0
+    "#;
+    let gearbox: Address = "6F1:18-618:F1".parse().unwrap();
+    let heater = Address::from_reply11(0x5FA);
+    let (mut vehicle, asked) = car(CAN, move |to, request| {
+        let said = match (to, request) {
+            (Target::Everyone, [0x01, 0x00]) => (ENGINE, vec![0x41, 0x00, 0x18, 0x18, 0x00, 0x00]),
+            (Target::Module(module), [0x3E, 0x00]) if module == gearbox || module == heater => {
+                (module, vec![0x7E, 0x00])
+            }
+            (Target::Module(module), [0x22, 0xD0, 0x01]) if module == gearbox => (module, vec![0x62, 0xD0, 0x01, 4]),
+            (Target::Module(module), [0x22, 0xD0, 0x02]) if module == heater => (module, vec![0x62, 0xD0, 0x02, 9]),
+            _ => return Vec::new(),
+        };
+        vec![said]
+    });
+    let mut definitions = Definitions::standard();
+    definitions.load_toml(FILE, "two.toml").unwrap();
+    assert_eq!(vehicle.find_defined(&mut definitions).unwrap(), Vec::<String>::new());
+    let found: Vec<Address> = vehicle.modules().iter().map(|module| module.address).collect();
+    assert!(found.len() == 3 && found.contains(&gearbox) && found.contains(&heater), "{found:?}");
+    // What another network would carry is not asked for here.
+    assert!(asked.lock().unwrap().iter().all(|(to, _)| *to != Target::Module(Address::Logical(0x1234))));
+    let ids = ["custom.gear", "custom.heat"].map(|name| SignalId::new(name).unwrap());
+    let mut plan = vehicle.plan(&ids, &definitions).unwrap();
+    assert_eq!(plan.unavailable, []);
+    let keep = sample(&mut vehicle, &mut plan, 1);
+    assert!(keep.samples.iter().all(|(signal, sample)| sample.value == [4.0, 9.0][*signal]));
+    assert!(count(&keep, 0) > 5 && count(&keep, 1) > 5);
+    let survey = vehicle.survey_everything(&definitions, |_| {});
+    let names: Vec<Option<&str>> = survey.modules.iter().map(|module| module.name.as_deref()).collect();
+    assert!(names.contains(&Some("gearbox")) && names.contains(&Some("heater")), "{names:?}");
+}

@@ -2,6 +2,8 @@
 
 #![allow(clippy::unwrap_used, clippy::indexing_slicing, clippy::panic, reason = "a test may fail")]
 
+mod common;
+
 use definition::Definitions;
 use link::{AtLink, Link, Request, Settings, Target};
 use vehicle::{ModuleSurvey, Speaks, Survey, Vehicle};
@@ -68,7 +70,7 @@ fn the_same_with_29_bits() {
 }
 
 #[test]
-fn a_car_with_obd_on_uds_is_recognised_surveyed_and_sampled() {
+fn a_car_with_obd_on_uds_is_recognised_and_surveyed() {
     let spec = "beck?script=mixed&start=900&fault=misfire-coil:1:0.9";
     let survey = survey(spec);
     assert_eq!(survey.problems, Vec::<String>::new());
@@ -80,16 +82,33 @@ fn a_car_with_obd_on_uds_is_recognised_surveyed_and_sampled() {
     assert!(kinds.contains(&"stored") && kinds.contains(&"permanent"), "{kinds:?}");
     assert!(engine.readiness.is_some() && engine.pids.has(0x0C) && !engine.results.is_empty());
     assert!(engine.freeze_frames[0].data.iter().any(|part| part.pid == 0x0C));
-    let vin = survey.vin.unwrap();
+    let vin = survey.vin.as_ref().unwrap();
     assert!(vin.as_str().starts_with("GTWBK") && vin.check_digit_fits());
 
-    let link = AtLink::start(standin::dial(spec).unwrap(), Settings::default()).unwrap();
-    let mut vehicle = Vehicle::find(Box::new(link)).unwrap();
-    assert_eq!(vehicle.vin().unwrap(), Some(vin));
-    let wanted = ["engine.speed", "coolant.temperature"].map(|id| id.parse().unwrap());
-    let plan = vehicle.plan(&wanted, &Definitions::standard()).unwrap();
-    assert_eq!(plan.unavailable, []);
-    assert!(plan.signals[0].source.contains("22 F4 0C"), "{}", plan.signals[0].source);
+    // Readiness by groups (service 19 56), which have no parameter 01 beside them.
+    let readiness = engine.readiness.as_ref().unwrap();
+    assert!(!engine.pids.has(0x01) && readiness.lamp && readiness.n_codes > 0, "{readiness:?}");
+    let names: Vec<&str> = readiness.fitted().map(|monitor| monitor.name).collect();
+    assert_eq!(names, ["readiness group 01", "readiness group 02", "readiness group 05"]);
+}
+
+/// Driven on every face: parameters by identifier, several in one request, with the values that services 01 would tell.
+#[test]
+fn a_car_with_obd_on_uds_is_driven() {
+    for face in ["at", "at&bus=can29-500", "slcan", "doip"] {
+        let spec = format!("beck?script=cruise&warm=1&face={face}");
+        let mut vehicle = common::vehicle(&spec);
+        assert!(vehicle.vin().unwrap().is_some_and(|vin| vin.as_str().starts_with("GTWBK")), "{face}");
+        let names = ["engine.speed", "coolant.temperature", "vehicle.speed", "engine.load"];
+        let (plan, keep) = common::sample(&mut vehicle, &Definitions::standard(), &names, 10);
+        assert_eq!((plan.unavailable.as_slice(), keep.gaps.as_slice()), (&[][..], &[][..]), "{face}");
+        assert!(plan.signals[0].source.ends_with("22 F4 0C"), "{}", plan.signals[0].source);
+        let rpm = keep.values(&plan, "engine.speed");
+        assert!(rpm.len() > 200 && rpm.iter().all(|(_, rpm)| (500.0..5000.0).contains(rpm)), "{face}: {}", rpm.len());
+        assert!(keep.values(&plan, "coolant.temperature").iter().all(|(_, value)| (70.0..110.0).contains(value)));
+        let several = keep.exchanges.iter().filter(|(_, raw)| raw.request.len() > 3).count();
+        assert!(several > 100, "{face}: several identifiers in one request: {several}");
+    }
 }
 
 /// A line that loses characters costs questions asked twice, and no problem that is none.

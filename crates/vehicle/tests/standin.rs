@@ -5,67 +5,14 @@
 
 #![allow(clippy::unwrap_used, clippy::panic, reason = "a test fails by panicking")]
 
+mod common;
+
+use common::{Keep, definitions, ids, sample, vehicle};
 use definition::Definitions;
-use link::{AtLink, Settings};
-use signal::{Gap, Sample, SignalId};
-use vehicle::{Plan, RawExchange, Sink, Vehicle};
-
-fn vehicle(spec: &str) -> Vehicle {
-    let dial = standin::dial(spec).unwrap_or_else(|error| panic!("{error}"));
-    let link =
-        AtLink::start(dial, Settings { bus: None, need_vehicle: true }).unwrap_or_else(|error| panic!("{error}"));
-    Vehicle::find(Box::new(link)).unwrap_or_else(|error| panic!("{error}"))
-}
-
-fn ids(names: &[&str]) -> Vec<SignalId> {
-    names.iter().map(|name| SignalId::new(name).unwrap()).collect()
-}
-
-/// Keeps everything.
-#[derive(Default)]
-struct Keep {
-    until_ns: i64,
-    samples: Vec<(usize, Sample)>,
-    exchanges: Vec<(u32, RawExchange)>,
-    gaps: Vec<Gap>,
-    notes: Vec<String>,
-}
-
-impl Sink for Keep {
-    type Error = std::convert::Infallible;
-
-    fn sample(&mut self, signal: usize, sample: Sample) -> Result<(), Self::Error> {
-        self.samples.push((signal, sample));
-        Ok(())
-    }
-
-    fn exchange(&mut self, number: u32, raw: RawExchange) -> Result<(), Self::Error> {
-        self.exchanges.push((number, raw));
-        Ok(())
-    }
-
-    fn gap(&mut self, gap: Gap) -> Result<(), Self::Error> {
-        self.gaps.push(gap);
-        Ok(())
-    }
-
-    fn note(&mut self, t_ns: i64, text: &str) {
-        self.notes.push(format!("{t_ns} {text}"));
-    }
-
-    fn go_on(&mut self, t_ns: i64) -> Result<bool, Self::Error> {
-        Ok(t_ns < self.until_ns)
-    }
-}
+use vehicle::Plan;
 
 fn drive(spec: &str, signals: &[&str], seconds: i64) -> (Plan, Keep) {
-    let mut vehicle = vehicle(spec);
-    let mut definitions = Definitions::standard();
-    definitions.load_toml(standin::DEFINITIONS, "tarnwick").unwrap();
-    let mut plan = vehicle.plan(&ids(signals), &definitions).unwrap();
-    let mut keep = Keep { until_ns: seconds * 1_000_000_000, ..Keep::default() };
-    vehicle.sample(&mut plan, &mut keep).unwrap();
-    (plan, keep)
+    sample(&mut vehicle(spec), &definitions(spec), signals, seconds)
 }
 
 #[test]

@@ -797,6 +797,9 @@ pub(crate) struct StandinArgs {
     /// Explain names, faults and settings, and end.
     #[arg(long)]
     pub(crate) help_cars: bool,
+    /// Print the car's file of definitions, to give with --definitions or to copy from, and end.
+    #[arg(long)]
+    pub(crate) show_definitions: bool,
 }
 
 #[derive(Debug, Args)]

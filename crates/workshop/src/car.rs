@@ -34,7 +34,10 @@ impl Workshop {
         definition_files: &[PathBuf],
         observer: &mut dyn Observer,
     ) -> Result<Car, WorkshopError> {
-        let definitions = crate::definitions(definition_files)?;
+        let mut definitions = crate::definitions(definition_files)?;
+        if let Some(spec) = address.strip_prefix(STANDIN) {
+            load_standin(&mut definitions, spec)?;
+        }
         observer.say(&format!("connecting to {address}"));
         let remembered = Remembered::open(&self.places);
         let settings = Settings { bus: remembered.bus(address), need_vehicle: true };
@@ -47,11 +50,23 @@ impl Workshop {
             observer.say(&format!("network: {bus}"));
             remembered.keep(address, bus);
         }
-        let vehicle = Vehicle::find(link)?;
+        let mut vehicle = Vehicle::find(link)?;
+        for variant in vehicle.find_defined(&mut definitions)? {
+            observer.say(&format!("described variant: {variant}"));
+        }
         let modules: Vec<String> = vehicle.modules().iter().map(|module| module.address.to_string()).collect();
         observer.say(&format!("modules: {}", modules.join(", ")));
         Ok(Car { vehicle, definitions, adapter: address.to_owned() })
     }
+}
+
+/// The definitions of an invented car that tells no VIN, by which the built-in ones could be chosen.
+fn load_standin(definitions: &mut Definitions, spec: &str) -> Result<(), WorkshopError> {
+    let text = standin::definitions(spec)?;
+    if text != standin::DEFINITIONS {
+        definitions.load_toml(text, "built-in: invented car without VIN")?;
+    }
+    Ok(())
 }
 
 pub(crate) fn open(address: &str, settings: Settings) -> Result<Box<dyn Link>, WorkshopError> {

@@ -151,12 +151,14 @@ fn title(place: &Place<'_>, text: &Spanned<String>) -> Result<String, Definition
     }
 }
 
-fn number16(place: &Place<'_>, text: &Spanned<String>) -> Result<u16, DefinitionError> {
+/// A data identifier.
+pub(crate) fn number16(place: &Place<'_>, text: &Spanned<String>) -> Result<u16, DefinitionError> {
     let wrong = || place.error(text.span(), FileProblem::Identifier(text.get_ref().escape_debug().to_string()));
     hex(text.get_ref(), 4).and_then(|number| u16::try_from(number).ok()).ok_or_else(wrong)
 }
 
-fn number8(place: &Place<'_>, text: &Spanned<String>) -> Result<u8, DefinitionError> {
+/// A local identifier or test id.
+pub(crate) fn number8(place: &Place<'_>, text: &Spanned<String>) -> Result<u8, DefinitionError> {
     let wrong = || place.error(text.span(), FileProblem::LocalIdentifier(text.get_ref().escape_debug().to_string()));
     hex(text.get_ref(), 2).and_then(|number| u8::try_from(number).ok()).ok_or_else(wrong)
 }

@@ -17,6 +17,8 @@ use std::sync::Arc;
 pub use code::CodeError;
 pub use types::{Dtc, Value};
 
+use protocol::Address;
+
 use crate::error::{DefinitionError, FileProblem};
 use types::{Kind, Structure};
 
@@ -244,29 +246,52 @@ impl Database {
     ///
     /// Every service is asked once. `None` if no variant's pattern fits.
     pub fn identify(&self, mut ask: impl FnMut(&[u8]) -> Option<Vec<u8>>) -> Option<&Layer> {
-        let mut answers: BTreeMap<Vec<u8>, Option<Vec<u8>>> = BTreeMap::new();
-        let variants =
-            self.layers.iter().filter(|layer| matches!(layer.kind, LayerKind::EcuVariant | LayerKind::BaseVariant));
-        for layer in variants {
-            let fits = |row: &MatchingParameter,
-                        answers: &mut BTreeMap<Vec<u8>, Option<Vec<u8>>>,
-                        ask: &mut dyn FnMut(&[u8]) -> Option<Vec<u8>>| {
-                let service = layer.services.iter().find(|service| service.name == row.service)?;
-                let request = service.request(&[]).ok()?;
-                let answer = answers.entry(request.clone()).or_insert_with(|| ask(&request)).clone()?;
-                let decoded = service.read_response(&answer, &request).ok()?;
-                let value = row.parameter.split('.').try_fold(&decoded.values, |value, name| value.get(name))?;
-                Some(value.shows(&row.expected))
-            };
-            let all = |pattern: &Vec<MatchingParameter>| {
-                !pattern.is_empty() && pattern.iter().all(|row| fits(row, &mut answers, &mut ask) == Some(true))
-            };
-            if layer.patterns.iter().any(all) {
-                return Some(layer);
-            }
-        }
-        None
+        let is_variant = |layer: &&Layer| matches!(layer.kind, LayerKind::EcuVariant | LayerKind::BaseVariant);
+        fitting(self.layers.iter().filter(is_variant), &mut ask)
     }
+
+    /// The variants that the modules of a car turn out to be, where several share one address: `ask` sends a request to a
+    /// module and gives what comes back.
+    pub(crate) fn identify_all(&self, mut ask: impl FnMut(Address, &[u8]) -> Option<Vec<u8>>) -> Vec<&Layer> {
+        let bases = self.layers.iter().filter(|layer| layer.kind == LayerKind::BaseVariant);
+        let several = bases.map(|base| (base, self.variants_of(base))).filter(|(_, variants)| variants.len() > 1);
+        several
+            .filter_map(|(base, variants)| {
+                let address = base.address().or_else(|| variants.iter().find_map(|variant| variant.address()))?;
+                fitting(variants.into_iter(), &mut |request| ask(address, request))
+            })
+            .collect()
+    }
+
+    /// The variants of a module.
+    fn variants_of(&self, base: &Layer) -> Vec<&Layer> {
+        let is_own = |layer: &&Layer| layer.kind == LayerKind::EcuVariant && layer.parents.contains(&base.id);
+        self.layers.iter().filter(is_own).collect()
+    }
+}
+
+/// The first of these layers one of whose patterns fits what a module answers.
+fn fitting<'l>(
+    layers: impl Iterator<Item = &'l Layer>,
+    ask: &mut dyn FnMut(&[u8]) -> Option<Vec<u8>>,
+) -> Option<&'l Layer> {
+    let mut answers: BTreeMap<Vec<u8>, Option<Vec<u8>>> = BTreeMap::new();
+    for layer in layers {
+        let mut fits = |row: &MatchingParameter| {
+            let service = layer.services.iter().find(|service| service.name == row.service)?;
+            let request = service.request(&[]).ok()?;
+            let answer = answers.entry(request.clone()).or_insert_with(|| ask(&request)).clone()?;
+            let decoded = service.read_response(&answer, &request).ok()?;
+            let value = row.parameter.split('.').try_fold(&decoded.values, |value, name| value.get(name))?;
+            Some(value.shows(&row.expected))
+        };
+        let mut all =
+            |pattern: &Vec<MatchingParameter>| !pattern.is_empty() && pattern.iter().all(|row| fits(row) == Some(true));
+        if layer.patterns.iter().any(&mut all) {
+            return Some(layer);
+        }
+    }
+    None
 }
 
 impl Value {

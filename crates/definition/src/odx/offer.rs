@@ -3,6 +3,7 @@
 //! Only what has a fixed place and a number is offered; everything else stays reachable through [`Database`].
 
 use std::collections::BTreeSet;
+use std::sync::Arc;
 use std::time::Duration;
 
 use protocol::{Address, Code};
@@ -28,14 +29,15 @@ const LONGEST: Duration = Duration::from_secs(10);
 const MAX_DEPTH: usize = 8;
 
 impl Database {
-    /// The layers that stand for modules: of each module its only variant, or else what its variants have in common.
-    fn modules(&self) -> Vec<&Layer> {
+    /// The layers that stand for modules: of each module the variant that was chosen or its only one, or else what its
+    /// variants have in common.
+    fn modules(&self, chosen: &[String]) -> Vec<&Layer> {
         let of_kind = |kind: LayerKind| self.layers.iter().filter(move |layer| layer.kind == kind);
         let mut modules = Vec::new();
         for base in of_kind(LayerKind::BaseVariant) {
-            let variants: Vec<&Layer> =
-                of_kind(LayerKind::EcuVariant).filter(|layer| layer.parents.contains(&base.id)).collect();
-            modules.push(if let [only] = variants.as_slice() { only } else { base });
+            let variants = self.variants_of(base);
+            let own = variants.iter().find(|variant| variants.len() == 1 || chosen.contains(&variant.name));
+            modules.push(own.copied().unwrap_or(base));
         }
         let bases: Vec<&str> = of_kind(LayerKind::BaseVariant).map(|layer| layer.id.as_str()).collect();
         let is_alone = |layer: &&Layer| !layer.parents.iter().any(|parent| bases.contains(&parent.as_str()));
@@ -44,21 +46,34 @@ impl Database {
     }
 
     /// What the description offers, as a file of definitions. `layer` is the variant to be taken, by its short name;
-    /// without it every module is taken with what its variants have in common.
+    /// without it every module is taken with what its variants have in common, until [`Definitions::choose_variants`] has
+    /// asked which it is.
+    ///
+    /// [`Definitions::choose_variants`]: crate::Definitions::choose_variants
     ///
     /// # Errors
     /// [`DefinitionError`] if there is no layer of that name.
-    pub(crate) fn maker_file(&self, file: &str, layer: Option<&str>) -> Result<MakerFile, DefinitionError> {
+    pub(crate) fn maker_file(self, file: &str, layer: Option<&str>) -> Result<MakerFile, DefinitionError> {
+        let Some(name) = layer else {
+            let database = Arc::new(self);
+            return Ok(MakerFile { described: Some(database.clone()), ..database.offer(file, &database.modules(&[])) });
+        };
+        let layer = self.layer(name).ok_or_else(|| {
+            let names: Vec<&str> = self.layers.iter().map(|layer| layer.name.as_str()).collect();
+            let what = format!("it has no layer `{name}`, but {}", names.join(", "));
+            DefinitionError { file: file.to_owned(), line: 1, problem: FileProblem::Format(what) }
+        })?;
+        Ok(self.offer(file, &[layer]))
+    }
+
+    /// The same with these variants, by their short names.
+    pub(crate) fn with_variants(self: &Arc<Self>, file: &str, chosen: &[String]) -> MakerFile {
+        MakerFile { described: Some(self.clone()), ..self.offer(file, &self.modules(chosen)) }
+    }
+
+    fn offer(&self, file: &str, layers: &[&Layer]) -> MakerFile {
         let mut out = MakerFile::empty(file, "diagnostic description", "an ODX file (ISO 22901-1)");
         out.problems.clone_from(&self.problems);
-        let layers = match layer {
-            None => self.modules(),
-            Some(name) => vec![self.layer(name).ok_or_else(|| {
-                let names: Vec<&str> = self.layers.iter().map(|layer| layer.name.as_str()).collect();
-                let what = format!("it has no layer `{name}`, but {}", names.join(", "));
-                DefinitionError { file: file.to_owned(), line: 1, problem: FileProblem::Format(what) }
-            })?],
-        };
         let mut ids = BTreeSet::new();
         for layer in layers {
             let left_out =
@@ -72,7 +87,7 @@ impl Database {
                 out.problems.push(left_out(format!("layer `{}`, whose address another one has", layer.name)));
                 continue;
             }
-            out.modules.push(ModuleName { name, address, network: None });
+            out.modules.push(ModuleName { name, address, elsewhere: Vec::new(), network: None });
             for service in &layer.services {
                 let offered = Offered { layer, service, address };
                 for signal in offered.signals() {
@@ -104,7 +119,7 @@ impl Database {
                 }
             }
         }
-        Ok(out)
+        out
     }
 }
 

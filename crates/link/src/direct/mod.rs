@@ -3,6 +3,7 @@
 use std::collections::VecDeque;
 
 use protocol::dialogue::{Dialogue, Turn};
+use protocol::timing::Timings;
 use protocol::{Address, Bus, Nanos};
 
 use crate::feed::Batch;
@@ -89,13 +90,16 @@ pub(crate) struct DirectLink<C> {
     heard: VecDeque<Heard>,
     /// Modules whose unasked messages are wanted.
     wanted: Vec<Address>,
+    /// What modules said of the time that they take.
+    timings: Timings,
 }
 
 impl<C: Carrier> DirectLink<C> {
     /// Opens the adapter.
     pub(crate) fn start(carrier: C, settings: Settings) -> Result<Self, LinkError> {
         let info = LinkInfo { adapter: String::new(), bus: None, notes: Vec::new() };
-        let mut link = Self { carrier, info, settings, heard: VecDeque::new(), wanted: Vec::new() };
+        let timings = Timings::default();
+        let mut link = Self { carrier, info, settings, heard: VecDeque::new(), wanted: Vec::new(), timings };
         link.reopen()?;
         Ok(link)
     }
@@ -202,8 +206,9 @@ impl<C: Carrier> DirectLink<C> {
                     held = Some(request);
                     break;
                 }
-                let p2_ns = self.carrier.p2_ns(request.to);
-                dialogues.push(Dialogue::new(request, p2_ns));
+                let p2_ns = self.timings.p2_ns(request.to, self.carrier.p2_ns(request.to));
+                let p2_star_ns = self.timings.p2_star_ns(request.to);
+                dialogues.push(Dialogue::new(request, p2_ns).with_p2_star(p2_star_ns));
             }
             if dialogues.is_empty() && is_stopped {
                 return Ok(());
@@ -230,6 +235,7 @@ impl<C: Carrier> DirectLink<C> {
                     Turn::Over => {
                         is_changed = true;
                         let (request, exchange) = dialogues.remove(idx).finish(now);
+                        self.timings.learn(&request, &exchange);
                         feed.answered(request, Ok(exchange));
                         continue;
                     }

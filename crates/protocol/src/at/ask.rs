@@ -11,6 +11,7 @@ use super::state::{Effect, Setting, State};
 use super::turn::{Answer, Say};
 use super::words::Word;
 use super::{Failure, Outcome, Step};
+use crate::dialogue::longest_pending_ns;
 use crate::exchange::{Exchange, Request, Target, only_reads};
 use crate::isotp::N_CR_NS;
 use crate::{Address, Bus, Nanos};
@@ -18,12 +19,6 @@ use crate::{Address, Bus, Nanos};
 const MS: Nanos = 1_000_000;
 /// Longest request that such an adapter passes on: one CAN frame, and as many bytes on the other networks (from memory).
 const MAX_REQUEST: usize = 7;
-/// Longest time to the answer after "response pending": P2* of ISO 14229-2, P3 max of ISO 14230-2 (from memory).
-const P2_STAR_NS: Nanos = 5_000 * MS;
-/// Longest time that a module may go on asking for more (no source: longer than any routine behind such a request).
-const MAX_PENDING_NS: Nanos = 30_000 * MS;
-/// The same for requests that only read: twice the time to one answer, as a recorder waits behind it.
-const MAX_PENDING_READ_NS: Nanos = 2 * P2_STAR_NS;
 /// Most repetitions within one request after damage.
 const MAX_REPEATS: u8 = 2;
 /// Most questions within one request.
@@ -433,9 +428,10 @@ impl Ask {
 
     fn listen(&mut self, now: Nanos, bus: Bus, state: &mut State) -> Step {
         let last = self.collector.as_ref().and_then(|c| c.pending.values().max().copied()).unwrap_or(now);
-        let longest = if only_reads(&self.request.bytes) { MAX_PENDING_READ_NS } else { MAX_PENDING_NS };
+        let p2_star_ns = state.timings.p2_star_ns(self.request.to);
+        let longest = longest_pending_ns(&self.request, p2_star_ns);
         let limit = self.first_asked_ns.unwrap_or(now).saturating_add(longest);
-        let until = last.saturating_add(P2_STAR_NS + state.trip.margin_ns()).min(limit);
+        let until = last.saturating_add(p2_star_ns + state.trip.margin_ns()).min(limit);
         if now < until {
             if bus.is_can() {
                 let digit = self.digit_to_listen(now, state);
@@ -527,6 +523,8 @@ impl Ask {
             replies.retain(|reply| reply.from == address);
         }
         let asked_ns = self.asked_ns.unwrap_or(now);
-        Step::Done(Ok(Outcome::Answered(Exchange { asked_ns, over_ns: now, replies, problems })))
+        let exchange = Exchange { asked_ns, over_ns: now, replies, problems };
+        state.timings.learn(&self.request, &exchange);
+        Step::Done(Ok(Outcome::Answered(exchange)))
     }
 }

@@ -7,6 +7,7 @@ use super::count::Counts;
 use super::turn::{Answer, Say};
 use super::words::plain;
 use crate::exchange::{Request, Target, only_reads};
+use crate::timing::Timings;
 use crate::{Address, Bus, Nanos};
 
 const MS: Nanos = 1_000_000;
@@ -184,6 +185,8 @@ pub(super) struct State {
     pub(super) target: Option<Target>,
     pub(super) counts: Counts,
     pub(super) trip: RoundTrip,
+    /// What modules said of the time that they take.
+    pub(super) timings: Timings,
     /// Who asked for more time for which service.
     pub(super) slow: HashSet<(Target, Option<u8>)>,
     n_measured: u32,
@@ -223,6 +226,7 @@ impl State {
             target: None,
             counts: Counts::default(),
             trip: RoundTrip::default(),
+            timings: Timings::default(),
             slow: HashSet::new(),
             n_measured: 0,
             slowest_ns: 0,
@@ -332,7 +336,9 @@ impl State {
         if self.target != Some(request.to) {
             self.header(request.to, bus, &mut todo)?;
         }
-        let wait = if patient { u8::MAX } else { self.fitting_wait(request, bus) };
+        // What a module takes longer than is usual, by its own word, comes on top of everything.
+        let more = u8::try_from(self.timings.p2_ns(request.to, 0) / WAIT_STEP_NS).unwrap_or(u8::MAX);
+        let wait = if patient { u8::MAX } else { self.fitting_wait(request, bus).saturating_add(more) };
         self.set_wait(wait, &mut todo);
         Ok(todo)
     }
@@ -377,6 +383,10 @@ impl State {
             return;
         }
         todo.push_back(setting(Effect::Open(node), ["ATPC".to_owned()]));
+        // One that has found the network by itself would search anew, with requests to everyone.
+        if let Some((number, _)) = NUMBERS.iter().find(|(_, known)| *known == bus) {
+            todo.push_back(setting(Effect::Nicety, [format!("ATSP{number}")]));
+        }
         if bus == Bus::Kwp5Baud {
             todo.push_back(setting(Effect::Nicety, [format!("ATIIA{node:02X}")]));
         }

@@ -129,7 +129,10 @@ impl Turn {
     }
 
     fn is_whole(&self) -> bool {
-        self.say.whole.is_some_and(|(n_lines, _)| self.lines.len() >= n_lines)
+        self.say.whole.is_some_and(|(n_lines, _)| {
+            // A K-line that was opened first is no line of the answer.
+            self.lines.len() >= n_lines && self.lines.iter().filter(|line| !is_progress(line)).count() >= n_lines
+        })
     }
 
     /// Takes one byte; true when it was the prompt that ends the answer.
@@ -197,6 +200,11 @@ impl Turn {
             cut: self.cut,
         }
     }
+}
+
+/// Whether a line holds nothing but a sign of progress.
+fn is_progress(line: &Line) -> bool {
+    matches!(split_progress(&plain(&line.text)), Some((_, "")))
 }
 
 /// Removes the command from the front of the answer; true if it was there.

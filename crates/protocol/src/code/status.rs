@@ -46,6 +46,18 @@ impl CodeStatus {
         self.bit(3)
     }
 
+    /// Its test has not been completed since codes were cleared.
+    #[must_use]
+    pub const fn not_tested_since_clear(self) -> bool {
+        self.bit(4)
+    }
+
+    /// Its test has not been completed in this operation cycle.
+    #[must_use]
+    pub const fn not_tested_this_cycle(self) -> bool {
+        self.bit(6)
+    }
+
     /// The module asks for the warning lamp.
     #[must_use]
     pub const fn lamp(self) -> bool {

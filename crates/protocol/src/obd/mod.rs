@@ -20,7 +20,7 @@ pub mod on_uds;
 pub mod oxygen;
 mod pid;
 mod pids;
-mod readiness;
+pub mod readiness;
 mod scaling;
 mod support;
 

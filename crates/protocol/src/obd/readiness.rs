@@ -1,4 +1,6 @@
-//! Monitor status: which self-tests a car has, and which have run (PID 01 and 41).
+//! Monitor status: which self-tests a car has, and which have run (PID 01 and 41, or the readiness groups of OBD on UDS).
+
+use crate::CodeStatus;
 
 /// What a monitor status speaks of.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -27,8 +29,8 @@ pub struct Readiness {
     pub lamp: bool,
     /// Number of confirmed codes. Means nothing in PID 41.
     pub n_codes: u8,
-    /// Kind of engine.
-    pub ignition: Ignition,
+    /// Kind of engine; `None` where the status does not tell.
+    pub ignition: Option<Ignition>,
     /// Every monitor of this kind of engine, fitted or not, in the order of the bits.
     pub monitors: Vec<MonitorStatus>,
 }
@@ -79,6 +81,26 @@ const COMPRESSION: [(u8, &str); 6] = [
     (7, "EGR or variable valve timing"),
 ];
 
+/// Readiness groups by number, from 1. What each of them is we do not have from any source.
+pub const GROUPS: [&str; 16] = [
+    "readiness group 01",
+    "readiness group 02",
+    "readiness group 03",
+    "readiness group 04",
+    "readiness group 05",
+    "readiness group 06",
+    "readiness group 07",
+    "readiness group 08",
+    "readiness group 09",
+    "readiness group 0A",
+    "readiness group 0B",
+    "readiness group 0C",
+    "readiness group 0D",
+    "readiness group 0E",
+    "readiness group 0F",
+    "readiness group 10",
+];
+
 impl Readiness {
     /// Reads the four bytes of PID 01 or 41.
     ///
@@ -101,7 +123,40 @@ impl Readiness {
         };
         let continuous = CONTINUOUS.iter().map(|(n, name)| status(name, true, bit(b, *n), bit(b, n + 4)));
         let others = others.iter().map(|(n, name)| status(name, false, bit(c, *n), bit(d, *n)));
-        Self { period, lamp: bit(a, 7), n_codes: a & 0x7F, ignition, monitors: continuous.chain(others).collect() }
+        Self {
+            period,
+            lamp: bit(a, 7),
+            n_codes: a & 0x7F,
+            ignition: Some(ignition),
+            monitors: continuous.chain(others).collect(),
+        }
+    }
+
+    /// Puts a monitor status together from readiness groups (SAE J1979-2, from memory): a group is complete when the tests
+    /// behind all of its codes have been, which bits 4 and 6 of their status bytes tell. `groups`: number, and the status of
+    /// each of its codes; one without codes is not fitted. `None` without any group.
+    #[must_use]
+    pub fn from_groups(groups: &[(u8, Vec<CodeStatus>)], period: Period) -> Option<Self> {
+        let is_open = |status: &CodeStatus| match period {
+            Period::SinceClear => status.not_tested_since_clear(),
+            Period::ThisDriveCycle => status.not_tested_this_cycle(),
+        };
+        let monitors: Vec<MonitorStatus> = groups
+            .iter()
+            .filter_map(|(group, codes)| {
+                let state = match codes.iter().any(is_open) {
+                    _ if codes.is_empty() => MonitorState::NotFitted,
+                    true => MonitorState::Incomplete,
+                    false => MonitorState::Complete,
+                };
+                let name = GROUPS.get(usize::from(*group).checked_sub(1)?)?;
+                Some(MonitorStatus { name, is_continuous: false, state })
+            })
+            .collect();
+        let codes = || groups.iter().flat_map(|(_, codes)| codes);
+        let lamp = codes().any(|status| status.lamp());
+        let n_codes = u8::try_from(codes().filter(|status| status.confirmed()).count()).unwrap_or(u8::MAX);
+        (!monitors.is_empty()).then_some(Self { period, lamp, n_codes, ignition: None, monitors })
     }
 
     /// The monitors that the car has.
@@ -129,7 +184,7 @@ mod tests {
     fn worked_spark_ignition() {
         let readiness = Readiness::from_bytes([0x83, 0x07, 0x65, 0x04], Period::SinceClear);
         assert!(readiness.lamp);
-        assert_eq!((readiness.n_codes, readiness.ignition), (3, Ignition::Spark));
+        assert_eq!((readiness.n_codes, readiness.ignition), (3, Some(Ignition::Spark)));
         assert_eq!(
             named(readiness.fitted()),
             [
@@ -149,7 +204,7 @@ mod tests {
     fn worked_compression_ignition() {
         let readiness = Readiness::from_bytes([0x00, 0x0F, 0x69, 0x61], Period::SinceClear);
         assert!(!readiness.lamp);
-        assert_eq!((readiness.n_codes, readiness.ignition), (0, Ignition::Compression));
+        assert_eq!((readiness.n_codes, readiness.ignition), (0, Some(Ignition::Compression)));
         assert_eq!(
             named(readiness.fitted().filter(|monitor| !monitor.is_continuous)),
             ["NMHC catalyst", "boost pressure", "exhaust gas sensor", "particulate filter"]
@@ -171,5 +226,24 @@ mod tests {
     fn continuous_monitors_have_their_own_status_bits() {
         let readiness = Readiness::from_bytes([0, 0x57, 0, 0], Period::ThisDriveCycle);
         assert_eq!(named(readiness.incomplete()), ["misfire", "components"]);
+    }
+
+    /// Bits 4 and 6 of the status byte: ISO 14229-1.
+    #[test]
+    fn groups_are_complete_when_all_their_codes_were_tested() {
+        let groups = [
+            (1, vec![CodeStatus(0x00), CodeStatus(0x28)]),
+            (3, vec![CodeStatus(0x50), CodeStatus(0x00)]),
+            (4, vec![CodeStatus(0xAF), CodeStatus(0x40)]),
+            (7, Vec::new()),
+            (200, vec![CodeStatus(0x00)]),
+        ];
+        let of = |period| Readiness::from_groups(&groups, period).unwrap();
+        let since = of(Period::SinceClear);
+        assert_eq!(named(since.fitted()), ["readiness group 01", "readiness group 03", "readiness group 04"]);
+        assert_eq!(named(since.incomplete()), ["readiness group 03"]);
+        assert_eq!((since.lamp, since.n_codes, since.ignition), (true, 2, None));
+        assert_eq!(named(of(Period::ThisDriveCycle).incomplete()), ["readiness group 03", "readiness group 04"]);
+        assert_eq!(Readiness::from_groups(&[], Period::SinceClear), None);
     }
 }

@@ -22,6 +22,8 @@ const BYTE_NS: Nanos = 961_538;
 const P4_NS: Nanos = 5_000_000;
 /// From a request to its answer, and from one answer to the next (P2 min).
 pub(crate) const P2_NS: Nanos = 25_000_000;
+/// From an answer to the next request (P3 min).
+pub(crate) const P3_MIN_NS: Nanos = 55_000_000;
 /// After this long without traffic a module has ended the conversation (P3 max).
 pub(crate) const P3_MAX_NS: Nanos = 5_000_000_000;
 

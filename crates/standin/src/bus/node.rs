@@ -75,6 +75,11 @@ impl Node {
         Self { request_id, reply_id, functional_id, index, timing, rng, incoming: None, receiving: None, sending: None }
     }
 
+    /// Takes so long to an answer from now on, ms.
+    pub(crate) fn set_base_ms(&mut self, base_ms: f64) {
+        self.timing.base_ms = base_ms;
+    }
+
     fn frame(&self, bytes: &[u8]) -> CanFrame {
         CanFrame::padded(self.reply_id, bytes, FILL)
     }

@@ -17,11 +17,12 @@ const TESTERS: std::ops::RangeInclusive<u16> = 0x0E00..=0x0FFF;
 /// From a message to what the gateway does with it, ns.
 const HOP_NS: Nanos = 200_000;
 
-/// The car as it announces itself.
+/// The car with this number as it announces itself.
 #[must_use]
-pub(crate) fn announcement() -> Announcement {
-    let mut vin = [0; 17];
-    vin.copy_from_slice(crate::VIN.as_bytes());
+pub(crate) fn announcement(vin: &str) -> Announcement {
+    // A car that has none fills the place with zeros.
+    let digits = vin.as_bytes().first_chunk().copied();
+    let vin = digits.unwrap_or([b'0'; 17]);
     // A locally administered address: belongs to no maker.
     let eid = [0x02, 0x00, 0x5E, 0x00, 0x53, 0x01];
     Announcement { vin, logical_address: GATEWAY, eid, gid: eid, further_action: 0, sync: Some(0) }
@@ -40,6 +41,7 @@ fn logical(module: Address) -> Option<u16> {
 #[derive(Debug)]
 pub(crate) struct DoipFace {
     kind: BusKind,
+    vin: &'static str,
     modules: Vec<(u16, Address)>,
     conversations: Conversations,
     reader: Reader,
@@ -52,9 +54,9 @@ pub(crate) struct DoipFace {
 }
 
 impl DoipFace {
-    /// The gateway in front of the modules with these request and reply identifiers.
+    /// The gateway of the car with this number, in front of the modules with these request and reply identifiers.
     #[must_use]
-    pub(crate) fn new(kind: BusKind, modules: &[[bus::CanId; 2]]) -> Self {
+    pub(crate) fn new(kind: BusKind, vin: &'static str, modules: &[[bus::CanId; 2]]) -> Self {
         let addresses = modules.iter().filter_map(|ids| match ids {
             [bus::CanId::Standard(request), bus::CanId::Standard(reply)] => {
                 Some(Address::Can11 { request: *request, reply: *reply })
@@ -72,6 +74,7 @@ impl DoipFace {
         }
         Self {
             kind,
+            vin,
             modules,
             conversations,
             reader: Reader::default(),
@@ -124,7 +127,7 @@ impl DoipFace {
                 let source = self.tester.unwrap_or(GATEWAY);
                 self.say(at, &Payload::AliveReply(source));
             }
-            Payload::WhoIsThere => self.say(at, &Payload::Announcement(announcement())),
+            Payload::WhoIsThere => self.say(at, &Payload::Announcement(announcement(self.vin))),
             Payload::EntityStatusRequest => {
                 let open = u8::from(self.tester.is_some());
                 self.say(at, &Payload::EntityStatus { node: 0, most: 1, open, max_bytes: Some(4095) });

@@ -9,6 +9,7 @@ mod monitors;
 mod obd;
 mod old_engine;
 mod on_uds;
+mod outputs;
 mod pack;
 mod uds;
 mod unit;
@@ -83,7 +84,7 @@ fn first_four(start: &Start, vin: &'static str) -> Vec<Box<dyn Module>> {
 pub(crate) fn fen(start: &Start) -> Vec<Box<dyn Module>> {
     let kwp = |title, now, before| unit::Unit::new(UnitKind { title, dialect: Dialect::Kwp, now, before }, "");
     vec![
-        Box::new(old_engine::OldEngine { engine: engine::Engine::new(start, ""), kwp: kwp("Engine", &[], &[]) }),
+        Box::new(old_engine::OldEngine::new(engine::Engine::new(start, ""), kwp("Engine", &[], &[]))),
         Box::new(kwp("Gearbox", &[], &[(0x0720, 0)])),
         Box::new(kwp("Brakes", &[(0x4035, 0)], &[])),
         Box::new(kwp("Restraints", &[], &[])),

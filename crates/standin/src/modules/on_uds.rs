@@ -1,7 +1,7 @@
 //! The emissions services by identifiers, as the youngest cars have them (SAE J1979-2, from memory).
 
 use super::obd::{self, Emissions};
-use super::uds::{self, Diagnostics};
+use super::uds::{self, Diagnostics, OUT_OF_RANGE, SERVICE_NOT_SUPPORTED};
 use super::{Module, Reply};
 use crate::physics::{Commands, State};
 
@@ -11,14 +11,18 @@ pub(super) struct OnUds<M>(pub(super) M);
 
 /// The group of emissions codes.
 const EMISSIONS: u8 = 0x33;
-const SERVICE_NOT_SUPPORTED: u8 = 0x11;
-const OUT_OF_RANGE: u8 = 0x31;
 
 impl<M: Emissions + Diagnostics> OnUds<M> {
     fn data(&mut self, did: u16, state: &State) -> Option<Vec<u8>> {
         let [group, number] = did.to_be_bytes();
         let ecu = &mut self.0;
         match group {
+            // How far the monitors are is told by readiness groups: parameters 01 and 41, the first of their bitmaps, go.
+            0xF4 if matches!(number, 0x01 | 0x41) => None,
+            0xF4 if matches!(number, 0x00 | 0x40) => obd::pid_data(ecu, number, state).map(|mut bits| {
+                bits[0] &= 0x7F;
+                bits
+            }),
             0xF4 => obd::pid_data(ecu, number, state),
             0xF6 if number.is_multiple_of(0x20) => obd::bitmap(ecu.mids(), number),
             0xF6 => ecu.mids().contains(&number).then(|| {
@@ -65,8 +69,26 @@ impl<M: Emissions + Diagnostics> OnUds<M> {
                 }
                 Some(data)
             }
+            (0x56, &[EMISSIONS, number]) => {
+                let own: Vec<_> = codes.iter().filter(|code| readiness_group(code.code) == number).collect();
+                let mut data = vec![0x56, EMISSIONS, AVAILABLE, FORMAT, number];
+                data.extend(own.iter().flat_map(|code| {
+                    let [high, low] = code.code.to_be_bytes();
+                    [high, low, code.failure_type, code.status]
+                }));
+                (!own.is_empty()).then_some(data)
+            }
             _ => None,
         }
+    }
+}
+
+/// Which readiness group a code counts for; the numbers are this invented car's own.
+fn readiness_group(code: u16) -> u8 {
+    match code {
+        0x0300..=0x030C => 0x01,
+        0x0171 | 0x0172 => 0x02,
+        _ => 0x05,
     }
 }
 
@@ -92,7 +114,7 @@ impl<M: Module + Emissions + Diagnostics> Module for OnUds<M> {
                     _ => Reply::Message(data),
                 }
             }
-            [0x19, sub @ (0x42 | 0x55), ref rest @ ..] => match self.group(sub, rest) {
+            [0x19, sub @ (0x42 | 0x55 | 0x56), ref rest @ ..] => match self.group(sub, rest) {
                 Some(data) => Reply::Message([&[0x59], data.as_slice()].concat()),
                 None if functional => Reply::Silent,
                 None => Reply::Message(vec![0x7F, 0x19, OUT_OF_RANGE]),

@@ -61,15 +61,15 @@ impl Session {
 
 /// S3 server, s (reference page 3.3).
 const S3_S: f64 = 5.0;
-const SERVICE_NOT_SUPPORTED: u8 = 0x11;
-const SUB_FUNCTION_NOT_SUPPORTED: u8 = 0x12;
+pub(super) const SERVICE_NOT_SUPPORTED: u8 = 0x11;
+pub(super) const SUB_FUNCTION_NOT_SUPPORTED: u8 = 0x12;
 const WRONG_LENGTH: u8 = 0x13;
 pub(super) const SEQUENCE: u8 = 0x24;
 pub(super) const OUT_OF_RANGE: u8 = 0x31;
 const NOT_IN_THIS_SESSION: u8 = 0x7F;
 pub(super) const SPEED_TOO_HIGH: u8 = 0x88;
 /// Above this the modules of this car let nobody drive their outputs, km/h.
-const MOST_SPEED_KMH: f64 = 5.0;
+pub(super) const MOST_SPEED_KMH: f64 = 5.0;
 
 /// Answers a request.
 pub(super) fn answer(ecu: &mut dyn Diagnostics, request: &[u8], functional: bool, state: &State) -> Reply {

@@ -1,7 +1,7 @@
 //! A module that is described by data alone: it has a name and codes, and nothing of the physics.
 
 use super::codes::{Codes, Kind};
-use super::uds::{self, Diagnostics, Identity, Session};
+use super::uds::{self, Diagnostics, Identity, OUT_OF_RANGE, SERVICE_NOT_SUPPORTED, Session};
 use super::{Module, Reply};
 use crate::physics::State;
 
@@ -25,6 +25,15 @@ pub(crate) struct UnitKind {
     pub(crate) now: &'static [(u16, u8)],
     /// Codes whose fault was there.
     pub(crate) before: &'static [(u16, u8)],
+}
+
+/// An answer of ISO 14230-3, or the refusal.
+pub(super) fn kwp_reply(service: u8, functional: bool, result: Result<Vec<u8>, u8>) -> Reply {
+    match result {
+        Ok(data) => Reply::Message([&[service | 0x40], data.as_slice()].concat()),
+        Err(_) if functional => Reply::Silent,
+        Err(code) => Reply::Message(vec![0x7F, service, code]),
+    }
 }
 
 #[derive(Debug)]
@@ -57,8 +66,6 @@ impl Unit {
 
     /// ISO 14230-3, from memory: session 10, codes 18, 17 and 14, identification 1A, tester present 3E.
     fn kwp(&mut self, request: &[u8], functional: bool) -> Reply {
-        const SERVICE_NOT_SUPPORTED: u8 = 0x11;
-        const OUT_OF_RANGE: u8 = 0x31;
         let Some((&service, rest)) = request.split_first() else { return Reply::Silent };
         let result: Result<Vec<u8>, u8> = match (service, rest) {
             (0x10, &[session @ (0x81 | 0x89)]) => Ok(vec![session]),
@@ -89,11 +96,7 @@ impl Unit {
             }
             _ => Err(SERVICE_NOT_SUPPORTED),
         };
-        match result {
-            Ok(data) => Reply::Message([&[service | 0x40], data.as_slice()].concat()),
-            Err(_) if functional => Reply::Silent,
-            Err(code) => Reply::Message(vec![0x7F, service, code]),
-        }
+        kwp_reply(service, functional, result)
     }
 
     /// Its codes with the status byte of ISO 14230-3: stored and there, or stored and not there, with the lamp.

@@ -518,6 +518,10 @@ impl Errand for Deed<'_> {
         }
     }
 
+    fn not_sent(&mut self) {
+        self.asked = None;
+    }
+
     fn answered(&mut self, request: &Request, outcome: Result<&Exchange, &LinkError>, now: Nanos) {
         let Some(asked) = self.asked.take() else { return };
         self.lost_ns = None;

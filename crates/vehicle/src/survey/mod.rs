@@ -153,7 +153,8 @@ impl Vehicle {
     /// Modules that do not tell their name are named by `definitions`. As with [`Vehicle::survey`], what fails costs
     /// itself alone.
     pub fn survey_everything(&mut self, definitions: &Definitions, mut progress: impl FnMut(&str)) -> Survey {
-        let looked = self.find_everyone(&mut progress);
+        let mut definitions = definitions.clone();
+        let looked = self.find_everyone(&mut progress).and_then(|()| self.find_defined(&mut definitions).map(drop));
         let mut survey = self.read_all(Depth::Everything, progress);
         if let Err(error) = looked {
             survey.problems.push(format!("not every address was asked: {error}"));

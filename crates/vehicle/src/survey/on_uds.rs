@@ -2,7 +2,8 @@
 
 use link::LinkError;
 use protocol::obd::codes::CodeList;
-use protocol::obd::{PidData, Supported, info, on_uds};
+use protocol::obd::readiness::{self, Period};
+use protocol::obd::{PidData, Readiness, Supported, info, on_uds};
 use protocol::uds::codes::group;
 use protocol::uds_read::identifiers;
 use protocol::{Address, Decoded};
@@ -43,6 +44,21 @@ impl Vehicle {
         }
     }
 
+    /// The monitor status of a module that has none in one piece, from its readiness groups.
+    fn readiness_groups(&mut self, module: &mut ModuleSurvey, problems: &mut Vec<String>) -> Result<(), LinkError> {
+        let mut groups = Vec::new();
+        for number in (1..).take(readiness::GROUPS.len()) {
+            let asked = group::by_readiness(group::EMISSIONS, number);
+            let read = self.offered(module.address, &asked, |r| group::interpret(&asked, first(r)), problems)?;
+            let Some(read) = read else { continue };
+            groups.push((number, read.codes.iter().map(|code| code.found.status).collect()));
+        }
+        module.readiness = Readiness::from_groups(&groups, Period::SinceClear);
+        module.readiness_this_cycle =
+            module.readiness_this_cycle.take().or_else(|| Readiness::from_groups(&groups, Period::ThisDriveCycle));
+        Ok(())
+    }
+
     pub(super) fn survey_on_uds(&mut self, module: &mut ModuleSurvey, depth: Depth) -> Result<(), LinkError> {
         let address = module.address;
         let mut problems = Vec::new();
@@ -51,6 +67,9 @@ impl Vehicle {
                 let data = self.identifier(address, on_uds::parameter(pid))?.unwrap_or_default();
                 *slot = readiness_in(&[PidData { pid, data }]);
             }
+        }
+        if module.readiness.is_none() {
+            self.readiness_groups(module, &mut problems)?;
         }
         for (asked, is_permanent) in [
             (group::by_status(group::EMISSIONS, CONFIRMED_OR_PENDING), false),

@@ -5,7 +5,7 @@ use protocol::obd::codes::CodeList;
 use protocol::obd::{PidData, info, on_uds};
 use protocol::uds::codes::{ALL_RECORDS, extended, snapshot};
 use protocol::uds_read::{codes_by_status, identifiers};
-use protocol::{Address, Code, CodeStatus, Decoded, Hex, NEGATIVE, NegativeCode, Problem};
+use protocol::{Address, Bus, Code, CodeStatus, Decoded, Hex, NEGATIVE, NegativeCode, Problem, kwp};
 
 use super::{CodeRecord, Depth, FoundCode, FreezeFrame, InfoItem, ModuleSurvey, first};
 use crate::Vehicle;
@@ -133,10 +133,17 @@ impl Vehicle {
 
     /// What a module that speaks OBD tells beside it: the status of its codes and what it keeps with them.
     pub(super) fn survey_beside_obd(&mut self, module: &mut ModuleSurvey) -> Result<(), LinkError> {
-        if self.link.info().bus.is_some_and(protocol::Bus::has_long_messages) {
-            return self.uds_codes(module, Depth::Everything, false);
+        let bus = self.link.info().bus;
+        match bus {
+            Some(bus) if bus.has_long_messages() => self.uds_codes(module, Depth::Everything, false),
+            // On a K-line the maker's dialect is spoken with the module alone.
+            Some(Bus::Kwp5Baud | Bus::KwpFast)
+                if !self.ask_module(module.address, &kwp::session::present(true))?.is_empty() =>
+            {
+                self.survey_kwp(module)
+            }
+            _ => Ok(()),
         }
-        Ok(())
     }
 
     fn status_reply(&mut self, address: Address) -> Result<Vec<u8>, LinkError> {

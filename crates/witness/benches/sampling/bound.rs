@@ -6,7 +6,7 @@
 //! AT-command adapters from memory.
 
 /// Seconds of one unstuffed 8-byte frame with an 11-bit identifier at 500 kbit/s.
-const FRAME_S: f64 = 111.0 / 500_000.0;
+pub(crate) const FRAME_S: f64 = 111.0 / 500_000.0;
 
 /// Settings of a link whose bound is wanted.
 pub(crate) struct Link {

@@ -1,4 +1,4 @@
-//! How near the sampler comes to the bound that wire, module and adapter set, and what grouping gains over one parameter
+//! How near sampler and survey come to the bound that wire, module and adapter set, and what grouping gains over one parameter
 //! at a time.
 //!
 //! Runs against the invented car on a virtual clock with exact frame times, directly on its CAN bus and behind its
@@ -7,6 +7,8 @@
 
 mod bound;
 mod can;
+mod k_line;
+mod survey;
 
 use definition::Definitions;
 use link::Settings;
@@ -52,7 +54,7 @@ fn achieved(spec: &str, signals: &[&str]) -> Result<Vec<f64>, Failure> {
     let link = standin::open(spec, Settings { bus: None, need_vehicle: true })?;
     let mut vehicle = Vehicle::find(link)?;
     let mut definitions = Definitions::standard();
-    definitions.load_toml(standin::DEFINITIONS, "tarnwick")?;
+    definitions.load_toml(standin::definitions(spec)?, "tarnwick")?;
     let ids = signals.iter().map(|id| SignalId::new(id)).collect::<Result<Vec<_>, _>>()?;
     let mut plan = vehicle.plan(&ids, &definitions)?;
     let rates = vehicle.measure(&mut plan, RUN_S).map_err(|error| format!("{error}"))?;
@@ -136,9 +138,31 @@ fn at_rows() -> Result<(), Failure> {
     Ok(())
 }
 
+fn k_line_rows() -> Result<(), Failure> {
+    println!(
+        "\nK-line behind an AT-command adapter at 115200 baud; pauses as quick as is allowed without an agreement"
+    );
+    println!("{:>10}  {:24}  {:>10}  {:>10}  ratio", "start", "reads", "bound 1/s", "achieved");
+    for (bus, what, signal, n_data) in [
+        ("iso9141", "one of 1 byte", "engine.load", 1),
+        ("kwp-fast", "one of 1 byte", "engine.load", 1),
+        ("kwp-5baud", "one of 1 byte", "engine.load", 1),
+        ("kwp-fast", "a block of 12 bytes", "engine.speed", 12),
+    ] {
+        let spec = format!("fen?script=cruise&warm=1&engine_ms=0&jitter=0&bus={bus}");
+        let bound = k_line::exchanges_per_second(&k_line::QUICKEST, n_data);
+        let rate = achieved(&spec, &[signal])?.first().copied().unwrap_or_default();
+        println!("{bus:>10}  {what:24}  {bound:>10.2}  {rate:>10.2}  {:.3}", rate / bound);
+    }
+    Ok(())
+}
+
 fn main() -> Result<(), Failure> {
     bound::check();
     can::check();
+    k_line::check();
     can_rows()?;
-    at_rows()
+    at_rows()?;
+    k_line_rows()?;
+    survey::rows()
 }

@@ -15,6 +15,11 @@ pub(crate) fn run(args: &StandinArgs, json: bool) -> Result<Exit, Failure> {
         print_text(&help());
         return Ok(Exit::Done);
     }
+    let failed = |error: standin::StandinError| Failure::input(error).hint("`witness standin --help-cars` explains");
+    if args.show_definitions {
+        print_text(standin::definitions(&args.name).map_err(failed)?);
+        return Ok(Exit::Done);
+    }
     let announce = |adapter: String| {
         if json {
             print_json(&wire::Serving { adapter })
@@ -25,7 +30,6 @@ pub(crate) fn run(args: &StandinArgs, json: bool) -> Result<Exit, Failure> {
             Ok(())
         }
     };
-    let failed = |error: standin::StandinError| Failure::input(error).hint("`witness standin --help-cars` explains");
     let stop = Arc::new(AtomicBool::new(false));
     crate::stop::on_signals(&stop)?;
     let name = match &args.face {

@@ -32,7 +32,11 @@ pub(crate) fn page(survey: &wire::Survey) -> String {
         match (&car.vin, car.model_year) {
             (Some(vin), Some(year)) => format!("VIN {vin}, read as model year {year}"),
             (Some(vin), None) => format!("VIN {vin}"),
-            (None, _) => "no VIN reported, which is normal on older cars".to_owned(),
+            (None, _) => {
+                "no VIN reported, which is normal on older cars; describe the car in its case: witness case vehicle \
+                          --plate PLATE --model 'MAKER MODEL YEAR' --engine ENGINE"
+                    .to_owned()
+            }
         },
     );
     for note in &car.vin_notes {

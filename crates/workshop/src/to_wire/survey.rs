@@ -166,7 +166,7 @@ fn readiness(readiness: &Readiness, module: Option<String>) -> wire::Readiness {
         module,
         lamp: Some(readiness.lamp),
         confirmed_codes: Some(readiness.n_codes),
-        ignition: Some(match readiness.ignition {
+        ignition: readiness.ignition.map(|ignition| match ignition {
             Ignition::Spark => "spark".to_owned(),
             Ignition::Compression => "compression".to_owned(),
         }),

@@ -39,24 +39,19 @@ impl AtFace {
     ) {
         let to = self.k_target(wire);
         if !self.connected {
-            self.text(at, "BUS INIT: ");
+            self.text(at, protocol.opening());
             // With the slow start the address goes out that was set for it.
             let start = if protocol.0 == 5 { to } else { self.k_address };
             let until = at + ns(protocol.failing_ms());
             self.activity = Activity::Opening { until, to: start, request: request.to_vec(), expected };
             return;
         }
-        let quiet = at - self.k_traffic;
-        self.k_traffic = at;
-        self.k_queue = if quiet > k_line::P3_MAX_NS || self.k_open_to != to {
-            Vec::new().into()
-        } else {
-            wire.k_ask(at, to, request).into()
-        };
-        if let Some((last, _)) = self.k_queue.back() {
-            self.k_traffic = *last;
-        }
+        let is_asleep = at - self.k_traffic > k_line::P3_MAX_NS;
+        let at = at.max(self.k_traffic + k_line::P3_MIN_NS);
         let sent = at + KLine::request_ns(request.len());
+        self.k_queue =
+            if is_asleep || self.k_open_to != to { Vec::new().into() } else { wire.k_ask(at, to, request).into() };
+        self.k_traffic = self.k_queue.back().map_or(sent, |(last, _)| *last);
         let until = sent + ns(self.state.wait_ms());
         let open = Vec::new();
         self.activity = Activity::Waiting(Waiting { until, since: sent, expected, counted: 0, any: false, open });
@@ -65,7 +60,7 @@ impl AtFace {
     /// The start of communication is over.
     pub(super) fn k_opened(&mut self, at: Nanos, to: u8, request: &[u8], expected: Option<u32>, wire: &mut dyn Wire) {
         if !wire.k_answers(to) {
-            self.line(at, "...ERROR");
+            self.line(at, "ERROR");
             return self.prompt(at);
         }
         self.line(at, "OK");

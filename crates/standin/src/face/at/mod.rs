@@ -167,10 +167,8 @@ impl AtFace {
             if Self::on_k_line(protocol, wire) {
                 return self.k_send(at, protocol, request, expected, wire);
             }
-            if protocol.0 >= 3 {
-                self.text(at, "BUS INIT: ");
-            }
-            let text = if protocol.0 >= 3 { "...ERROR" } else { "NO DATA" };
+            self.text(at, protocol.opening());
+            let text = if protocol.0 >= 3 { "ERROR" } else { "NO DATA" };
             self.activity = Activity::Failing { until: at + ns(protocol.failing_ms()), text };
             return;
         };

@@ -174,6 +174,15 @@ impl Protocol {
         }
     }
 
+    /// What is printed while a K-line is opened: the slow start shows three bytes that go to and fro.
+    pub(super) fn opening(self) -> &'static str {
+        match self.0 {
+            3 | 4 => "BUS INIT: ...",
+            5 => "BUS INIT: ",
+            _ => "",
+        }
+    }
+
     /// How long an attempt takes when no such network is there: two short messages on J1850; the 5-baud address of
     /// 2 s with its pauses, or the fast start with its answer window, on the K-line (reference page 3.6).
     pub(super) fn failing_ms(self) -> f64 {
