@@ -32,6 +32,12 @@ export const surveys = computed(() =>
   ),
 );
 
+/** The last proof that stands in the ledger of the open case, with the number of its entry. */
+export const lastProof = computed(() => {
+  const entry = openCase.value?.entries.findLast(({ content }) => content.kind === 'proof');
+  return entry?.content.kind === 'proof' ? { number: entry.number, proof: entry.content.proof } : null;
+});
+
 /** What a signal is called for people, by its name. */
 export function titleOf(id: string): string {
   return signals.value.find((one) => one.id === id)?.title ?? id.replace(/^custom\./, '');

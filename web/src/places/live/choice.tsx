@@ -2,11 +2,21 @@
 
 import { useState } from 'preact/hooks';
 import { send } from '../../api/http';
-import { refreshWatchlists, signals, suspects, watchlists } from '../../app/lists';
+import { lastProof, refreshWatchlists, signals, suspects, watchlists } from '../../app/lists';
 import { tried } from '../../app/state';
-import { count, t } from '../../text';
-import { proposals } from './propose';
+import { count, t, word } from '../../text';
+import { forProof, type Proposal, proposals } from './propose';
 import { matches } from './search';
+
+/** What the open case suggests to record. */
+function proposed(): Proposal[] {
+  const proof = forProof(lastProof.value?.proof ?? null, signals.value);
+  const areas = proposals(suspects.value?.areas ?? [], signals.value);
+  return [
+    ...proof.map((one) => ({ ...one, title: t('live_for_proof', { what: word('kind', one.title) }) })),
+    ...areas.map((one) => ({ ...one, title: t('live_for_suspect', { what: one.title }) })),
+  ];
+}
 
 /** Most hits that are listed. */
 const SHOWN = 40;
@@ -22,9 +32,9 @@ export function Choice(props: { chosen: string[]; change: (chosen: string[]) => 
   };
   return (
     <section class="rows" aria-label={t('live_choose')}>
-      {proposals(suspects.value?.areas ?? [], signals.value).map((one) => (
+      {proposed().map((one) => (
         <button type="button" class="key proposal" key={one.title} onClick={() => props.change(one.signals)}>
-          <span>{t('live_for_suspect', { what: one.title })}</span>
+          <span>{one.title}</span>
           <span class="quiet figure">{one.signals.length}</span>
         </button>
       ))}

@@ -1,6 +1,6 @@
 import { expect, test } from 'vitest';
-import type { SuspectArea } from '../../api/types';
-import { proposals } from './propose';
+import type { Proof, SuspectArea } from '../../api/types';
+import { forProof, proposals } from './propose';
 
 const signal = (id: string, readable = true) => ({
   id,
@@ -28,6 +28,13 @@ test('an open area proposes what can be read of what its checks look at', () => 
     },
     { title: 'about pedal', signals: ['pedal.position_1', 'engine.speed'] },
   ]);
+});
+
+test('the proof of a repair proposes what it needs, until the fault is gone', () => {
+  const fault = (outcome: string) => ({ kind: 'misfire', outcome, signals: ['engine.speed', 'unknown'] });
+  const proof = { faults: [fault('not yet'), fault('gone')] } as unknown as Proof;
+  expect(forProof(proof, known)).toEqual([{ title: 'misfire', signals: ['engine.speed'] }]);
+  expect(forProof(null, known)).toEqual([]);
 });
 
 test('what is decided proposes nothing', () => {

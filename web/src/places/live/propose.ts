@@ -1,6 +1,6 @@
 /** Which signals to record for the suspects that are open: what the checks of their area look at. */
 
-import type { Signal, SuspectArea } from '../../api/types';
+import type { Proof, Signal, SuspectArea } from '../../api/types';
 
 const ENGINE = ['engine.speed', 'engine.load', 'vehicle.speed'];
 const MIXTURE = [
@@ -43,7 +43,7 @@ const WANTED: Record<string, readonly string[]> = {
 const MOST = 16;
 
 export interface Proposal {
-  /** The area that it is for. */
+  /** The area of suspects, or the check whose fault is to be proven gone. */
   title: string;
   signals: string[];
 }
@@ -61,5 +61,14 @@ export function proposals(areas: readonly SuspectArea[], known: readonly Signal[
     );
     const once = [...new Set(signals)].slice(0, MOST);
     return once.length > 0 ? [{ title: area.title, signals: once }] : [];
+  });
+}
+
+/** For every fault whose repair is not proven yet: what a drive must record to count for that. */
+export function forProof(proof: Proof | null, known: readonly Signal[]): Proposal[] {
+  const readable = new Set(known.filter((one) => one.readable).map((one) => one.id));
+  return (proof?.faults ?? []).flatMap((fault) => {
+    const signals = fault.signals.filter((id) => readable.has(id));
+    return fault.outcome === 'gone' || signals.length === 0 ? [] : [{ title: fault.kind, signals }];
   });
 }

@@ -1,14 +1,6 @@
 /** How long the failing condition has been driven: pure arithmetic over samples, no page. */
 
-import type { Proof, ProofOfFault } from '../../api/types';
-
-/** A range of one signal; null is an open end. */
-export interface Bounds {
-  signal: string;
-  unit: string;
-  from: number | null;
-  to: number | null;
-}
+import type { Bounds, Proof, ProofOfFault } from '../../api/types';
 
 /** A value that is older than this says nothing of now, s. */
 const STALE = 2;
@@ -26,7 +18,7 @@ export interface Goal {
 /** What the proof still lacks, for faults whose condition can be told from signals. */
 export function goalsOf(proof: Proof | null): Goal[] {
   return (proof?.faults ?? []).flatMap((fault) => {
-    const { bounds = [], needed_s, lacking_s } = fault as ProofOfFault & { bounds?: Bounds[] };
+    const { bounds, needed_s, lacking_s } = fault;
     if (bounds.length === 0 || needed_s === null || lacking_s === null || lacking_s <= 0) return [];
     return [{ fault, bounds, needed_s, collected_s: Math.max(0, needed_s - lacking_s) }];
   });

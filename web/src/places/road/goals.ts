@@ -3,17 +3,11 @@
 import { useEffect, useRef, useState } from 'preact/hooks';
 import { send } from '../../api/http';
 import type { Proof, RecordingJson } from '../../api/types';
-import { openCase } from '../../app/lists';
+import { lastProof } from '../../app/lists';
 import { stream, tried } from '../../app/state';
 import { language, number, t } from '../../text';
 import { cue } from './awake';
 import { Collector, type Cue, goalsOf } from './condition';
-
-/** The last proof that stands in the ledger of the open case, with the number of its entry. */
-function lastProof(): { number: number; proof: Proof } | null {
-  const entry = openCase.value?.entries.findLast(({ content }) => content.kind === 'proof');
-  return entry?.content.kind === 'proof' ? { number: entry.number, proof: entry.content.proof } : null;
-}
 
 /** Works out anew what must be driven, and writes it into the ledger. */
 export async function workOut(): Promise<void> {
@@ -24,7 +18,7 @@ export async function workOut(): Promise<void> {
 export function useGoals(recording: RecordingJson | null): Collector[] {
   const collectors = useRef<Collector[]>([]);
   const [, setTick] = useState(0);
-  const last = lastProof();
+  const last = lastProof.value;
   // Every recording is counted on its own; what came before it is in the proof.
   const of = `${last?.number}/${recording?.feed}`;
   useEffect(() => {
