@@ -169,7 +169,7 @@ pub struct File {
 }
 
 /// How it is shown.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Settings {
     /// Language of the report's own words.
     pub language: Language,
@@ -177,4 +177,6 @@ pub struct Settings {
     pub units: Units,
     /// Paper of the print.
     pub paper: Paper,
+    /// Pictures that are left out, by their place among all pictures of the report, from 0.
+    pub without_pictures: Vec<usize>,
 }

@@ -100,7 +100,23 @@ pub fn compose(case: &Case, recordings: &[Option<&Recording>], settings: &Settin
     let mut blocks = customer::page(case, recordings, texts, settings);
     blocks.push(Block::NewPage);
     blocks.extend(technical::part(case, texts, settings));
-    blocks
+    without(blocks, &settings.without_pictures, &mut 0)
+}
+
+/// Leaves out pictures by their place among all; `n_seen` counts them.
+fn without(blocks: Vec<Block>, left_out: &[usize], n_seen: &mut usize) -> Vec<Block> {
+    let chosen = blocks.into_iter().filter_map(|block| match block {
+        Block::Picture { .. } => {
+            *n_seen += 1;
+            (!left_out.contains(&(*n_seen - 1))).then_some(block)
+        }
+        Block::Pair { left, right } => {
+            let left = without(left, left_out, n_seen);
+            Some(Block::Pair { left, right: without(right, left_out, n_seen) })
+        }
+        other => Some(other),
+    });
+    chosen.collect()
 }
 
 /// Odds as people say them.

@@ -261,7 +261,8 @@ fn nothing_is_claimed_without_evidence() {
 #[test]
 fn us_units_and_spanish() {
     let (before, after) = (road(60, true), road(60, false));
-    let settings = Settings { language: Language::Spanish, units: Units::Us, paper: Paper::Letter };
+    let settings =
+        Settings { language: Language::Spanish, units: Units::Us, paper: Paper::Letter, ..Settings::default() };
     let page = html(&case(&before, &after), &[Some(&before), None], &settings);
     let words = words(&page);
     assert!(page.contains("lang=\"es\"") && page.contains("size: letter"));
@@ -466,7 +467,7 @@ fn pages_to_look_at() {
     let case = case(&before, &after);
     for (name, settings) in [
         ("en", Settings::default()),
-        ("es", Settings { language: Language::Spanish, units: Units::Us, paper: Paper::Letter }),
+        ("es", Settings { language: Language::Spanish, units: Units::Us, paper: Paper::Letter, ..Settings::default() }),
     ] {
         let recordings = [Some(&before), Some(&after)];
         std::fs::write(folder.join(format!("{name}.html")), html(&case, &recordings, &settings)).unwrap();

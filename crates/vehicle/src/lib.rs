@@ -18,7 +18,7 @@ mod survey;
 mod tune;
 
 pub use clear::{ClearError, Clearing, Despite};
-pub use command::{CommandError, Conduct, Driven, Ended, Order, Pattern, PatternError, Returned};
+pub use command::{CommandError, Conduct, Driven, Ended, Hand, Order, Pattern, PatternError, Returned};
 pub use conversation::{RawExchange, Vehicle};
 pub use grant::{Grant, GrantError, Purpose};
 pub use look::kind_of;

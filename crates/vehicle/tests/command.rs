@@ -9,11 +9,12 @@ mod common;
 
 use std::path::PathBuf;
 
-use common::{Keep, S, definitions, sample, vehicle};
+use common::{Clock, Keep, S, definitions, sample, vehicle};
 use protocol::Address;
 use signal::{Gap, Sample, SignalId};
 use vehicle::{
-    CommandError, Conduct, Ended, Grant, Order, Pattern, Plan, Purpose, RawExchange, Returned, Sink, Vehicle, Wish,
+    CommandError, Conduct, Ended, Grant, Hand, Order, Pattern, Plan, Purpose, RawExchange, Returned, Sink, Vehicle,
+    Wish,
 };
 
 /// The car whose definitions are used.
@@ -40,14 +41,28 @@ struct Run {
     took_s: f64,
 }
 
-fn clutch(mut vehicle: Vehicle, pattern: Pattern, grant: &Grant, mut held: impl FnMut() -> bool) -> Run {
+fn clutch(vehicle: Vehicle, pattern: Pattern, grant: &Grant, mut held: impl FnMut() -> bool) -> Run {
+    by_hand(vehicle, pattern, grant, || Hand::from(held()))
+}
+
+fn by_hand(vehicle: Vehicle, pattern: Pattern, grant: &Grant, hand: impl FnMut() -> Hand) -> Run {
+    by_hand_at(vehicle, pattern, grant, &Clock::default(), hand)
+}
+
+fn by_hand_at(
+    mut vehicle: Vehicle,
+    pattern: Pattern,
+    grant: &Grant,
+    clock: &Clock,
+    mut hand: impl FnMut() -> Hand,
+) -> Run {
     let definitions = definitions(CAR);
     let output = definitions.outputs(Some(standin::VIN)).find(|output| output.id.as_str() == "ac.clutch").unwrap();
     let order = Order::Output { output, pattern };
     let mut plan = vehicle.plan_beside(&order, &[wish("ac.pressure")], &definitions).unwrap();
-    let mut keep = Keep::default();
+    let mut keep = Keep { clock: Clock::clone(clock), ..Keep::default() };
     let from = vehicle.now();
-    let outcome = vehicle.command(&order, grant, &mut plan, &mut keep, &mut held);
+    let outcome = vehicle.command(&order, grant, &mut plan, &mut keep, &mut hand);
     let took_s = (vehicle.now() - from) as f64 / 1e9;
     Run { vehicle, plan, keep, outcome, took_s }
 }
@@ -191,6 +206,45 @@ fn let_go_expired_and_too_long() {
     assert!((124.0..127.0).contains(&run.took_s), "{}", run.took_s);
 }
 
+/// Pressed at 3 s for 2 s and at 8 s for 3 s; the one who presses goes away at 14 s.
+#[test]
+fn pressed_twice_by_hand() {
+    let car = vehicle("fell?script=idle");
+    let grant = granted(&car, 600);
+    let clock = Clock::default();
+    let now = Clock::clone(&clock);
+    let mut run = by_hand_at(car, HOLD, &grant, &clock, move || match now.get() {
+        t if t > 14.0 => Hand::Away,
+        t if (3.0..5.0).contains(&t) || (8.0..11.0).contains(&t) => Hand::Pressed,
+        _ => Hand::Near,
+    });
+    let conduct = run.outcome.unwrap();
+    assert_eq!((conduct.ended, conduct.returned), (Ended::Released, Returned::Confirmed));
+    assert_eq!(conduct.driven.len(), 2);
+    // The request goes out with the press (service 2F, control parameter 3), and control is asked back when it is let go.
+    for (request, at_s) in [(&[0x2F, 0xD1, 0x01, 0x03][..], [3.0, 8.0]), (&[0x2F, 0xD1, 0x01, 0x00][..], [5.0, 11.0])] {
+        let times_s = run.keep.times_s(request);
+        assert_eq!(times_s.len(), 2, "{times_s:?}");
+        for (found, wanted) in times_s.iter().zip(at_s) {
+            assert!((0.0..0.4).contains(&(found - wanted)), "{request:02X?}: {times_s:?}");
+        }
+    }
+    let edges: Vec<&str> = run.keep.marks.iter().map(|mark| mark.text.as_str()).collect();
+    assert_eq!(edges, ["ac.clutch on", "ac.clutch off", "ac.clutch on", "ac.clutch off"]);
+    assert_eq!(relay(&mut run.vehicle), 0.0);
+}
+
+/// Nobody presses for two minutes: it ends, and nothing was driven.
+#[test]
+fn nobody_presses() {
+    let car = vehicle("fell?script=idle");
+    let grant = granted(&car, 600);
+    let run = by_hand(car, HOLD, &grant, || Hand::Near);
+    let conduct = run.outcome.unwrap();
+    assert_eq!((conduct.ended, conduct.returned, conduct.driven.len()), (Ended::Released, Returned::NotDriven, 0));
+    assert!((119.0..122.0).contains(&run.took_s), "{}", run.took_s);
+}
+
 /// Unplugged for a moment: control is asked back as soon as the adapter is there again. Unplugged for long: the module has
 /// taken it back by itself meanwhile, which is read from the car afterwards.
 #[test]
@@ -244,7 +298,7 @@ fn a_level_and_a_level_that_is_not_there() {
         let order = Order::Output { output: fan, pattern: Pattern::Hold { level, seconds: 5.0 } };
         let mut plan = car.plan_beside(&order, &[wish("fan.command")], &definitions).unwrap();
         let mut keep = Keep::default();
-        let outcome = car.command(&order, &grant, &mut plan, &mut keep, &mut || true);
+        let outcome = car.command(&order, &grant, &mut plan, &mut keep, &mut || Hand::Pressed);
         assert_eq!(outcome.is_ok(), is_fine, "{outcome:?}");
         if is_fine {
             let most = keep.values(&plan, "fan.command").iter().map(|(_, value)| *value).fold(0.0, f64::max);
@@ -265,7 +319,7 @@ fn a_routine_with_its_result() {
         let order = Order::Routine { routine: ramp, parameters: vec![("step".to_owned(), 2.0)], seconds };
         let mut plan = car.plan_beside(&order, &[wish("fan.command")], &definitions).unwrap();
         let mut keep = Keep::default();
-        let conduct = car.command(&order, &grant, &mut plan, &mut keep, &mut || true).unwrap();
+        let conduct = car.command(&order, &grant, &mut plan, &mut keep, &mut || Hand::Pressed).unwrap();
         assert_eq!((conduct.ended, conduct.returned), (Ended::Complete, Returned::Confirmed));
         let results = conduct.results.unwrap();
         assert_eq!(ramp.results[0].text(&results), Some(outcome));
@@ -286,7 +340,7 @@ fn a_test_of_service_08() {
     let order = Order::Output { output: vent, pattern: Pattern::Hold { level: 1.0, seconds: 3.0 } };
     let mut plan = car.plan_beside(&order, &[wish("custom.tank_vent_closed")], &definitions).unwrap();
     let mut keep = Keep::default();
-    let conduct = car.command(&order, &grant, &mut plan, &mut keep, &mut || true).unwrap();
+    let conduct = car.command(&order, &grant, &mut plan, &mut keep, &mut || Hand::Pressed).unwrap();
     assert_eq!((conduct.ended, conduct.returned), (Ended::Complete, Returned::Confirmed));
     let closed = keep.values(&plan, "custom.tank_vent_closed");
     assert!(closed.iter().any(|(_, value)| *value == 1.0));
@@ -327,7 +381,7 @@ fn a_sink_that_breaks() {
     let order = Order::Output { output, pattern: HOLD };
     let mut plan = car.plan_beside(&order, &[], &definitions).unwrap();
     let mut sink = Breaks(Keep::default());
-    let outcome = car.command(&order, &grant, &mut plan, &mut sink, &mut || true);
+    let outcome = car.command(&order, &grant, &mut plan, &mut sink, &mut || Hand::Pressed);
     assert!(matches!(outcome, Err(CommandError::Sample(_))));
     assert_eq!(sink.0.times_s(&[0x2F, 0xD1, 0x01, 0x00]).len(), 1);
     assert_eq!(relay(&mut car), 0.0);

@@ -13,6 +13,8 @@ pub struct Commands {
     pub outputs: Vec<Output>,
     /// What can be started.
     pub routines: Vec<Routine>,
+    /// What can hurt someone whatever is driven, besides each one's own cautions.
+    pub cautions: Vec<String>,
 }
 
 /// What has to be heeded before and while something is done.
@@ -22,12 +24,27 @@ pub struct Commands {
 pub struct Care {
     /// What must hold, as sentences; read from the car all the while.
     pub conditions: Vec<String>,
+    /// The same as limits of signals, in the same order.
+    pub needs: Vec<Need>,
     /// What can hurt someone or break something.
     pub cautions: Vec<String>,
     /// Whether the vehicle may move.
     pub while_moving: bool,
     /// Longest time in one go, seconds, where one is known.
     pub longest_s: Option<f64>,
+}
+
+/// A condition as limits of a signal, whose value must be known.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS))]
+pub struct Need {
+    /// The signal.
+    pub signal: String,
+    /// Least value; null: no limit.
+    pub min: Option<f64>,
+    /// Greatest value; null: no limit.
+    pub max: Option<f64>,
 }
 
 /// An output that can be driven.

@@ -395,3 +395,16 @@ pub struct CaseMoved {
     /// Files that could not go with it, and why.
     pub problems: Vec<String>,
 }
+
+/// What was brought in from elsewhere.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS))]
+pub struct TakenIn {
+    /// The name of the drive that it became; null for a case.
+    pub drive: Option<String>,
+    /// The case; null for a drive.
+    pub case: Option<Case>,
+    /// What was damaged or missing.
+    pub problems: Vec<String>,
+}

@@ -24,7 +24,7 @@ mod survey;
 mod suspects;
 
 pub use command::{
-    Care, Cleared, ClearedModule, Commanded, Commands, Driven, Output, Parameter, Routine, RoutineResult,
+    Care, Cleared, ClearedModule, Commanded, Commands, Driven, Need, Output, Parameter, Routine, RoutineResult,
 };
 pub use definitions::{DefinedAction, DefinedCode, DefinedMessage, DefinedModule, DefinedSignal, DefinitionsChecked};
 pub use drive::{
@@ -34,7 +34,7 @@ pub use drive::{
 pub use findings::{Examined, Experiment, ExperimentDrive, Finding, Hypothesis, SwapCounts, SwapJudged};
 pub use ledger::{
     Case, CaseEntry, CaseFile, CaseMoved, CaseRef, CaseShown, CaseVehicle, Cases, Conditions, Content, Entry, FileRef,
-    Placement, Verified,
+    Placement, TakenIn, Verified,
 };
 pub use lists::{Signal, Signals, Watchlist, Watchlists};
 pub use pictures::{LoadMap, MapCell, MapRegion, PairCell, PairError, Pictures, WheelSpectrum, Wheels};
@@ -116,6 +116,7 @@ pub fn typescript() -> String {
         Module
         MonitorResult
         MonitorState
+        Need
         Network
         NextTest
         Output
@@ -150,6 +151,7 @@ pub fn typescript() -> String {
         Suspects
         SwapCounts
         SwapJudged
+        TakenIn
         TestOutcome
         Unavailable
         Value

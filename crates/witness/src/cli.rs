@@ -91,7 +91,8 @@ pub(crate) enum Command {
 
 impl Default for Command {
     fn default() -> Self {
-        Self::Serve(ServeArgs { listen: server::Options::default().listen, adapter: Vec::new(), no_open: false })
+        let server::Options { listen, adapters, pace } = server::Options::default();
+        Self::Serve(ServeArgs { listen, adapter: adapters, no_open: false, pace })
     }
 }
 
@@ -106,6 +107,14 @@ pub(crate) struct ServeArgs {
     /// Do not open the page in the browser.
     #[arg(long)]
     pub(crate) no_open: bool,
+    /// How many times as fast as a real car the invented one lives, to see a long drive in a short time.
+    #[arg(long, value_name = "TIMES", default_value_t = 1.0, value_parser = pace)]
+    pub(crate) pace: f64,
+}
+
+fn pace(text: &str) -> Result<f64, String> {
+    let times = text.parse::<f64>().map_err(|error| error.to_string())?;
+    if (0.1..=1000.0).contains(&times) { Ok(times) } else { Err("from 0.1 to 1000".to_owned()) }
 }
 
 /// How to reach the car.
@@ -718,6 +727,9 @@ pub(crate) struct ReportArgs {
     /// Paper of the print.
     #[arg(long, value_enum, default_value_t = ReportPaper::A4)]
     pub(crate) paper: ReportPaper,
+    /// Leave out the picture with this place in the report, from 1; repeatable.
+    #[arg(long, value_name = "N")]
+    pub(crate) without_picture: Vec<usize>,
 }
 
 #[derive(Debug, Args)]

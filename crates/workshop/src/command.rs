@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use definition::{Care, Output, Range, Routine};
 use signal::SignalId;
-use vehicle::{CommandError, Conduct, Ended, Grant, Order, Pattern, Purpose, Returned, SampleError, Wish};
+use vehicle::{CommandError, Conduct, Ended, Grant, Hand, Order, Pattern, Purpose, Returned, SampleError, Wish};
 use wire::Content;
 
 use crate::record::DriveFile;
@@ -17,7 +17,7 @@ pub const GENERAL_CAUTIONS: [&str; 3] = [
     "The maker's procedure and local law come first.",
 ];
 
-/// How long a grant lasts beyond the time that the command takes by itself, seconds.
+/// How long a grant lasts beyond the time that the command takes by itself and its pauses, seconds.
 const SPARE_S: f64 = 30.0;
 
 /// What is to be done.
@@ -35,6 +35,8 @@ pub struct CommandWish {
     pub replace: bool,
     /// Whether somebody has read the cautions. Nothing is done otherwise.
     pub cautions_read: bool,
+    /// How long it may take beyond that in all, for pauses between presses, seconds.
+    pub pauses_s: f64,
 }
 
 /// How something is to be done.
@@ -89,6 +91,7 @@ impl Workshop {
         Ok(wire::Commands {
             outputs: outputs.map(to_wire::output).collect(),
             routines: routines.map(to_wire::routine).collect(),
+            cautions: GENERAL_CAUTIONS.map(str::to_owned).to_vec(),
         })
     }
 
@@ -107,7 +110,8 @@ impl Workshop {
     /// Does it, and records the signals beside it, with marks where the output was switched. Control is back with the
     /// module when this returns, or the result says how it goes back.
     ///
-    /// `is_held` is asked again and again: once it says no, or `control` is stopped, control goes back.
+    /// `hand` is asked again and again: unless it presses, control goes back; while it is near it may press again. Once it
+    /// is away, or `control` is stopped, all of it ends.
     ///
     /// # Errors
     /// [`WorkshopError::Refused`] when nothing was sent for safety's sake; [`WorkshopError::Order`] for what cannot be done.
@@ -118,7 +122,7 @@ impl Workshop {
         wish: &CommandWish,
         control: &Control,
         observer: &mut dyn Observer,
-        is_held: &mut dyn FnMut() -> bool,
+        hand: &mut dyn FnMut() -> Hand,
     ) -> Result<wire::Commanded, WorkshopError> {
         let found = find(car, &wish.id)?;
         let order = order(&found, &wish.how)?;
@@ -138,15 +142,15 @@ impl Workshop {
         }
         // What is faster is tried before anything moves; a link that fails is noticed by what follows.
         let _ = car.vehicle.tune(&mut plan);
-        let until_ns = car.vehicle.now() + signal::nanos_from_seconds(order.seconds() + SPARE_S);
+        let until_ns = car.vehicle.now() + signal::nanos_from_seconds(order.seconds() + wish.pauses_s + SPARE_S);
         let grant = Grant::new(order.module(), order.purpose(), until_ns);
         let file = DriveFile { out: self.drive_file(wish.out.as_deref())?, replace: wish.replace, until_ns: None };
-        let mut held = || is_held() && !control.is_stopped();
+        let mut hand = || if control.is_stopped() { Hand::Away } else { hand() };
         // Stopping ends the command first and the recording with it, so that control is back before the file is closed.
         let own = Control::default();
         let (outcome, mut recorded) =
             self.on_tape(car, &mut plan, &[], file, &own, observer, |vehicle, plan, tape| {
-                vehicle.command(&order, &grant, plan, tape, &mut held)
+                vehicle.command(&order, &grant, plan, tape, &mut hand)
             })?;
         let conduct = match outcome {
             Ok(conduct) => conduct,

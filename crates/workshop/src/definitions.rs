@@ -4,7 +4,8 @@ use std::path::{Path, PathBuf};
 
 use definition::{Care, Definitions, MakerFile};
 
-use crate::WorkshopError;
+use crate::report::write_whole;
+use crate::{Workshop, WorkshopError};
 
 /// The built-in definitions, those of the invented car, and the files that were named.
 ///
@@ -17,6 +18,56 @@ pub fn definitions(files: &[PathBuf]) -> Result<Definitions, WorkshopError> {
         load(&mut definitions, file)?;
     }
     Ok(definitions)
+}
+
+/// Endings of the files that describe modules.
+const ENDINGS: [&str; 5] = ["toml", "dbc", "odx", "odx-d", "pdx"];
+
+impl Workshop {
+    /// The files in the data folder that describe modules of makers, by name.
+    #[must_use]
+    pub fn definition_files(&self) -> Vec<PathBuf> {
+        let entries = std::fs::read_dir(self.places().folder().join("definitions")).into_iter().flatten();
+        let files = entries.flatten().map(|entry| entry.path());
+        let mut files: Vec<PathBuf> = files.filter(|path| is_definition(path)).collect();
+        files.sort();
+        files
+    }
+
+    /// Keeps a file of definitions in the data folder, in the place of one of the same name, once it is known to be sound.
+    ///
+    /// # Errors
+    /// [`WorkshopError::DefinitionName`]; [`WorkshopError::Definitions`] with the line that is wrong;
+    /// [`WorkshopError::Write`].
+    pub fn add_definitions(&self, name: &str, bytes: &[u8]) -> Result<wire::DefinitionsChecked, WorkshopError> {
+        let path = self.definition_path(name)?;
+        let told = Definitions::standard().load(bytes, &path.display().to_string(), None).map(checked)?;
+        write_whole(&path, bytes, true)?;
+        Ok(told)
+    }
+
+    /// Forgets a file of definitions. What was recorded with it keeps its values.
+    ///
+    /// # Errors
+    /// [`WorkshopError::DefinitionName`], [`WorkshopError::Write`].
+    pub fn remove_definitions(&self, name: &str) -> Result<(), WorkshopError> {
+        let path = self.definition_path(name)?;
+        std::fs::remove_file(&path).map_err(WorkshopError::write(&path))
+    }
+
+    /// A name never leads out of the folder.
+    fn definition_path(&self, name: &str) -> Result<PathBuf, WorkshopError> {
+        let is_plain = name.len() <= 100 && !name.starts_with('.') && !name.contains(['/', '\\', '\0', ':', '#']);
+        if !is_plain || !is_definition(Path::new(name)) {
+            return Err(WorkshopError::DefinitionName { name: name.to_owned(), endings: ENDINGS.join(", ") });
+        }
+        Ok(self.places().sub("definitions")?.join(name))
+    }
+}
+
+fn is_definition(path: &Path) -> bool {
+    let ending = path.extension().and_then(|ending| ending.to_str()).map(str::to_ascii_lowercase);
+    ending.is_some_and(|ending| ENDINGS.contains(&ending.as_str()))
 }
 
 /// Adds a file of definitions; behind `#` stands the variant of a diagnostic description to be taken.

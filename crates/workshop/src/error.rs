@@ -108,6 +108,14 @@ pub enum WorkshopError {
     /// A logo that is no picture.
     #[error("`{}` is neither PNG nor JPEG", .0.display())]
     Logo(PathBuf),
+    /// A name under which no file of definitions is kept.
+    #[error("no file of definitions can be kept as `{}`: its name must be plain and end in one of {endings}", .name.escape_debug())]
+    DefinitionName {
+        /// The name.
+        name: String,
+        /// Endings that are known.
+        endings: String,
+    },
     /// The ending of a file name says no form of a report.
     #[error("cannot tell the form of the report `{}` by its ending", .0.display())]
     ReportFormat(PathBuf),

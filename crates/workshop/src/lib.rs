@@ -35,14 +35,15 @@ mod control;
 mod definitions;
 mod error;
 mod examine;
+mod incoming;
 mod live;
 mod pictures;
 mod places;
 mod plan;
 mod record;
 mod report;
+mod shop;
 mod story;
-
 mod survey;
 mod suspects;
 mod swap;
@@ -51,7 +52,7 @@ mod to_wire;
 mod watchlist;
 mod weigh;
 
-pub use ::report::{Case, Entry, Language, Moment, Paper, Settings, Units, Vehicle};
+pub use ::report::{Case, Entry, Language, Logo, Moment, Paper, Settings, Units, Vehicle};
 pub use car::Car;
 pub use casebook::NewCase;
 pub use cases::{CaseChoice, current_placement, file_of};
@@ -66,7 +67,8 @@ pub use pictures::{PictureWish, pictures};
 pub use places::{Places, time_for_people, unix_now_ns};
 pub use plan::events_for_95_percent;
 pub use record::Wish;
-pub use report::ReportWish;
+pub use report::{HAS_PDF, ReportWish};
+pub use shop::LogoChange;
 pub use survey::Scope;
 pub use suspects::Known;
 pub use tables::{Import, Shape};
@@ -75,6 +77,8 @@ pub use watchlist::{known_signals, signal_ids};
 
 /// What clearing is allowed although it usually is not.
 pub use vehicle::Despite;
+/// Whoever drives an output.
+pub use vehicle::Hand;
 
 use protocol::Nanos;
 use signal::Sample;

@@ -2,14 +2,16 @@
 
 use std::path::{Path, PathBuf};
 
-use ::report::{Case, Drive, File, Logo, Moment, Settings, Shop, Survey, Swap};
+use ::report::{Case, Drive, File, Moment, Settings, Survey, Swap};
 use evidence::suspects::{Evidence, Seen};
-use serde::Deserialize;
 use signal::Recording;
 
 use crate::examine::open_drive;
 use crate::suspects::codes_of;
 use crate::{Workshop, WorkshopError, time_for_people, to_wire, unix_now_ns};
+
+/// Whether this program can write reports as PDF.
+pub const HAS_PDF: bool = cfg!(feature = "pdf");
 
 /// What a report is to be made of, in files and in words.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -31,17 +33,6 @@ pub struct ReportWish {
     pub shop: Option<PathBuf>,
     /// Whether an existing report may be replaced.
     pub replace: bool,
-}
-
-/// The shop as it is kept in a file.
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct ShopFile {
-    name: String,
-    #[serde(default)]
-    lines: Vec<String>,
-    /// PNG or JPEG, beside this file or as a path.
-    logo: Option<PathBuf>,
 }
 
 impl Workshop {
@@ -121,6 +112,24 @@ impl Workshop {
     /// As [`Workshop::report`], [`WorkshopError::NoOpenCase`] and [`WorkshopError::Casebook`].
     pub fn report_of_case(&self, wish: &ReportWish) -> Result<wire::Reported, WorkshopError> {
         let format = Format::of(&wish.out)?;
+        let (case, recordings) = self.reported_case(wish)?;
+        let shown: Vec<Option<&Recording>> = recordings.iter().map(Option::as_ref).collect();
+        self.write_report(&case, &shown, &wish.settings, &wish.out, format, wish.replace)
+    }
+
+    /// The same report in memory; [`ReportWish::out`] only says the form.
+    ///
+    /// # Errors
+    /// As [`Workshop::report_of_case`].
+    pub fn report_of_case_in_memory(&self, wish: &ReportWish) -> Result<Vec<u8>, WorkshopError> {
+        let format = Format::of(&wish.out)?;
+        let (case, recordings) = self.reported_case(wish)?;
+        let shown: Vec<Option<&Recording>> = recordings.iter().map(Option::as_ref).collect();
+        format.bytes(&case, &shown, &wish.settings)
+    }
+
+    /// The chosen case as it is reported, and its drives as far as they can be read.
+    fn reported_case(&self, wish: &ReportWish) -> Result<(Case, Vec<Option<Recording>>), WorkshopError> {
         let file = self.case_file()?;
         let contents = casebook::effective(&file.entries);
         let time = |unix_ms: i64| time_for_people(unix_ms.saturating_mul(1_000_000));
@@ -150,27 +159,7 @@ impl Workshop {
                 }
             }
         }
-        let shown: Vec<Option<&Recording>> = recordings.iter().map(Option::as_ref).collect();
-        self.write_report(&case, &shown, &wish.settings, &wish.out, format, wish.replace)
-    }
-
-    /// The shop's own page head, from the file that was named or the one in the data folder.
-    fn shop(&self, file: Option<&Path>) -> Result<Shop, WorkshopError> {
-        let usual = self.places().folder().join("shop.json");
-        let path = match file {
-            Some(path) => path,
-            None if usual.exists() => &usual,
-            None => return Ok(Shop::default()),
-        };
-        let text = std::fs::read_to_string(path).map_err(WorkshopError::read(path))?;
-        let read: ShopFile =
-            serde_json::from_str(&text).map_err(|source| WorkshopError::Shop { path: path.to_owned(), source })?;
-        let logo = read.logo.map(|logo| {
-            let logo = path.parent().map_or_else(|| logo.clone(), |folder| folder.join(&logo));
-            let bytes = std::fs::read(&logo).map_err(WorkshopError::read(&logo))?;
-            Logo::of(bytes).ok_or(WorkshopError::Logo(logo))
-        });
-        Ok(Shop { name: read.name, lines: read.lines, logo: logo.transpose()? })
+        Ok((case, recordings))
     }
 
     fn write_report(
@@ -195,7 +184,7 @@ impl Workshop {
 }
 
 /// A report is there whole or not at all.
-fn write_whole(path: &Path, bytes: &[u8], replace: bool) -> Result<(), WorkshopError> {
+pub(crate) fn write_whole(path: &Path, bytes: &[u8], replace: bool) -> Result<(), WorkshopError> {
     use std::io::Write;
     if replace {
         let part = path.with_extension("part");
@@ -228,7 +217,7 @@ impl Format {
         let ending = path.extension().map(|ending| ending.to_string_lossy().to_ascii_lowercase());
         match ending.as_deref() {
             Some("html" | "htm") => Ok(Self::Html),
-            Some("pdf") if cfg!(feature = "pdf") => Ok(Self::Pdf),
+            Some("pdf") if HAS_PDF => Ok(Self::Pdf),
             Some("pdf") => Err(WorkshopError::NoPdf),
             _ => Err(WorkshopError::ReportFormat(path.to_owned())),
         }

@@ -69,6 +69,19 @@ impl Condition {
         }
     }
 
+    /// Least and greatest value of its signal with which it holds; `None`: no limit. A value must be known in any case.
+    #[must_use]
+    pub fn limits(&self) -> (Option<f64>, Option<f64>) {
+        match self {
+            // Wheel sensors are silent below walking pace, so that anything but nothing means that it rolls.
+            Self::Standing => (None, Some(0.0)),
+            Self::EngineOff => (None, Some(STOPPED_RPM)),
+            Self::EngineRunning => (Some(RUNNING_RPM), None),
+            Self::IgnitionOn => (None, None),
+            Self::Within { min, max, .. } => (*min, *max),
+        }
+    }
+
     /// Whether it holds with this value of its signal. A value that is not known, or no number, fulfils nothing.
     ///
     /// ```
@@ -79,15 +92,10 @@ impl Condition {
     /// ```
     #[must_use]
     pub fn holds(&self, value: Option<f64>) -> bool {
-        let Some(value) = value.filter(|value| value.is_finite()) else { return false };
-        match self {
-            // Wheel sensors are silent below walking pace, so that anything but nothing means that it rolls.
-            Self::Standing => value <= 0.0,
-            Self::EngineOff => value <= STOPPED_RPM,
-            Self::EngineRunning => value >= RUNNING_RPM,
-            Self::IgnitionOn => true,
-            Self::Within { min, max, .. } => min.is_none_or(|min| value >= min) && max.is_none_or(|max| value <= max),
-        }
+        let (min, max) = self.limits();
+        value.is_some_and(|value| {
+            value.is_finite() && min.is_none_or(|min| value >= min) && max.is_none_or(|max| value <= max)
+        })
     }
 }
 

@@ -7,9 +7,12 @@ use protocol::{Address, Nanos, NegativeCode, ReplyError, kwp};
 use signal::Sample;
 
 use super::pattern::Steps;
+use super::{Driven, Ended, Hand, Returned};
 use crate::sampler::{Errand, Told, Want};
 use crate::{Grant, Purpose};
 
+/// Longest time that a hand may be near without pressing before it all ends.
+const WAIT_NS: Nanos = 120_000_000_000;
 /// Longest time for the conditions to become known.
 const CHECK_NS: Nanos = 5_000_000_000;
 /// Age at which a value that a condition rests on counts as unknown: some exchanges of a slow link, or one silent module
@@ -23,51 +26,6 @@ const BUSY: (Nanos, u32) = (100_000_000, 20);
 const RETURN_TRIES: u32 = 3;
 /// Unanswered keep-alives in a row after which the module counts as gone.
 const SILENCES: u32 = 2;
-
-/// Why a command ended.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Ended {
-    /// All was done.
-    Complete,
-    /// It was let go.
-    Released,
-    /// Something that must hold did not, or was not known any more.
-    Unmet(String),
-    /// The grant expired.
-    Expired,
-    /// The longest time that the definition allows was reached.
-    Longest,
-    /// The module refused.
-    Refused(String),
-    /// The module did not answer any more.
-    Silent,
-    /// The adapter was lost.
-    LinkLost,
-}
-
-/// How control went back to the module.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Returned {
-    /// Nothing was driven.
-    NotDriven,
-    /// The module confirmed it.
-    Confirmed,
-    /// The module did not confirm; it takes control back by itself when its session times out.
-    BySession,
-    /// The module did not confirm, and no time-out of its own is known.
-    Unknown,
-}
-
-/// A level that was driven, and when.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Driven {
-    /// The level; for a routine 1.
-    pub level: f64,
-    /// When the request left, and when the confirmation had arrived: nanoseconds since the start of the samples.
-    pub asked_ns: Nanos,
-    /// See `asked_ns`.
-    pub confirmed_ns: Nanos,
-}
 
 /// What is done.
 pub(super) enum What<'d> {
@@ -88,6 +46,8 @@ enum Asked {
 
 #[derive(Debug, Clone, Copy, PartialEq)]
 enum Stage {
+    /// Nobody presses, until this time.
+    Waiting(Nanos),
     /// The conditions are looked at, until this time.
     Checking(Nanos),
     /// The session is asked for.
@@ -119,7 +79,7 @@ pub(super) struct Deed<'d> {
     pub(super) purpose: Purpose,
     pub(super) care: &'d Care,
     pub(super) grant: &'d Grant,
-    pub(super) is_held: &'d mut dyn FnMut() -> bool,
+    pub(super) hand: &'d mut dyn FnMut() -> Hand,
     pub(super) watched: Vec<Watched>,
     pub(super) steps: Steps,
     /// Start of the samples.
@@ -130,6 +90,9 @@ pub(super) struct Deed<'d> {
     not_before_ns: Nanos,
     tries: u32,
     silences: u32,
+    /// Since when nobody pressed, and how long that was before it was pressed.
+    waiting_since_ns: Nanos,
+    waited_ns: Nanos,
     /// When the steps began to count.
     begun_ns: Nanos,
     first_driven_ns: Option<Nanos>,
@@ -151,7 +114,7 @@ pub(super) struct Deed<'d> {
 pub(super) struct Parts<'d> {
     pub(super) what: What<'d>,
     pub(super) grant: &'d Grant,
-    pub(super) is_held: &'d mut dyn FnMut() -> bool,
+    pub(super) hand: &'d mut dyn FnMut() -> Hand,
     pub(super) watched: Vec<Watched>,
     pub(super) steps: Steps,
     pub(super) start_ns: Nanos,
@@ -159,7 +122,7 @@ pub(super) struct Parts<'d> {
 
 impl<'d> Deed<'d> {
     pub(super) fn new(parts: Parts<'d>) -> Self {
-        let Parts { what, grant, is_held, watched, steps, start_ns } = parts;
+        let Parts { what, grant, hand, watched, steps, start_ns } = parts;
         let (module, purpose, care) = match &what {
             What::Output(output) => (output.module, Purpose::Output(output.id.clone()), &output.care),
             What::Routine(routine, _) => (routine.module, Purpose::Routine(routine.id.clone()), &routine.care),
@@ -170,11 +133,13 @@ impl<'d> Deed<'d> {
             purpose,
             care,
             grant,
-            is_held,
+            hand,
             watched,
             steps,
             start_ns,
-            stage: Stage::Checking(start_ns + CHECK_NS),
+            stage: Stage::Waiting(start_ns + WAIT_NS),
+            waiting_since_ns: start_ns,
+            waited_ns: 0,
             asked: None,
             not_before_ns: Nanos::MIN,
             tries: 0,
@@ -208,16 +173,24 @@ impl<'d> Deed<'d> {
         unknown.map(|watched| (format!("{}: {} is not known", watched.condition, watched.condition.signal()), true))
     }
 
-    /// Why it must not go on, if so.
-    fn reason_to_end(&mut self, now: Nanos) -> Option<Ended> {
+    /// Whether it may go on being driven; otherwise control is on its way back.
+    fn goes_on(&mut self, now: Nanos) -> bool {
+        match (self.reason_to_end(now), (self.hand)()) {
+            (None, Hand::Pressed) => return true,
+            (Some(why), _) => self.end(why, now),
+            (None, Hand::Near) => self.give_back(now),
+            (None, Hand::Away) => self.end(Ended::Released, now),
+        }
+        false
+    }
+
+    /// Why it must not go on whoever presses, if so.
+    fn reason_to_end(&self, now: Nanos) -> Option<Ended> {
         if let Some((what, _)) = self.unmet(now) {
             return Some(Ended::Unmet(what));
         }
         if self.grant.check(self.module, &self.purpose, now).is_err() {
             return Some(Ended::Expired);
-        }
-        if !(self.is_held)() {
-            return Some(Ended::Released);
         }
         let longest_ns = self.care.longest.map(|longest| Nanos::try_from(longest.as_nanos()).unwrap_or(Nanos::MAX));
         if self.on_since_ns.zip(longest_ns).is_some_and(|(from_ns, longest_ns)| now - from_ns >= longest_ns) {
@@ -232,6 +205,11 @@ impl<'d> Deed<'d> {
             self.told.push((now, Told::Note(format!("{}: {what}", self.purpose))));
         }
         self.ended.get_or_insert(why);
+        self.give_back(now);
+    }
+
+    /// Lets control go back.
+    fn give_back(&mut self, now: Nanos) {
         self.tries = 0;
         self.not_before_ns = Nanos::MIN;
         self.stage = if self.first_driven_ns.is_some() {
@@ -239,13 +217,18 @@ impl<'d> Deed<'d> {
         } else if self.is_open_session {
             Stage::Closing
         } else {
-            Stage::Over
+            self.rest(now)
         };
     }
 
     /// Control is back, or is left to the module.
     fn returned(&mut self, returned: Returned, now: Nanos) {
         self.returned = returned;
+        if returned != Returned::Confirmed {
+            // Nobody presses again while the module may still be driven.
+            self.ended.get_or_insert(Ended::Released);
+        }
+        self.first_driven_ns = None;
         if self.on_since_ns.is_some() {
             self.mark(false, now);
         }
@@ -257,12 +240,19 @@ impl<'d> Deed<'d> {
         } else if self.is_open_session {
             Stage::Closing
         } else {
-            self.tail(now)
+            self.rest(now)
         };
     }
 
-    fn tail(&self, now: Nanos) -> Stage {
-        if self.ended == Some(Ended::Complete) { Stage::Tail(now + self.steps.tail_ns) } else { Stage::Over }
+    /// What comes once control is back: the last samples, the end, or the next press.
+    fn rest(&mut self, now: Nanos) -> Stage {
+        self.is_open_session = false;
+        self.waiting_since_ns = now;
+        match self.ended {
+            Some(Ended::Complete) => Stage::Tail(now + self.steps.tail_ns),
+            Some(_) => Stage::Over,
+            None => Stage::Waiting(now + WAIT_NS),
+        }
     }
 
     /// A mark such as "ac.clutch on", as the examination of commands reads it.
@@ -311,8 +301,7 @@ impl<'d> Deed<'d> {
     }
 
     fn drive(&mut self, now: Nanos) -> Want {
-        if let Some(why) = self.reason_to_end(now) {
-            self.end(why, now);
+        if !self.goes_on(now) {
             return self.next(now);
         }
         if now >= self.begun_ns + self.steps.end_ns {
@@ -397,7 +386,7 @@ impl<'d> Deed<'d> {
                 }
                 self.results_ns = now + RESULTS_NS;
                 if self.stage == Stage::Asking {
-                    self.stage = if self.is_open_session { Stage::Closing } else { self.tail(now) };
+                    self.stage = if self.is_open_session { Stage::Closing } else { self.rest(now) };
                 }
             }
             (Asked::Return, Ok(record)) => {
@@ -420,7 +409,7 @@ impl<'d> Deed<'d> {
                 }
                 self.tries += 1;
                 if outcome.is_ok() || self.tries >= RETURN_TRIES {
-                    self.stage = self.tail(now);
+                    self.stage = self.rest(now);
                 }
             }
             (Asked::Session | Asked::Level(_), Err(Some(error))) => {
@@ -448,8 +437,10 @@ impl<'d> Deed<'d> {
 
     fn begin(&mut self, now: Nanos) {
         self.stage = Stage::Driving;
-        self.begun_ns = now;
-        self.tries = 0;
+        // What the car does by itself is on record already for as long as it was waited for.
+        let lead_ns = self.steps.steps.first().map_or(0, |step| step.at_ns);
+        self.begun_ns = now - self.waited_ns.min(lead_ns);
+        (self.tries, self.n_done) = (0, 0);
     }
 }
 
@@ -461,7 +452,24 @@ impl Errand for Deed<'_> {
         if now < self.not_before_ns {
             return Want::Wait(self.not_before_ns);
         }
-        match self.stage {
+        let stage = self.stage;
+        match stage {
+            Stage::Waiting(until) => match ((self.hand)(), self.grant.check(self.module, &self.purpose, now)) {
+                (_, Err(_)) => {
+                    self.end(Ended::Expired, now);
+                    Want::Wait(Nanos::MAX)
+                }
+                (Hand::Pressed, Ok(())) => {
+                    self.waited_ns = now - self.waiting_since_ns;
+                    self.stage = Stage::Checking(now + CHECK_NS);
+                    self.next(now)
+                }
+                (Hand::Near, Ok(())) if now < until => Want::Wait(until),
+                (Hand::Near | Hand::Away, Ok(())) => {
+                    self.end(Ended::Released, now);
+                    Want::Wait(Nanos::MAX)
+                }
+            },
             Stage::Checking(until) => match self.unmet(now) {
                 None => {
                     match self.care.session {
@@ -470,23 +478,21 @@ impl Errand for Deed<'_> {
                     }
                     self.next(now)
                 }
-                Some((_, true)) if now < until && (self.is_held)() => Want::Wait(until),
-                Some((what, _)) => {
-                    let why = if (self.is_held)() { Ended::Unmet(what) } else { Ended::Released };
-                    self.end(why, now);
-                    Want::Wait(Nanos::MAX)
+                Some((what, is_unknown)) => {
+                    match (self.hand)() {
+                        Hand::Pressed if is_unknown && now < until => {}
+                        Hand::Pressed => self.end(Ended::Unmet(what), now),
+                        Hand::Near => self.give_back(now),
+                        Hand::Away => self.end(Ended::Released, now),
+                    }
+                    Want::Wait(until)
                 }
             },
-            Stage::Opening => match self.reason_to_end(now) {
-                Some(why) => {
-                    self.end(why, now);
-                    Want::Wait(Nanos::MAX)
-                }
-                None => {
-                    let bytes = self.session_bytes(self.care.session.unwrap_or(session::EXTENDED));
-                    self.ask(Asked::Session, bytes)
-                }
-            },
+            Stage::Opening if self.goes_on(now) => {
+                let bytes = self.session_bytes(self.care.session.unwrap_or(session::EXTENDED));
+                self.ask(Asked::Session, bytes)
+            }
+            Stage::Opening => Want::Wait(now),
             Stage::Driving => self.drive(now),
             Stage::Returning => match self.return_bytes() {
                 Some(bytes) => self.ask(Asked::Return, bytes),
@@ -509,7 +515,7 @@ impl Errand for Deed<'_> {
                 let bytes = self.session_bytes(if self.is_kwp() { kwp::session::STANDARD } else { session::DEFAULT });
                 self.ask(Asked::Close, bytes)
             }
-            Stage::Tail(until) if now < until && (self.is_held)() => Want::Wait(until),
+            Stage::Tail(until) if now < until && (self.hand)() != Hand::Away => Want::Wait(until),
             Stage::Tail(_) => {
                 self.stage = Stage::Over;
                 Want::Wait(Nanos::MAX)
@@ -546,14 +552,14 @@ impl Errand for Deed<'_> {
         self.asked = None;
         self.lost_ns.get_or_insert(now);
         match self.stage {
-            Stage::Checking(_) | Stage::Opening | Stage::Driving => self.end(Ended::LinkLost, now),
+            Stage::Waiting(_) | Stage::Checking(_) | Stage::Opening | Stage::Driving => self.end(Ended::LinkLost, now),
             Stage::Returning | Stage::Asking | Stage::Closing | Stage::Tail(_) | Stage::Over => {}
         }
     }
 
     fn release(&mut self, now: Nanos) {
         match self.stage {
-            Stage::Checking(_) | Stage::Opening | Stage::Driving => self.end(Ended::Released, now),
+            Stage::Waiting(_) | Stage::Checking(_) | Stage::Opening | Stage::Driving => self.end(Ended::Released, now),
             Stage::Tail(_) => self.stage = Stage::Over,
             Stage::Returning | Stage::Asking | Stage::Closing | Stage::Over => {}
         }

@@ -7,7 +7,6 @@
 mod deed;
 mod pattern;
 
-pub use deed::{Driven, Ended, Returned};
 pub use pattern::{Pattern, PatternError};
 
 use definition::{Care, Definitions, LevelError, Output, ParameterError, Routine};
@@ -79,6 +78,69 @@ impl Order<'_> {
             Self::Routine { seconds, .. } => Pattern::Hold { level: 1.0, seconds: *seconds }.seconds(),
         }
     }
+}
+
+/// Whoever drives it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Hand {
+    /// Is gone: it ends.
+    Away,
+    /// Is there and does not press: control goes back, and the next press drives it again from the beginning.
+    Near,
+    /// Presses.
+    Pressed,
+}
+
+/// Held, or gone.
+impl From<bool> for Hand {
+    fn from(is_held: bool) -> Self {
+        if is_held { Self::Pressed } else { Self::Away }
+    }
+}
+
+/// Why a command ended.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Ended {
+    /// All was done.
+    Complete,
+    /// It was let go.
+    Released,
+    /// Something that must hold did not, or was not known any more.
+    Unmet(String),
+    /// The grant expired.
+    Expired,
+    /// The longest time that the definition allows was reached.
+    Longest,
+    /// The module refused.
+    Refused(String),
+    /// The module did not answer any more.
+    Silent,
+    /// The adapter was lost.
+    LinkLost,
+}
+
+/// How control went back to the module.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Returned {
+    /// Nothing was driven.
+    NotDriven,
+    /// The module confirmed it.
+    Confirmed,
+    /// The module did not confirm; it takes control back by itself when its session times out.
+    BySession,
+    /// The module did not confirm, and no time-out of its own is known.
+    Unknown,
+}
+
+/// A level that was driven, and when.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Driven {
+    /// The level; for a routine 1.
+    pub level: f64,
+    /// When the request left, and when the confirmation had arrived: nanoseconds since the start of the samples.
+    pub asked_ns: Nanos,
+    /// See `asked_ns`.
+    pub confirmed_ns: Nanos,
 }
 
 /// How a command went.
@@ -158,7 +220,8 @@ impl Vehicle {
     /// Does it, and takes the samples of `plan` meanwhile, some seconds longer on both sides. Every change of level is
     /// marked in the sink ("ac.clutch on", "ac.clutch off").
     ///
-    /// `plan` comes from [`Vehicle::plan_beside`]. `is_held` is asked again and again; once it says no, control goes back.
+    /// `plan` comes from [`Vehicle::plan_beside`]. `hand` is asked again and again; unless it presses, control goes back, and
+    /// as long as it is near it may press again. Meanwhile the samples go on.
     /// When this returns, control is back or was left to the module, as [`Conduct::returned`] says.
     ///
     /// # Errors
@@ -170,7 +233,7 @@ impl Vehicle {
         grant: &Grant,
         plan: &mut Plan,
         sink: &mut S,
-        is_held: &mut dyn FnMut() -> bool,
+        hand: &mut dyn FnMut() -> Hand,
     ) -> Result<Conduct, CommandError<S::Error>> {
         let start_ns = self.link.now();
         grant.check(order.module(), &order.purpose(), start_ns)?;
@@ -200,7 +263,7 @@ impl Vehicle {
                 }
             }
         }
-        let mut deed = Deed::new(Parts { what, grant, is_held, watched, steps, start_ns });
+        let mut deed = Deed::new(Parts { what, grant, hand, watched, steps, start_ns });
         let outcome = self.sample_beside(plan, sink, &mut deed);
         let conduct = Conduct {
             ended: deed.ended.unwrap_or(Ended::Released),

@@ -26,6 +26,9 @@ pub(crate) fn ids(names: &[&str]) -> Vec<SignalId> {
     names.iter().map(|name| SignalId::new(name).unwrap()).collect()
 }
 
+/// Seconds since the start of a sampling.
+pub(crate) type Clock = std::rc::Rc<std::cell::Cell<f64>>;
+
 /// Keeps everything.
 #[derive(Default)]
 pub(crate) struct Keep {
@@ -36,6 +39,8 @@ pub(crate) struct Keep {
     pub(crate) notes: Vec<String>,
     /// Ends the sampling; `None`: whoever samples does.
     pub(crate) until_ns: Option<i64>,
+    /// Shows the time of the sampling to whoever presses.
+    pub(crate) clock: Clock,
 }
 
 impl Sink for Keep {
@@ -66,6 +71,7 @@ impl Sink for Keep {
     }
 
     fn go_on(&mut self, t_ns: i64) -> Result<bool, Self::Error> {
+        self.clock.set(t_ns as f64 / 1e9);
         Ok(self.until_ns.is_none_or(|until_ns| t_ns < until_ns))
     }
 }

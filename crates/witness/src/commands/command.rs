@@ -3,7 +3,7 @@
 use std::io::IsTerminal;
 
 use signal::SignalId;
-use workshop::{CommandWish, Control, How};
+use workshop::{CommandWish, Control, Hand, How};
 
 use crate::cli::CommandArgs;
 use crate::commands::drive::Lines;
@@ -57,10 +57,11 @@ pub(crate) fn run(args: &CommandArgs, json: bool) -> Result<Exit, Failure> {
     }
     let control = Control::default();
     crate::stop::on_signals(&control.stop_flag())?;
-    let wish = CommandWish { id, how, signals, out: args.out.clone(), replace: args.force, cautions_read: true };
+    let (out, replace) = (args.out.clone(), args.force);
+    let wish = CommandWish { id, how, signals, out, replace, cautions_read: true, pauses_s: 0.0 };
     let mut key = if by_hand { Some(HeldKey::take()?) } else { None };
-    let mut is_held = || key.as_mut().is_none_or(HeldKey::is_held);
-    let commanded = workshop.command(&mut car, &wish, &control, &mut Lines::new(), &mut is_held)?;
+    let mut hand = || Hand::from(key.as_mut().is_none_or(HeldKey::is_held));
+    let commanded = workshop.command(&mut car, &wish, &control, &mut Lines::new(), &mut hand)?;
     drop(key);
     if json {
         print_json(&commanded)?;

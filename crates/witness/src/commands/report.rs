@@ -51,6 +51,7 @@ pub(crate) fn run(args: &ReportArgs, json: bool) -> Result<Exit, Failure> {
                 ReportPaper::A4 => Paper::A4,
                 ReportPaper::Letter => Paper::Letter,
             },
+            without_pictures: args.without_picture.iter().filter_map(|place| place.checked_sub(1)).collect(),
         },
         shop: args.shop.clone(),
         replace: args.force,

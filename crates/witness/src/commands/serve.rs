@@ -12,7 +12,7 @@ use crate::failure::{Exit, Failure};
 use crate::output::{print_json, print_text};
 
 pub(crate) fn run(args: &ServeArgs, json: bool) -> Result<Exit, Failure> {
-    let options = Options { listen: args.listen, adapters: args.adapter.clone() };
+    let options = Options { listen: args.listen, adapters: args.adapter.clone(), pace: args.pace };
     serve(&options, super::workshop()?, !args.no_open, json)
 }
 

@@ -1,11 +1,17 @@
 //! Outputs, routines and what came of them.
 
-use definition::{Care, Output, Range, Routine};
+use definition::{Care, Condition, Output, Range, Routine};
 use signal::seconds_from_nanos;
 
 fn care(care: &Care) -> wire::Care {
+    let conditions = care.all_conditions();
+    let need = |condition: &Condition| {
+        let (min, max) = condition.limits();
+        wire::Need { signal: condition.signal().to_string(), min, max }
+    };
     wire::Care {
-        conditions: care.all_conditions().iter().map(ToString::to_string).collect(),
+        conditions: conditions.iter().map(ToString::to_string).collect(),
+        needs: conditions.iter().map(need).collect(),
         cautions: care.cautions.clone(),
         while_moving: care.while_moving,
         longest_s: care.longest.map(|longest| longest.as_secs_f64()),
