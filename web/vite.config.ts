@@ -1,3 +1,4 @@
+import { readFileSync } from 'node:fs';
 import { defineConfig, type Plugin } from 'vite';
 
 /** The worker that keeps the pages for offline use is told here which files there are, and which build they are of. */
@@ -21,11 +22,22 @@ function offline(): Plugin {
   };
 }
 
+/** The letters go out with their licence, which asks for that (SIL Open Font License 1.1, condition 2). */
+function licences(): Plugin {
+  return {
+    name: 'licences',
+    generateBundle() {
+      const source = readFileSync(new URL('node_modules/@fontsource/barlow/LICENSE', import.meta.url));
+      this.emitFile({ type: 'asset', fileName: 'licence-of-the-letters.txt', source });
+    },
+  };
+}
+
 /** Where `npx vite` finds a running workbench while the pages are worked on. */
 const workbench = 'http://127.0.0.1:4715';
 
 export default defineConfig({
-  plugins: [offline()],
+  plugins: [licences(), offline()],
   build: {
     target: 'es2022',
     assetsInlineLimit: 0,

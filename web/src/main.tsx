@@ -4,8 +4,11 @@ import './style/parts.css';
 import './style/shell.css';
 import './style/places.css';
 import './style/looking.css';
+import './style/command.css';
+import './style/report.css';
 
 import { render } from 'preact';
+import { startHold } from './app/hold';
 import { startKeys } from './app/keys';
 import { startLists } from './app/lists';
 import { startRouter } from './app/router';
@@ -17,6 +20,7 @@ startLook();
 startRouter();
 startKeys();
 startLists();
+startHold();
 render(<Shell />, document.getElementById('page')!);
 void start();
 // Only a page at a safe address (the machine itself, or https) may keep itself for offline use.

@@ -2,7 +2,7 @@
 
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
-use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU32, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
@@ -15,7 +15,7 @@ use tokio::task::AbortHandle;
 use workshop::Workshop;
 
 use crate::access::{Access, Now, PeopleJson, Token, Who};
-use crate::bay::{self, Bay, CarJson, Order, Stage};
+use crate::bay::{self, Bay, CarJson, Order};
 use crate::failure::Failure;
 use crate::shelf::Shelf;
 use crate::stream::feed::Feed;
@@ -38,8 +38,24 @@ struct Shared {
     /// Whether overviews are being made.
     preparing: AtomicBool,
     ledger: AtomicU32,
+    n_numbers: AtomicU64,
     /// Counts up whenever something changed that pages show.
     revision: watch::Sender<u64>,
+}
+
+/// A file that is gone as soon as nobody needs it any more, unless it was moved away.
+pub(crate) struct Draft(PathBuf);
+
+impl Draft {
+    pub(crate) fn path(&self) -> &Path {
+        &self.0
+    }
+}
+
+impl Drop for Draft {
+    fn drop(&mut self) {
+        let _ = std::fs::remove_file(&self.0);
+    }
 }
 
 /// What every open page is told whenever it changes.
@@ -93,6 +109,7 @@ impl App {
             shelf: Shelf::default(),
             preparing: AtomicBool::new(false),
             ledger: AtomicU32::new(0),
+            n_numbers: AtomicU64::new(0),
             revision: watch::Sender::new(0),
         }));
         let own = app.clone();
@@ -139,16 +156,6 @@ impl App {
         self.bay().order(order, self.workshop_of(who))
     }
 
-    /// Files that describe modules of makers.
-    pub(crate) fn definition_files(&self) -> Vec<PathBuf> {
-        let entries = std::fs::read_dir(self.0.workshop.places().folder().join("definitions")).into_iter().flatten();
-        let files = entries.flatten().map(|entry| entry.path());
-        let mut files: Vec<PathBuf> =
-            files.filter(|path| path.extension().is_some_and(|kind| kind == "toml")).collect();
-        files.sort();
-        files
-    }
-
     /// Space left for recordings, bytes.
     pub(crate) fn disk_left(&self) -> Option<u64> {
         disk_left(self.0.workshop.places().folder())
@@ -185,6 +192,17 @@ impl App {
         let app = self.clone();
         let done = tokio::task::spawn_blocking(move || work(&app)).await;
         done.unwrap_or_else(|error| Err(Failure::own(format!("the workbench could not do that: {error}"))))
+    }
+
+    /// A number that nothing had before.
+    pub(crate) fn new_number(&self) -> u64 {
+        self.0.n_numbers.fetch_add(1, Ordering::Relaxed)
+    }
+
+    /// A place for a file that comes in or goes out.
+    pub(crate) fn incoming(&self) -> Result<Draft, Failure> {
+        let folder = self.workshop().places().sub("incoming")?;
+        Ok(Draft(folder.join(format!("{}-{}", std::process::id(), self.new_number()))))
     }
 
     /// Tells all pages that a ledger grew.
@@ -236,7 +254,7 @@ impl App {
     pub(crate) fn close(&self) {
         self.bay().stop();
         let began = Instant::now();
-        while self.bay().car().stage == Stage::Recording && began.elapsed() < CLOSING {
+        while self.bay().is_taping() && began.elapsed() < CLOSING {
             std::thread::sleep(Duration::from_millis(20));
         }
         self.close_network();

@@ -8,17 +8,29 @@ use std::time::{Duration, Instant};
 
 use serde::Serialize;
 use signal::{Sample, SignalId, seconds_from_nanos};
-use workshop::{Car, Control, Observer, Scope, Wish, Workshop, WorkshopError};
+use workshop::{Car, CommandWish, Control, Hand, Observer, Scope, Wish, Workshop, WorkshopError};
 
+use crate::access::Now;
 use crate::app::App;
 use crate::failure::{Failure, FailureJson};
+use crate::grip::{Grip, Press};
 
 /// What the car is wanted for.
 pub(crate) enum Order {
-    Connect { adapter: String },
+    Connect {
+        adapter: String,
+    },
     Disconnect,
     Survey,
-    Record { signals: Vec<SignalId>, seconds: Option<f64> },
+    Record {
+        signals: Vec<SignalId>,
+        seconds: Option<f64>,
+    },
+    /// Prepare a command for a client, which then presses.
+    Command {
+        wish: Box<CommandWish>,
+        client: u32,
+    },
 }
 
 /// What the thread is doing.
@@ -36,6 +48,15 @@ pub(crate) enum Stage {
     /// Asking the car how fast it answers, before a recording.
     Planning,
     Recording,
+    /// A command is prepared or driven, and recorded.
+    Commanding,
+}
+
+impl Stage {
+    /// Whether samples are taken and kept.
+    fn is_taping(self) -> bool {
+        matches!(self, Self::Recording | Self::Commanding)
+    }
 }
 
 /// The car as everybody may see it.
@@ -52,6 +73,8 @@ pub(crate) struct CarJson {
     pub(crate) vehicle: Option<ConnectedJson>,
     /// The drive that is being recorded, or was recorded last.
     pub(crate) recording: Option<RecordingJson>,
+    /// The command that goes on, or was given last.
+    pub(crate) command: Option<CommandJson>,
     /// How many surveys and drives this program has completed: a page that sees it change asks for the lists again.
     pub(crate) n_done: u32,
 }
@@ -67,6 +90,20 @@ pub(crate) struct ConnectedJson {
     pub(crate) adapter: String,
     /// Addresses of the modules that answered.
     pub(crate) modules: Vec<String>,
+}
+
+/// A command that is prepared, driven or over; its samples and marks are those of the recording.
+#[derive(Debug, Clone, PartialEq, Default, Serialize)]
+#[cfg_attr(test, derive(ts_rs::TS))]
+pub(crate) struct CommandJson {
+    /// The output or routine.
+    pub(crate) id: String,
+    /// The client that may press.
+    pub(crate) client: u32,
+    /// Whether somebody presses.
+    pub(crate) is_pressed: bool,
+    /// How it went, once it is over; the drive itself stands in the recording.
+    pub(crate) done: Option<Box<wire::Commanded>>,
 }
 
 /// A drive while it is recorded.
@@ -102,6 +139,9 @@ pub(crate) struct Bay {
     orders: SyncSender<(Order, Workshop)>,
     car: Mutex<CarJson>,
     control: Mutex<Control>,
+    grip: Mutex<Grip>,
+    /// What the modules of the connected car can be told to do.
+    commands: Mutex<wire::Commands>,
 }
 
 fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
@@ -112,7 +152,8 @@ impl Bay {
     /// The bay, and the end of its thread that takes the orders; see [`work`].
     pub(crate) fn new() -> (Self, Receiver<(Order, Workshop)>) {
         let (orders, taken) = sync_channel(0);
-        (Self { orders, car: Mutex::default(), control: Mutex::default() }, taken)
+        let (control, grip, commands) = (Mutex::default(), Mutex::default(), Mutex::default());
+        (Self { orders, car: Mutex::default(), control, grip, commands }, taken)
     }
 
     pub(crate) fn car(&self) -> CarJson {
@@ -133,7 +174,7 @@ impl Bay {
         }
     }
 
-    /// Ends a recording soon.
+    /// Ends a recording or a command soon.
     pub(crate) fn stop(&self) {
         lock(&self.control).stop();
     }
@@ -147,9 +188,49 @@ impl Bay {
         Ok(())
     }
 
+    /// A control for what begins now.
+    fn new_control(&self) -> Control {
+        let control = Control::default();
+        *lock(&self.control) = control.clone();
+        control
+    }
+
+    /// Whether a recording or a command has not yet closed its file.
+    pub(crate) fn is_taping(&self) -> bool {
+        lock(&self.car).stage.is_taping()
+    }
+
+    /// What the modules of the connected car can be told to do.
+    pub(crate) fn commands(&self) -> wire::Commands {
+        lock(&self.commands).clone()
+    }
+
+    /// Whether a command waits for a press of this client, or is pressed by it.
+    pub(crate) fn waits_for(&self, client: u32) -> bool {
+        lock(&self.grip).client() == Some(client)
+    }
+
+    /// See [`Grip::hold`].
+    pub(crate) fn hold(&self, client: u32, press: Press, beat: Now, now: Now) {
+        lock(&self.grip).hold(client, press, beat, now);
+    }
+
+    /// See [`Grip::let_go`].
+    pub(crate) fn let_go(&self, stream: u64) {
+        lock(&self.grip).let_go(stream);
+    }
+
+    /// A client has closed all its pages: what it could press ends.
+    pub(crate) fn leave(&self, client: u32) {
+        let mut grip = lock(&self.grip);
+        if grip.client() == Some(client) {
+            grip.disarm();
+        }
+    }
+
     /// Marks the present moment of a recording.
     pub(crate) fn mark(&self, text: &str) -> Result<(), Failure> {
-        if lock(&self.car).stage != Stage::Recording {
+        if !self.is_taping() {
             return Err(Failure::busy("nothing is being recorded that could be marked"));
         }
         lock(&self.control).mark(text);
@@ -191,7 +272,7 @@ fn obey(app: &App, workshop: &Workshop, car: &mut Option<Car>, order: Order) -> 
                 shown.adapter = Some(adapter.clone());
             }
             begin(Stage::Connecting);
-            let mut connected = workshop.connect(&adapter, &app.definition_files(), &mut Steps { app })?;
+            let mut connected = workshop.connect(&adapter, &workshop.definition_files(), &mut Steps { app })?;
             let vin = connected.vehicle.vin()?;
             let info = connected.vehicle.link_info();
             let vehicle = ConnectedJson {
@@ -200,6 +281,7 @@ fn obey(app: &App, workshop: &Workshop, car: &mut Option<Car>, order: Order) -> 
                 adapter: info.adapter.clone(),
                 modules: connected.vehicle.modules().iter().map(|module| module.address.to_string()).collect(),
             };
+            *lock(&app.bay().commands) = workshop.commands(&mut connected)?;
             lock(&app.bay().car).vehicle = Some(vehicle);
             *car = Some(connected);
         }
@@ -216,24 +298,67 @@ fn obey(app: &App, workshop: &Workshop, car: &mut Option<Car>, order: Order) -> 
         }
         (Order::Record { signals, seconds }, Some(car)) => {
             begin(Stage::Planning);
-            let control = Control::default();
-            *lock(&app.bay().control) = control.clone();
-            let is_invented = car.adapter.starts_with("standin:");
-            let mut taping = Taping { app, pace: is_invented.then(Instant::now), told: Instant::now() };
+            let control = app.bay().new_control();
+            let mut taping = Taping::new(app, car, Stage::Recording);
             let recorded = workshop.record(car, &Wish { seconds, ..Wish::of(signals) }, &control, &mut taping)?;
-            app.case_changed();
-            let mut shown = lock(&app.bay().car);
-            shown.n_done += 1;
-            if let Some(recording) = shown.recording.as_mut() {
-                let file = std::path::Path::new(&recorded.drive.file);
-                recording.drive = file.file_stem().map(|stem| stem.to_string_lossy().into_owned());
-                recording.t_s = recorded.drive.duration_s;
-                recording.problems = recorded.problems;
-            }
+            taped(app, recorded);
         }
-        (Order::Survey | Order::Record { .. }, None) => {}
+        (Order::Command { wish, client }, Some(car)) => {
+            begin(Stage::Planning);
+            let control = app.bay().new_control();
+            let id = wish.id.to_string();
+            lock(&app.bay().car).command = Some(CommandJson { id, client, ..CommandJson::default() });
+            lock(&app.bay().grip).arm(client);
+            let mut taping = Taping::new(app, car, Stage::Commanding);
+            let outcome = workshop.command(car, &wish, &control, &mut taping, &mut || hand(app, client));
+            lock(&app.bay().grip).disarm();
+            let mut commanded = outcome.inspect_err(|_| lock(&app.bay().car).command = None)?;
+            let recorded = std::mem::take(&mut commanded.recorded);
+            if let Some(command) = lock(&app.bay().car).command.as_mut() {
+                command.is_pressed = false;
+                command.done = Some(Box::new(commanded));
+            }
+            taped(app, recorded);
+        }
+        (Order::Survey | Order::Record { .. } | Order::Command { .. }, None) => {}
     }
     Ok(())
+}
+
+/// What the hand on the command of this client does: whoever lost the car lost that too.
+fn hand(app: &App, client: u32) -> Hand {
+    let holds = app.access().holds(client);
+    let mut grip = lock(&app.bay().grip);
+    if !holds {
+        grip.disarm();
+    }
+    let hand = grip.hand(app.now());
+    drop(grip);
+    let is_pressed = hand == Hand::Pressed;
+    let mut shown = lock(&app.bay().car);
+    let changed = shown
+        .command
+        .as_mut()
+        .is_some_and(|command| std::mem::replace(&mut command.is_pressed, is_pressed) != is_pressed);
+    drop(shown);
+    if changed {
+        app.changed();
+    }
+    hand
+}
+
+/// A drive is complete: pages are told where it is and what was lost.
+fn taped(app: &App, recorded: wire::Recorded) {
+    let mut shown = lock(&app.bay().car);
+    shown.n_done += 1;
+    if let Some(recording) = shown.recording.as_mut() {
+        let file = std::path::Path::new(&recorded.drive.file);
+        recording.drive = file.file_stem().map(|stem| stem.to_string_lossy().into_owned());
+        recording.t_s = recorded.drive.duration_s;
+        recording.problems = recorded.problems;
+    }
+    drop(shown);
+    app.case_changed();
 }
 
 /// Tells pages each step.
@@ -262,9 +387,15 @@ struct Taping<'a> {
     /// in some seconds.
     pace: Option<Instant>,
     told: Instant,
+    stage: Stage,
 }
 
-impl Taping<'_> {
+impl<'a> Taping<'a> {
+    fn new(app: &'a App, car: &Car, stage: Stage) -> Self {
+        let is_invented = car.adapter.starts_with("standin:");
+        Self { app, pace: is_invented.then(Instant::now), told: Instant::now(), stage }
+    }
+
     fn tell(&self, change: impl FnOnce(&mut RecordingJson)) {
         if let Some(recording) = lock(&self.app.bay().car).recording.as_mut() {
             change(recording);
@@ -282,7 +413,7 @@ impl Observer for Taping<'_> {
         let feed = self.app.feed().start(signals.len());
         let disk_left = self.app.disk_left();
         let mut shown = lock(&self.app.bay().car);
-        shown.stage = Stage::Recording;
+        shown.stage = self.stage;
         shown.recording =
             Some(RecordingJson { feed, signals: signals.to_vec(), disk_left, ..RecordingJson::default() });
         drop(shown);
@@ -314,7 +445,8 @@ impl Observer for Taping<'_> {
 
     fn turn(&mut self, t_ns: i64) {
         if let Some(began) = self.pace {
-            let ahead = Duration::from_nanos(u64::try_from(t_ns).unwrap_or(0)).saturating_sub(began.elapsed());
+            let passed = Duration::try_from_secs_f64(seconds_from_nanos(t_ns) / self.app.options().pace);
+            let ahead = passed.unwrap_or_default().saturating_sub(began.elapsed());
             // A tick of the scheduler is not worth a sleep.
             if ahead > Duration::from_millis(2) {
                 std::thread::sleep(ahead.min(Duration::from_millis(100)));

@@ -24,6 +24,7 @@ mod app;
 mod assets;
 mod bay;
 mod failure;
+mod grip;
 mod guard;
 mod network;
 mod overview;
@@ -51,12 +52,14 @@ pub struct Options {
     pub listen: SocketAddr,
     /// Adapters that are offered besides those that are found.
     pub adapters: Vec<String>,
+    /// How many times as fast as the wall's clock the invented car lives while it is recorded; above 0.
+    pub pace: f64,
 }
 
 /// Listening on loopback alone, at the usual port.
 impl Default for Options {
     fn default() -> Self {
-        Self { listen: SocketAddr::new(IpAddr::V4(Ipv4Addr::LOCALHOST), PORT), adapters: Vec::new() }
+        Self { listen: SocketAddr::new(IpAddr::V4(Ipv4Addr::LOCALHOST), PORT), adapters: Vec::new(), pace: 1.0 }
     }
 }
 

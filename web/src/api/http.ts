@@ -62,6 +62,7 @@ export async function send<T = null>(
 }
 
 /** Sends a file as it is. */
-export async function sendFile<T>(path: string, file: Blob): Promise<T> {
-  return (await ask('POST', path, file, 'application/octet-stream')).json() as Promise<T>;
+export async function sendFile<T>(method: 'POST' | 'PUT', path: string, file: Blob): Promise<T | null> {
+  const text = await (await ask(method, path, file, 'application/octet-stream')).text();
+  return text ? (JSON.parse(text) as T) : null;
 }

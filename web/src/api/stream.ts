@@ -18,6 +18,8 @@ export class Stream {
   private readonly hears: Hears;
   private readonly listeners = new Set<(frame: Frame) => void>();
   private readonly keepers: ((frame: Frame) => void)[] = [];
+  /** Called with every beat of the workbench: a command waits for this page. */
+  beats: (beat: number) => void = () => {};
 
   constructor(hears: Hears) {
     this.hears = hears;
@@ -37,6 +39,7 @@ export class Stream {
       if (typeof data === 'string') {
         const said = JSON.parse(data) as ToPage;
         if (said.type === 'state') this.hears.state(said);
+        else if (said.type === 'beat') this.beats(said.beat);
         return;
       }
       const frame = readFrame(data as ArrayBuffer);

@@ -89,6 +89,10 @@ export type Care = {
  */
 conditions: Array<string>, 
 /**
+ * The same as limits of signals, in the same order.
+ */
+needs: Array<Need>, 
+/**
  * What can hurt someone or break something.
  */
 cautions: Array<string>, 
@@ -387,7 +391,11 @@ outputs: Array<Output>,
 /**
  * What can be started.
  */
-routines: Array<Routine>, };
+routines: Array<Routine>, 
+/**
+ * What can hurt someone whatever is driven, besides each one's own cautions.
+ */
+cautions: Array<string>, };
 
 export type Conditions = { 
 /**
@@ -1261,6 +1269,20 @@ continuous: boolean,
  */
 state: string, };
 
+export type Need = { 
+/**
+ * The signal.
+ */
+signal: string, 
+/**
+ * Least value; null: no limit.
+ */
+min: number | null, 
+/**
+ * Greatest value; null: no limit.
+ */
+max: number | null, };
+
 export type Network = { 
 /**
  * What it is called; null for the one at the connector or behind it, as far as nobody tells.
@@ -2071,6 +2093,20 @@ problems: Array<string>,
  */
 case: CaseRef | null, };
 
+export type TakenIn = { 
+/**
+ * The name of the drive that it became; null for a case.
+ */
+drive: string | null, 
+/**
+ * The case; null for a drive.
+ */
+case: Case | null, 
+/**
+ * What was damaged or missing.
+ */
+problems: Array<string>, };
+
 export type TestOutcome = { 
 /**
  * `yes` or `no`.
@@ -2271,9 +2307,9 @@ message: string,
  */
 hints: Array<string>, };
 
-export type FromPage = { "type": "watch", signals: Array<number> | null, every_ms: number, } | { "type": "seen", frame: number, };
+export type FromPage = { "type": "watch", signals: Array<number> | null, every_ms: number, } | { "type": "seen", frame: number, } | { "type": "hold", press: number, beat: number, } | { "type": "let_go" };
 
-export type ToPage = { "type": "state" } & StateJson;
+export type ToPage = { "type": "state" } & StateJson | { "type": "beat", beat: number, };
 
 export type SessionJson = { id: number, 
 /**
@@ -2283,7 +2319,11 @@ is_bench: boolean, may_hold: boolean,
 /**
  * Program and version.
  */
-software: string, };
+software: string, 
+/**
+ * Whether it can write reports as PDF.
+ */
+has_pdf: boolean, };
 
 export type JoinJson = { code: string, 
 /**
@@ -2331,7 +2371,7 @@ bytes: number,
  */
 written_unix_s: number, };
 
-export type Stage = "empty" | "connecting" | "ready" | "surveying" | "planning" | "recording";
+export type Stage = "empty" | "connecting" | "ready" | "surveying" | "planning" | "recording" | "commanding";
 
 export type CarJson = { stage: Stage, 
 /**
@@ -2350,6 +2390,10 @@ failure: FailureJson | null, vehicle: ConnectedJson | null,
  * The drive that is being recorded, or was recorded last.
  */
 recording: RecordingJson | null, 
+/**
+ * The command that goes on, or was given last.
+ */
+command: CommandJson | null, 
 /**
  * How many surveys and drives this program has completed: a page that sees it change asks for the lists again.
  */
@@ -2439,8 +2483,36 @@ export type MarkJson = {
  */
 text: string, };
 
+export type CommandJson = { 
+/**
+ * The output or routine.
+ */
+id: string, 
+/**
+ * The client that may press.
+ */
+client: number, 
+/**
+ * Whether somebody presses.
+ */
+is_pressed: boolean, 
+/**
+ * How it went, once it is over; the drive itself stands in the recording.
+ */
+done: Commanded | null, };
+
+export type HowJson = { "kind": "hold", level: number | null, } | { "kind": "pulses", level: number | null, on_s: number, off_s: number, count: number, } | { "kind": "routine", parameters: Array<[string, number]>, };
+
+export type CommandWishJson = { id: string, how: HowJson, signals: Array<string>, cautions_read: boolean, };
+
 export type AdapterJson = { address: string, 
 /**
  * Whether it is the invented car.
  */
 is_invented: boolean, };
+
+export type ShopJson = { name: string, lines: Array<string>, has_logo: boolean, };
+
+export type StorageJson = { folder: string, n_drives: number, drive_bytes: number, all_bytes: number, disk_left: number | null, };
+
+export type DefinitionJson = { name: string, offers: DefinitionsChecked | null, problem: string | null, };

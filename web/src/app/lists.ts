@@ -62,6 +62,7 @@ async function fill<T>(list: { value: T }, path: string): Promise<void> {
 }
 
 export const refreshWatchlists = () => fill(watchlists, '/watchlists');
+export const refreshSignals = () => fill(signals, '/signals');
 
 export async function searchCases(words: string): Promise<void> {
   const found = await tried(get<Cases>(`/cases?search=${encodeURIComponent(words)}`));
@@ -96,7 +97,7 @@ export function startLists(): void {
   });
   effect(() => {
     if (!session.value) return;
-    void fill(signals, '/signals');
+    void refreshSignals();
     void fill(adapters, '/adapters');
     void refreshWatchlists();
   });

@@ -2,10 +2,12 @@
 
 import type { ComponentType } from 'preact';
 import { Dialog } from '../parts/dialog';
-import { Trouble } from '../parts/notices';
+import { RecordingNote, Trouble } from '../parts/notices';
+import { Command } from '../places/command/index';
 import { Join } from '../places/join/index';
 import { Ledger } from '../places/ledger/index';
 import { Live } from '../places/live/index';
+import { Report } from '../places/report/index';
 import { Review } from '../places/review/index';
 import { Road } from '../places/road/index';
 import { Settings } from '../places/settings/index';
@@ -20,7 +22,7 @@ import { connected, needsCode, session } from './state';
 import { Strip } from './strip';
 
 /** Places that the strip of work offers, in the order of a case. */
-const work: readonly Place[] = ['survey', 'live', 'road', 'review', 'swap'];
+const work: readonly Place[] = ['survey', 'live', 'road', 'review', 'command', 'swap', 'report'];
 
 const rooms: Partial<Record<Place, ComponentType<{ what: string | null }>>> = {
   start: Start,
@@ -28,7 +30,9 @@ const rooms: Partial<Record<Place, ComponentType<{ what: string | null }>>> = {
   review: Review,
   road: Road,
   survey: Survey,
+  command: Command,
   swap: Swap,
+  report: Report,
   settings: Settings,
 };
 
@@ -65,6 +69,7 @@ export function Shell() {
           </p>
         )}
         <Trouble />
+        <RecordingNote />
         <Room key={`${place}/${what}`} what={what} />
       </main>
       <aside class="suspects-side" data-part="suspects" tabIndex={-1} aria-label={t('suspects')}>

@@ -14,6 +14,7 @@ const lamps: Record<Stage, string> = {
   surveying: 'busy',
   planning: 'busy',
   recording: 'tape',
+  commanding: 'tape',
 };
 
 export function Strip() {

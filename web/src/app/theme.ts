@@ -9,6 +9,12 @@ export type Theme = (typeof themes)[number];
 /** Sizes of text, as factors. */
 export const scales = [1, 1.25, 1.5, 2] as const;
 
+/** Units and paper of what is handed over. */
+export const unitSystems = ['metric', 'us'] as const;
+export const papers = ['a4', 'letter'] as const;
+export const unitSystem = signal<(typeof unitSystems)[number]>('metric');
+export const paper = signal<(typeof papers)[number]>('a4');
+
 export const theme = signal<Theme>('day');
 export const scale = signal<number>(1);
 /** Whether a passenger may see moving graphs on the road: for as long as this tab is open. */
@@ -28,6 +34,10 @@ export function startLook(): void {
   const all = Object.keys(languages) as Language[];
   language.value = kept('language', all) ?? all.find((one) => navigator.language.startsWith(one)) ?? 'en';
   passenger.value = sessionStorage.getItem('passenger') === 'yes';
+  // Where people use US units they use the paper that goes with them; both can be chosen.
+  const isUs = navigator.language === 'en-US';
+  unitSystem.value = kept('units', unitSystems) ?? (isUs ? 'us' : 'metric');
+  paper.value = kept('paper', papers) ?? (isUs ? 'letter' : 'a4');
   spoken.value = localStorage.getItem('spoken') !== 'no';
   effect(() => {
     const root = document.documentElement;
@@ -38,6 +48,8 @@ export function startLook(): void {
     localStorage.setItem('scale', String(scale.value));
     localStorage.setItem('language', language.value);
     sessionStorage.setItem('passenger', passenger.value ? 'yes' : 'no');
+    localStorage.setItem('units', unitSystem.value);
+    localStorage.setItem('paper', paper.value);
     localStorage.setItem('spoken', spoken.value ? 'yes' : 'no');
   });
 }

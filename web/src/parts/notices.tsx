@@ -1,7 +1,7 @@
 /** What went wrong, and what to be careful about. */
 
-import { trouble } from '../app/state';
-import { t } from '../text';
+import { state, trouble } from '../app/state';
+import { clock, t } from '../text';
 
 export function Trouble() {
   if (!trouble.value) return null;
@@ -23,6 +23,18 @@ export function Trouble() {
         {t('put_away')}
       </button>
     </div>
+  );
+}
+
+/** What happened last to the recording that runs: an adapter that was lost, and came back. */
+export function RecordingNote() {
+  const car = state.value?.car;
+  const note = car?.recording?.notes.at(-1);
+  if (!note || (car?.stage !== 'recording' && car?.stage !== 'commanding')) return null;
+  return (
+    <p class="note" role="status">
+      <span class="figure">{clock(note.t_s)}</span> {note.text}
+    </p>
   );
 }
 

@@ -29,7 +29,7 @@ export interface Trace {
 export interface Band {
   from: number;
   to: number;
-  kind: 'faulty' | 'healthy' | 'undecided' | 'gap';
+  kind: 'faulty' | 'healthy' | 'undecided' | 'gap' | 'driven';
   /** Whether it is the one that is being looked at. */
   chosen: boolean;
   /** Which signals it is about; null for all. */
@@ -112,6 +112,7 @@ export class Plot {
           healthy: get('--sound'),
           undecided: get('--open'),
           gap: get('--ink-2'),
+          driven: get('--paint'),
         },
       };
     }

@@ -40,10 +40,10 @@ export interface Workbench {
   end(): Promise<void>;
 }
 
-export async function startWorkbench(adapter = car): Promise<Workbench> {
+export async function startWorkbench(adapter = car, more: string[] = []): Promise<Workbench> {
   const home = mkdtempSync(join(tmpdir(), 'witness-'));
   const env = { ...process.env, WITNESS_HOME: home };
-  const words = ['serve', '--no-open', '--json', '--listen', '127.0.0.1:0', '--adapter', adapter];
+  const words = ['serve', '--no-open', '--json', '--listen', '127.0.0.1:0', '--adapter', adapter, ...more];
   const child = spawn(program, words, { env, stdio: ['ignore', 'pipe', 'inherit'] });
   const url = await new Promise<string>((done, failed) => {
     let said = '';

@@ -114,6 +114,14 @@ test('pictures of every place', { timeout: 600_000 }, async () => {
       await take('road-before');
       await goTo(page, '/settings');
       await take('settings');
+      await page.getByRole('heading', { name: 'Storage' }).scrollIntoViewIfNeeded();
+      await take('settings-below');
+      await goTo(page, '/report');
+      await page.frameLocator('.preview').locator('figure').first().waitFor();
+      await take('report');
+      await page.getByText('Language, units, paper, pictures').click();
+      await take('report-form');
+      await commands(page, take);
       if (screen === 'phone') {
         for (const side of ['Ledger', 'Suspects']) {
           await page.getByRole('button', { name: side, exact: true }).click();
@@ -152,6 +160,35 @@ async function scaled(page: Page, factor: number): Promise<void> {
     document.documentElement.style.setProperty('--text-scale', String(scale));
   }, factor);
   await page.waitForTimeout(200);
+}
+
+/** A car that stands idling, its outputs, one of them prepared, driven and over. */
+async function commands(page: Page, take: (name: string) => Promise<void>): Promise<void> {
+  await goTo(page, '/');
+  await page.getByLabel('Address of another adapter').fill('standin:fell?script=idle');
+  await page.getByRole('button', { name: 'Connect', exact: true }).last().click();
+  await page.waitForTimeout(1500);
+  await goTo(page, '/command');
+  await page.getByRole('link', { name: /compressor clutch/ }).waitFor();
+  await take('command-list');
+  await page
+    .getByRole('link', { name: /radiator fan/ })
+    .first()
+    .click();
+  await take('command-before');
+  await page.getByRole('checkbox', { name: /^I have read this/ }).check();
+  await page.getByRole('button', { name: 'Prepare' }).click();
+  await page.getByText('Hold to drive').waitFor({ timeout: 20_000 });
+  await page.waitForTimeout(3000);
+  await page.locator('.hold').hover();
+  await page.mouse.down();
+  await page.waitForTimeout(2500);
+  await take('command-held');
+  await page.mouse.up();
+  await page.waitForTimeout(500);
+  await page.getByRole('button', { name: 'Done' }).click();
+  await page.getByText('Measured response').waitFor();
+  await take('command-over');
 }
 
 async function goTo(page: Page, path: string): Promise<void> {

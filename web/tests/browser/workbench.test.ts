@@ -1,7 +1,5 @@
 /** The workbench as it is used: the real program, an invented car, a real browser. */
 
-import { readFileSync } from 'node:fs';
-import { createRequire } from 'node:module';
 import type { Browser, Locator, Page } from 'playwright-core';
 import { afterAll, beforeAll, expect, test } from 'vitest';
 import {
@@ -14,6 +12,7 @@ import {
   type Workbench,
   watched,
 } from './harness.ts';
+import { complaintsOfAxe, connect, giveUpCar, goTo } from './steps.ts';
 
 let workbench: Workbench;
 let browser: Browser;
@@ -29,33 +28,11 @@ afterAll(async () => {
   await workbench?.end();
 });
 
-const goTo = (page: Page, path: string) =>
-  page.evaluate((to) => {
-    history.pushState(null, '', to);
-    dispatchEvent(new PopStateEvent('popstate'));
-  }, path);
-
 async function openDrive(page: Page, which: 'first' | 'last' = 'last'): Promise<void> {
   await goTo(page, '/review');
   await page.locator('.place a.line')[which]().click();
   await page.locator('.finding').first().waitFor();
 }
-
-async function connect(page: Page): Promise<void> {
-  await goTo(page, '/');
-  await page.getByRole('button', { name: 'Connect', exact: true }).first().click();
-  await page.getByRole('region', { name: 'The connected car' }).waitFor({ timeout: 30_000 });
-}
-
-/** A page that is closed would keep the car for a while, in case it comes back. */
-const giveUpCar = (page: Page) =>
-  page.evaluate(() =>
-    fetch('/api/car/hand-over', {
-      method: 'POST',
-      headers: { 'content-type': 'application/json' },
-      body: '{"to":null}',
-    }),
-  );
 
 /** Records a drive for the open case and pins what is on the screen; the entry leads back to that stretch. */
 async function pinned(page: Page, ledger: Locator): Promise<void> {
@@ -68,31 +45,6 @@ async function pinned(page: Page, ledger: Locator): Promise<void> {
   const entry = ledger.getByRole('link', { name: /all <b>calm/ });
   await entry.waitFor();
   expect(await entry.getAttribute('href')).toMatch(/^\/review\/.+#0\.000-\d+/);
-}
-
-const axe = readFileSync(createRequire(import.meta.url).resolve('axe-core/axe.min.js'), 'utf8');
-
-/** What an automated checker finds against WCAG 2.2 A and AA. */
-async function complaintsOfAxe(page: Page): Promise<string[]> {
-  // Evaluated from outside the page, so that its own policy against foreign scripts stays in force.
-  await page.evaluate(axe);
-  return page.evaluate(async () => {
-    const checker = (
-      globalThis as unknown as {
-        axe: {
-          run(
-            options: object,
-          ): Promise<{ violations: { id: string; nodes: { html: string; failureSummary: string }[] }[] }>;
-        };
-      }
-    ).axe;
-    const { violations } = await checker.run({
-      runOnly: { type: 'tag', values: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa'] },
-    });
-    return violations.flatMap((one) =>
-      one.nodes.map((node) => `${one.id}: ${node.html.slice(0, 120)} ${node.failureSummary}`),
-    );
-  });
 }
 
 test.each(Object.keys(screens) as Screen[])(

@@ -118,6 +118,14 @@ impl Who {
     pub(crate) fn must_work(self) -> Result<(), Failure> {
         if self.may_hold { Ok(()) } else { Err(Failure::forbidden("this page was invited to look on")) }
     }
+
+    /// Whether this client sits at the machine itself.
+    pub(crate) fn must_be_bench(self) -> Result<(), Failure> {
+        if self.is_bench {
+            return Ok(());
+        }
+        Err(Failure::forbidden("only a page at the machine itself may do that").hint("do it at the bench"))
+    }
 }
 
 impl Access {
@@ -236,7 +244,7 @@ impl Access {
 
     /// Whether `who` may act on the car.
     pub(crate) fn must_hold(&self, who: Who) -> Result<(), Failure> {
-        if self.holder == Some(who.id) {
+        if self.holds(who.id) {
             return Ok(());
         }
         let holder = self.holder.and_then(|id| self.clients.iter().find(|client| client.id == id));
@@ -244,6 +252,16 @@ impl Access {
             Some(holder) => Failure::forbidden(format!("{} holds the car", holder.name)).hint("ask for the car first"),
             None => Failure::forbidden("nobody holds the car").hint("take the car first"),
         })
+    }
+
+    /// Whether this client holds the car.
+    pub(crate) fn holds(&self, id: u32) -> bool {
+        self.holder == Some(id)
+    }
+
+    /// Whether any page of this client is open.
+    pub(crate) fn is_here(&self, id: u32) -> bool {
+        self.clients.iter().any(|client| client.id == id && client.n_streams > 0)
     }
 
     /// What a client is called.

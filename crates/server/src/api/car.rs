@@ -1,9 +1,10 @@
-//! `/api/car`: connecting, surveying and recording; only the holder of the car may.
+//! `/api/car`: connecting, surveying, recording and commanding; only the holder of the car may.
 
 use axum::extract::State;
-use axum::routing::post;
+use axum::routing::{get, post};
 use axum::{Json, Router};
 use serde::Deserialize;
+use workshop::{CommandWish, How};
 
 use crate::access::Who;
 use crate::app::App;
@@ -43,6 +44,47 @@ pub(crate) struct MarkJson {
     text: String,
 }
 
+/// What is to be prepared: it is driven once the page says that a button is held, see [`crate::grip`].
+#[derive(Debug, Deserialize)]
+#[cfg_attr(test, derive(ts_rs::TS))]
+pub(crate) struct CommandWishJson {
+    /// The output or routine.
+    id: String,
+    how: HowJson,
+    /// Signals recorded beside it; none: its own state and what ought to respond.
+    signals: Vec<String>,
+    /// Whether somebody has read the cautions.
+    cautions_read: bool,
+}
+
+/// How something is to be done.
+#[derive(Debug, Deserialize)]
+#[cfg_attr(test, derive(ts_rs::TS))]
+#[serde(tag = "kind", rename_all = "snake_case")]
+pub(crate) enum HowJson {
+    /// To a level (null: the greatest, or on) for as long as it is held.
+    Hold { level: Option<f64> },
+    /// On and off in turn, unevenly, for as long as it is held.
+    Pulses { level: Option<f64>, on_s: f64, off_s: f64, count: u32 },
+    /// A routine with its parameters by name, for as long as it is held.
+    Routine { parameters: Vec<(String, f64)> },
+}
+
+/// Longest time in one go where the definition knows none, seconds.
+const LONGEST_S: f64 = 600.0;
+/// How long a prepared command lasts in all beyond one go, seconds.
+const PAUSES_S: f64 = 900.0;
+
+impl From<HowJson> for How {
+    fn from(how: HowJson) -> Self {
+        match how {
+            HowJson::Hold { level } => Self::Hold { level, seconds: LONGEST_S },
+            HowJson::Pulses { level, on_s, off_s, count } => Self::Pulses { level, on_s, off_s, count, even: false },
+            HowJson::Routine { parameters } => Self::Routine { parameters, seconds: LONGEST_S },
+        }
+    }
+}
+
 pub(crate) fn routes() -> Router<App> {
     Router::new()
         .route("/car/connect", post(connect))
@@ -50,6 +92,8 @@ pub(crate) fn routes() -> Router<App> {
         .route("/car/survey", post(survey))
         .route("/car/record", post(record))
         .route("/car/signals", post(change))
+        .route("/car/commands", get(commands))
+        .route("/car/command", post(command))
         .route("/car/stop", post(stop))
         .route("/car/mark", post(mark))
 }
@@ -87,7 +131,33 @@ async fn change(State(app): State<App>, who: Who, Json(wanted): Json<ChangeJson>
     app.bay().change_signals(signals)
 }
 
-/// Ends a recording.
+/// What the modules of the connected car can be told to do.
+async fn commands(State(app): State<App>, _: Who) -> Json<wire::Commands> {
+    Json(app.bay().commands())
+}
+
+async fn command(State(app): State<App>, who: Who, Json(wanted): Json<CommandWishJson>) -> Result<(), Failure> {
+    app.access().must_hold(who)?;
+    if !app.access().is_here(who.id) {
+        return Err(Failure::busy("a command takes a page that stays open: this one has no stream"));
+    }
+    app.must_be_connected()?;
+    let [id] = &workshop::signal_ids(&[wanted.id])?[..] else {
+        return Err(Failure::input("name one output or routine"));
+    };
+    let wish = CommandWish {
+        id: id.clone(),
+        how: wanted.how.into(),
+        signals: workshop::signal_ids(&wanted.signals)?,
+        out: None,
+        replace: false,
+        cautions_read: wanted.cautions_read,
+        pauses_s: PAUSES_S,
+    };
+    app.order(who, Order::Command { wish: Box::new(wish), client: who.id })
+}
+
+/// Ends a recording or a command.
 async fn stop(State(app): State<App>, who: Who) -> Result<(), Failure> {
     app.access().must_hold(who)?;
     app.bay().stop();

@@ -1,12 +1,13 @@
 //! `/api/signals`, `/api/watchlists` and `/api/adapters`: what can be chosen from.
 
 use axum::extract::{Path, State};
-use axum::routing::{get, put};
+use axum::routing::{get, post, put};
 use axum::{Json, Router};
 use serde::Serialize;
 
 use crate::access::Who;
 use crate::app::App;
+use crate::bay::Stage;
 use crate::failure::Failure;
 
 /// An adapter that can be tried.
@@ -22,13 +23,14 @@ pub(crate) fn routes() -> Router<App> {
     Router::new()
         .route("/signals", get(signals))
         .route("/adapters", get(adapters))
+        .route("/adapters/look", post(look))
         .route("/watchlists", get(watchlists))
         .route("/watchlists/{name}", put(save).delete(remove))
 }
 
 async fn signals(State(app): State<App>, _: Who) -> Result<Json<Vec<wire::Signal>>, Failure> {
     app.off_thread(|app| {
-        let definitions = workshop::definitions(&app.definition_files())?;
+        let definitions = workshop::definitions(&app.workshop().definition_files())?;
         Ok(Json(workshop::known_signals(&definitions)))
     })
     .await
@@ -40,6 +42,17 @@ async fn adapters(State(app): State<App>, _: Who) -> Json<Vec<AdapterJson>> {
     addresses.dedup();
     let adapter = |address: String| AdapterJson { is_invented: address.starts_with("standin:"), address };
     Json(addresses.into_iter().map(adapter).collect())
+}
+
+/// Looks for everything that is plugged in or in reach, which takes some seconds, and asks each who it is. While a car is
+/// connected nothing is asked: an adapter takes one connection.
+async fn look(State(app): State<App>, who: Who) -> Result<Json<wire::Adapters>, Failure> {
+    who.must_work()?;
+    app.off_thread(|app| {
+        let is_free = app.bay().car().stage == Stage::Empty;
+        Ok(Json(app.workshop().adapters(None, is_free, &mut workshop::Silent)?))
+    })
+    .await
 }
 
 async fn watchlists(State(app): State<App>, _: Who) -> Result<Json<Vec<wire::Watchlist>>, Failure> {

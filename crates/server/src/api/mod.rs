@@ -8,7 +8,10 @@ mod drives;
 mod lists;
 mod people;
 mod pictures;
+mod report;
 mod session;
+mod settings;
+mod uploads;
 
 use axum::Router;
 use axum::extract::DefaultBodyLimit;
@@ -30,6 +33,9 @@ pub(crate) fn router(app: App) -> Router {
         .merge(pictures::routes())
         .merge(lists::routes())
         .merge(people::routes())
+        .merge(report::routes())
+        .merge(settings::routes())
+        .merge(uploads::routes())
         .route("/stream", get(stream::socket::open))
         .fallback(async || Failure::missing("the workbench has no such resource"));
     Router::new().nest("/api", resources).fallback(assets::serve).layer(DefaultBodyLimit::max(MAX_BODY)).with_state(app)
@@ -77,13 +83,19 @@ mod tests {
             crate::bay::CarJson,
             crate::bay::ConnectedJson,
             crate::bay::RecordingJson,
+            crate::bay::CommandJson,
             super::cases::NewCaseJson,
             super::cases::EntryJson,
             super::car::ConnectJson,
             super::car::RecordJson,
             super::car::ChangeJson,
             super::car::MarkJson,
+            super::car::CommandWishJson,
+            super::car::HowJson,
             super::lists::AdapterJson,
+            super::settings::ShopJson,
+            super::settings::StorageJson,
+            super::settings::DefinitionJson,
         );
         let wanted =
             format!("// Made from the types in crates/wire and crates/server by their tests; do not edit.\n{module}");

@@ -67,7 +67,7 @@ async fn invite(
     who: Who,
     Json(wanted): Json<InviteJson>,
 ) -> Result<Json<InvitationJson>, Failure> {
-    must_be_bench(who)?;
+    who.must_be_bench()?;
     let address = match app.network_address() {
         Some(address) => address,
         None => network::open(&app).await?,
@@ -80,13 +80,13 @@ async fn invite(
 }
 
 async fn close(State(app): State<App>, who: Who) -> Result<(), Failure> {
-    must_be_bench(who)?;
+    who.must_be_bench()?;
     app.close_network();
     Ok(())
 }
 
 async fn dismiss(State(app): State<App>, who: Who, Path(id): Path<u32>) -> Result<(), Failure> {
-    must_be_bench(who)?;
+    who.must_be_bench()?;
     app.access().dismiss(id);
     app.changed();
     Ok(())
@@ -114,13 +114,6 @@ async fn keep(State(app): State<App>, who: Who) -> Result<(), Failure> {
     app.access().keep(who)?;
     app.changed();
     Ok(())
-}
-
-fn must_be_bench(who: Who) -> Result<(), Failure> {
-    if who.is_bench {
-        return Ok(());
-    }
-    Err(Failure::forbidden("only a page at the machine itself may do that").hint("do it at the bench"))
 }
 
 fn qr(text: &str) -> Result<Vec<String>, Failure> {

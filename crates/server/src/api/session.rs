@@ -22,6 +22,8 @@ pub(crate) struct SessionJson {
     pub(crate) may_hold: bool,
     /// Program and version.
     pub(crate) software: String,
+    /// Whether it can write reports as PDF.
+    pub(crate) has_pdf: bool,
 }
 
 #[derive(Debug, Deserialize)]
@@ -61,7 +63,8 @@ async fn join(State(app): State<App>, Json(wanted): Json<JoinJson>) -> Result<Re
 
 fn session(app: &App, who: Who) -> SessionJson {
     let software = app.workshop().software().to_owned();
-    SessionJson { id: who.id, is_bench: who.is_bench, may_hold: who.may_hold, software }
+    let has_pdf = workshop::HAS_PDF;
+    SessionJson { id: who.id, is_bench: who.is_bench, may_hold: who.may_hold, software, has_pdf }
 }
 
 fn with_cookie(app: &App, who: Who, token: &Token) -> Response {

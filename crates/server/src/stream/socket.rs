@@ -1,5 +1,6 @@
 //! One WebSocket per client.
 
+use std::collections::VecDeque;
 use std::time::Duration;
 
 use axum::extract::State;
@@ -8,8 +9,9 @@ use axum::response::Response;
 use serde::{Deserialize, Serialize};
 use tokio::time::MissedTickBehavior;
 
-use crate::access::Who;
+use crate::access::{Now, Who};
 use crate::app::{App, StateJson};
+use crate::grip::{BEATS_EVERY, Press};
 use crate::stream::feed::Cursor;
 
 /// Most bytes of a message from a page: names of watched signals, nothing more.
@@ -32,6 +34,10 @@ pub(crate) enum FromPage {
     Watch { signals: Option<Vec<u16>>, every_ms: u32 },
     /// It has drawn the frame with this number and all before it.
     Seen { frame: u32 },
+    /// The button of a command is held, in its press with this number: the answer to a beat.
+    Hold { press: u32, beat: u32 },
+    /// The button was let go.
+    LetGo,
 }
 
 /// What a page is told besides samples.
@@ -41,6 +47,8 @@ pub(crate) enum FromPage {
 pub(crate) enum ToPage {
     /// Everything that may have changed.
     State(Box<StateJson>),
+    /// A command waits for this page: if its button is held, it says so now.
+    Beat { beat: u32 },
 }
 
 pub(crate) async fn open(State(app): State<App>, who: Who, upgrade: WebSocketUpgrade) -> Response {
@@ -48,22 +56,29 @@ pub(crate) async fn open(State(app): State<App>, who: Who, upgrade: WebSocketUpg
 }
 
 async fn run(app: App, who: Who, mut socket: WebSocket) {
+    let stream = app.new_number();
     app.access().arrive(who.id);
     app.changed();
     // Whatever ends the stream, what depends on it ends too.
-    let _end = Leaving { app: app.clone(), who };
-    serve(&app, who, &mut socket).await;
+    let _end = Leaving { app: app.clone(), who, stream };
+    serve(&app, who, stream, &mut socket).await;
 }
 
 struct Leaving {
     app: App,
     who: Who,
+    stream: u64,
 }
 
 impl Drop for Leaving {
     fn drop(&mut self) {
+        self.app.bay().let_go(self.stream);
         let now = self.app.now();
         self.app.access().leave(self.who.id, now);
+        let is_here = self.app.access().is_here(self.who.id);
+        if !is_here {
+            self.app.bay().leave(self.who.id);
+        }
         self.app.changed();
     }
 }
@@ -74,12 +89,41 @@ struct Watching {
     cursor: Cursor,
     sent: u32,
     seen: u32,
+    beats: Beats,
 }
 
-async fn serve(app: &App, who: Who, socket: &mut WebSocket) {
+/// When the latest beats left; the first that is kept has the number `first`.
+#[derive(Default)]
+struct Beats {
+    first: u32,
+    left: VecDeque<Now>,
+}
+
+impl Beats {
+    /// Most beats that are kept: two seconds, longer than an answer counts.
+    const KEPT: usize = 20;
+
+    /// A beat leaves; its number.
+    fn leave(&mut self, now: Now) -> u32 {
+        if self.left.len() >= Self::KEPT {
+            self.left.pop_front();
+            self.first += 1;
+        }
+        self.left.push_back(now);
+        self.first + self.left.len() as u32 - 1
+    }
+
+    fn left_at(&self, beat: u32) -> Option<Now> {
+        self.left.get(beat.checked_sub(self.first)? as usize).copied()
+    }
+}
+
+async fn serve(app: &App, who: Who, stream: u64, socket: &mut WebSocket) {
     let mut changes = app.changes();
     changes.mark_changed();
-    let mut watching = Watching { wanted: Some(Vec::new()), cursor: Cursor::default(), sent: 0, seen: 0 };
+    let (wanted, cursor, beats) = (Some(Vec::new()), Cursor::default(), Beats::default());
+    let mut watching = Watching { wanted, cursor, sent: 0, seen: 0, beats };
+    let mut pulse = ticks(BEATS_EVERY);
     let mut frames = ticks(FASTEST);
     let mut states = ticks(STATES_EVERY);
     loop {
@@ -88,7 +132,20 @@ async fn serve(app: &App, who: Who, socket: &mut WebSocket) {
             received = socket.recv() => match received {
                 Some(Ok(Message::Text(text))) => {
                     match serde_json::from_str(&text) {
-                        Ok(said) => hear(said, &mut watching, &mut frames),
+                        Ok(FromPage::Watch { signals, every_ms }) => {
+                            watching.wanted = signals;
+                            let every = Duration::from_millis(u64::from(every_ms.min(2000)));
+                            frames = ticks(every.max(FASTEST));
+                        }
+                        Ok(FromPage::Seen { frame }) => {
+                            watching.seen = watching.seen.max(frame.min(watching.sent));
+                        }
+                        Ok(FromPage::Hold { press, beat }) => {
+                            if let Some(beat) = watching.beats.left_at(beat) {
+                                app.bay().hold(who.id, Press { stream, number: press }, beat, app.now());
+                            }
+                        }
+                        Ok(FromPage::LetGo) => app.bay().let_go(stream),
                         // A page that says what we do not know is not ours, or of another version.
                         Err(_) => return,
                     }
@@ -105,6 +162,14 @@ async fn serve(app: &App, who: Who, socket: &mut WebSocket) {
                 let Ok(text) = serde_json::to_string(&state) else { return };
                 Message::Text(text.into())
             },
+            _ = pulse.tick() => {
+                if !app.bay().waits_for(who.id) {
+                    continue;
+                }
+                let beat = watching.beats.leave(app.now());
+                let Ok(text) = serde_json::to_string(&ToPage::Beat { beat }) else { return };
+                Message::Text(text.into())
+            }
             _ = frames.tick(), if is_watching && watching.sent - watching.seen < MAX_UNSEEN => {
                 let number = watching.sent.wrapping_add(1);
                 let wanted = watching.wanted.as_deref();
@@ -121,16 +186,6 @@ async fn serve(app: &App, who: Who, socket: &mut WebSocket) {
         if socket.send(message).await.is_err() {
             return;
         }
-    }
-}
-
-fn hear(said: FromPage, watching: &mut Watching, frames: &mut tokio::time::Interval) {
-    match said {
-        FromPage::Watch { signals, every_ms } => {
-            watching.wanted = signals;
-            *frames = ticks(Duration::from_millis(u64::from(every_ms.min(2000))).max(FASTEST));
-        }
-        FromPage::Seen { frame } => watching.seen = watching.seen.max(frame.min(watching.sent)),
     }
 }
 

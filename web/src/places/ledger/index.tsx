@@ -1,9 +1,11 @@
 /** The ledger of the open case: everything that happened, in order, the newest first; only added to. */
 
 import { useState } from 'preact/hooks';
+import { get } from '../../api/http';
 import type { Entry } from '../../api/types';
-import { drives, enter, openCase } from '../../app/lists';
+import { driveOf, drives, enter, openCase } from '../../app/lists';
 import { address, where } from '../../app/router';
+import { tried } from '../../app/state';
 import { moment, t } from '../../text';
 import { describe, type Knot } from './describe';
 
@@ -13,20 +15,32 @@ export function Ledger() {
   const corrected = new Set(
     shown.entries.flatMap((entry) => (entry.content.kind === 'correction' ? [entry.content.of] : [])),
   );
+  const examined = new Set(
+    shown.entries.flatMap(({ content }) => (content.kind === 'finding' ? [content.file.sha256] : [])),
+  );
+  /** What a drive that no check has looked at is asked for by. */
+  const unexamined = ({ content }: Entry) =>
+    content.kind === 'drive' && !examined.has(content.file.sha256) ? driveOf(content.file.path) : null;
   return (
     <div class="rows">
       <h2 class="wide">{t('ledger')}</h2>
       <Note />
       <ol class="spine">
         {shown.entries.toReversed().map((entry) => (
-          <One key={entry.number} entry={entry} isCorrected={corrected.has(entry.number)} />
+          <One
+            key={entry.number}
+            entry={entry}
+            isCorrected={corrected.has(entry.number)}
+            unexamined={unexamined(entry)}
+          />
         ))}
       </ol>
     </div>
   );
 }
 
-function One({ entry, isCorrected }: { entry: Entry; isCorrected: boolean }) {
+function One(props: { entry: Entry; isCorrected: boolean; unexamined: string | null }) {
+  const { entry, isCorrected, unexamined } = props;
   const { knot, title, line, link } = describe(entry);
   const inside = (
     <>
@@ -51,6 +65,15 @@ function One({ entry, isCorrected }: { entry: Entry; isCorrected: boolean }) {
         <div class="entry" title={title}>
           {inside}
         </div>
+      )}
+      {unexamined !== null && (
+        <button
+          type="button"
+          class="key slim wide"
+          onClick={() => void tried(get(`/drives/${encodeURIComponent(unexamined)}/examined`))}
+        >
+          {t('ledger_examine')}
+        </button>
       )}
     </li>
   );

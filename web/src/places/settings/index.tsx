@@ -4,9 +4,12 @@ import { useState } from 'preact/hooks';
 import { send } from '../../api/http';
 import type { InvitationJson } from '../../api/types';
 import { session, state, tried } from '../../app/state';
-import { scale, scales, spoken, theme, themes } from '../../app/theme';
+import { scale, scales, spoken, theme, themes, unitSystem, unitSystems } from '../../app/theme';
 import { type Language, language, languages, number, t } from '../../text';
+import { Definitions } from './definitions';
 import { Invitation } from './invitation';
+import { Shop } from './shop';
+import { Storage } from './storage';
 
 export function Settings() {
   return (
@@ -43,6 +46,15 @@ export function Settings() {
             name={(one) => languages[one]}
           />
           <Options
+            label={t('settings_units_of_reports')}
+            values={unitSystems}
+            now={unitSystem.value}
+            choose={(one) => {
+              unitSystem.value = one;
+            }}
+            name={(one) => t(`units_${one}`)}
+          />
+          <Options
             label={t('settings_voice')}
             values={[true, false] as const}
             now={spoken.value}
@@ -53,9 +65,17 @@ export function Settings() {
           />
         </section>
         <Network />
+        {session.value?.is_bench && <Shop />}
+        <Definitions />
+        <Storage />
         <section class="rows">
           <h2>{t('settings_program')}</h2>
           <p class="figure">{session.value?.software}</p>
+          <p>
+            <a href="/licence-of-the-letters.txt" target="_blank" rel="noopener">
+              {t('settings_letters')}
+            </a>
+          </p>
         </section>
       </div>
     </div>

@@ -132,6 +132,7 @@ const blank = {
   complaint: '',
   model: '',
   plate: '',
+  vin: '',
   engine: '',
   mileage: '',
   hot: '',
@@ -163,7 +164,7 @@ function NewCase({ done }: { done: () => void }) {
       },
       vehicle: {
         number: 0,
-        vin: null,
+        vin: said(form.vin)?.toUpperCase() ?? null,
         plate: said(form.plate),
         model: said(form.model),
         engine: said(form.engine),
@@ -187,6 +188,7 @@ function NewCase({ done }: { done: () => void }) {
         {field('model', 'case_model')}
         {field('engine', 'case_engine')}
       </div>
+      {field('vin', 'case_vin')}
       <div class="row">
         {field('plate', 'case_plate')}
         {field('mileage', 'case_mileage', { number: true })}

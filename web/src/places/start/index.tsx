@@ -1,71 +1,26 @@
 /** Where a case begins: the adapter and the car behind it. */
 
-import { useState } from 'preact/hooks';
 import { send } from '../../api/http';
-import { adapters } from '../../app/lists';
 import { state, takeCar, tried } from '../../app/state';
 import { t } from '../../text';
+import { Adapters } from './adapters';
 import { CasesOf } from './cases';
+import { Incoming } from './incoming';
 
 export function Start() {
   const car = state.value?.car;
-  const [address, setAddress] = useState(() => localStorage.getItem('adapter') ?? '');
   const connect = async (to: string) => {
-    localStorage.setItem('adapter', to);
-    setAddress(to);
     if (await takeCar()) await tried(send('POST', '/car/connect', { adapter: to }));
   };
-  const isBusy = car?.stage !== 'empty' && car?.stage !== 'ready';
   return (
     <div class="place">
       <div class="rows measure">
         <h1>{t('start_title')}</h1>
         {car?.vehicle ? <Connected /> : null}
-        <section class="rows" aria-labelledby="adapters">
-          <h2 id="adapters">{t('start_adapters')}</h2>
-          <ul class="sheet ruled rows">
-            {adapters.value.map((adapter) => (
-              <li key={adapter.address} class="row apart">
-                <span class="grow">
-                  <strong class="figure">{adapter.address}</strong>
-                  {adapter.is_invented && <span class="quiet small"> {t('start_invented')}</span>}
-                </span>
-                <button
-                  type="button"
-                  class="key"
-                  disabled={isBusy}
-                  onClick={() => void connect(adapter.address)}
-                >
-                  {t('connect')}
-                </button>
-              </li>
-            ))}
-          </ul>
-          <form
-            class="row level"
-            onSubmit={(event) => {
-              event.preventDefault();
-              void connect(address);
-            }}
-          >
-            <label class="field grow">
-              <span class="label">{t('start_address')}</span>
-              <input
-                required
-                spellcheck={false}
-                autocapitalize="none"
-                placeholder="at+serial:/dev/ttyUSB0"
-                value={address}
-                onInput={(event) => setAddress(event.currentTarget.value)}
-              />
-            </label>
-            <button type="submit" class="key main" disabled={isBusy}>
-              {t('connect')}
-            </button>
-          </form>
-        </section>
+        <Adapters connect={connect} />
         <Steps />
         <CasesOf />
+        <Incoming />
       </div>
     </div>
   );

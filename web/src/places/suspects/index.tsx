@@ -1,7 +1,10 @@
 /** The suspects of the open case: how probable each is, why, and what to test next. */
 
-import type { NextTest, Suspect, SuspectArea } from '../../api/types';
+import { useState } from 'preact/hooks';
+import { send } from '../../api/http';
+import type { NextTest, Proof, Suspect, SuspectArea } from '../../api/types';
 import { enter, openCase, suspects } from '../../app/lists';
+import { session, tried } from '../../app/state';
 import { number, t } from '../../text';
 
 export function Suspects() {
@@ -14,12 +17,48 @@ export function Suspects() {
       {weighed?.areas.map((area) => (
         <Area key={area.id} area={area} />
       ))}
+      {openCase.value && <Prove />}
       {weighed?.problems.map((problem) => (
         <p class="trouble small" key={problem}>
           {problem}
         </p>
       ))}
     </div>
+  );
+}
+
+/** After a repair: what the drives since then show. */
+function Prove() {
+  const [proof, setProof] = useState<Proof | null>(null);
+  const [isBusy, setBusy] = useState(false);
+  const isRepaired = openCase.value?.entries.some(({ content }) =>
+    ['repaired', 'replaced'].includes(content.kind),
+  );
+  if (!isRepaired || !session.value?.may_hold) return null;
+  const prove = async () => {
+    setBusy(true);
+    setProof((await tried(send<Proof>('POST', '/case/proof'))) ?? null);
+    setBusy(false);
+  };
+  return (
+    <section class="rows tight area" aria-label={t('entry_proof')}>
+      <h3>{t('entry_proof')}</h3>
+      <p class="small">{t('proof_how')}</p>
+      <button type="button" class="key" disabled={isBusy} onClick={() => void prove()}>
+        {t(isBusy ? 'proof_busy' : 'proof_do')}
+      </button>
+      <div role="status" class="rows tight">
+        {proof?.faults.length === 0 && <p>{t('proof_nothing')}</p>}
+        {proof?.faults.map((fault) => (
+          <p key={fault.statement}>{fault.statement}</p>
+        ))}
+        {proof?.problems.map((problem) => (
+          <p class="trouble small" key={problem}>
+            {problem}
+          </p>
+        ))}
+      </div>
+    </section>
   );
 }
 
@@ -31,7 +70,7 @@ function Area({ area }: { area: SuspectArea }) {
       <p class="small">{area.statement}</p>
       <ol class="rows tight">
         {area.suspects.map((one) => (
-          <One key={one.id} one={one} from={moved.get(`${area.id}/${one.id}`)?.from} />
+          <One key={one.id} area={area.id} one={one} from={moved.get(`${area.id}/${one.id}`)?.from} />
         ))}
       </ol>
       {area.caution && <p class="caution small">{area.caution}</p>}
@@ -48,7 +87,8 @@ function Area({ area }: { area: SuspectArea }) {
   );
 }
 
-function One({ one, from }: { one: Suspect; from: number | undefined }) {
+function One({ area, one, from }: { area: string; one: Suspect; from: number | undefined }) {
+  const repaired = (helped: boolean) => void enter({ kind: 'repaired', area, suspect: one.id, helped });
   const percent = one.probability * 100;
   return (
     <li>
@@ -81,6 +121,14 @@ function One({ one, from }: { one: Suspect; from: number | undefined }) {
             </div>
           ),
         )}
+        <p class="label">{t('suspects_repaired')}</p>
+        <div class="row">
+          {[true, false].map((helped) => (
+            <button type="button" class="key slim" key={String(helped)} onClick={() => repaired(helped)}>
+              {t(helped ? 'helped' : 'did_not_help')}
+            </button>
+          ))}
+        </div>
       </details>
     </li>
   );

@@ -7,6 +7,7 @@ import { enter, openCase } from '../../app/lists';
 import { tried } from '../../app/state';
 import { number, t, word } from '../../text';
 import { cylinders, outcomes, parts, seats } from './placement';
+import { Replace } from './replace';
 
 /** A part that is held: its kind and the cylinder it is taken from. */
 interface Held {
@@ -122,6 +123,7 @@ export function Swap() {
             </ul>
           </section>
         )}
+        <Replace cylinders={all} />
         <section class="rows tight measure" aria-label={t('swap_verdict')}>
           <div class="row apart">
             <h2>{t('swap_verdict')}</h2>

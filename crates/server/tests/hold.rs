@@ -1,0 +1,215 @@
+//! A command under a finger: whatever becomes of the page, control goes back to the module.
+//!
+//! The page here is a plain HTTP and WebSocket client against the workbench as it runs, in front of the invented car. That
+//! control is back is read from the car: its module tells the state of the relay, and acts on rules of its own.
+
+#![allow(clippy::unwrap_used, clippy::panic, reason = "a test fails by panicking")]
+
+use std::io::{Read, Write};
+use std::net::{SocketAddr, TcpStream};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::thread::JoinHandle;
+use std::time::{Duration, Instant};
+
+use serde_json::{Value, json};
+use tungstenite::client::IntoClientRequest;
+use tungstenite::{Message, WebSocket};
+
+/// Longest time that anything here may take.
+const PATIENCE: Duration = Duration::from_secs(30);
+
+struct Bench {
+    home: tempfile::TempDir,
+    address: SocketAddr,
+    stop: Arc<AtomicBool>,
+    thread: Option<JoinHandle<()>>,
+}
+
+impl Bench {
+    fn new() -> Self {
+        let home = tempfile::tempdir().unwrap();
+        let workshop = workshop::Workshop::new(workshop::Places::at(home.path()).unwrap(), "test");
+        let options = server::Options { listen: SocketAddr::from(([127, 0, 0, 1], 0)), ..Default::default() };
+        let workbench = server::Workbench::open(&options, workshop).unwrap();
+        let address = workbench.url()["http://".len()..].trim_end_matches('/').parse().unwrap();
+        let stop = Arc::new(AtomicBool::new(false));
+        let stopped = Arc::clone(&stop);
+        let thread = std::thread::spawn(move || workbench.run(&stopped).unwrap());
+        Self { home, address, stop, thread: Some(thread) }
+    }
+
+    /// Ends the workbench, and gives the only drive that was recorded.
+    fn drive(mut self) -> signal::Recording {
+        self.stop.store(true, Ordering::Relaxed);
+        self.thread.take().unwrap().join().unwrap();
+        let mut files = std::fs::read_dir(self.home.path().join("drives")).unwrap();
+        let file = files.next().unwrap().unwrap().path();
+        assert!(files.next().is_none());
+        drive::read(&file).unwrap().recording
+    }
+
+    /// Asks, in the name of the page with this cookie; answers status, body and the cookie that was set.
+    fn ask(&self, method: &str, path: &str, cookie: &str, body: &Value) -> (u16, Value, String) {
+        let mut stream = TcpStream::connect(self.address).unwrap();
+        let (address, body) = (self.address, body.to_string());
+        let head = format!(
+            "{method} /api{path} HTTP/1.1\r\nHost: {address}\r\nOrigin: http://{address}\r\nCookie: {cookie}\r\n\
+             Content-Type: application/json\r\nContent-Length: {}\r\nConnection: close\r\n\r\n{body}",
+            body.len()
+        );
+        stream.write_all(head.as_bytes()).unwrap();
+        let mut answer = String::new();
+        stream.read_to_string(&mut answer).unwrap();
+        let (head, body) = answer.split_once("\r\n\r\n").unwrap();
+        let status = head.split(' ').nth(1).unwrap().parse().unwrap();
+        let set = head.lines().find_map(|line| line.strip_prefix("set-cookie: "));
+        let cookie = set.and_then(|line| line.split(';').next()).unwrap_or(cookie).to_owned();
+        (status, serde_json::from_str(body).unwrap_or(Value::Null), cookie)
+    }
+
+    /// A page at the machine itself, with its stream.
+    fn page(&self) -> Page<'_> {
+        let (status, _, cookie) = self.ask("GET", "/session", "", &Value::Null);
+        assert_eq!(status, 200);
+        Page { bench: self, stream: self.stream(&cookie), cookie, state: Value::Null, is_pressing: true }
+    }
+
+    fn stream(&self, cookie: &str) -> WebSocket<TcpStream> {
+        let mut request = format!("ws://{}/api/stream", self.address).into_client_request().unwrap();
+        request.headers_mut().insert("origin", format!("http://{}", self.address).parse().unwrap());
+        request.headers_mut().insert("cookie", cookie.parse().unwrap());
+        let tcp = TcpStream::connect(self.address).unwrap();
+        tcp.set_read_timeout(Some(PATIENCE)).unwrap();
+        tungstenite::client(request, tcp).unwrap().0
+    }
+}
+
+struct Page<'b> {
+    bench: &'b Bench,
+    stream: WebSocket<TcpStream>,
+    cookie: String,
+    state: Value,
+    /// Whether it answers beats.
+    is_pressing: bool,
+}
+
+impl Page<'_> {
+    fn does(&self, path: &str, body: &Value) -> Value {
+        let (status, said, _) = self.bench.ask("POST", path, &self.cookie, body);
+        assert_eq!(status, 200, "{path}: {said}");
+        said
+    }
+
+    /// Hears what the workbench says, and answers its beats, until the car is as wanted.
+    fn until(&mut self, wanted: impl Fn(&Value) -> bool) -> Value {
+        let began = Instant::now();
+        while !wanted(&self.state["car"]) {
+            assert!(began.elapsed() < PATIENCE, "{}", self.state);
+            let Message::Text(text) = self.stream.read().unwrap() else { continue };
+            let said: Value = serde_json::from_str(&text).unwrap();
+            if said["type"] == "state" {
+                self.state = said;
+            } else if self.is_pressing {
+                let held = json!({"type": "hold", "press": 1, "beat": said["beat"]});
+                self.stream.send(Message::text(held.to_string())).unwrap();
+            }
+        }
+        self.state["car"].clone()
+    }
+
+    /// Takes the car, connects it, and presses until the relay is driven.
+    fn press(&mut self) {
+        self.does("/car/take", &Value::Null);
+        self.does("/car/connect", &json!({"adapter": "standin:fell?script=idle"}));
+        self.until(|car| car["stage"] == "ready");
+        let how = json!({"kind": "hold", "level": null});
+        let wish =
+            json!({"id": "ac.clutch", "how": how, "signals": ["ac.clutch", "ac.pressure"], "cautions_read": true});
+        self.does("/car/command", &wish);
+        self.until(|car| marks(car) == ["ac.clutch on"]);
+    }
+}
+
+fn marks(car: &Value) -> Vec<&str> {
+    let marks = car["recording"]["marks"].as_array();
+    marks.into_iter().flatten().filter_map(|mark| mark["text"].as_str()).collect()
+}
+
+/// What must be true of the car whatever became of the page.
+fn is_back(bench: Bench, car: &Value, ended: &str) {
+    let done = &car["command"]["done"];
+    assert_eq!((done["returned"].as_str(), done["ended"].as_str()), (Some("confirmed"), Some(ended)), "{done}");
+    assert_eq!(marks(car), ["ac.clutch on", "ac.clutch off"]);
+    let recording = bench.drive();
+    let relay = recording.series.iter().find(|series| series.id.as_str() == "ac.clutch").unwrap();
+    assert!(relay.value.contains(&1.0), "the module never drove it");
+    assert_eq!(relay.value.last(), Some(&0.0), "the module drives it still");
+}
+
+fn is_done(car: &Value) -> bool {
+    !car["command"]["done"].is_null() && car["stage"] == "ready"
+}
+
+#[test]
+fn a_page_that_is_cut_off_in_mid_hold_lets_go() {
+    let bench = Bench::new();
+    let mut page = bench.page();
+    page.press();
+    // Not even a farewell, as when a phone leaves the network or its page is killed.
+    page.stream.get_mut().shutdown(std::net::Shutdown::Both).unwrap();
+    page.stream = bench.stream(&page.cookie);
+    page.is_pressing = false;
+    page.state = Value::Null;
+    let car = page.until(is_done);
+    is_back(bench, &car, "released");
+}
+
+#[test]
+fn a_page_that_stalls_in_mid_hold_lets_go_within_a_second() {
+    let bench = Bench::new();
+    let mut page = bench.page();
+    page.press();
+    page.is_pressing = false;
+    let stalled = Instant::now();
+    page.until(|car| marks(car).len() == 2);
+    let took = stalled.elapsed();
+    assert!(took < Duration::from_secs(2), "{took:?}");
+    // It is still there, and may press again, or leave it at that.
+    assert_eq!(page.state["car"]["stage"], "commanding");
+    page.does("/car/stop", &Value::Null);
+    let car = page.until(is_done);
+    is_back(bench, &car, "released");
+}
+
+#[test]
+fn whoever_loses_the_car_in_mid_hold_loses_the_command() {
+    let bench = Bench::new();
+    let mut page = bench.page();
+    page.press();
+    page.does("/car/hand-over", &json!({"to": null}));
+    let car = page.until(is_done);
+    is_back(bench, &car, "released");
+}
+
+#[test]
+fn nothing_is_driven_without_the_car_a_stream_or_read_cautions() {
+    let bench = Bench::new();
+    let how = json!({"kind": "hold", "level": null});
+    let wish = |read: bool| json!({"id": "ac.clutch", "how": how, "signals": [], "cautions_read": read});
+    let (_, _, cookie) = bench.ask("GET", "/session", "", &Value::Null);
+    assert_eq!(bench.ask("POST", "/car/command", &cookie, &wish(true)).0, 403, "nobody holds the car");
+    assert_eq!(bench.ask("POST", "/car/take", &cookie, &Value::Null).0, 200);
+    let (status, said, _) = bench.ask("POST", "/car/command", &cookie, &wish(true));
+    assert!(status == 409 && said["message"].as_str().unwrap().contains("stays open"), "{said}");
+    assert_eq!(bench.ask("POST", "/car/hand-over", &cookie, &json!({"to": null})).0, 200);
+
+    let mut page = bench.page();
+    page.does("/car/take", &Value::Null);
+    page.does("/car/connect", &json!({"adapter": "standin:fell?script=idle"}));
+    page.until(|car| car["stage"] == "ready");
+    page.does("/car/command", &wish(false));
+    let car = page.until(|car| !car["failure"].is_null() && car["stage"] == "ready");
+    assert!(car["failure"]["message"].as_str().unwrap().contains("cautions"), "{car}");
+    assert!(car["command"].is_null());
+}
