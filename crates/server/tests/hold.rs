@@ -127,7 +127,10 @@ impl Page<'_> {
         let wish =
             json!({"id": "ac.clutch", "how": how, "signals": ["ac.clutch", "ac.pressure"], "cautions_read": true});
         self.does("/car/command", &wish);
-        self.until(|car| marks(car) == ["ac.clutch on"]);
+        let car = self.until(|car| marks(car) == ["ac.clutch on"]);
+        let on_s = car["recording"]["marks"][0]["t_s"].as_f64().unwrap();
+        // Long enough for the module to tell that it is driven.
+        self.until(|car| car["recording"]["t_s"].as_f64().unwrap() > on_s + 1.0);
     }
 }
 

@@ -196,14 +196,14 @@ fn let_go_expired_and_too_long() {
     let run = clutch(car, HOLD, &grant, || true);
     let conduct = run.outcome.unwrap();
     assert_eq!((conduct.ended, conduct.returned), (Ended::Expired, Returned::Confirmed));
-    assert!((11.0..13.0).contains(&run.took_s), "{}", run.took_s);
+    assert!((12.0..14.0).contains(&run.took_s), "{}", run.took_s);
 
     let car = vehicle("fell?script=idle");
     let grant = granted(&car, 600);
     let run = clutch(car, Pattern::Hold { level: 1.0, seconds: 300.0 }, &grant, || true);
     let conduct = run.outcome.unwrap();
     assert_eq!((conduct.ended, conduct.returned), (Ended::Longest, Returned::Confirmed), "the definition allows 120 s");
-    assert!((124.0..127.0).contains(&run.took_s), "{}", run.took_s);
+    assert!((125.0..128.0).contains(&run.took_s), "{}", run.took_s);
 }
 
 /// Pressed at 3 s for 2 s and at 8 s for 3 s; the one who presses goes away at 14 s.

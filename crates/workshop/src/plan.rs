@@ -59,14 +59,16 @@ pub(crate) fn measured(
     Ok((plan, rates))
 }
 
+/// What is planned, with its measured rates; a signal whose rate was not measured has none.
 pub(crate) fn planned_signals(plan: &Plan, rates: &[Rate], event_ms: f64) -> Vec<wire::PlannedSignal> {
-    let planned = plan.signals.iter().zip(rates).map(|(signal, rate)| {
-        let odds = rate.odds(event_ms / 1000.0);
+    let planned = plan.signals.iter().enumerate().map(|(idx, signal)| {
+        let rate = rates.get(idx);
+        let odds = rate.map_or(0.0, |rate| rate.odds(event_ms / 1000.0));
         wire::PlannedSignal {
             id: signal.id.to_string(),
             unit: signal.unit.to_string(),
             source: signal.source.clone(),
-            per_second: rate.per_second,
+            per_second: rate.map_or(0.0, |rate| rate.per_second),
             odds,
             events_for_95_percent: events_for_95_percent(odds),
         }

@@ -2443,6 +2443,24 @@ drive: string | null,
  */
 problems: Array<string>, };
 
+export type CommandJson = { 
+/**
+ * The output or routine.
+ */
+id: string, 
+/**
+ * The client that may press.
+ */
+client: number, 
+/**
+ * Whether somebody presses.
+ */
+is_pressed: boolean, 
+/**
+ * How it went, once it is over; the drive itself stands in the recording.
+ */
+done: Commanded | null, };
+
 export type NewCaseJson = { complaint: string, conditions: Conditions, vehicle: CaseVehicle, mileage_km: number | null, };
 
 export type EntryJson = { "kind": "note", text: string, } | { "kind": "pin", 
@@ -2483,27 +2501,21 @@ export type MarkJson = {
  */
 text: string, };
 
-export type CommandJson = { 
+export type CommandWishJson = { 
 /**
  * The output or routine.
  */
-id: string, 
+id: string, how: HowJson, 
 /**
- * The client that may press.
+ * Signals recorded beside it; none: its own state and what ought to respond.
  */
-client: number, 
+signals: Array<string>, 
 /**
- * Whether somebody presses.
+ * Whether somebody has read the cautions.
  */
-is_pressed: boolean, 
-/**
- * How it went, once it is over; the drive itself stands in the recording.
- */
-done: Commanded | null, };
+cautions_read: boolean, };
 
 export type HowJson = { "kind": "hold", level: number | null, } | { "kind": "pulses", level: number | null, on_s: number, off_s: number, count: number, } | { "kind": "routine", parameters: Array<[string, number]>, };
-
-export type CommandWishJson = { id: string, how: HowJson, signals: Array<string>, cautions_read: boolean, };
 
 export type AdapterJson = { address: string, 
 /**
@@ -2511,8 +2523,40 @@ export type AdapterJson = { address: string,
  */
 is_invented: boolean, };
 
-export type ShopJson = { name: string, lines: Array<string>, has_logo: boolean, };
+export type ShopJson = { name: string, 
+/**
+ * Address and telephone.
+ */
+lines: Array<string>, 
+/**
+ * Whether there is a picture; `false` on saving takes it away.
+ */
+has_logo: boolean, };
 
-export type StorageJson = { folder: string, n_drives: number, drive_bytes: number, all_bytes: number, disk_left: number | null, };
+export type StorageJson = { folder: string, 
+/**
+ * How many drives there are, and how large they are together.
+ */
+n_drives: number, drive_bytes: number, 
+/**
+ * Everything that is kept.
+ */
+all_bytes: number, 
+/**
+ * Space left; null where the system does not say.
+ */
+disk_left: number | null, };
 
-export type DefinitionJson = { name: string, offers: DefinitionsChecked | null, problem: string | null, };
+export type DefinitionJson = { 
+/**
+ * Its name in the folder.
+ */
+name: string, 
+/**
+ * What it offers; null when it cannot be read any more.
+ */
+offers: DefinitionsChecked | null, 
+/**
+ * Why it cannot be read.
+ */
+problem: string | null, };

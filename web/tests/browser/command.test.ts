@@ -36,7 +36,7 @@ const isDriven = (page: Page) => page.locator('.hold').getAttribute('aria-presse
 test('the fan runs while the button is held, by finger and by key', async () => {
   const { page, context, complaints } = await openPage(browser, workbench, 'phone');
   await connect(page);
-  await prepare(page, /radiator fan/i);
+  await prepare(page, /^radiator fan/);
   expect(await complaintsOfAxe(page)).toEqual([]);
   await page.locator('.hold').hover();
   await page.mouse.down();

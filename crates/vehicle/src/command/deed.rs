@@ -13,6 +13,8 @@ use crate::{Grant, Purpose};
 
 /// Longest time that a hand may be near without pressing before it all ends.
 const WAIT_NS: Nanos = 120_000_000_000;
+/// How long the samples go on after it was ended, so that it is on record that control is back.
+const AFTER_NS: Nanos = 1_000_000_000;
 /// Longest time for the conditions to become known.
 const CHECK_NS: Nanos = 5_000_000_000;
 /// Age at which a value that a condition rests on counts as unknown: some exchanges of a slow link, or one silent module
@@ -60,8 +62,10 @@ enum Stage {
     Asking,
     /// The session is left.
     Closing,
-    /// The samples go on until this time.
+    /// The samples go on until this time, while somebody is near.
     Tail(Nanos),
+    /// The samples go on until this time, whoever is gone.
+    After(Nanos),
     Over,
 }
 
@@ -90,9 +94,8 @@ pub(super) struct Deed<'d> {
     not_before_ns: Nanos,
     tries: u32,
     silences: u32,
-    /// Since when nobody pressed, and how long that was before it was pressed.
-    waiting_since_ns: Nanos,
-    waited_ns: Nanos,
+    /// Whether somebody was near before they pressed.
+    has_waited: bool,
     /// When the steps began to count.
     begun_ns: Nanos,
     first_driven_ns: Option<Nanos>,
@@ -138,8 +141,7 @@ impl<'d> Deed<'d> {
             steps,
             start_ns,
             stage: Stage::Waiting(start_ns + WAIT_NS),
-            waiting_since_ns: start_ns,
-            waited_ns: 0,
+            has_waited: false,
             asked: None,
             not_before_ns: Nanos::MIN,
             tries: 0,
@@ -247,10 +249,11 @@ impl<'d> Deed<'d> {
     /// What comes once control is back: the last samples, the end, or the next press.
     fn rest(&mut self, now: Nanos) -> Stage {
         self.is_open_session = false;
-        self.waiting_since_ns = now;
         match self.ended {
             Some(Ended::Complete) => Stage::Tail(now + self.steps.tail_ns),
-            Some(_) => Stage::Over,
+            Some(Ended::LinkLost | Ended::Silent) => Stage::Over,
+            Some(_) if self.driven.is_empty() => Stage::Over,
+            Some(_) => Stage::After(now + AFTER_NS),
             None => Stage::Waiting(now + WAIT_NS),
         }
     }
@@ -437,9 +440,9 @@ impl<'d> Deed<'d> {
 
     fn begin(&mut self, now: Nanos) {
         self.stage = Stage::Driving;
-        // What the car does by itself is on record already for as long as it was waited for.
+        // Whoever waited and then pressed means now, and what the car does by itself is on record already.
         let lead_ns = self.steps.steps.first().map_or(0, |step| step.at_ns);
-        self.begun_ns = now - self.waited_ns.min(lead_ns);
+        self.begun_ns = if self.has_waited { now - lead_ns } else { now };
         (self.tries, self.n_done) = (0, 0);
     }
 }
@@ -460,11 +463,13 @@ impl Errand for Deed<'_> {
                     Want::Wait(Nanos::MAX)
                 }
                 (Hand::Pressed, Ok(())) => {
-                    self.waited_ns = now - self.waiting_since_ns;
                     self.stage = Stage::Checking(now + CHECK_NS);
                     self.next(now)
                 }
-                (Hand::Near, Ok(())) if now < until => Want::Wait(until),
+                (Hand::Near, Ok(())) if now < until => {
+                    self.has_waited = true;
+                    Want::Wait(until)
+                }
                 (Hand::Near | Hand::Away, Ok(())) => {
                     self.end(Ended::Released, now);
                     Want::Wait(Nanos::MAX)
@@ -516,7 +521,8 @@ impl Errand for Deed<'_> {
                 self.ask(Asked::Close, bytes)
             }
             Stage::Tail(until) if now < until && (self.hand)() != Hand::Away => Want::Wait(until),
-            Stage::Tail(_) => {
+            Stage::After(until) if now < until => Want::Wait(until),
+            Stage::Tail(_) | Stage::After(_) => {
                 self.stage = Stage::Over;
                 Want::Wait(Nanos::MAX)
             }
@@ -553,6 +559,7 @@ impl Errand for Deed<'_> {
         self.lost_ns.get_or_insert(now);
         match self.stage {
             Stage::Waiting(_) | Stage::Checking(_) | Stage::Opening | Stage::Driving => self.end(Ended::LinkLost, now),
+            Stage::After(_) => self.stage = Stage::Over,
             Stage::Returning | Stage::Asking | Stage::Closing | Stage::Tail(_) | Stage::Over => {}
         }
     }
@@ -560,7 +567,7 @@ impl Errand for Deed<'_> {
     fn release(&mut self, now: Nanos) {
         match self.stage {
             Stage::Waiting(_) | Stage::Checking(_) | Stage::Opening | Stage::Driving => self.end(Ended::Released, now),
-            Stage::Tail(_) => self.stage = Stage::Over,
+            Stage::Tail(_) | Stage::After(_) => self.stage = Stage::Over,
             Stage::Returning | Stage::Asking | Stage::Closing | Stage::Over => {}
         }
     }

@@ -18,9 +18,10 @@ export function Definitions() {
   const path = (name: string) => `/settings/definitions/${encodeURIComponent(name)}`;
   const add = async (chosen: FileList | null) => {
     for (const file of chosen ?? []) {
-      if (!(await tried(sendFile<DefinitionsChecked>('PUT', path(file.name), file)))) break;
+      // What went wrong stays in sight: nothing is asked for after it.
+      if (!(await tried(sendFile<DefinitionsChecked>('PUT', path(file.name), file)))) return;
+      await load();
     }
-    await load();
   };
   return (
     <section class="rows" aria-labelledby="definitions">

@@ -19,13 +19,14 @@ export function Shop() {
     setShop({ ...shop, ...more });
   };
   const save = async (now: ShopJson) => {
-    if (await tried(send('PUT', '/settings/shop', now).then(() => true))) setKept(true);
+    if (!(await tried(send('PUT', '/settings/shop', now).then(() => true)))) return;
+    setKept(true);
     await load();
   };
   const picture = async (file: File | undefined) => {
     if (!file) return;
-    await tried(send('PUT', '/settings/shop', shop));
-    await tried(sendFile('PUT', '/settings/shop/logo', file));
+    const both = send('PUT', '/settings/shop', shop).then(() => sendFile('PUT', '/settings/shop/logo', file));
+    if (!(await tried(both.then(() => true)))) return;
     setEdition(edition + 1);
     await load();
   };
