@@ -12,7 +12,7 @@ import { Board, BoardView } from '../../trace/board';
 import { traceColour } from '../../trace/palette';
 import type { Band } from '../../trace/plot';
 import { shown } from '../../trace/scale';
-import { LiveFeed } from '../live/feed';
+import { feed } from '../live/feed';
 import type { Action } from './list';
 import { met } from './needs';
 
@@ -26,10 +26,9 @@ interface Under {
 }
 
 export function Running({ command, recording, action }: Under) {
-  const feed = useMemo(() => new LiveFeed(), []);
   const board = useMemo(() => new Board(), []);
   const [tick, setTick] = useState(0);
-  useEffect(() => stream.watch(null, (frame) => feed.take(frame)), [feed]);
+  useEffect(() => stream.watch(null, () => {}), []);
   useEffect(() => {
     const numbers = setInterval(() => setTick((n) => n + 1), 100);
     return () => clearInterval(numbers);
@@ -43,7 +42,7 @@ export function Running({ command, recording, action }: Under) {
     };
     turn();
     return () => cancelAnimationFrame(frame);
-  }, [board, feed]);
+  }, [board]);
   void tick;
   const traces = feed.traces(recording);
   board.traces = traces;
@@ -51,7 +50,7 @@ export function Running({ command, recording, action }: Under) {
   const latest = (id: string) => {
     const samples = traces.find((trace) => trace.id === id)?.samples;
     if (!samples || samples.n === 0) return null;
-    return { value: samples.v[samples.n - 1]!, age: feed.now - samples.t[samples.n - 1]! };
+    return { value: samples.v[samples.n - 1]!, age: feed.real - samples.t[samples.n - 1]! };
   };
   const needs = (action?.care.needs ?? []).map((need, k) => ({
     text: action?.care.conditions[k] ?? titleOf(need.signal),

@@ -43,6 +43,11 @@ export class LiveFeed {
     return Math.min(performance.now() / 1000 - this.ahead, this.latest + 0.25);
   }
 
+  /** The present moment as it would be if samples still came. */
+  get real(): number {
+    return Number.isFinite(this.ahead) ? performance.now() / 1000 - this.ahead : 0;
+  }
+
   get first(): number {
     return Math.min(
       ...this.series.filter(Boolean).map((one) => (one.n > 0 ? one.t[0]! : Number.POSITIVE_INFINITY)),
