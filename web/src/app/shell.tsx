@@ -1,6 +1,7 @@
 /** The frame of everything: the strip of the case above, ledger, bench and suspects side by side or one thumb apart. */
 
 import type { ComponentType } from 'preact';
+import { useEffect } from 'preact/hooks';
 import { Dialog } from '../parts/dialog';
 import { RecordingNote, Trouble } from '../parts/notices';
 import { Command } from '../places/command/index';
@@ -37,6 +38,13 @@ const rooms: Partial<Record<Place, ComponentType<{ what: string | null }>>> = {
 };
 
 export function Shell() {
+  const { place, what } = where.value;
+  const isIn = session.value !== null;
+  useEffect(() => {
+    // On a narrow screen the strip of work is longer than the screen.
+    const link = isIn && document.querySelector(`.work [href="${address(place)}"]`);
+    if (link) link.scrollIntoView({ block: 'nearest', inline: 'center' });
+  }, [place, isIn]);
   if (needsCode.value) return <Join />;
   if (!session.value) {
     return (
@@ -47,7 +55,6 @@ export function Shell() {
       </main>
     );
   }
-  const { place, what } = where.value;
   const Room = rooms[place] ?? Start;
   return (
     <div class="shell" data-side={side.value}>

@@ -61,7 +61,21 @@ fn folder(app: &App) -> PathBuf {
 pub(crate) fn file_of(app: &App, id: &str) -> Result<PathBuf, Failure> {
     let is_plain = !id.is_empty() && !id.starts_with('.') && !id.contains(['/', '\\', '\0', ':']);
     let path = folder(app).join(format!("{id}.mcap"));
-    if is_plain && path.is_file() { Ok(path) } else { Err(Failure::missing("there is no such drive")) }
+    if is_plain && path.is_file() {
+        return Ok(path);
+    }
+    of_open_case(app, id).ok_or_else(|| Failure::missing("there is no such drive"))
+}
+
+/// A drive of the open case that is kept with it: the case came from another shop.
+fn of_open_case(app: &App, id: &str) -> Option<PathBuf> {
+    let shown = app.workshop().show_case().ok()?;
+    let mut files = shown.entries.iter().filter_map(|entry| match &entry.content {
+        wire::Content::Drive { file, .. } => Some(file),
+        _ => None,
+    });
+    let file = files.find(|file| FsPath::new(&file.path).file_stem().is_some_and(|stem| stem == id))?;
+    Some(app.workshop().path_of(&shown.case.uid, file)).filter(|path| path.is_file())
 }
 
 async fn list(State(app): State<App>, _: Who) -> Result<Json<Vec<DriveJson>>, Failure> {

@@ -18,9 +18,16 @@ export function Ledger() {
   const examined = new Set(
     shown.entries.flatMap(({ content }) => (content.kind === 'finding' ? [content.file.sha256] : [])),
   );
+  const commanded = shown.entries.flatMap(({ content }) =>
+    content.kind === 'command' ? [driveOf((content.details as { drive?: string } | null)?.drive ?? '')] : [],
+  );
   /** What a drive that no check has looked at is asked for by. */
   const unexamined = ({ content }: Entry) =>
-    content.kind === 'drive' && !examined.has(content.file.sha256) ? driveOf(content.file.path) : null;
+    content.kind === 'drive' &&
+    !examined.has(content.file.sha256) &&
+    !commanded.includes(driveOf(content.file.path))
+      ? driveOf(content.file.path)
+      : null;
   return (
     <div class="rows">
       <h2 class="wide">{t('ledger')}</h2>
@@ -69,7 +76,7 @@ function One(props: { entry: Entry; isCorrected: boolean; unexamined: string | n
       {unexamined !== null && (
         <button
           type="button"
-          class="key slim wide"
+          class="key slim wide below"
           onClick={() => void tried(get(`/drives/${encodeURIComponent(unexamined)}/examined`))}
         >
           {t('ledger_examine')}
