@@ -174,7 +174,7 @@ impl App {
 
     /// Sees to it that these drives open at once, beside everything else, and not while a drive is recorded.
     pub(crate) fn prepare_overviews(&self, drives: Vec<PathBuf>) {
-        if self.bay().car().stage == Stage::Recording || self.0.preparing.swap(true, Ordering::Acquire) {
+        if self.bay().is_taping() || self.0.preparing.swap(true, Ordering::Acquire) {
             return;
         }
         let app = self.clone();
