@@ -89,7 +89,7 @@ fn pass(link: Box<dyn Link>, mut definitions: Definitions, behind: &Behind, is_b
         let wishes: Vec<Wish> = common::ids(&["fan.command"]).into_iter().map(Wish::from).collect();
         let mut plan = car.plan_beside(&order, &wishes, &definitions).unwrap();
         let mut keep = Keep::default();
-        let conduct = car.command(&order, &grant, &mut plan, &mut keep, &mut || true).unwrap();
+        let conduct = car.command(&order, &grant, &mut plan, &mut keep, &mut || vehicle::Hand::Pressed).unwrap();
         assert_eq!((conduct.ended, conduct.returned), (Ended::Complete, Returned::Confirmed), "{face}");
         let fan = keep.values(&plan, "fan.command");
         let most = fan.iter().map(|(_, value)| *value).fold(0.0, f64::max);

@@ -31,7 +31,7 @@ fn command(spec: &str, order: fn(&Definitions) -> Order<'_>, held: &mut dyn FnMu
     let grant = Grant::new(ENGINE, order.purpose(), car.now() + 600 * S);
     let mut plan = car.plan_beside(&order, &[], &definitions).unwrap();
     let mut keep = Keep::default();
-    let conduct = car.command(&order, &grant, &mut plan, &mut keep, held).unwrap();
+    let conduct = car.command(&order, &grant, &mut plan, &mut keep, &mut || vehicle::Hand::from(held())).unwrap();
     Run { car, plan, keep, conduct }
 }
 

@@ -129,7 +129,7 @@ fn a_module_of_the_libraries_is_surveyed_driven_commanded_and_cleared() {
         let wishes: Vec<vehicle::Wish> = common::ids(&["custom.relay"]).into_iter().map(Into::into).collect();
         let mut plan = car.plan_beside(&order, &wishes, &definitions).unwrap();
         let mut keep = Keep::default();
-        let conduct = car.command(&order, &grant, &mut plan, &mut keep, &mut || true).unwrap();
+        let conduct = car.command(&order, &grant, &mut plan, &mut keep, &mut || vehicle::Hand::Pressed).unwrap();
         assert_eq!((conduct.ended, conduct.returned), (Ended::Complete, Returned::Confirmed), "{:?}", keep.notes);
         let relay = keep.values(&plan, "custom.relay");
         let is_output = matches!(order, Order::Output { .. });
