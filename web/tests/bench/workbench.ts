@@ -291,7 +291,7 @@ function lost(workbench: Workbench): number {
       .forEach((cell, k) => {
         if (cell === '') return;
         const value = Number(cell);
-        if (last[k]! >= 0) holes += (value - last[k]! - 1 + 0x10000) % 0x10000;
+        if (last[k]! >= 0 && value !== last[k]) holes += (value - last[k]! - 1 + 0x10000) % 0x10000;
         last[k] = value;
       });
   }

@@ -115,7 +115,7 @@ test('above walking pace nothing moves on the page, unless a passenger says so',
   await connect(page);
   await goTo(page, '/live');
   await page.getByRole('button', { name: 'Record 2 signals' }).click();
-  await page.getByRole('heading', { name: 'Eyes on the road' }).waitFor({ timeout: 60_000 });
+  await page.getByRole('heading', { name: 'Eyes on the road' }).waitFor({ timeout: 30_000 });
   expect(await page.locator('canvas').count()).toBe(0);
   await page.getByRole('button', { name: /^I am a passenger/ }).click();
   await page.locator('canvas.board').waitFor();
