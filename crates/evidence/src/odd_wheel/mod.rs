@@ -60,10 +60,20 @@ impl Rolling {
 
     /// Whether another wheel leaves the others for so much of the drive that the ordinary state of this one is open.
     pub(crate) fn is_unsteady(&self, rig: &Rig, wheel: usize) -> bool {
-        let seconds = |block: &crate::wheels::Block| block.to_s - block.from_s + rig.interval_s;
-        let total: f64 = rig.blocks.iter().map(seconds).sum();
-        self.stretches[wheel].seconds_of_others > UNSTEADY * total
+        self.stretches[wheel].seconds_of_others > UNSTEADY * seconds(rig)
     }
+
+    /// Whether some wheel does, this one or another.
+    pub(crate) fn comes_and_goes(&self, rig: &Rig) -> bool {
+        let of_wheel = &self.stretches[0];
+        let own = of_wheel.spans.iter().chain(&of_wheel.open).map(|span| span.to_s - span.from_s);
+        of_wheel.seconds_of_others + own.sum::<f64>() > UNSTEADY * seconds(rig)
+    }
+}
+
+/// Seconds in which the wheels could be compared.
+fn seconds(rig: &Rig) -> f64 {
+    rig.blocks.iter().map(|block| block.to_s - block.from_s + rig.interval_s).sum()
 }
 
 /// One finding per wheel that was recorded, when at least two were.

@@ -248,13 +248,11 @@ impl Search<'_> {
         to
     }
 
-    /// Whether the mean over a run is beyond what is allowed by more than chance.
+    /// Whether the middle of a run, which a wheel that is lost for moments does not move, is beyond what is allowed by more than chance.
     fn stands_out(&self, from: usize, to: usize, side: f64) -> bool {
         let blocks = || self.rig.blocks[from..to].iter().filter(|block| self.counts(block));
-        let n = blocks().count();
-        let beyond = || blocks().map(|b| side * self.excess(b) - self.allowed(b));
-        let n_beyond = beyond().filter(|beyond| *beyond > 0.0).count();
-        n >= 2 && 2 * n_beyond > n && beyond().sum::<f64>() / n as f64 > SIGMAS * self.error(blocks())
+        let mut beyond: Vec<f64> = blocks().map(|b| side * self.excess(b) - self.allowed(b)).collect();
+        beyond.len() >= 2 && robust::median(&mut beyond).is_some_and(|middle| middle > SIGMAS * self.error(blocks()))
     }
 
     /// Whose a stretch is.
@@ -263,9 +261,11 @@ impl Search<'_> {
         let n = blocks.len() as f64;
         let mean = |of: &dyn Fn(&Block) -> f64| blocks.iter().map(of).sum::<f64>() / n;
         let rows = &self.steady.rows;
-        let mut seen: Vec<f64> = (0..rows.len())
-            .map(|row| mean(&|b| contrast(&rows[row], b, f64::NAN) - self.usual.of_block(row, b)))
-            .collect();
+        let middle = |row: usize| {
+            let off = |b: &Block| contrast(&rows[row], b, f64::NAN) - self.usual.of_block(row, b);
+            robust::median(&mut blocks.iter().map(off).collect::<Vec<_>>())
+        };
+        let mut seen: Vec<f64> = (0..rows.len()).filter_map(middle).collect();
         // Against the rest of the same drive on the same tyres: 0.2 % and a third of the slip that gentle driving causes.
         let axle = 0.002 + 0.002 * mean(&|b| b.accel_m_s2.abs());
         let (side, mixture) = self.side(from, to, seen[2]);

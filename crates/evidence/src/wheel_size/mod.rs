@@ -39,9 +39,9 @@ const MAX_LOG10_ODDS: f64 = 6.0;
 fn run(examination: &Examination<'_>) -> Vec<Finding> {
     let (Some(rig), Some(rolling)) = (examination.rig(), examination.rolling()) else { return Vec::new() };
     let reference = rolling.reference.as_ref();
-    let is_unsteady = [0, 1, 2, 3].map(|wheel| rolling.is_unsteady(rig, wheel));
+    let comes_and_goes = rolling.comes_and_goes(rig);
     let mut case =
-        Case { rig, reference, exchange: rolling.exchange, steady: &rolling.steady, weighing: None, is_unsteady };
+        Case { rig, reference, exchange: rolling.exchange, steady: &rolling.steady, weighing: None, comes_and_goes };
     case.weighing = case.weighed(&case.steady.seen, More::default(), case.sigma());
     (0..4).filter(|&wheel| rig.present[wheel]).filter_map(|wheel| case.finding(wheel)).collect()
 }
@@ -76,7 +76,7 @@ struct Case<'a> {
     exchange: Option<Exchange>,
     steady: &'a Steady,
     weighing: Option<Weighing>,
-    is_unsteady: [bool; 4],
+    comes_and_goes: bool,
 }
 
 impl Case<'_> {
@@ -118,6 +118,10 @@ impl Case<'_> {
         if n_used < LEAST_BLOCKS || !self.sees_fault(wheel, More::default(), self.sigma()) {
             log10_odds = log10_odds.max(-0.9);
         }
+        // More probably beyond the tolerance than within it is not healthy, whatever explains it better than this wheel alone.
+        if measured.size.abs() - measured.error > TOLERANCE {
+            log10_odds = log10_odds.max(-0.9);
+        }
         if doubt.is_some() {
             log10_odds = log10_odds.clamp(-0.9, 1.9);
         }
@@ -154,7 +158,7 @@ impl Case<'_> {
         if steadiness.shifts(allowed) {
             return Some(Doubt::Shifts);
         }
-        if self.is_unsteady[wheel] || steadiness.wavers(allowed) {
+        if self.comes_and_goes || steadiness.wavers(allowed) {
             return Some(Doubt::Wavers);
         }
         let top = weighing.log10_odds.iter().copied().fold(f64::NEG_INFINITY, f64::max);

@@ -10,7 +10,7 @@ use super::recorder::Course;
 use super::textbook::{Car, SOUND, road, swallowed_g_s};
 
 /// Length of a drive, seconds.
-const SECONDS: f64 = 600.0;
+const SECONDS: f64 = 1200.0;
 /// The starter is turned at this moment.
 const START_S: f64 = 20.0;
 
@@ -94,7 +94,7 @@ pub fn drive(trouble: Option<Trouble>, rng: &mut Rng) -> (f64, Vec<Course>) {
     }
 }
 
-/// Start, town, country and motorway in ten minutes.
+/// Start, town, country and motorway in twenty minutes.
 fn on_the_road(trouble: Option<Trouble>, rng: &mut Rng) -> Vec<Course> {
     let mut car = Car { litres: within(rng, 1.2, 3.0), eta: within(rng, 0.82, 0.94), ..SOUND };
     car.meter = within(rng, 0.96, 1.04);
@@ -172,7 +172,9 @@ fn volts(trouble: Option<Trouble>, rng: &mut Rng) -> impl Fn(f64, f64) -> f64 + 
 fn coolant(car: &Car, trouble: Option<Trouble>, ambient_degc: f64, rng: &mut Rng) -> Vec<f64> {
     let open_share = if let Some(Trouble::Open(percent)) = trouble { percent / 100.0 } else { 0.0 };
     let (opens, radiator_w_k) = (within(rng, 80.0, 90.0), within(rng, 900.0, 1500.0));
-    let (mut water, mut metal) = (ambient_degc, ambient_degc);
+    // Every other sound thermostat is met on an engine that is still warm.
+    let start_degc = if open_share == 0.0 && rng.uniform() < 0.5 { 80.0 } else { ambient_degc };
+    let (mut water, mut metal) = (start_degc, start_degc);
     (0..SECONDS as usize)
         .map(|second| {
             let t = second as f64;

@@ -180,7 +180,7 @@ pub fn written(simulated: &Page, real: &Page, rates_hz: &[f64], n: u64, seconds:
         "Drives of {seconds:.0} s of simple simulated cars (`crates/evidence/tests/detection`), drawn anew for every trial: town, country road and motorway, either axle driven, tyres that differ by 0.2 %, rough roads whose bumps reach the rear wheels later, wheel steps from 0.01 to 1 km/h, pedal steps of 0.4 %."
     )
     .unwrap();
-    text.push_str("Engines, batteries and outputs: ten minutes from a cold start, conventional and controlled charging, engines of 1.2 to 3 l; the clutch of an air conditioning is switched at uneven times with the engine idling.\n");
+    text.push_str("Engines, batteries and outputs: twenty minutes from a start, cold or warm, conventional and controlled charging, engines of 1.2 to 3 l; the clutch of an air conditioning is switched at uneven times with the engine idling.\n");
     text.push_str("The recorder polls one signal after another within 5 to 60 ms, with jitter, lost rounds, and modules that renew their values every 10 or 20 ms.\n");
     text.push_str("Cars, recorder and faults are written for this page and know nothing of the checks; the stand-in car has no part in it.\n");
     writeln!(text, "Every cell holds {n} drives with the fault; the wheel at fault, the places and the sizes of the car change from one to the next.").unwrap();
