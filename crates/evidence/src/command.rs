@@ -124,6 +124,7 @@ fn alone_limit(command: &Command, adjusted: f64) -> f64 {
 fn judge(recording: &Recording, command: &Command, responses: &[Response], n_tests: f64) -> Finding {
     let (n_edges, window_s) = (command.edges.len(), command.window_s());
     let mut delay = None;
+    let mut on_its_way = false;
     let engine_ran = running_share(recording, command);
     let is_moving = moving_share(recording, command) > 0.2;
     let adjusted = |response: &Response| (response.p * n_tests).min(1.0);
@@ -142,8 +143,14 @@ fn judge(recording: &Recording, command: &Command, responses: &[Response], n_tes
     let shown = answering.or(partner.map(|p| p.0)).or(responses.first());
     if let Some(response) = answering {
         odds = adjusted(response).max(1e-6).log10().max(-MOST);
+        let watched = recording.series(&response.id).and_then(Watched::new);
+        on_its_way = watched.as_ref().is_some_and(|w| response::is_on_its_way(w, command, response, window_s));
+        let (at_least, within) = match on_its_way {
+            true => ("at least ", format!(" within {window_s:.1} s, still on its way then")),
+            false => ("", String::new()),
+        };
         story += &format!(
-            ": {} changes by {:+.3} +- {:.3} {} with \"on\", {:.0} % of {} edges in that direction",
+            ": {} changes by {at_least}{:+.3} +- {:.3} {} with \"on\"{within}, {:.0} % of {} edges in that direction",
             response.id,
             response.mean,
             response.error,
@@ -151,12 +158,10 @@ fn judge(recording: &Recording, command: &Command, responses: &[Response], n_tes
             100.0 * response.share_alike,
             response.n
         );
-        delay = recording
-            .series(&response.id)
-            .and_then(Watched::new)
-            .and_then(|watched| response::delay_s(&watched, command, response.windows, window_s));
+        delay = watched.and_then(|watched| response::delay_s(&watched, command, response.windows, window_s));
         if let Some((delay_s, by_s)) = delay {
-            story += &format!(", half of it {delay_s:.2} +- {by_s:.2} s after the command");
+            let half = if on_its_way { "half of that" } else { "half of it" };
+            story += &format!(", {half} {delay_s:.2} +- {by_s:.2} s after the command");
         }
         story += &format!("; chance of that by accident {:.1e}", adjusted(response));
         let also: Vec<&str> = found.iter().filter(|r| r.id != response.id).map(|r| r.id.as_str()).take(3).collect();
@@ -217,6 +222,7 @@ fn judge(recording: &Recording, command: &Command, responses: &[Response], n_tes
             ("delay_s", delay.map_or(f64::NAN, |d| d.0)),
             ("delay_error_s", delay.map_or(f64::NAN, |d| d.1)),
             ("share_alike", response.share_alike),
+            ("still_on_its_way", f64::from(u8::from(on_its_way))),
             ("p_adjusted", adjusted(response)),
             ("p_by_itself", response.p_alone),
         ]);

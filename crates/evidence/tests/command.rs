@@ -83,6 +83,23 @@ fn a_compressor_that_works_is_healthy_with_its_delay() {
     }
 }
 
+/// A first-order response that needs five seconds for 63 % never arrives within a window of 4 to 6 s.
+#[test]
+fn a_response_that_has_not_arrived_is_given_as_at_least() {
+    let edges = uneven(6, 1);
+    let settled = judged(&air_conditioning(&edges, 20.0, 500.0, 0.4));
+    assert!(settled.figures["still_on_its_way"] == 0.0 && !settled.statement.contains("at least"), "{settled:?}");
+    let mut signals = air_conditioning(&edges, 20.0, 500.0, 0.4);
+    let mut rng = Rng(9);
+    signals[1].2 = sampled(20.0, edges.last().unwrap() + 30.0, 1.0, |t| {
+        700.0 + 500.0 * answered(&edges, t, 0.4, 5.0) + rng.normal()
+    });
+    let slow = judged(&signals);
+    assert_eq!(slow.verdict, Verdict::Healthy, "{slow:?}");
+    assert!(slow.figures["still_on_its_way"] == 1.0 && slow.figures["size"] < 500.0, "{slow:?}");
+    assert!(slow.statement.contains("at least") && slow.statement.contains("half of that"), "{slow:?}");
+}
+
 #[test]
 fn a_compressor_that_does_nothing_is_found() {
     for rate_hz in [1.0, 2.0, 10.0, 50.0] {

@@ -10,6 +10,9 @@ use super::watched::{LEAST_SAMPLES, Watched};
 const TRANSIENT_S: f64 = 2.0;
 /// A response that stays is clear from here on, as a chance.
 const CLEAR: f64 = 1e-4;
+/// Share of the change that the last quarter of the window may add to the quarter before it in a response that has settled.
+const SETTLED: f64 = 0.03;
+
 /// A signal at the edges; sizes count in the direction of "on".
 pub(super) struct Response {
     pub(super) id: String,
@@ -115,6 +118,22 @@ pub(super) fn measure(watched: &Watched<'_>, command: &Command, window_s: f64) -
         p_alone: f64::NAN,
         windows,
     })
+}
+
+/// Whether a response was plainly still on its way at the end of the window, so that its true size is larger than the mean
+/// that was measured: between the last two quarters of the window it gains, edge for edge.
+pub(super) fn is_on_its_way(watched: &Watched<'_>, command: &Command, response: &Response, window_s: f64) -> bool {
+    let quarters = |edge: &super::edges::Edge| {
+        let third = watched.over(edge.t_s + 0.5 * window_s, edge.t_s + 0.75 * window_s)?;
+        let last = watched.over(edge.t_s + 0.75 * window_s, edge.t_s + window_s)?;
+        Some(if edge.is_on { last - third } else { third - last })
+    };
+    let gains: Vec<f64> = command.edges.iter().filter_map(quarters).collect();
+    let (mean, _, t) = student(&gains, watched.step);
+    let direction = response.mean.signum();
+    gains.len() >= 2
+        && mean * direction > SETTLED * response.mean.abs()
+        && student_tail(t * direction, gains.len() - 1) < CLEAR
 }
 
 /// When half of the mean change was there: all edges laid over each other, in bins as fine as the samples together allow.
