@@ -1,5 +1,5 @@
-//! A module made of can-isotp 2.0.7 and udsoncan 1.26.1, general-purpose libraries of ISO 15765-2 and ISO 14229, is surveyed,
-//! driven, commanded and cleared.
+//! A module made of udsoncan 1.26.1, a general-purpose library of ISO 14229, is surveyed, driven, commanded and cleared: on CAN
+//! with can-isotp 2.0.7, over IP with the messages of doipclient 1.2.2.
 //!
 //! Needs a Python interpreter with them, named by the environment variable `WITNESS_PYTHON`; skipped without.
 
@@ -16,8 +16,6 @@ use link::Settings;
 use protocol::Address;
 use vehicle::{Clearing, Despite, Ended, Grant, Order, Pattern, Purpose, Returned, Speaks, Vehicle};
 
-const MODULE: Address = Address::from_reply11(0x7E8);
-
 struct Module {
     child: Child,
     port: u16,
@@ -31,21 +29,23 @@ impl Drop for Module {
     }
 }
 
-fn module() -> Option<Module> {
+fn module(transport: &str) -> Option<Module> {
     let Some(python) = std::env::var_os("WITNESS_PYTHON") else {
-        eprintln!("skipped: set WITNESS_PYTHON to a Python interpreter that has can-isotp and udsoncan");
+        eprintln!("skipped: set WITNESS_PYTHON to a Python interpreter that has can-isotp, doipclient and udsoncan");
         return None;
     };
-    let has = Command::new(&python).args(["-c", "import isotp, udsoncan"]).stderr(Stdio::null()).status();
+    let has = Command::new(&python).args(["-c", "import doipclient, isotp, udsoncan"]).stderr(Stdio::null()).status();
     if !has.is_ok_and(|status| status.success()) {
-        eprintln!("skipped: {} has no can-isotp or no udsoncan", python.to_string_lossy());
+        eprintln!("skipped: {} has not all of can-isotp, doipclient and udsoncan", python.to_string_lossy());
         return None;
     }
     let script = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/oracle/module.py");
-    let mut child = Command::new(&python).arg(script).stdin(Stdio::piped()).stdout(Stdio::piped()).spawn().unwrap();
+    let mut child =
+        Command::new(&python).args([script, transport]).stdin(Stdio::piped()).stdout(Stdio::piped()).spawn().unwrap();
     let mut line = String::new();
     BufReader::new(child.stdout.take().unwrap()).read_line(&mut line).unwrap();
-    let port = line.trim().strip_prefix("2.0.7 1.26.1 ").unwrap_or_else(|| panic!("made with other versions: {line}"));
+    let port =
+        line.trim().strip_prefix("2.0.7 1.2.2 1.26.1 ").unwrap_or_else(|| panic!("made with other versions: {line}"));
     Some(Module { port: port.parse().unwrap(), child })
 }
 
@@ -58,6 +58,7 @@ origin = "the test's own"
 name = "body"
 request = "7E0"
 reply = "7E8"
+elsewhere = ["1010"]
 
 [[module.did]]
 did = "D101"
@@ -99,16 +100,26 @@ cautions = ["None: it is a library."]
 "#;
 
 #[test]
-fn a_module_of_the_libraries_is_surveyed_driven_commanded_and_cleared() {
-    let Some(module) = module() else { return };
-    let link = link::open(&format!("slcan+tcp://127.0.0.1:{}", module.port), Settings::default()).unwrap();
+fn on_can_it_is_surveyed_driven_commanded_and_cleared() {
+    let Some(module) = module("can") else { return };
+    pass(&format!("slcan+tcp://127.0.0.1:{}", module.port), Address::from_reply11(0x7E8));
+}
+
+#[test]
+fn over_ip_it_is_surveyed_driven_commanded_and_cleared() {
+    let Some(module) = module("doip") else { return };
+    pass(&format!("doip://127.0.0.1:{}", module.port), Address::Logical(0x1010));
+}
+
+fn pass(adapter: &str, module: Address) {
+    let link = link::open(adapter, Settings::default()).unwrap();
     let mut definitions = Definitions::standard();
     definitions.load_toml(DEFINITIONS, "module.toml").unwrap();
     let mut car = Vehicle::find(link).unwrap();
     car.find_defined(&mut definitions).unwrap();
     let survey = car.survey(|_| {});
     let [found] = survey.modules.as_slice() else { panic!("{:?}", survey.modules) };
-    assert_eq!((found.address, found.speaks, found.problems.as_slice()), (MODULE, Speaks::Uds, &[][..]));
+    assert_eq!((found.address, found.speaks, found.problems.as_slice()), (module, Speaks::Uds, &[][..]));
     assert_eq!(found.name.as_deref(), Some("Library module"));
     assert_eq!(survey.vin.as_ref().map(protocol::Vin::as_str), Some("GTWFL6A19JK104217"));
     let mut codes: Vec<String> = found.codes.iter().map(|it| it.code.to_string()).collect();
@@ -125,7 +136,7 @@ fn a_module_of_the_libraries_is_surveyed_driven_commanded_and_cleared() {
         Order::Routine { routine, parameters: Vec::new(), seconds: 1.0 },
     ];
     for order in orders {
-        let grant = Grant::new(MODULE, order.purpose(), car.now() + 60 * S);
+        let grant = Grant::new(module, order.purpose(), car.now() + 60 * S);
         let wishes: Vec<vehicle::Wish> = common::ids(&["custom.relay"]).into_iter().map(Into::into).collect();
         let mut plan = car.plan_beside(&order, &wishes, &definitions).unwrap();
         let mut keep = Keep::default();
@@ -138,9 +149,9 @@ fn a_module_of_the_libraries_is_surveyed_driven_commanded_and_cleared() {
         assert_eq!(conduct.results, (!is_output).then(|| vec![1]), "the routine was stopped");
     }
 
-    let grant = Grant::new(MODULE, Purpose::ClearCodes, car.now() + 60 * S);
+    let grant = Grant::new(module, Purpose::ClearCodes, car.now() + 60 * S);
     // A module without emissions diagnostics tells neither speed: somebody sees that it stands.
     let despite = Despite { engine_running: true, speed_unknown: true };
-    assert_eq!(car.clear_codes(&[grant], despite).unwrap(), [(MODULE, Clearing::Confirmed)]);
+    assert_eq!(car.clear_codes(&[grant], despite).unwrap(), [(module, Clearing::Confirmed)]);
     assert!(car.survey(|_| {}).modules[0].codes.is_empty());
 }

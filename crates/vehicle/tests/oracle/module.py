@@ -1,7 +1,8 @@
-"""A module made of can-isotp and udsoncan, general-purpose libraries of ISO 15765-2 and ISO 14229, behind a serial-line adapter.
+"""A module made of udsoncan, a general-purpose library of ISO 14229: with `can` behind a serial-line adapter and can-isotp, a
+library of ISO 15765-2; with `doip` behind a gateway made of the messages of doipclient, a library of ISO 13400-2.
 
-Prints the versions of the libraries and its port, then serves one client until its input ends. The module answers at 7E0 and
-7E8, asks for more time before it tells its VIN, has a code with two records, a relay that is driven in the extended session,
+Prints the versions of the libraries and its port, then serves its clients until its input ends. The module answers at 7E0 and
+7E8, or at 1010, asks for more time before it tells its VIN, has a code with two records, a relay that is driven in the extended session,
 which ends two seconds after the last request, and a routine.
 """
 import importlib.metadata
@@ -13,6 +14,10 @@ import threading
 import time
 
 import isotp
+from doipclient.client import DoIPClient, Parser
+from doipclient.messages import (
+    DiagnosticMessage, DiagnosticMessageNegativeAcknowledgement, DiagnosticMessagePositiveAcknowledgement,
+    RoutingActivationRequest, RoutingActivationResponse, payload_message_to_type)
 from udsoncan import Request, Response, services
 
 VIN = b"GTWFL6A19JK104217"
@@ -114,7 +119,33 @@ def received(connection):
         return b""
 
 
-def serve(connection):
+def answer_everyone(module, payload):
+    """What a module does not know it does not answer when everyone was asked."""
+    return [answer for answer in module.answer(payload) if answer[0] != 0x7F or answer[2] not in (0x11, 0x12, 0x31)]
+
+
+def serve_over_ip(connection):
+    module, parser, own, everyone = Module(), Parser(), 0x1010, 0xE400
+    while chunk := received(connection):
+        message = parser.read_message(chunk)
+        while message is not None:
+            out = []
+            if isinstance(message, RoutingActivationRequest):
+                out = [RoutingActivationResponse(message.source_address, 0x1000, 0x10)]
+            elif isinstance(message, DiagnosticMessage):
+                tester, to, data = message.source_address, message.target_address, bytes(message.user_data)
+                if to not in (own, everyone):
+                    out = [DiagnosticMessageNegativeAcknowledgement(to, tester, 0x03)]
+                else:
+                    answers = module.answer(data) if to == own else answer_everyone(module, data)
+                    out = [DiagnosticMessagePositiveAcknowledgement(to, tester, 0x00, data)]
+                    out += [DiagnosticMessage(own, tester, answer) for answer in answers]
+            for one in out:
+                connection.sendall(DoIPClient._pack_doip(2, payload_message_to_type[type(one)], one.pack()))
+            message = parser.read_message(b"")
+
+
+def serve_over_can(connection):
     module, frames, lock = Module(), queue.Queue(), threading.Lock()
 
     def say(line):
@@ -149,18 +180,18 @@ def serve(connection):
                 say(b"z\r")
                 identifier, data = int(line[1:4], 16), bytes.fromhex(line[5:].decode())
                 if identifier == 0x7DF:
-                    # To everyone, in a single frame: what a module does not know it does not answer then.
-                    for answer in module.answer(data[1:1 + data[0]]):
-                        if answer[0] != 0x7F or answer[2] not in (0x11, 0x12, 0x31):
-                            layer.send(answer)
+                    # To everyone, in a single frame.
+                    for answer in answer_everyone(module, data[1:1 + data[0]]):
+                        layer.send(answer)
                 else:
                     frames.put(isotp.CanMessage(arbitration_id=identifier, data=data, dlc=len(data)))
             else:
                 say(answers.get(line, b"\r"))
 
 
+serve = {"can": serve_over_can, "doip": serve_over_ip}[sys.argv[1]]
 server = socket.create_server(("127.0.0.1", 0))
-versions = [importlib.metadata.version(name) for name in ("can-isotp", "udsoncan")]
+versions = [importlib.metadata.version(name) for name in ("can-isotp", "doipclient", "udsoncan")]
 print(*versions, server.getsockname()[1], flush=True)
 threading.Thread(target=lambda: (sys.stdin.read(), os._exit(0)), daemon=True).start()
 while True:
