@@ -40,7 +40,7 @@ fn it_is_driven_commanded_and_cleared() {
     let signals = ["--signals", "engine.speed,battery.voltage", "--seconds", "5", "--out", "d.mcap"];
     let (code, drive) = bench
         .json("drive-record", &[&["drive", "record", "--adapter", "standin:fen?script=idle"][..], &signals].concat());
-    assert_eq!((code, drive["signals"].as_array().unwrap().len()), (0, 2), "{drive}");
+    assert_eq!((code, drive["drive"]["signals"].as_array().unwrap().len()), (0, 2), "{drive}");
 
     let (code, list) = bench.json("command-list", &["command", "--adapter", CAR]);
     assert_eq!(code, 0, "{list}");
