@@ -76,14 +76,19 @@ export async function startWorkbench(adapter = car, more: string[] = []): Promis
 }
 
 /** Records a drive of the invented car; its clock runs as fast as it can there. */
-export function recordDrive(workbench: Workbench, seconds: number, adapter = car): void {
+export function recordDrive(
+  workbench: Workbench,
+  seconds: number,
+  adapter = car,
+  signals: readonly string[] = watched,
+): void {
   workbench.run(
     'drive',
     'record',
     '--adapter',
     adapter,
     '--signals',
-    watched.join(','),
+    signals.join(','),
     '--seconds',
     String(seconds),
     '--json',

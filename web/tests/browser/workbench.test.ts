@@ -238,3 +238,27 @@ test('Spanish, 200 % text and no mouse', async () => {
   await page.getByRole('dialog', { name: 'Teclas' }).waitFor();
   await context.close();
 });
+
+test('the road follows what must still be driven to prove a repair', async () => {
+  const own = await startWorkbench('standin:fell?script=mixed');
+  const counters = [1, 2, 3, 4].map((number) => `misfire.cylinder_${number}`);
+  const signals = ['engine.speed', 'engine.load', 'vehicle.speed', ...counters];
+  own.run('case', 'new', '--complaint', 'shakes', '--json');
+  recordDrive(own, 400, 'standin:fell?script=mixed&fault=misfire-coil:2:0.7', signals);
+  own.run('swap', 'add', '--part', 'coil', '--new-at', '2', '--text', 'new', '--json');
+  own.run('proof', '--json');
+  const { page, context, complaints } = await openPage(browser, own, 'phone');
+  await page.evaluate((ids) => localStorage.setItem('signals', JSON.stringify(ids)), signals);
+  await connect(page);
+  await goTo(page, '/live');
+  await page.getByRole('button', { name: /^Record 7/ }).click();
+  await page.locator('.readings').waitFor({ timeout: 20_000 });
+  await goTo(page, '/road');
+  const goal = page.locator('.road-goal');
+  await expect.poll(() => goal.innerText()).toMatch(/cylinder 2.*rpm.*s still to drive/s);
+  // The signals of the condition arrive: nothing is lacking to follow it.
+  await expect.poll(() => goal.innerText()).not.toContain('Needs these signals');
+  await context.close();
+  await own.end();
+  expect(complaints).toEqual([]);
+});

@@ -44,7 +44,8 @@ export function useGoals(recording: RecordingJson | null): Collector[] {
       end();
     };
   }, [ids]);
-  return collectors.current;
+  // Another list each time: what is in it changes without a signal that a part of the page could follow.
+  return [...collectors.current];
 }
 
 /** Tones tell the three apart without words: up, down, twice up. */
