@@ -12,5 +12,7 @@ export default defineConfig(({ mode }) => ({
     testTimeout: 60_000,
     hookTimeout: 120_000,
     fileParallelism: false,
+    // A car takes its time.
+    expect: { poll: { timeout: 10_000 } },
   },
 }));

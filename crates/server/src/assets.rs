@@ -21,7 +21,7 @@ const HASHED: &str = "/assets/";
 pub(crate) async fn serve(uri: Uri, headers: HeaderMap) -> Response {
     let path = if uri.path() == "/" { "/index.html" } else { uri.path() };
     let named = ASSETS.iter().find(|asset| asset.path == path);
-    let is_file = path.rsplit('/').next().is_some_and(|name| name.contains('.'));
+    let is_file = is_file(path);
     let page = || ASSETS.iter().find(|asset| asset.path == "/index.html").filter(|_| !is_file);
     let Some(asset) = named.or_else(page) else {
         return plain(StatusCode::NOT_FOUND, "there is no such file in the workbench");
@@ -38,6 +38,11 @@ pub(crate) async fn serve(uri: Uri, headers: HeaderMap) -> Response {
         answer.insert(header::CONTENT_ENCODING, HeaderValue::from_static("gzip"));
     }
     response
+}
+
+/// Whether a path can only mean a file. What a place is about, such as an output or a drive, may have a dot in its name.
+fn is_file(path: &str) -> bool {
+    path.starts_with(HASHED) || path.trim_start_matches('/').split_once('/').is_none() && path.contains('.')
 }
 
 fn takes_gzip(headers: &HeaderMap) -> bool {
@@ -64,5 +69,20 @@ fn content_type(path: &str) -> &'static str {
         Some("json") => "application/json",
         Some("txt") => "text/plain; charset=utf-8",
         _ => "application/octet-stream",
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::is_file;
+
+    #[test]
+    fn an_output_with_a_dot_in_its_name_is_no_file() {
+        for page in ["/", "/command", "/command/ac.clutch", "/review/2026-01-02.a"] {
+            assert!(!is_file(page), "{page}");
+        }
+        for file in ["/sw.js", "/manifest.webmanifest", "/assets/index-1.css", "/assets/none"] {
+            assert!(is_file(file), "{file}");
+        }
     }
 }

@@ -1,12 +1,14 @@
 //! One command under way: what is sent when, what ends it, and how control goes back.
 
-use definition::{Call, Care, Condition, Drive, Output, ResultsIn, Routine};
+use definition::{Care, ResultsIn};
 use link::{Exchange, LinkError, Request, Target};
 use protocol::uds::{session, tester_present};
 use protocol::{Address, Nanos, NegativeCode, ReplyError, kwp};
 use signal::Sample;
 
 use super::pattern::Steps;
+use super::watch::{self, Watched};
+use super::what::What;
 use super::{Driven, Ended, Hand, Returned};
 use crate::sampler::{Errand, Told, Want};
 use crate::{Grant, Purpose};
@@ -17,9 +19,6 @@ const WAIT_NS: Nanos = 120_000_000_000;
 const AFTER_NS: Nanos = 1_000_000_000;
 /// Longest time for the conditions to become known.
 const CHECK_NS: Nanos = 5_000_000_000;
-/// Age at which a value that a condition rests on counts as unknown: some exchanges of a slow link, or one silent module
-/// beside it.
-const FRESH_NS: Nanos = 2_000_000_000;
 /// How often the results of a routine are asked for while it runs.
 const RESULTS_NS: Nanos = 1_000_000_000;
 /// Pause before a busy module is asked again, and how often.
@@ -28,12 +27,6 @@ const BUSY: (Nanos, u32) = (100_000_000, 20);
 const RETURN_TRIES: u32 = 3;
 /// Unanswered keep-alives in a row after which the module counts as gone.
 const SILENCES: u32 = 2;
-
-/// What is done.
-pub(super) enum What<'d> {
-    Output(&'d Output),
-    Routine(&'d Routine, Vec<u8>),
-}
 
 /// What is under way.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -67,14 +60,6 @@ enum Stage {
     /// The samples go on until this time, whoever is gone.
     After(Nanos),
     Over,
-}
-
-/// A condition with the latest value of its signal.
-pub(super) struct Watched {
-    pub(super) condition: Condition,
-    /// Index of its signal in the plan.
-    pub(super) signal: usize,
-    pub(super) latest: Option<(Nanos, f64)>,
 }
 
 pub(super) struct Deed<'d> {
@@ -162,19 +147,6 @@ impl<'d> Deed<'d> {
         }
     }
 
-    /// What must hold and does not, as far as it is known; the second: whether that is for want of a value.
-    fn unmet(&self, now: Nanos) -> Option<(String, bool)> {
-        let fresh =
-            |watched: &Watched| watched.latest.filter(|(at_ns, _)| now - at_ns <= FRESH_NS).map(|(_, value)| value);
-        let wrong = self.watched.iter().find(|it| fresh(it).is_some_and(|value| !it.condition.holds(Some(value))));
-        if let Some(watched) = wrong {
-            let (name, value) = (watched.condition.signal(), fresh(watched).unwrap_or(f64::NAN));
-            return Some((format!("{}: {name} is {value}", watched.condition), false));
-        }
-        let unknown = self.watched.iter().find(|watched| fresh(watched).is_none());
-        unknown.map(|watched| (format!("{}: {} is not known", watched.condition, watched.condition.signal()), true))
-    }
-
     /// Whether it may go on being driven; otherwise control is on its way back.
     fn goes_on(&mut self, now: Nanos) -> bool {
         match (self.reason_to_end(now), (self.hand)()) {
@@ -188,7 +160,7 @@ impl<'d> Deed<'d> {
 
     /// Why it must not go on whoever presses, if so.
     fn reason_to_end(&self, now: Nanos) -> Option<Ended> {
-        if let Some((what, _)) = self.unmet(now) {
+        if let Some((what, _)) = watch::unmet(&self.watched, now) {
             return Some(Ended::Unmet(what));
         }
         if self.grant.check(self.module, &self.purpose, now).is_err() {
@@ -261,24 +233,13 @@ impl<'d> Deed<'d> {
     /// A mark such as "ac.clutch on", as the examination of commands reads it.
     fn mark(&mut self, is_on: bool, now: Nanos) {
         self.on_since_ns = is_on.then_some(now);
-        let id = match &self.what {
-            What::Output(output) => &output.id,
-            What::Routine(routine, _) => &routine.id,
-        };
+        let id = self.what.id();
         self.told.push((now, Told::Mark(format!("{id} {}", if is_on { "on" } else { "off" }))));
     }
 
     fn ask(&mut self, asked: Asked, bytes: Vec<u8>) -> Want {
         self.asked = Some(asked);
         Want::Ask(Request { to: Target::Module(self.module), bytes, n_replies: Some(1) })
-    }
-
-    /// The request that gives control back; `None` for a routine that cannot be stopped.
-    fn return_bytes(&self) -> Option<Vec<u8>> {
-        match &self.what {
-            What::Output(output) => Some(output.return_request()),
-            What::Routine(routine, _) => routine.can_stop.then(|| routine.stop_request()),
-        }
     }
 
     /// Whether the module takes control back by itself when nobody speaks to it any more: with the session (S3, ISO 14229-2)
@@ -289,18 +250,6 @@ impl<'d> Deed<'d> {
 
     fn left_to_module(&self) -> Returned {
         if self.has_time_out() { Returned::BySession } else { Returned::Unknown }
-    }
-
-    /// Whether the services of ISO 14230-3 are used.
-    fn is_kwp(&self) -> bool {
-        match &self.what {
-            What::Output(output) => matches!(output.drive, Drive::Local { .. }),
-            What::Routine(routine, _) => matches!(routine.call, Call::Local { .. }),
-        }
-    }
-
-    fn session_bytes(&self, session: u8) -> Vec<u8> {
-        if self.is_kwp() { kwp::session::request(session) } else { session::request(session) }
     }
 
     fn drive(&mut self, now: Nanos) -> Want {
@@ -314,16 +263,13 @@ impl<'d> Deed<'d> {
         if let Some(step) = self.steps.steps.get(self.n_done).copied()
             && now >= self.begun_ns + step.at_ns
         {
-            let bytes = match &self.what {
-                What::Output(output) => output.drive_request(step.level).unwrap_or_default(),
-                What::Routine(_, start) => start.clone(),
-            };
+            let bytes = self.what.drive_bytes(step.level);
             // From here on the module may have done it, whether its answer arrives or not.
             self.first_driven_ns.get_or_insert(now);
             return self.ask(Asked::Level(step.level), bytes);
         }
         if now >= self.present_ns {
-            let bytes = if self.is_kwp() { kwp::session::present(true) } else { tester_present::request(true) };
+            let bytes = if self.what.is_kwp() { kwp::session::present(true) } else { tester_present::request(true) };
             return self.ask(Asked::Present, bytes);
         }
         if now >= self.results_ns
@@ -341,7 +287,7 @@ impl<'d> Deed<'d> {
     fn understood(&mut self, asked: Asked, request: &Request, reply: Option<&[u8]>, asked_ns: Nanos, now: Nanos) {
         let confirmed = reply.ok_or(None).and_then(|reply| {
             let confirmed = match (asked, &self.what) {
-                (Asked::Session | Asked::Close, _) if self.is_kwp() => {
+                (Asked::Session | Asked::Close, _) if self.what.is_kwp() => {
                     kwp::session::interpret(&request.bytes, reply).map(|()| &[][..])
                 }
                 (Asked::Session | Asked::Close, _) => session::interpret(&request.bytes, reply).map(|_| &[][..]),
@@ -475,7 +421,7 @@ impl Errand for Deed<'_> {
                     Want::Wait(Nanos::MAX)
                 }
             },
-            Stage::Checking(until) => match self.unmet(now) {
+            Stage::Checking(until) => match watch::unmet(&self.watched, now) {
                 None => {
                     match self.care.session {
                         Some(_) => self.stage = Stage::Opening,
@@ -494,12 +440,12 @@ impl Errand for Deed<'_> {
                 }
             },
             Stage::Opening if self.goes_on(now) => {
-                let bytes = self.session_bytes(self.care.session.unwrap_or(session::EXTENDED));
+                let bytes = self.what.session_bytes(self.care.session.unwrap_or(session::EXTENDED));
                 self.ask(Asked::Session, bytes)
             }
             Stage::Opening => Want::Wait(now),
             Stage::Driving => self.drive(now),
-            Stage::Returning => match self.return_bytes() {
+            Stage::Returning => match self.what.return_bytes() {
                 Some(bytes) => self.ask(Asked::Return, bytes),
                 None => {
                     // A routine without a stop: it runs to its own end, or ends with the session.
@@ -517,7 +463,8 @@ impl Errand for Deed<'_> {
                 What::Output(_) => Want::Wait(Nanos::MAX),
             },
             Stage::Closing => {
-                let bytes = self.session_bytes(if self.is_kwp() { kwp::session::STANDARD } else { session::DEFAULT });
+                let bytes =
+                    self.what.session_bytes(if self.what.is_kwp() { kwp::session::STANDARD } else { session::DEFAULT });
                 self.ask(Asked::Close, bytes)
             }
             Stage::Tail(until) if now < until && (self.hand)() != Hand::Away => Want::Wait(until),

@@ -6,6 +6,8 @@
 
 mod deed;
 mod pattern;
+mod watch;
+mod what;
 
 pub use pattern::{Pattern, PatternError};
 
@@ -16,7 +18,9 @@ use signal::SignalId;
 
 use crate::sampler::Sink;
 use crate::{Grant, GrantError, Plan, Purpose, SampleError, Vehicle, Wish};
-use deed::{Deed, Parts, Watched, What};
+use deed::{Deed, Parts};
+use watch::Watched;
+use what::What;
 
 /// How often the signals that the conditions rest on are read at least, seconds.
 const WATCH_S: f64 = 0.25;
