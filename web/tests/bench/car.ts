@@ -12,6 +12,9 @@ const REQUEST = 0x7e0;
 const REPLY = 0x7e8;
 const EVERYBODY = 0x7df;
 
+/** A program waits for an answer for some 100 ms. */
+const LATE_MS = 80;
+
 /** Identifier that the k-th signal is read by. */
 const did = (k: number) => 0xc000 + k;
 
@@ -24,6 +27,8 @@ export interface CountingCar {
   sentAt: number[];
   /** How many values of each signal were answered. */
   answered: number[];
+  /** How many values were answered so late, on a busy machine, that nobody may have waited for them. */
+  late: number;
   end(): void;
 }
 
@@ -37,6 +42,7 @@ export async function startCar(n: number, perSecond: number): Promise<CountingCa
     signals,
     sentAt: [],
     answered: new Array<number>(n).fill(0),
+    late: 0,
     end: () => server.close(),
   };
   const server = createServer((socket) => serve(socket, car, perSecond));
@@ -116,6 +122,7 @@ function serve(socket: Socket, car: CountingCar, perSecond: number): void {
       }
       // An answer that nobody waited for any more is none: its numbers come again.
       answer(payload, () => {
+        if (performance.now() - at > LATE_MS) car.late += asked.length;
         if (asked.includes(0)) car.sentAt[car.answered[0]!] = now();
         for (const k of asked) car.answered[k]! += 1;
       });
