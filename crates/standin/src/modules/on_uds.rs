@@ -11,6 +11,8 @@ pub(super) struct OnUds<M>(pub(super) M);
 
 /// The group of emissions codes.
 const EMISSIONS: u8 = 0x33;
+/// All groups at once.
+const EVERY_GROUP: u8 = 0xFF;
 
 impl<M: Emissions + Diagnostics> OnUds<M> {
     fn data(&mut self, did: u16, state: &State) -> Option<Vec<u8>> {
@@ -120,8 +122,10 @@ impl<M: Module + Emissions + Diagnostics> Module for OnUds<M> {
                 None => Reply::Message(vec![0x7F, 0x19, OUT_OF_RANGE]),
             },
             // To clear with the engine running is refused, as by the services before.
-            [0x14, 0xFF, 0xFF, EMISSIONS] if state.engine_running => Reply::Message(vec![0x7F, 0x14, 0x22]),
-            [0x14, 0xFF, 0xFF, EMISSIONS] => {
+            [0x14, 0xFF, 0xFF, EMISSIONS | EVERY_GROUP] if state.engine_running => {
+                Reply::Message(vec![0x7F, 0x14, 0x22])
+            }
+            [0x14, 0xFF, 0xFF, EMISSIONS | EVERY_GROUP] => {
                 Emissions::clear(&mut self.0, state);
                 Reply::Message(vec![0x54])
             }

@@ -125,7 +125,7 @@ def answer_everyone(module, payload):
 
 
 def serve_over_ip(connection):
-    module, parser, own, everyone = Module(), Parser(), 0x1010, 0xE400
+    module, parser, own, everyone = Module(), Parser(), 0x1010, 0xE000
     while chunk := received(connection):
         message = parser.read_message(chunk)
         while message is not None:
