@@ -182,6 +182,8 @@ impl NegativeCode {
     pub const PENDING: Self = Self(0x78);
     /// "Busy, ask again".
     pub const BUSY: Self = Self(0x21);
+    /// "Not in the session that is open".
+    pub const NOT_IN_THIS_SESSION: Self = Self(0x7F);
 
     /// What the reason means; `None` where no standard says.
     ///

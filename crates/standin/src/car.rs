@@ -1,5 +1,6 @@
 //! The whole car: physics, modules and the bus between them, moved on by time alone.
 
+use crate::broadcast::Broadcaster;
 use crate::bus::{BusKind, CanBus, CanFrame, CanId, Delivery, KLine, Node, NodeTiming, Sender, k_line};
 use crate::modules::{Module, Reply};
 use crate::physics::{Commands, Physics};
@@ -23,6 +24,8 @@ pub(crate) struct Manner {
     pub(crate) most_dids: usize,
     /// P2 and P2* as its session reply tells them, ms; in the extended session it takes nine tenths of them.
     pub(crate) session_ms: Option<(f64, f64)>,
+    /// How often it sends by itself (service 2A) at the fast rate, ms; at the medium and slow rate 10 and 100 times that.
+    pub(crate) fast_ms: f64,
     /// Spans of silence: from and to, seconds of the car's own time.
     pub(crate) silent_s: Option<(f64, f64)>,
 }
@@ -38,6 +41,7 @@ impl Manner {
             most_pids: 6,
             most_dids: 16,
             session_ms: None,
+            fast_ms: 20.0,
             silent_s: None,
         }
     }
@@ -58,6 +62,8 @@ struct Ecu {
     module: Box<dyn Module>,
     manner: Manner,
     rng: Rng,
+    /// When it sends by itself next.
+    send_ns: Option<Nanos>,
     /// The request in hand has been answered with "pending" already.
     promised: bool,
     /// How long the answer takes after "pending" in this session, ms; `None`: as its manner says.
@@ -86,6 +92,7 @@ pub(crate) struct Car {
     /// Instead of CAN: the K-line, and the addresses of the modules in their order.
     k_line: Option<(KLine, Vec<u8>)>,
     ecus: Vec<Ecu>,
+    broadcaster: Option<Broadcaster>,
     /// Seconds driven before time zero of the bus.
     start_s: f64,
     observed_s: f64,
@@ -100,7 +107,7 @@ impl Car {
             .map(|(index, Seat { module, ids, manner })| {
                 let rng = Rng::new(seed, &format!("module {index}"));
                 let node = Node::new(index, ids, manner.timing, rng.clone());
-                Ecu { node, module, manner, rng, promised: false, promised_ms: None }
+                Ecu { node, module, manner, rng, send_ns: None, promised: false, promised_ms: None }
             })
             .collect();
         let mut car = Self {
@@ -109,12 +116,18 @@ impl Car {
             bus: CanBus::new(kind.kbit_s),
             k_line: None,
             ecus,
+            broadcaster: None,
             start_s,
             observed_s: 0.0,
             starts: 0,
         };
         car.drive_to(0);
         car
+    }
+
+    /// Lets the modules' broadcasts through to the connector.
+    pub(crate) fn broadcast(&mut self, broadcaster: Broadcaster) {
+        self.broadcaster = Some(broadcaster);
     }
 
     /// Moves the physics and the modules' monitors on to a time of the bus.
@@ -227,13 +240,16 @@ impl Car {
 
     /// When something will happen next.
     pub(crate) fn next_event(&self) -> Option<Nanos> {
-        self.ecus.iter().filter_map(|ecu| ecu.node.due()).chain(self.bus.next_event()).min()
+        let modules = self.ecus.iter().flat_map(|ecu| [ecu.node.due(), ecu.send_ns]);
+        let broadcast = self.broadcaster.as_ref().and_then(Broadcaster::due);
+        modules.chain([broadcast, self.bus.next_event()]).flatten().min()
     }
 
     /// Runs until `to`; returns the first frame of a module that the tester sees, if any. Call again until `None`.
     pub(crate) fn advance(&mut self, to: Nanos) -> Option<(Nanos, CanFrame)> {
         while let Some(next) = self.next_event().filter(|&next| next <= to) {
             self.answer_due(next);
+            self.send_due(next);
             if let Some(Delivery { at, from, frame }) = self.bus.advance(next) {
                 match from {
                     Sender::Tester => {
@@ -247,10 +263,34 @@ impl Car {
                         }
                         return Some((at, frame));
                     }
+                    Sender::Broadcast => return Some((at, frame)),
                 }
             }
         }
         None
+    }
+
+    /// Sends what the modules send by themselves.
+    fn send_due(&mut self, now: Nanos) {
+        for idx in 0..self.ecus.len() {
+            if self.ecus[idx].send_ns.is_none_or(|due| due > now) {
+                continue;
+            }
+            self.drive_to(now);
+            let ecu = &mut self.ecus[idx];
+            ecu.send_ns = ecu.module.sends(self.physics.state()).map(|(rate, messages)| {
+                for message in messages {
+                    ecu.node.send_unasked(now, &message, &mut self.bus);
+                }
+                now + (ecu.manner.fast_ms * 1e6 * [100.0, 10.0, 1.0][usize::from(rate - 1).min(2)]) as Nanos
+            });
+        }
+        if self.broadcaster.as_ref().and_then(Broadcaster::due).is_some_and(|due| due <= now) {
+            self.drive_to(now);
+            if let Some(broadcaster) = &mut self.broadcaster {
+                broadcaster.send_due(now, self.physics.state(), &mut self.bus);
+            }
+        }
     }
 
     fn answer_due(&mut self, now: Nanos) {
@@ -294,6 +334,11 @@ impl Car {
             if let Reply::Message(mut bytes) = ecu.module.answer(&incoming.bytes, incoming.functional, state) {
                 ecu.take_time(&mut bytes);
                 ecu.node.answer(now, &bytes, &mut self.bus);
+            }
+            // What it is to send by itself begins one period after the request, and ends at once.
+            if service == 0x2A {
+                let begins = ecu.module.sends(state).is_some();
+                ecu.send_ns = begins.then_some(now + (ecu.manner.fast_ms * 1e6) as Nanos);
             }
             self.obey();
         }

@@ -17,6 +17,7 @@
 //! # Ok::<(), Box<dyn std::error::Error>>(())
 //! ```
 
+mod broadcast;
 mod bus;
 mod can;
 mod car;
@@ -55,6 +56,9 @@ pub fn definitions(spec: &str) -> Result<&'static str, StandinError> {
     let spec: spec::Spec = spec.parse()?;
     Ok(if spec.vin().is_empty() { FEN_DEFINITIONS } else { DEFINITIONS })
 }
+
+/// What the modules broadcast where the connector carries it (option `broadcast`), as a DBC file.
+pub const BROADCASTS: &str = include_str!("../data/tarnwick.dbc");
 
 /// The cars: the name in an adapter address, and what it is.
 pub fn cars() -> impl Iterator<Item = (&'static str, &'static str)> {

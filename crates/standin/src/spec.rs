@@ -1,6 +1,7 @@
 //! The name of a stand-in car: `fell?fault=wheel-dropout:rear_left:0.5&baud=115200`.
 
 use crate::StandinError;
+use crate::broadcast::Broadcaster;
 use crate::bus::{BusKind, KLine};
 use crate::car::{Car, Manner};
 use crate::face::Face;
@@ -16,7 +17,7 @@ use crate::road::Road;
 use std::str::FromStr;
 
 /// Options, their values and what they do; shown in errors and in help texts.
-pub const OPTIONS: [(&str, &str); 30] = [
+pub const OPTIONS: [(&str, &str); 32] = [
     ("fault", "a fault with its severity from 0 to 1, e.g. `wheel-dropout:rear_left:0.5`; may be repeated"),
     (
         "script",
@@ -52,6 +53,8 @@ pub const OPTIONS: [(&str, &str); 30] = [
     ("flow_ms", "all modules: from a flow control to the next frame; default 0.2"),
     ("pids", "most parameters in one request of service 01; default 6"),
     ("dids", "most identifiers in one request of service 22; default 16"),
+    ("periodic_ms", "all modules: how often they send by themselves (service 2A) at the fast rate; default 20"),
+    ("broadcast", "SECONDS: what the modules broadcast reaches the connector, for so long; default 0"),
     ("busy", "MODULE:P, probability of the answer `busy, repeat` (21)"),
     ("pending", "MODULE:P[:MS], probability of `response pending` (78), and for how long; default 300 ms"),
     (
@@ -88,6 +91,7 @@ pub(crate) struct Spec {
     pub(crate) face: FaceKind,
     at: AtSettings,
     rtt_ms: f64,
+    broadcast_s: f64,
     pub(crate) gone_s: Vec<(f64, f64)>,
     model: Model,
     manners: Vec<Manner>,
@@ -106,6 +110,7 @@ impl Default for Spec {
             face: FaceKind::At,
             at: AtSettings::default(),
             rtt_ms: 0.0,
+            broadcast_s: 0.0,
             gone_s: Vec::new(),
             model: Model::default(),
             manners: Model::default().manners(),
@@ -258,6 +263,11 @@ impl Spec {
                 let most = option.number(1.0, 6.0)? as usize;
                 self.manners.iter_mut().for_each(|manner| manner.most_pids = most);
             }
+            "periodic_ms" => {
+                let fast_ms = option.number(1.0, 5000.0)?;
+                self.manners.iter_mut().for_each(|manner| manner.fast_ms = fast_ms);
+            }
+            "broadcast" => self.broadcast_s = option.number(0.0, 1e6)?,
             "dids" => {
                 let most = option.number(1.0, 100.0)? as usize;
                 self.manners.iter_mut().for_each(|manner| manner.most_dids = most);
@@ -349,7 +359,10 @@ impl Spec {
     pub(crate) fn car(&self) -> Result<Car, StandinError> {
         let physics = self.physics()?;
         let seats = self.model.seats(self.bus, &self.manners, &self.memory);
-        let car = Car::new(physics, self.bus, seats, self.setup.seed, self.start_s);
+        let mut car = Car::new(physics, self.bus, seats, self.setup.seed, self.start_s);
+        if self.broadcast_s > 0.0 {
+            car.broadcast(Broadcaster::new((self.broadcast_s * 1e9) as protocol::Nanos));
+        }
         let nodes = self.model.nodes();
         Ok(if nodes.is_empty() { car } else { car.with_k_line(self.k_line, nodes) })
     }

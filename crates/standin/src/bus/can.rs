@@ -10,6 +10,8 @@ pub(crate) enum Sender {
     Tester,
     /// The module with this index.
     Module(usize),
+    /// A module, to all others and not to the tester.
+    Broadcast,
 }
 
 /// A frame that everyone on the bus has received.

@@ -213,6 +213,16 @@ impl Node {
         }
     }
 
+    /// Sends a message that answers nothing, in one frame of an identifier of its own ("unacknowledged unsegmented
+    /// transfer" of ISO 14229-1): 200 (hex) below that of its answers, as is common; with 29 bits another format byte.
+    pub(crate) fn send_unasked(&mut self, at: Nanos, message: &[u8], bus: &mut CanBus) {
+        let id = match self.reply_id {
+            CanId::Standard(id) => CanId::Standard(id - 0x200),
+            CanId::Extended(id) => CanId::Extended(id + 0x1_0000),
+        };
+        bus.send(at, Sender::Broadcast, CanFrame::padded(id, message, FILL));
+    }
+
     /// When this module will have an answer ready.
     #[must_use]
     pub(crate) fn due(&self) -> Option<Nanos> {

@@ -14,6 +14,9 @@ const REFUSED: &[u8] = b"\x07";
 /// Longest input line, characters.
 const INPUT_LIMIT: usize = 64;
 
+/// Acceptance code and mask that let everything through.
+const ALL: [u32; 2] = [0, u32::MAX];
+
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Channel {
     Closed,
@@ -27,6 +30,8 @@ pub(crate) struct SlcanFace {
     char_ns: Nanos,
     kbit_s: Option<u32>,
     channel: Channel,
+    /// Acceptance code and mask.
+    filter: [u32; 2],
     line: Vec<u8>,
     /// Lines that are complete and to be acted on.
     lines: std::collections::VecDeque<(Nanos, Vec<u8>)>,
@@ -38,11 +43,30 @@ impl SlcanFace {
     #[must_use]
     pub(crate) fn new(char_ns: Nanos) -> Self {
         let lines = std::collections::VecDeque::new();
-        Self { char_ns, kbit_s: None, channel: Channel::Closed, line: Vec::new(), lines, out: Output::default() }
+        Self {
+            char_ns,
+            kbit_s: None,
+            channel: Channel::Closed,
+            filter: ALL,
+            line: Vec::new(),
+            lines,
+            out: Output::default(),
+        }
     }
 
     fn say(&mut self, at: Nanos, bytes: &[u8]) {
         self.out.put(at, bytes, self.char_ns);
+    }
+
+    /// Whether one of the two filters lets a frame through; each sees 16 bits: identifier, remote bit and the beginning of
+    /// the data with 11 bits, the upper bits of the identifier with 29.
+    fn passes(&self, frame: &CanFrame) -> bool {
+        let seen = match frame.id {
+            CanId::Standard(id) => id << 5 | u16::from(frame.data().first().copied().unwrap_or(0) >> 4),
+            CanId::Extended(id) => (id >> 13) as u16,
+        };
+        let [code, mask] = self.filter;
+        [16, 0].iter().any(|shift| (seen ^ (code >> shift) as u16) & !((mask >> shift) as u16) == 0)
     }
 
     fn execute(&mut self, at: Nanos, line: &[u8], wire: &mut dyn Wire) {
@@ -60,6 +84,16 @@ impl SlcanFace {
                 let rates = [10, 20, 50, 100, 125, 250, 500, 800, 1000];
                 self.kbit_s = rates.get(usize::from(digit - b'0')).copied();
                 DONE
+            }
+            [which @ (b'M' | b'm'), digits @ ..] if is_closed && digits.len() == 8 => {
+                let number = std::str::from_utf8(digits).ok().and_then(|text| u32::from_str_radix(text, 16).ok());
+                match number {
+                    Some(number) => {
+                        self.filter[usize::from(*which == b'm')] = number;
+                        DONE
+                    }
+                    None => REFUSED,
+                }
             }
             b"O" if is_closed && self.kbit_s.is_some() => {
                 self.channel = Channel::Open;
@@ -122,6 +156,9 @@ impl Face for SlcanFace {
 
     fn frame(&mut self, at: Nanos, frame: &CanFrame, wire: &mut dyn Wire) {
         if self.channel == Channel::Closed || self.kbit_s != Some(wire.kbit_s()) {
+            return;
+        }
+        if !self.passes(frame) {
             return;
         }
         let letter = if matches!(frame.id, CanId::Standard(_)) { 't' } else { 'T' };

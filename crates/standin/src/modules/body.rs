@@ -31,7 +31,7 @@ impl Body {
 
 impl Diagnostics for Body {
     fn services(&self) -> &'static [u8] {
-        &[0x10, 0x14, 0x19, 0x22, 0x2C, 0x2F, 0x31, 0x3E, 0x85]
+        &[0x10, 0x14, 0x19, 0x22, 0x2A, 0x2C, 0x2F, 0x31, 0x3E, 0x85]
     }
 
     fn identity(&self) -> Identity {
@@ -89,6 +89,10 @@ impl Diagnostics for Body {
 impl Module for Body {
     fn answer(&mut self, request: &[u8], functional: bool, state: &State) -> Reply {
         uds::answer(self, request, functional, state)
+    }
+
+    fn sends(&mut self, state: &State) -> Option<(u8, Vec<Vec<u8>>)> {
+        uds::sends(self, state)
     }
 
     fn observe(&mut self, state: &State, step_s: f64) {

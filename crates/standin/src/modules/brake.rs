@@ -39,7 +39,7 @@ impl Brake {
 
 impl Diagnostics for Brake {
     fn services(&self) -> &'static [u8] {
-        &[0x10, 0x14, 0x19, 0x22, 0x2C, 0x3E]
+        &[0x10, 0x14, 0x19, 0x22, 0x2A, 0x2C, 0x3E]
     }
 
     fn identity(&self) -> Identity {
@@ -75,6 +75,10 @@ impl Diagnostics for Brake {
 impl Module for Brake {
     fn answer(&mut self, request: &[u8], functional: bool, state: &State) -> Reply {
         uds::answer(self, request, functional, state)
+    }
+
+    fn sends(&mut self, state: &State) -> Option<(u8, Vec<Vec<u8>>)> {
+        uds::sends(self, state)
     }
 
     fn observe(&mut self, state: &State, step_s: f64) {

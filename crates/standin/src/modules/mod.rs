@@ -40,6 +40,10 @@ pub(crate) trait Module: std::fmt::Debug + Send {
     fn answer(&mut self, request: &[u8], functional: bool, state: &State) -> Reply;
     /// Looks at the car, about ten times a second, for its monitors.
     fn observe(&mut self, state: &State, step_s: f64);
+    /// What it sends by itself at present (service 2A): the rate, 1 slow to 3 fast, and the messages.
+    fn sends(&mut self, _state: &State) -> Option<(u8, Vec<Vec<u8>>)> {
+        None
+    }
     /// What a tester drives through this module at present.
     fn commands(&self) -> Commands {
         Commands::default()

@@ -1,6 +1,6 @@
 //! The ISO 14229 services that the modules share: sessions, tester present, data by identifier, trouble codes.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use super::Reply;
 use super::codes::Codes;
@@ -47,6 +47,8 @@ pub(super) struct Session {
     extended_until_s: f64,
     /// What a tester has defined: pieces of identifiers, each with its first byte and its length. Kept until the power goes.
     defined: BTreeMap<u16, Vec<(u16, usize, usize)>>,
+    /// Periodic numbers that the module sends by itself, and how fast: 1 slow to 3 fast.
+    periodic: (u8, BTreeSet<u8>),
 }
 
 /// Most bytes under one number that a tester defines.
@@ -122,7 +124,7 @@ fn serve(ecu: &mut dyn Diagnostics, service: u8, rest: &[u8], state: &State) -> 
             let did = u16::from_be_bytes([high, low]);
             Ok(Some([&[high, low, 0][..], &ecu.drive(did, None, state)?].concat()))
         }
-        (0x2F | 0x31 | 0x85, _) if !ecu.session().is_extended(state) => Err(NOT_IN_THIS_SESSION),
+        (0x2A | 0x2F | 0x31 | 0x85, _) if !ecu.session().is_extended(state) => Err(NOT_IN_THIS_SESSION),
         (0x2F, &[high, low, 3, ref wanted @ ..]) if !wanted.is_empty() => {
             if state.speed_kmh > MOST_SPEED_KMH {
                 return Err(SPEED_TOO_HIGH);
@@ -149,16 +151,16 @@ fn serve(ecu: &mut dyn Diagnostics, service: u8, rest: &[u8], state: &State) -> 
             Ok(Some([&[sub], &rest[..rest.len().min(2)]].concat()))
         }
         (0x2C, &[_, ..]) => Err(SUB_FUNCTION_NOT_SUPPORTED),
+        (0x2A, &[rate @ 1..=4, ref numbers @ ..]) => {
+            send_by_itself(ecu, rate, numbers, state)?;
+            Ok(Some(Vec::new()))
+        }
+        (0x2A, &[_, ..]) => Err(OUT_OF_RANGE),
         (0x22, list) if !list.is_empty() && list.len().is_multiple_of(2) => {
             let mut data = Vec::new();
             for did in list.as_chunks::<2>().0 {
                 let did_number = u16::from_be_bytes(*did);
-                let pieces = ecu.session().defined.get(&did_number).cloned();
-                let value = match pieces {
-                    Some(pieces) => Some(pieces.iter().flat_map(|piece| cut(ecu, *piece, state)).collect()),
-                    None => data_of(ecu, did_number, state),
-                };
-                if let Some(value) = value {
+                if let Some(value) = value_of(ecu, did_number, state) {
                     data.extend(did);
                     data.extend(value);
                 }
@@ -167,6 +169,52 @@ fn serve(ecu: &mut dyn Diagnostics, service: u8, rest: &[u8], state: &State) -> 
         }
         _ => Err(WRONG_LENGTH),
     }
+}
+
+/// Data under a number: what a tester has defined, or the module's own.
+fn value_of(ecu: &mut dyn Diagnostics, did: u16, state: &State) -> Option<Vec<u8>> {
+    match ecu.session().defined.get(&did).cloned() {
+        Some(pieces) => Some(pieces.iter().flat_map(|piece| cut(ecu, *piece, state)).collect()),
+        None => data_of(ecu, did, state),
+    }
+}
+
+/// Data bytes of a message that the module sends by itself: what is left of a frame behind the number.
+const MOST_SENT: usize = 7;
+
+/// Begins to send numbers at a rate, or stops (4; all where none is named).
+fn send_by_itself(ecu: &mut dyn Diagnostics, rate: u8, numbers: &[u8], state: &State) -> Result<(), u8> {
+    if rate == 4 {
+        let sent = &mut ecu.session().periodic.1;
+        if numbers.is_empty() {
+            sent.clear();
+        }
+        sent.retain(|number| !numbers.contains(number));
+        return Ok(());
+    }
+    let mut fits =
+        |number: &u8| value_of(ecu, 0xF200 | u16::from(*number), state).is_some_and(|data| data.len() <= MOST_SENT);
+    if numbers.is_empty() || !numbers.iter().all(&mut fits) {
+        return Err(OUT_OF_RANGE);
+    }
+    let periodic = &mut ecu.session().periodic;
+    periodic.0 = rate;
+    periodic.1.extend(numbers);
+    Ok(())
+}
+
+/// What a module sends by itself now; with the session it ends.
+pub(super) fn sends(ecu: &mut dyn Diagnostics, state: &State) -> Option<(u8, Vec<Vec<u8>>)> {
+    if !ecu.session().is_extended(state) {
+        ecu.session().periodic.1.clear();
+    }
+    let (rate, numbers) = ecu.session().periodic.clone();
+    let message = |number: &u8| {
+        let data = value_of(ecu, 0xF200 | u16::from(*number), state)?;
+        Some([&[*number], data.as_slice()].concat())
+    };
+    let messages: Vec<Vec<u8>> = numbers.iter().filter_map(message).collect();
+    (!messages.is_empty()).then_some((rate, messages))
 }
 
 /// Defines a number as pieces of others (service 2C, sub-function 01), or forgets one or all (03).
