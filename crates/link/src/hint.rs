@@ -36,6 +36,9 @@ impl LinkError {
             Self::Unreadable { .. } => {
                 "the vehicle is awake and answers: try again, as text may have been lost on the way; if it stays, this adapter prints answers in a form of its own, and another adapter will do".to_owned()
             }
+            Self::NoVehicle { address, said } if address.starts_with("doip://") && said.contains("TLS") => {
+                "give the address as `doip+tls://HOST:3496?ca=FILE`, where the file holds the maker's certificates".to_owned()
+            }
             Self::NoVehicle { .. } => {
                 "switch the ignition on (engine may be off), push the plug fully in, wait five seconds and try again".to_owned()
             }
@@ -55,17 +58,33 @@ impl PortError {
             }
         };
         match address.parse() {
-            Ok(AdapterAddress::At(line) | AdapterAddress::Slcan(line)) => match line {
+            Ok(AdapterAddress::At(line) | AdapterAddress::Slcan { line, .. }) => match line {
                 Line::Serial { path, .. } => serial_hint(&path, source),
                 Line::Tcp { host, port } => tcp_hint(&host, port, source),
             },
-            Ok(AdapterAddress::Doip { host, port }) => tcp_hint(&host, port, source),
+            Ok(AdapterAddress::Doip { host, port, trust }) => tcp_hint(&host, port, source)
+                .filter(|_| !is_of_trust(source))
+                .or_else(|| trust.map(|trust| trust_hint(&trust))),
             Ok(AdapterAddress::SocketCan { interface }) => interface_hint(&interface, source),
             Ok(AdapterAddress::PassThru { library }) => library_hint(&library, source),
             Ok(AdapterAddress::AtBle { device }) => ble_hint(&device, source),
             Err(_) => None,
         }
     }
+}
+
+/// Whether a connection came about and was then given up for its certificates.
+fn is_of_trust(source: &std::io::Error) -> bool {
+    matches!(source.kind(), ErrorKind::InvalidData | ErrorKind::InvalidInput | ErrorKind::UnexpectedEof)
+}
+
+fn trust_hint(trust: &crate::Trust) -> String {
+    format!(
+        "`ca=FILE` names the certificates that are trusted, in PEM form: the maker's that signs its vehicles (here {}); \
+         `name=NAME` says for whom the vehicle's own is, if not for the host of the address. If the vehicle's certificate \
+         cannot be had from its maker, do not go round it: whoever answers may be somebody else",
+        trust.authorities.display()
+    )
 }
 
 fn ble_hint(device: &str, source: &std::io::Error) -> Option<String> {
@@ -86,7 +105,7 @@ fn ble_hint(device: &str, source: &std::io::Error) -> Option<String> {
 
 fn line_of(address: &str) -> Option<Line> {
     match address.parse() {
-        Ok(AdapterAddress::At(line) | AdapterAddress::Slcan(line)) => Some(line),
+        Ok(AdapterAddress::At(line) | AdapterAddress::Slcan { line, .. }) => Some(line),
         _ => None,
     }
 }

@@ -13,6 +13,7 @@ mod direct;
 pub mod doip;
 mod feed;
 mod hint;
+pub mod kline;
 pub mod passthru;
 mod port;
 pub mod present;
@@ -22,6 +23,7 @@ pub mod slcan;
 pub mod socketcan;
 mod stream;
 mod tcp;
+mod tls;
 
 pub use address::{AdapterAddress, AddressError, FORMS, Line};
 pub use at::AtLink;
@@ -34,6 +36,7 @@ pub use slcan::SlcanDial;
 #[cfg(target_os = "linux")]
 pub use socketcan::SocketCanDial;
 pub use tcp::TcpDial;
+pub use tls::Trust;
 
 pub use protocol::exchange::{Exchange, Reply, Request, Target};
 
@@ -147,7 +150,10 @@ pub fn open(address: &str, settings: Settings) -> Result<Box<dyn Link>, LinkErro
     let missing = |what| Err(LinkError::NotInThisBuild { address: address.to_owned(), what });
     match address.parse()? {
         AdapterAddress::At(line) => Ok(Box::new(AtLink::start(line.dial(address), settings)?)),
-        AdapterAddress::Slcan(line) => can::start(Box::new(SlcanDial::new(line.dial(address))), settings),
+        AdapterAddress::Slcan { line, is_filtered } => {
+            let dial = SlcanDial::new(line.dial(address));
+            can::start(Box::new(if is_filtered { dial.filtered() } else { dial }), settings)
+        }
         #[cfg(target_os = "linux")]
         AdapterAddress::SocketCan { interface } => {
             can::start(Box::new(SocketCanDial::new(&interface, address)), settings)
@@ -161,11 +167,34 @@ pub fn open(address: &str, settings: Settings) -> Result<Box<dyn Link>, LinkErro
         }
         #[cfg(not(feature = "ble"))]
         AdapterAddress::AtBle { .. } => missing("Bluetooth low energy (feature `ble`)"),
-        AdapterAddress::Doip { host, port } => {
+        AdapterAddress::Doip { host, port, trust: None } => {
             let found = doip::identify(&host, port, IDENTIFY_WAIT);
             doip::start(Box::new(TcpDial::new(&host, port, address)), found, settings)
         }
-        AdapterAddress::PassThru { library } => can::start(Box::new(PassThruDial::new(&library, address)), settings),
+        AdapterAddress::Doip { host, port, trust: Some(trust) } => {
+            let found = doip::identify(&host, doip::PORT, IDENTIFY_WAIT);
+            doip::start(Box::new(tls::TlsDial::new(&host, port, trust, address)), found, settings)
+        }
+        AdapterAddress::PassThru { library } => pass_thru(&library, address, settings),
+    }
+}
+
+/// A pass-thru library: CAN first, as all newer cars have it, then the K-line.
+fn pass_thru(library: &std::path::Path, address: &str, settings: Settings) -> Result<Box<dyn Link>, LinkError> {
+    let dial = || PassThruDial::new(library, address);
+    if settings.bus.is_some_and(kline::is_k_line) {
+        return kline::start(Box::new(dial()), settings);
+    }
+    match can::start(Box::new(dial()), Settings { need_vehicle: true, ..settings }) {
+        Err(nobody @ LinkError::NoVehicle { .. }) => {
+            match kline::start(Box::new(dial()), Settings { bus: None, need_vehicle: true }) {
+                Ok(link) => Ok(link),
+                // With nobody anywhere it stays with the network that most cars have.
+                Err(_) if settings.need_vehicle => Err(nobody),
+                Err(_) => can::start(Box::new(dial()), settings),
+            }
+        }
+        result => result,
     }
 }
 

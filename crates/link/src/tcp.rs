@@ -10,7 +10,8 @@ use crate::clock::Clock;
 use crate::stream::{Stream, StreamPort};
 use crate::{Dial, Port, PortError};
 
-const CONNECT_LIMIT: Duration = Duration::from_secs(5);
+/// How long a connection may take to come about.
+pub(crate) const CONNECT_LIMIT: Duration = Duration::from_secs(5);
 const WRITE_LIMIT: Duration = Duration::from_secs(2);
 
 /// Opens TCP connections to one adapter.
@@ -29,7 +30,11 @@ impl TcpDial {
         Self { host: host.to_owned(), port, address: address.to_owned(), clock: Clock::new() }
     }
 
-    fn connect(&self) -> std::io::Result<TcpStream> {
+    pub(crate) fn clock(&self) -> Clock {
+        self.clock
+    }
+
+    pub(crate) fn connect(&self) -> std::io::Result<TcpStream> {
         let mut last = std::io::Error::new(ErrorKind::NotFound, "the name has no address");
         for address in (self.host.as_str(), self.port).to_socket_addrs()? {
             match TcpStream::connect_timeout(&address, CONNECT_LIMIT) {

@@ -7,6 +7,7 @@
 //! - [`isotp`]: messages longer than a CAN frame; [`dialogue`]: how long an answer is waited for, and how often asked;
 //!   [`timing`]: what modules say of that.
 //! - [`at`]: the text of AT-command adapters; [`slcan`]: that of serial-line CAN adapters; [`doip`]: diagnostics over IP.
+//! - [`header`]: the three bytes in front of messages on K-lines.
 //! - [`obd`], [`uds_read`], [`uds`] and [`kwp`]: requests and replies of the diagnostic services; [`Code`], [`Vin`]: what they bring.
 
 #![deny(clippy::indexing_slicing)]
@@ -18,6 +19,7 @@ mod code;
 pub mod dialogue;
 pub mod doip;
 pub mod exchange;
+pub mod header;
 pub mod isotp;
 pub mod kwp;
 pub mod obd;

@@ -27,6 +27,11 @@ pub enum Command {
     Serial,
     /// The bit rate, while closed. `None` of [`Command::text`]: no such rate.
     BitRate(u16),
+    /// Which frames pass, while closed: code and mask (bits that are 1 do not count), each as the four bytes of the two
+    /// filters that most such adapters have (see [`filter`]).
+    AcceptanceCode([u8; 4]),
+    /// See [`Command::AcceptanceCode`].
+    AcceptanceMask([u8; 4]),
     /// Take part in the network.
     Open,
     /// Listen without acknowledging anything.
@@ -59,6 +64,8 @@ impl Command {
                 let (_, digit) = BIT_RATES.iter().find(|(rate, _)| rate == kbit_s)?;
                 vec![b'S', *digit]
             }
+            Self::AcceptanceCode(bytes) => eight_digits('M', *bytes),
+            Self::AcceptanceMask(bytes) => eight_digits('m', *bytes),
             Self::Open => b"O".to_vec(),
             Self::Listen => b"L".to_vec(),
             Self::Close => b"C".to_vec(),
@@ -68,6 +75,39 @@ impl Command {
         text.push(DONE);
         Some(text)
     }
+}
+
+fn eight_digits(letter: char, bytes: [u8; 4]) -> Vec<u8> {
+    format!("{letter}{:08X}", u32::from_be_bytes(bytes)).into_bytes()
+}
+
+/// Code and mask that let those identifiers pass whose upper bits are those of `id`, as far as a filter looks: the first
+/// `n_bits` of it, at most 11 of an 11-bit identifier and 16 of one with 29 bits.
+///
+/// The controllers that the language was made for have two filters of 16 bits, which see the first bits of a frame: the
+/// identifier, the remote bit and some data of a frame with 11 bits, the upper 16 bits of an identifier with 29 (from
+/// memory). Both filters are set alike.
+///
+/// ```
+/// use protocol::CanId;
+/// use protocol::slcan::filter;
+/// // 700 to 7FF.
+/// assert_eq!(filter(CanId::Standard(0x700), 3), ([0xE0, 0, 0xE0, 0], [0x1F, 0xFF, 0x1F, 0xFF]));
+/// // 18DAxxxx: the upper 13 of 29 bits.
+/// assert_eq!(filter(CanId::Extended(0x18DA_0000), 13), ([0xC6, 0xD0, 0xC6, 0xD0], [0, 7, 0, 7]));
+/// ```
+#[must_use]
+pub fn filter(id: CanId, n_bits: u32) -> ([u8; 4], [u8; 4]) {
+    let (first, most) = match id {
+        CanId::Standard(id) => (id << 5, 11),
+        CanId::Extended(id) => ((id >> 13) as u16, 16),
+    };
+    let mask = u16::MAX.checked_shr(n_bits.min(most)).unwrap_or(0);
+    let twice = |word: u16| {
+        let [high, low] = word.to_be_bytes();
+        [high, low, high, low]
+    };
+    (twice(first & !mask), twice(mask))
 }
 
 fn frame_text(frame: &CanFrame) -> Option<Vec<u8>> {

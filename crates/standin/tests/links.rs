@@ -3,7 +3,7 @@
 
 #![allow(clippy::panic, reason = "a test fails by panicking")]
 
-use link::{Feed, Heard, Hearing, Link, Next, Request, Settings, Source, Target, Wanted};
+use link::{Feed, Heard, Hearing, Link, Next, Request, Settings, SlcanDial, Source, Target, Wanted};
 use protocol::{Address, Bus, CanId};
 
 const MS: i64 = 1_000_000;
@@ -163,6 +163,32 @@ fn frames_are_heard_beside_the_answers() {
         assert_eq!(link.hear(link.now() + MS).expect("the car is there"), []);
     }
     assert_eq!(open("fell?script=idle").listen_to(&[Wanted::AnyFrame]), Hearing::Never);
+}
+
+/// Behind the filter the same answers come, and a busy network costs a slow line nothing.
+#[test]
+fn a_filter_keeps_broadcasts_off_the_line() {
+    for bus in ["can11-500", "can29-500"] {
+        let reads = |is_filtered: bool| {
+            let spec = format!("fell?script=idle&jitter=0&face=slcan&baud=115200&broadcast=1000&bus={bus}");
+            let dial = SlcanDial::new(standin::dial(&spec).unwrap_or_else(|error| panic!("{error}")));
+            let dial = if is_filtered { dial.filtered() } else { dial };
+            let mut link =
+                link::can::start(Box::new(dial), Settings::default()).unwrap_or_else(|error| panic!("{error}"));
+            let from =
+                if bus == "can29-500" { Address::from_reply29(0x18DA_F110) } else { Address::from_reply11(0x7E8) };
+            let start = link.now();
+            for _ in 0..20 {
+                let exchange = link.exchange(&read_vin(Target::Module(from))).expect("the car is there");
+                assert_eq!(exchange.replies.len(), 1, "{bus} {exchange:?}");
+            }
+            let hearing = link.listen_to(&[Wanted::AnyFrame]);
+            assert_eq!(hearing, if is_filtered { Hearing::Never } else { Hearing::Always });
+            link.now() - start
+        };
+        let (all, filtered) = (reads(false), reads(true));
+        assert!(filtered < all, "{bus}: {filtered} {all}");
+    }
 }
 
 #[test]

@@ -121,7 +121,7 @@ fn pace(text: &str) -> Result<f64, String> {
 #[derive(Debug, Args)]
 pub(crate) struct AdapterArgs {
     /// The adapter: at+serial:PATH?baud=N, at+tcp://HOST:PORT, slcan+serial:PATH?baud=N, slcan+tcp://HOST:PORT,
-    /// socketcan:IFACE, doip://HOST:PORT, passthru:LIBRARY or
+    /// socketcan:IFACE, doip://HOST:PORT, doip+tls://HOST:PORT?ca=FILE, passthru:LIBRARY or
     /// standin:NAME.
     #[arg(long, value_name = "ADDRESS", env = "WITNESS_ADAPTER")]
     pub(crate) adapter: String,

@@ -195,7 +195,7 @@ fn median_ms(trips: &mut [i64]) -> Option<f64> {
 fn kind_of(address: &str) -> &'static str {
     match address.parse() {
         Ok(AdapterAddress::At(_) | AdapterAddress::AtBle { .. }) => "AT-command adapter",
-        Ok(AdapterAddress::Slcan(_)) => "serial-line CAN adapter",
+        Ok(AdapterAddress::Slcan { .. }) => "serial-line CAN adapter",
         Ok(AdapterAddress::SocketCan { .. }) => "CAN interface",
         Ok(AdapterAddress::Doip { .. }) => "vehicle over IP",
         Ok(AdapterAddress::PassThru { .. }) => "pass-thru library",
@@ -208,7 +208,11 @@ fn abilities(address: &str) -> &'static [&'static str] {
         Ok(AdapterAddress::At(Line::Serial { .. } | Line::Tcp { .. }) | AdapterAddress::AtBle { .. }) => {
             &["CAN", "K-line", "one request at a time", "requests of up to 7 bytes"]
         }
-        Ok(AdapterAddress::Slcan(_) | AdapterAddress::SocketCan { .. } | AdapterAddress::PassThru { .. }) => {
+        Ok(AdapterAddress::PassThru { .. }) => {
+            &["CAN", "K-line", "several modules at once on CAN", "long requests", "listening to frames"]
+        }
+        Ok(AdapterAddress::Slcan { is_filtered: true, .. }) => &["CAN", "several modules at once", "long requests"],
+        Ok(AdapterAddress::Slcan { .. } | AdapterAddress::SocketCan { .. }) => {
             &["CAN", "several modules at once", "long requests", "listening to frames"]
         }
         Ok(AdapterAddress::Doip { .. }) => &["diagnostics over IP", "several modules at once", "long requests"],

@@ -14,6 +14,8 @@ use crate::direct::{Carrier, DirectLink, Told};
 use crate::{Dial, Hearing, Link, LinkError, LinkInfo, Port, PortError, Reply, Settings, Target, Wanted};
 
 const MS: Nanos = 1_000_000;
+/// The port on which vehicles answer who they are, and take plain connections (ISO 13400-2).
+pub const PORT: u16 = 13400;
 /// How long a module behind a gateway may take to begin its answer, after the gateway has taken the request: P2 max of
 /// ISO 14229-2 (50 ms) on both sides of the gateway, and its queues (no source).
 const P2_NS: Nanos = 500 * MS;
@@ -75,10 +77,10 @@ pub fn discover(targets: &[SocketAddr], wait: Duration) -> std::io::Result<Vec<F
             Ok(socket)
         })
         .collect::<std::io::Result<_>>()?;
-    let start = Instant::now();
+    let mut end = Instant::now() + wait;
     let mut asked: Option<Instant> = None;
     let mut buffer = [0; 2048];
-    while start.elapsed() < wait {
+    while Instant::now() < end {
         // Datagrams get lost.
         if asked.is_none_or(|asked| asked.elapsed() >= ASK_AGAIN) {
             asked = Some(Instant::now());
@@ -106,12 +108,12 @@ pub fn discover(targets: &[SocketAddr], wait: Duration) -> std::io::Result<Vec<F
                 }
             }
         }
-        // One vehicle at one address: nobody else will answer.
+        // Behind one address there may be several entities, which answer one after the other.
         if let [one] = targets
             && !is_broadcast(one)
             && !found.is_empty()
         {
-            break;
+            end = end.min(asked.map_or(end, |asked| asked + ASK_AGAIN));
         }
         if is_quiet {
             std::thread::sleep(Duration::from_millis(2));

@@ -7,6 +7,30 @@ use std::path::Path;
 use libloading::Library;
 use protocol::{CanFrame, CanId};
 
+/// What a channel carries.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Kind {
+    /// CAN frames at this bit rate.
+    Can {
+        /// kbit/s.
+        kbit_s: u16,
+    },
+    /// Messages of ISO 9141-2.
+    Iso9141,
+    /// Messages of ISO 14230-4.
+    Iso14230,
+}
+
+impl Kind {
+    fn number(self) -> c_ulong {
+        match self {
+            Self::Can { .. } => CAN,
+            Self::Iso9141 => 3,
+            Self::Iso14230 => 4,
+        }
+    }
+}
+
 /// `PASSTHRU_MSG` with the longest message of the standard.
 #[repr(C)]
 struct Message {
@@ -24,12 +48,24 @@ const ID_29_BIT: c_ulong = 0x100;
 const ID_BOTH: c_ulong = 0x800;
 const PASS_FILTER: c_ulong = 1;
 const READ_VOLTAGE: c_ulong = 3;
+const FIVE_BAUD_INIT: c_ulong = 4;
+const FAST_INIT: c_ulong = 5;
 const RX_IS_ECHO: c_ulong = 1;
+const RX_IS_START: c_ulong = 2;
+const K_LINE_BIT_S: c_ulong = 10_400;
 const OK: c_long = 0;
 const TIMEOUT: c_long = 9;
 const BUFFER_EMPTY: c_long = 0x10;
+const FAILED: c_long = 7;
 /// Bytes of the texts that the library fills in.
 const TEXT: usize = 80;
+
+/// `SBYTE_ARRAY`.
+#[repr(C)]
+struct Bytes {
+    n: c_ulong,
+    bytes: *mut u8,
+}
 
 /// What the library answers instead of "no error".
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -73,28 +109,34 @@ struct Functions {
     _library: Library,
 }
 
-/// An open CAN channel of an open device; closes both when it is dropped.
+/// An open channel of an open device; closes both when it is dropped.
 pub(super) struct Channel {
     functions: Functions,
     device: c_ulong,
+    kind: Kind,
     channel: Option<c_ulong>,
     about: String,
 }
 
-fn message(id: CanId, data: &[u8]) -> Box<Message> {
+/// A message of a channel of this kind; what does not fit into the longest one is left out.
+fn message(kind: Kind, tx_flags: c_ulong, data: &[u8]) -> Box<Message> {
     let mut bytes = [0; 4128];
-    let n = 4 + data.len().min(8);
-    let whole = id.number().to_be_bytes().into_iter().chain(data.iter().copied().take(8));
-    bytes.iter_mut().zip(whole).for_each(|(slot, byte)| *slot = byte);
+    bytes.iter_mut().zip(data).for_each(|(slot, byte)| *slot = *byte);
     Box::new(Message {
-        protocol: CAN,
+        protocol: kind.number(),
         rx_status: 0,
-        tx_flags: if matches!(id, CanId::Extended(_)) { ID_29_BIT } else { 0 },
+        tx_flags,
         timestamp_us: 0,
-        data_size: n as c_ulong,
+        data_size: data.len().min(bytes.len()) as c_ulong,
         extra_data_index: 0,
         data: bytes,
     })
+}
+
+/// A frame in the layout of CAN channels: the identifier before the data.
+fn of_frame(kind: Kind, id: CanId, data: &[u8]) -> Box<Message> {
+    let flags = if matches!(id, CanId::Extended(_)) { ID_29_BIT } else { 0 };
+    message(kind, flags, &[&id.number().to_be_bytes(), data.get(..8).unwrap_or(data)].concat())
 }
 
 impl Functions {
@@ -139,8 +181,8 @@ fn shown(text: &[c_char]) -> String {
 }
 
 impl Channel {
-    /// Loads the library, opens its first device and joins the CAN at this bit rate, with all frames let through.
-    pub(super) fn open(path: &Path, kbit_s: u16) -> Result<Self, std::io::Error> {
+    /// Loads the library, opens its first device and a channel of this kind, with everything let through.
+    pub(super) fn open(path: &Path, kind: Kind) -> Result<Self, std::io::Error> {
         let functions = Functions::load(path).map_err(|error| {
             let kind = if path.exists() { std::io::ErrorKind::InvalidData } else { std::io::ErrorKind::NotFound };
             std::io::Error::new(kind, error)
@@ -150,7 +192,7 @@ impl Channel {
         let code = unsafe { (functions.open)(std::ptr::null(), &raw mut device) };
         functions.check("PassThruOpen", code).map_err(std::io::Error::other)?;
         // From here on dropping it closes the device.
-        let mut opened = Self { functions, device, channel: None, about: String::new() };
+        let mut opened = Self { functions, device, kind, channel: None, about: String::new() };
         let mut texts = [[0; TEXT + 1]; 3];
         let [firmware, library, interface] = &mut texts;
         // SAFETY: three buffers of 80 characters each, and one more that stays zero.
@@ -162,14 +204,20 @@ impl Channel {
             opened.about = format!("firmware {firmware}, library {library}, interface {interface}");
         }
         let mut channel = 0;
-        let bit_s = c_ulong::from(kbit_s) * 1000;
+        let (flags, bit_s) = match kind {
+            Kind::Can { kbit_s } => (ID_BOTH, c_ulong::from(kbit_s) * 1000),
+            Kind::Iso9141 | Kind::Iso14230 => (0, K_LINE_BIT_S),
+        };
         // SAFETY: plain numbers; the channel's is written to a variable that lives here.
-        let code = unsafe { (opened.functions.connect)(device, CAN, ID_BOTH, bit_s, &raw mut channel) };
+        let code = unsafe { (opened.functions.connect)(device, kind.number(), flags, bit_s, &raw mut channel) };
         opened.functions.check("PassThruConnect", code).map_err(std::io::Error::other)?;
         opened.channel = Some(channel);
-        // Without a filter nothing passes: one for each width of identifiers, with a mask that lets all through.
-        for id in [CanId::Standard(0), CanId::Extended(0)] {
-            let all = message(id, &[]);
+        // Without a filter nothing passes: on CAN one for each width of identifiers, with a mask that lets all through.
+        let filters = match kind {
+            Kind::Can { .. } => vec![of_frame(kind, CanId::Standard(0), &[]), of_frame(kind, CanId::Extended(0), &[])],
+            Kind::Iso9141 | Kind::Iso14230 => vec![message(kind, 0, &[0])],
+        };
+        for all in filters {
             let mut number = 0;
             let pass: *const Message = &raw const *all;
             // SAFETY: mask and pattern live until after the call; a pass filter has no flow control message.
@@ -186,8 +234,16 @@ impl Channel {
     }
 
     /// Sends a frame, waiting up to `timeout_ms` until it is on the bus.
-    pub(super) fn send(&mut self, frame: &CanFrame, timeout_ms: u32) -> Result<(), Status> {
-        let mut sent = message(frame.id, &frame.data);
+    pub(super) fn send_frame(&mut self, frame: &CanFrame, timeout_ms: u32) -> Result<(), Status> {
+        self.write(of_frame(self.kind, frame.id, &frame.data), timeout_ms)
+    }
+
+    /// Sends a message of a K-line, waiting up to `timeout_ms` until it has left; the library adds the check byte.
+    pub(super) fn send_message(&mut self, bytes: &[u8], timeout_ms: u32) -> Result<(), Status> {
+        self.write(message(self.kind, 0, bytes), timeout_ms)
+    }
+
+    fn write(&mut self, mut sent: Box<Message>, timeout_ms: u32) -> Result<(), Status> {
         let mut n = 1;
         // SAFETY: one message, which lives until after the call, and the number of messages.
         let code = unsafe {
@@ -197,8 +253,26 @@ impl Channel {
     }
 
     /// The next frame of another sender; `None`: nothing within `timeout_ms`, or an echo.
-    pub(super) fn receive(&mut self, timeout_ms: u32) -> Result<Option<CanFrame>, Status> {
-        let mut got = message(CanId::Standard(0), &[]);
+    pub(super) fn receive_frame(&mut self, timeout_ms: u32) -> Result<Option<CanFrame>, Status> {
+        let Some((rx_status, bytes)) = self.read(timeout_ms)? else { return Ok(None) };
+        let Some((id, data)) = bytes.split_first_chunk::<4>() else { return Ok(None) };
+        let number = u32::from_be_bytes(*id);
+        let id = match u16::try_from(number) {
+            Ok(id) if rx_status & ID_29_BIT == 0 && id <= 0x7FF => CanId::Standard(id),
+            _ => CanId::Extended(number & 0x1FFF_FFFF),
+        };
+        Ok(Some(CanFrame::classic(id, data)))
+    }
+
+    /// The next whole message on a K-line, without its check byte; `None`: nothing within `timeout_ms`, an echo, or the
+    /// word that one has begun.
+    pub(super) fn receive_message(&mut self, timeout_ms: u32) -> Result<Option<Vec<u8>>, Status> {
+        let read = self.read(timeout_ms)?;
+        Ok(read.filter(|(rx_status, _)| rx_status & RX_IS_START == 0).map(|(_, bytes)| bytes))
+    }
+
+    fn read(&mut self, timeout_ms: u32) -> Result<Option<(c_ulong, Vec<u8>)>, Status> {
+        let mut got = message(self.kind, 0, &[]);
         let mut n = 1;
         // SAFETY: room for one message, which lives until after the call, and the number of messages.
         let code = unsafe {
@@ -212,13 +286,40 @@ impl Channel {
             return Ok(None);
         }
         let size = usize::try_from(got.data_size).unwrap_or(0);
-        let Some((id, data)) = got.data.get(..size).and_then(<[u8]>::split_first_chunk::<4>) else { return Ok(None) };
-        let number = u32::from_be_bytes(*id);
-        let id = match u16::try_from(number) {
-            Ok(id) if got.rx_status & ID_29_BIT == 0 && id <= 0x7FF => CanId::Standard(id),
-            _ => CanId::Extended(number & 0x1FFF_FFFF),
-        };
-        Ok(Some(CanFrame::classic(id, data)))
+        Ok(got.data.get(..size).map(|bytes| (got.rx_status, bytes.to_vec())))
+    }
+
+    /// Begins a conversation on a K-line with the address at five baud; the two key bytes of who answers.
+    pub(super) fn five_baud_init(&mut self, mut address: u8) -> Result<Option<[u8; 2]>, Status> {
+        let mut keys = [0; 2];
+        let input = Bytes { n: 1, bytes: &raw mut address };
+        let mut output = Bytes { n: 2, bytes: keys.as_mut_ptr() };
+        let (from, to): (*const Bytes, *mut Bytes) = (&raw const input, &raw mut output);
+        // SAFETY: both arrays and what they point to live until after the call; the library writes at most two bytes.
+        let code =
+            unsafe { (self.functions.control)(self.channel.unwrap_or(0), FIVE_BAUD_INIT, from.cast(), to.cast()) };
+        Ok(self.answered("PassThruIoctl FIVE_BAUD_INIT", code)?.then_some(keys))
+    }
+
+    /// Begins a conversation on a K-line with the wake-up pattern and a request (header included); the answer to it.
+    pub(super) fn fast_init(&mut self, request: &[u8]) -> Result<Option<Vec<u8>>, Status> {
+        let input = message(self.kind, 0, request);
+        let mut output = message(self.kind, 0, &[]);
+        let (from, to): (*const Message, *mut Message) = (&raw const *input, &raw mut *output);
+        // SAFETY: both messages live until after the call.
+        let code = unsafe { (self.functions.control)(self.channel.unwrap_or(0), FAST_INIT, from.cast(), to.cast()) };
+        let is_answered = self.answered("PassThruIoctl FAST_INIT", code)?;
+        let size = usize::try_from(output.data_size).unwrap_or(0);
+        Ok(output.data.get(..size).filter(|_| is_answered).map(<[u8]>::to_vec))
+    }
+
+    /// Whether somebody answered to a start: libraries say that nobody did as a time-out or as a failure.
+    fn answered(&self, function: &'static str, code: c_long) -> Result<bool, Status> {
+        match self.functions.check(function, code) {
+            Ok(()) => Ok(true),
+            Err(status) if status.is_timeout() || status.code == FAILED => Ok(false),
+            Err(status) => Err(status),
+        }
     }
 
     /// Supply voltage, V.

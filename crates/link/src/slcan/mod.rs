@@ -2,8 +2,8 @@
 
 use std::collections::VecDeque;
 
-use protocol::slcan::{Command, Reader, Said};
-use protocol::{CanFrame, Nanos};
+use protocol::slcan::{Command, Reader, Said, filter};
+use protocol::{CanFrame, CanId, Nanos};
 
 use crate::can::{CanDial, CanPort, Incoming, Mode};
 use crate::{Dial, LinkError, Port, PortError};
@@ -18,6 +18,8 @@ const QUIET_NS: Nanos = 30 * MS;
 /// Opens a serial-line CAN adapter behind a byte port, at each line rate that the port knows.
 pub struct SlcanDial {
     dial: Box<dyn Dial>,
+    /// Whether only frames of diagnostics are to pass.
+    is_filtered: bool,
     about: String,
     latency_ns: Nanos,
     notes: Vec<String>,
@@ -27,7 +29,16 @@ impl SlcanDial {
     /// `dial`: how to open the byte port.
     #[must_use]
     pub fn new(dial: Box<dyn Dial>) -> Self {
-        Self { dial, about: String::new(), latency_ns: 0, notes: Vec::new() }
+        Self { dial, is_filtered: false, about: String::new(), latency_ns: 0, notes: Vec::new() }
+    }
+
+    /// Lets the adapter pass only identifiers from 700 and those of diagnostics with 29 bits (18DAxxxx): on a busy network
+    /// a slow line has no room for all frames. Nothing else can be heard then, and modules with other identifiers are not
+    /// found.
+    #[must_use]
+    pub fn filtered(mut self) -> Self {
+        self.is_filtered = true;
+        self
     }
 
     fn attempt(&mut self, kbit_s: u16, mode: Mode) -> Result<Box<dyn CanPort>, LinkError> {
@@ -52,6 +63,17 @@ impl SlcanDial {
         let open = if mode == Mode::Normal { Command::Open } else { Command::Listen };
         let rate = Command::BitRate(kbit_s);
         session.order(&rate, &address)?.then_some(()).ok_or_else(|| refused(&format!("{kbit_s} kbit/s")))?;
+        if self.is_filtered && mode == Mode::Normal {
+            // Two filters, one for each width of identifiers.
+            let [(code, mask), (wide_code, wide_mask)] =
+                [filter(CanId::Standard(0x700), 3), filter(CanId::Extended(0x18DA_0000), 13)];
+            let both = |a: [u8; 4], b: [u8; 4]| [a[0], a[1], b[2], b[3]];
+            let code = Command::AcceptanceCode(both(code, wide_code));
+            let mask = Command::AcceptanceMask(both(mask, wide_mask));
+            if !session.order(&code, &address)? || !session.order(&mask, &address)? {
+                self.notes.push("it has no acceptance filter: all frames pass".to_owned());
+            }
+        }
         session.order(&open, &address)?.then_some(()).ok_or_else(|| refused("to open the CAN channel"))?;
         Ok(Box::new(session))
     }
@@ -85,6 +107,10 @@ impl CanDial for SlcanDial {
 
     fn notes(&self) -> Vec<String> {
         self.notes.clone()
+    }
+
+    fn passes_all(&self) -> bool {
+        !self.is_filtered
     }
 
     fn latency_ns(&self) -> Nanos {

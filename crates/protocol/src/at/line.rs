@@ -1,5 +1,6 @@
 //! One line of an answer in hex: who sent it, and its data.
 
+use crate::header::{self, HeaderError};
 use crate::{Address, Bus};
 
 /// How replies are printed.
@@ -82,13 +83,13 @@ fn read_frame(plain: &str, wide: bool) -> Result<Printed, LineError> {
     Ok(Printed::Frame { from, data })
 }
 
-/// Three header bytes, data, check byte. Sources: ISO 9141-2, ISO 14230-2 and SAE J1850, from memory.
+/// Header, data, check byte.
 fn read_message(line: &[u8], bus: Bus) -> Result<Printed, LineError> {
     let short = LineError::Digits { digits: line.len() * 2 };
     let (&check, message) = line.split_last().ok_or(short)?;
-    let [format, target, source, data @ ..] = message else {
+    if message.len() < 3 {
         return Err(short);
-    };
+    }
     let due = match bus {
         Bus::J1850Pwm | Bus::J1850Vpw => crc8(message),
         _ => message.iter().fold(0_u8, |sum, byte| sum.wrapping_add(*byte)),
@@ -96,26 +97,12 @@ fn read_message(line: &[u8], bus: Bus) -> Result<Printed, LineError> {
     if check != due {
         return Err(LineError::CheckSum { got: check, due });
     }
-    let data = match bus {
-        Bus::Iso9141 | Bus::J1850Vpw if (*format, *target) == (0x48, 0x6B) => data,
-        Bus::J1850Pwm if (*format, *target) == (0x41, 0x6B) => data,
-        // Format byte: physical addressing, length in the low six bits, or in a byte of its own when they are 0.
-        Bus::Kwp5Baud | Bus::KwpFast if format & 0xC0 == 0x80 && *target == 0xF1 => {
-            let (stated, data) = match (usize::from(format & 0x3F), data) {
-                (0, [length, data @ ..]) => (usize::from(*length), data),
-                (length, data) => (length, data),
-            };
-            if stated != data.len() {
-                return Err(LineError::Length { stated, carried: data.len() });
-            }
-            data
-        }
-        _ => return Err(LineError::NotForUs),
-    };
-    if data.is_empty() {
-        return Err(short);
+    match header::read(message, bus) {
+        Ok((from, data)) => Ok(Printed::Message { from, data: data.to_vec() }),
+        Err(HeaderError::Short { .. }) => Err(short),
+        Err(HeaderError::Length { stated, carried }) => Err(LineError::Length { stated, carried }),
+        Err(HeaderError::NotForUs) => Err(LineError::NotForUs),
     }
-    Ok(Printed::Message { from: Address::Node(*source), data: data.to_vec() })
 }
 
 fn read_bare(plain: &str, bus: Bus) -> Result<Printed, LineError> {

@@ -23,7 +23,7 @@ const WAIT_SHORT: u8 = 0x06;
 /// next request, which whoever looks for modules has to check anyway.
 const WAIT_PROBE: u8 = 0x0F;
 /// Address of all emissions modules on a K-line (ISO 14230-4).
-pub(super) const EVERYONE_ON_K_LINE: u8 = 0x33;
+pub(super) use crate::header::EVERYONE as EVERYONE_ON_K_LINE;
 /// Within this time on CAN a module has either begun to answer or will not any more: twice P2 max (as [`WAIT_LEAST`]).
 const LATE_NS: Nanos = 100 * MS;
 /// Answers measured before the time-out is shortened to what fits them, which is still twice what a module may take.
