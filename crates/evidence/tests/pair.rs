@@ -81,6 +81,28 @@ fn a_table_that_repeats_values_until_the_next_answer_is_judged_by_its_answers() 
     }
 }
 
+/// A table of many rows a second that was made of one sample a second, each track for itself.
+#[test]
+fn lines_drawn_between_samples_are_no_disagreement() {
+    for name in &DRIVES[..3] {
+        let Some(drive) = kit(name) else { return };
+        let end_s = drive[0].2.last().unwrap().0.min(drive[1].2.last().unwrap().0);
+        for rate_hz in [2.0, 5.0, 20.0, 50.0] {
+            let drawn = drive.iter().map(|(id, unit, samples)| {
+                let at = |t: f64| {
+                    let k = samples.partition_point(|s| s.0 <= t).clamp(1, samples.len() - 1);
+                    let (a, b) = (samples[k - 1], samples[k]);
+                    a.1 + (b.1 - a.1) * ((t - a.0) / (b.0 - a.0)).clamp(0.0, 1.0)
+                };
+                let rows = (1..(end_s * rate_hz) as usize).map(|k| k as f64 / rate_hz);
+                (*id, *unit, rows.map(|t| (t, (at(t) / 0.392).round() * 0.392)).collect())
+            });
+            let finding = judged(&drawn.collect());
+            assert_ne!(finding.verdict, Verdict::Faulty, "{name}, {rate_hz} Hz: {finding:?}");
+        }
+    }
+}
+
 #[test]
 fn a_spot_worn_by_four_percent_over_a_tenth_is_found_at_its_place() {
     for (name, centres) in [

@@ -47,8 +47,9 @@ pub(crate) fn find(relation: &Relation, spot: Option<(f64, f64)>) -> Moments {
     let usual: Vec<f64> = cells.iter_mut().map(|offs| robust::median(offs).unwrap_or(0.0)).collect();
     let excused = |r: &Residual| spot.is_some_and(|(from, to)| r.at >= from - 1.0 && r.at <= to + 1.0);
     let sign = |r: &Residual| {
-        let beyond_usual = r.off - usual[cell(r.at, relation.visited, CELLS)].clamp(-r.allowed, r.allowed);
-        let is_off = r.off.abs() > r.allowed && beyond_usual.abs() > r.allowed && r.off * beyond_usual > 0.0;
+        let allowed = r.allowed.max(relation.floor + r.cut);
+        let beyond_usual = r.off - usual[cell(r.at, relation.visited, CELLS)].clamp(-allowed, allowed);
+        let is_off = r.off.abs() > allowed && beyond_usual.abs() > allowed && r.off * beyond_usual > 0.0;
         if is_off && !excused(r) { r.off.signum() } else { 0.0 }
     };
     let mut moments = Moments { log10_odds: LOG10_PRIOR, ..Moments::default() };

@@ -1,6 +1,7 @@
 //! What one track should read when the other is known: a straight line, and how far off a sound pair may be.
 
 use super::align::{Aligned, Point};
+use super::resolved;
 use crate::stats::robust;
 
 /// Difference that a sound pair may show at rest, in points of the steeper track: four steps of an 8-bit value (working
@@ -17,6 +18,10 @@ const BEND_CELLS: usize = 8;
 /// A reading tells nothing when the pedal may have moved further than this between the two tracks: half of the stated
 /// fault.
 const MAX_MOVED_PERCENT: f64 = 2.0;
+
+/// Within this interval no foot turns back and forth again (see the fastest taps in [`crate::physics`]): both tracks see every
+/// movement, seconds.
+const QUICK_S: f64 = 0.06;
 
 /// Cells of the travel in which the line is fitted: each counts once, so that hours with the foot off do not outweigh the
 /// travel, and a spot over a tenth of it is four cells of forty.
@@ -37,6 +42,8 @@ pub(crate) struct Residual {
     pub(crate) off: f64,
     /// How far off a sound pair may be at that moment.
     pub(crate) allowed: f64,
+    /// What corners of the movement that the recording may have cut add to that, see [`resolved`].
+    pub(crate) cut: f64,
 }
 
 /// The straight line between two tracks and all readings compared with it.
@@ -47,6 +54,8 @@ pub(crate) struct Relation {
     pub(crate) offset: f64,
     /// Delay of the second track that the recording did not state, seconds (negative: it is early).
     pub(crate) skew_s: f64,
+    /// Whether the tracks part nearly every time that the part bends its course, see [`resolved`].
+    pub(crate) is_parted_by_timing: bool,
     /// Readings during which the tracks could be compared.
     pub(crate) usable: Vec<Residual>,
     /// Robust standard deviation of those.
@@ -178,21 +187,37 @@ impl Relation {
         let scale = slope.abs().min(1.0);
         let steps = slope.abs() * aligned.step[0] + aligned.step[1];
         let floor = (FLOOR_PERCENT * scale).max(steps);
-        let mut usable: Vec<Residual> = all
+        // A part that moves bends both tracks alike: one that bends more than the other jitters by itself.
+        let is_quick = aligned.interval_s <= QUICK_S;
+        let near = resolved::bends(&all.iter().map(|p| p.x).collect::<Vec<_>>(), aligned.interval_s);
+        let mut readings: Vec<(Residual, f64)> = all
             .iter()
-            .filter(inside)
-            .filter_map(|p| {
-                let moved = (slope.abs() * p.bend_x).max(p.bend_y) + slope.abs() * p.rate_x.abs() * left_s;
+            .zip(near)
+            .filter(|(p, _)| inside(p))
+            .filter_map(|(p, near)| {
+                let bends = (slope.abs() * p.bend_x, p.bend_y);
+                let bend = if is_quick { bends.0.min(bends.1) } else { bends.0.max(bends.1) };
+                let moved = bend + slope.abs() * p.rate_x.abs() * left_s;
                 let off = p.y - offset - slope * (p.x - skew_s * p.rate_x);
                 let at = p.x + 0.5 * off / slope;
-                let residual = Residual { t_s: p.t_s, at, x: p.x, y: p.y, off, allowed: floor + moved };
-                (moved <= MAX_MOVED_PERCENT * scale).then_some(residual)
+                let residual = Residual { t_s: p.t_s, at, x: p.x, y: p.y, off, allowed: floor + moved, cut: 0.0 };
+                (moved <= MAX_MOVED_PERCENT * scale).then_some((residual, slope.abs() * near))
             })
             .collect();
+        let is_parted_by_timing =
+            aligned.interval_s < resolved::SLOW_S.1 && resolved::is_parted_by_timing(&readings, span, floor);
+        if is_parted_by_timing || (resolved::SLOW_S.0..resolved::SLOW_S.1).contains(&aligned.interval_s) {
+            readings.iter_mut().for_each(|(residual, near)| residual.cut = resolved::CORNER * *near);
+        }
+        if is_parted_by_timing {
+            readings.iter_mut().for_each(|(residual, _)| residual.allowed += residual.cut);
+            readings.retain(|(residual, _)| residual.allowed <= floor + MAX_MOVED_PERCENT * scale);
+        }
+        let mut usable: Vec<Residual> = readings.into_iter().map(|reading| reading.0).collect();
         straighten(&mut usable, span, BEND_PERCENT * scale);
         let some = usable.iter().step_by(usable.len() / 20_000 + 1);
         let (_, sigma) = robust::median_and_sigma(&mut some.map(|r| r.off).collect::<Vec<_>>())?;
-        Some(Self { slope, offset, skew_s, usable, sigma, floor, scale, visited: span })
+        Some(Self { slope, offset, skew_s, is_parted_by_timing, usable, sigma, floor, scale, visited: span })
     }
 
     /// Share of the travel, without the part `except`, in which most readings are off.
