@@ -40,6 +40,16 @@ pub(super) struct Counter {
     pub(super) steps: Vec<Step>,
     /// It stood at its end of scale, so that later events are unknown.
     pub(super) is_saturated: bool,
+    /// Changes that were left out because so much cannot have been missed between two readings.
+    pub(super) n_impossible: usize,
+}
+
+impl Counter {
+    /// Whether so many changes were left out that it may count in another way than it was understood: one may be a wrong
+    /// answer.
+    pub(super) fn is_doubtful(&self) -> bool {
+        self.n_impossible >= 2
+    }
 }
 
 /// Windows that are counted in: revolutions (three makers' published pages).
@@ -133,6 +143,7 @@ pub(super) fn read(series: &Series, engine: &Engine) -> Option<Counter> {
             style: Style::HeldWindow(revolutions),
             steps: held_windows(&readings, &changes, revolutions, engine),
             is_saturated: false,
+            n_impossible: 0,
         });
     }
     if let Some((revolutions, false)) = window {
@@ -172,8 +183,10 @@ pub(super) fn read(series: &Series, engine: &Engine) -> Option<Counter> {
     // What cannot have been missed was not: a wrong answer, or counts from a time that was not recorded.
     let is_possible =
         |step: &Step| step.events == 0 || step.events as f64 <= possible(step.from_ns, step.to_ns, engine);
-    let steps = counted.into_iter().filter(is_possible).collect();
-    Some(Counter { style, steps, is_saturated: end.is_some() })
+    let n_counted = counted.len();
+    let steps: Vec<Step> = counted.into_iter().filter(is_possible).collect();
+    let n_impossible = n_counted - steps.len();
+    Some(Counter { style, steps, is_saturated: end.is_some(), n_impossible })
 }
 
 /// In how many bits a counter ran over that fell from `before` to `now`, if it did.

@@ -290,6 +290,9 @@ pub(super) fn judge(
     if cylinder.counter.is_saturated {
         judged.log10_odds = judged.log10_odds.clamp(-0.9, 1.9);
     }
+    if cylinder.counter.is_doubtful() {
+        judged.log10_odds = judged.log10_odds.max(-0.9);
+    }
     // A rate below what matters, but far above that of the companions, is the beginning of something.
     judged.stands_out = more_in_all.is_some_and(|more| more >= 2.0);
     if judged.log10_odds <= -1.0 && (judged.stands_out || !judged.is_bounded(load.is_some())) {

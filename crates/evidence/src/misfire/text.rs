@@ -278,6 +278,12 @@ impl Told<'_> {
         if self.cylinder.counter.is_saturated {
             list.push("the counter stood at its end of scale: there may be more".into());
         }
+        if self.cylinder.counter.is_doubtful() {
+            list.push(format!(
+                "the counter changed {} times by more than can be missed between two readings, which was left out: it may count in windows too few of which were recorded",
+                self.cylinder.counter.n_impossible
+            ));
+        }
         list
     }
 
@@ -303,6 +309,12 @@ impl Told<'_> {
         if self.cylinder.counter.is_saturated {
             return vec![
                 "stop the engine and start it again, so that the counter begins anew, then record from the start"
+                    .into(),
+            ];
+        }
+        if self.cylinder.counter.is_doubtful() {
+            return vec![
+                "record 10 minutes and more in one piece, so that it shows whether the counter begins anew every 200 or 1000 revolutions"
                     .into(),
             ];
         }
