@@ -95,37 +95,9 @@ pub(crate) fn find(rig: &Rig, steady: &Steady, reference: Option<&Reference>) ->
     let least = search.least();
     let mut evidence = [0.0; 4];
     for (from, to) in search.candidates() {
-        let blocks = &rig.blocks[from..to];
-        let span = Span { from_s: blocks[0].from_s, to_s: blocks[blocks.len() - 1].to_s };
-        let seconds = span.to_s - span.from_s + rig.interval_s;
-        let Some(weighing) = search.weigh(from, to) else { continue };
-        let odds = weighing.log10_odds;
-        let top = (0..4).fold(0, |best, wheel| if odds[wheel] > odds[best] { wheel } else { best });
-        if odds[top] < NAMED {
-            if seconds >= OPEN_S {
-                let rivals: Vec<usize> = (0..4).filter(|&wheel| odds[wheel] > odds[top] - RIVAL).collect();
-                for &wheel in &rivals {
-                    found[wheel].open.push(span);
-                    let known = &mut found[wheel].rivals;
-                    known.extend(rivals.iter().filter(|rival| !known.contains(rival)).collect::<Vec<_>>());
-                    known.sort_unstable();
-                }
-                let others = (0..4).filter(|wheel| !rivals.contains(wheel));
-                others.for_each(|wheel| found[wheel].seconds_of_others += seconds);
-            }
-            continue;
+        if let Some((wheel, more)) = search.assign(from, to, &mut found) {
+            evidence[wheel] += more;
         }
-        let accel = blocks.iter().map(|block| block.accel_m_s2).sum::<f64>() / blocks.len() as f64;
-        let may_slip = weighing.size[top] > 0.0 || accel < BRAKING_M_S2;
-        if may_slip && seconds <= LONGEST_SLIP_S {
-            continue;
-        }
-        let per_second = if may_slip { PER_SECOND_OF_SLIP } else { PER_SECOND };
-        // It is no surer that the wheel leaves the others than that it is this wheel.
-        evidence[top] += (per_second * seconds).min(PER_STRETCH).min(odds[top] - LOG10_PRIOR);
-        found[top].spans.push(span);
-        (0..4).filter(|&wheel| wheel != top).for_each(|wheel| found[wheel].seconds_of_others += seconds);
-        found[top].size.push(weighing.size[top]);
     }
     let total: f64 = evidence.iter().sum();
     for (stretches, own) in found.iter_mut().zip(evidence) {
@@ -137,6 +109,20 @@ pub(crate) fn find(rig: &Rig, steady: &Steady, reference: Option<&Reference>) ->
         stretches.least = least;
     }
     found
+}
+
+/// Notes a stretch with every wheel that it may belong to, and its length with the others.
+fn leave_open(span: Span, seconds: f64, is_rival: [bool; 4], found: &mut [Stretches; 4]) {
+    for (wheel, of_wheel) in found.iter_mut().enumerate() {
+        if !is_rival[wheel] {
+            of_wheel.seconds_of_others += seconds;
+            continue;
+        }
+        of_wheel.open.push(span);
+        let rivals = (0..4).filter(|&rival| is_rival[rival] && !of_wheel.rivals.contains(&rival));
+        of_wheel.rivals.extend(rivals.collect::<Vec<_>>());
+        of_wheel.rivals.sort_unstable();
+    }
 }
 
 /// log10 odds from which on a stretch is one wheel's.
@@ -155,6 +141,33 @@ struct Search<'a> {
 }
 
 impl Search<'_> {
+    /// Gives a stretch to its wheel, with what it adds to that wheel's log10 odds, or leaves it open between several.
+    fn assign(&self, from: usize, to: usize, found: &mut [Stretches; 4]) -> Option<(usize, f64)> {
+        let blocks = &self.rig.blocks[from..to];
+        let span = Span { from_s: blocks[0].from_s, to_s: blocks[blocks.len() - 1].to_s };
+        let seconds = span.to_s - span.from_s + self.rig.interval_s;
+        let weighing = self.weigh(from, to)?;
+        let odds = weighing.log10_odds;
+        let top = (0..4).fold(0, |best, wheel| if odds[wheel] > odds[best] { wheel } else { best });
+        if odds[top] < NAMED {
+            if seconds >= OPEN_S {
+                leave_open(span, seconds, [0, 1, 2, 3].map(|wheel| odds[wheel] > odds[top] - RIVAL), found);
+            }
+            return None;
+        }
+        let accel = blocks.iter().map(|block| block.accel_m_s2).sum::<f64>() / blocks.len() as f64;
+        let may_slip = weighing.size[top] > 0.0 || accel < BRAKING_M_S2;
+        if may_slip && seconds <= LONGEST_SLIP_S {
+            return None;
+        }
+        found[top].spans.push(span);
+        found[top].size.push(weighing.size[top]);
+        (0..4).filter(|&wheel| wheel != top).for_each(|wheel| found[wheel].seconds_of_others += seconds);
+        let per_second = if may_slip { PER_SECOND_OF_SLIP } else { PER_SECOND };
+        // It is no surer that the wheel leaves the others than that it is this wheel.
+        Some((top, (per_second * seconds).min(PER_STRETCH).min(odds[top] - LOG10_PRIOR)))
+    }
+
     /// How far the diagonal contrast of a block lies from what this car shows all the time.
     fn excess(&self, block: &Block) -> f64 {
         contrast(&self.steady.rows[0], block, f64::NAN) - self.usual.of_block(0, block)
