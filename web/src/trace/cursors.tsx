@@ -2,10 +2,12 @@
 
 import { clock, t } from '../text';
 import type { Board } from './board';
+import type { Trace } from './plot';
 import { shown } from './scale';
 import { nearest } from './series';
 
-export function Cursors({ board }: { board: Board }) {
+/** `traces` are those of the board: given anew when finer samples have come. */
+export function Cursors({ board, traces }: { board: Board; traces: readonly Trace[] }) {
   const [a, b] = board.cursors.value;
   if (a === null) return <p class="quiet small hint">{t('cursor_hint')}</p>;
   return (
@@ -15,7 +17,7 @@ export function Cursors({ board }: { board: Board }) {
         {b !== null && ` · B ${clock(b, 3)} · ${t('cursor_difference', { s: Math.abs(b - a).toFixed(3) })}`}
       </span>
       <ul class="row">
-        {board.traces.map((trace) => {
+        {traces.map((trace) => {
           const shift = trace.shift_s ?? 0;
           const at = nearest(trace.samples, a - shift);
           const other = b === null ? null : nearest(trace.samples, b - shift);

@@ -152,7 +152,7 @@ export function Running({ recording }: { recording: RecordingJson }) {
       ) : (
         <BoardView board={board} label={t('live_board')} />
       )}
-      {look.paused && !look.against && <Cursors board={board} />}
+      {look.paused && !look.against && <Cursors board={board} traces={board.traces} />}
       <Readings
         recording={recording}
         traces={traces}

@@ -152,7 +152,7 @@ function Opened({ id, drive, examined, drawn }: OpenedProps) {
         {shows === 'traces' ? (
           <div class="traces">
             <BoardView board={board} label={t('review_board', { n: ids.length })} />
-            <Cursors board={board} />
+            <Cursors board={board} traces={board.traces} />
           </div>
         ) : (
           <PictureView {...picturesOf(shows, drive, findings)} id={id} other={other.shown} />
