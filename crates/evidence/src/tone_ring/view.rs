@@ -41,7 +41,10 @@ pub fn wheel_spectra(recording: &Recording) -> Vec<WheelSpectrum> {
 
 fn spectrum((wheel, order): (usize, &Order)) -> WheelSpectrum {
     let (low, high) = SHOWN_PER_M;
-    let per_m: Vec<f64> = (0..N_SHOWN).map(|k| low + (high - low) * k as f64 / (N_SHOWN - 1) as f64).collect();
+    let mut per_m: Vec<f64> = (0..N_SHOWN).map(|k| low + (high - low) * k as f64 / (N_SHOWN - 1) as f64).collect();
+    // A line of a long drive is narrower than the steps: its own frequencies are looked at as well.
+    per_m.extend((1..=3).map(|turns| f64::from(turns) / order.circumference_m).filter(|own| (low..high).contains(own)));
+    per_m.sort_unstable_by(f64::total_cmp);
     let percent = per_m.iter().map(|frequency| 100.0 * order.size_at(*frequency).amplitude).collect();
     let (metres, circumference_m) = (order.metres, order.circumference_m);
     WheelSpectrum { wheel: WHEELS[wheel], metres, circumference_m, per_m, percent }
@@ -74,7 +77,7 @@ mod tests {
         }
         let spectra = wheel_spectra(&recording);
         let odd = spectra.iter().find(|one| one.wheel == WHEELS[2]).unwrap();
-        let top = (0..N_SHOWN).max_by(|&i, &j| odd.percent[i].total_cmp(&odd.percent[j])).unwrap();
+        let top = (0..odd.per_m.len()).max_by(|&i, &j| odd.percent[i].total_cmp(&odd.percent[j])).unwrap();
         assert!((odd.per_m[top] - 0.5).abs() < 0.01, "{}", odd.per_m[top]);
         assert!((odd.percent[top] - 3.0).abs() < 0.4, "{}", odd.percent[top]);
         let sound = spectra.iter().find(|one| one.wheel == WHEELS[0]).unwrap();
