@@ -13,7 +13,7 @@ import type {
   Suspects,
   Watchlist,
 } from '../api/types';
-import { session, state, tried } from './state';
+import { asked, session, state, tried } from './state';
 
 export const drives = signal<DriveJson[]>([]);
 export const signals = signal<Signal[]>([]);
@@ -57,7 +57,7 @@ export function fileOf(sha256: string): string | null {
 }
 
 async function fill<T>(list: { value: T }, path: string): Promise<void> {
-  const got = await tried(get<T>(path));
+  const got = await asked(get<T>(path));
   if (got !== undefined) list.value = got;
 }
 
@@ -65,7 +65,7 @@ export const refreshWatchlists = () => fill(watchlists, '/watchlists');
 export const refreshSignals = () => fill(signals, '/signals');
 
 export async function searchCases(words: string): Promise<void> {
-  const found = await tried(get<Cases>(`/cases?search=${encodeURIComponent(words)}`));
+  const found = await asked(get<Cases>(`/cases?search=${encodeURIComponent(words)}`));
   if (found) cases.value = found.cases;
 }
 
@@ -76,7 +76,7 @@ async function refreshCase(): Promise<void> {
     return;
   }
   if (!session.value?.may_hold) return;
-  suspects.value = (await tried(send<Suspects>('POST', '/case/suspects'))) ?? null;
+  suspects.value = (await asked(send<Suspects>('POST', '/case/suspects'))) ?? null;
 }
 
 /** Writes into the ledger of the open case; whether that was done. */

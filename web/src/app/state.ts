@@ -50,12 +50,19 @@ export async function join(code: string, name: string): Promise<void> {
   stream.connect();
 }
 
-/** Runs what may fail, and shows why if it does. Returns what came, or undefined. */
+/** Runs what somebody did and may fail, and shows why if it does. Returns what came, or undefined. */
 export async function tried<T>(work: Promise<T>): Promise<T | undefined> {
+  const before = trouble.value;
+  const done = await asked(work);
+  // What went wrong before is over; what was told meanwhile is not.
+  if (done !== undefined && trouble.value === before) trouble.value = null;
+  return done;
+}
+
+/** The same for what the page does by itself: that it works puts away nothing that somebody has yet to read. */
+export async function asked<T>(work: Promise<T>): Promise<T | undefined> {
   try {
-    const done = await work;
-    trouble.value = null;
-    return done;
+    return await work;
   } catch (error) {
     trouble.value =
       error instanceof Failed
