@@ -29,4 +29,5 @@ mod store;
 pub use chain::verify;
 pub use error::CasebookError;
 pub use reading::{effective, n_cylinders, placements};
+pub use search::REFERENCE_TERM;
 pub use store::{Author, Casebook, NewCase, RawEntry, sha256_of_file};

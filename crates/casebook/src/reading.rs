@@ -9,8 +9,9 @@ const FEWEST_CYLINDERS: u32 = 4;
 /// Most cylinders; the contract of signal names ends there.
 const MOST_CYLINDERS: u32 = 12;
 
-/// The entries with what they say now: corrected entries as corrected, withdrawn ones and the corrections themselves left
-/// out. A later correction of the same entry wins; a withdrawn correction corrects nothing.
+/// The entries with what they say now, in the order in which it was done: corrected entries as corrected, withdrawn ones and
+/// the corrections themselves left out, and what was written down later than it was done ([`Content::Earlier`]) in its
+/// place. A later correction of the same entry wins; a withdrawn correction corrects nothing.
 #[must_use]
 pub fn effective(entries: &[Entry]) -> Vec<(&Entry, &Content)> {
     let mut decided: HashMap<u64, Option<&Content>> = HashMap::new();
@@ -26,7 +27,18 @@ pub fn effective(entries: &[Entry]) -> Vec<(&Entry, &Content)> {
         }
     }
     kept.reverse();
-    kept
+    let mut done: Vec<(i64, (&Entry, &Content))> = kept.into_iter().map(as_done).collect();
+    // Stable: what was done at the same moment stays in the order in which it was written.
+    done.sort_by_key(|done| done.0);
+    done.into_iter().map(|done| done.1).collect()
+}
+
+/// When something was done, and what.
+fn as_done<'a>((entry, content): (&'a Entry, &'a Content)) -> (i64, (&'a Entry, &'a Content)) {
+    match content {
+        Content::Earlier { done_unix_ms, content } => (*done_unix_ms, (entry, content)),
+        _ => (entry.time_unix_ms, (entry, content)),
+    }
 }
 
 /// How many cylinders the engine of a case has, as far as its ledger tells: the highest that was counted, swapped or
@@ -112,6 +124,18 @@ mod tests {
         let placement = now(vec![swap("coil", 1, 4), swap("plug", 1, 3), replaced.clone(), replaced]);
         assert_eq!(placement["coil"], [4, 2, 3, 6]);
         assert_eq!(placement["plug"], [3, 2, 1, 4]);
+    }
+
+    #[test]
+    fn what_was_written_late_stands_where_it_was_done() {
+        let at =
+            |number: u64, content| Entry { number, time_unix_ms: 100 * number as i64, content, ..Entry::default() };
+        let late = Content::Earlier { done_unix_ms: 150, content: Box::new(swap("coil", 1, 4)) };
+        let ledger = [at(1, Content::default()), at(2, swap("plug", 1, 2)), at(3, late)];
+        let order: Vec<u64> = effective(&ledger).iter().map(|(entry, _)| entry.number).collect();
+        assert_eq!(order, [1, 3, 2]);
+        let contents = effective(&ledger);
+        assert_eq!(placements(&contents)[2]["coil"], [4, 2, 3, 1], "before the plugs changed places");
     }
 
     #[test]

@@ -23,6 +23,9 @@ pub(crate) fn terms(content: &Content) -> Vec<String> {
     unique.into_iter().collect()
 }
 
+/// The word by which cases with drives of healthy cars are found.
+pub const REFERENCE_TERM: &str = "healthyreference";
+
 fn vehicle<'a>(vehicle: &'a CaseVehicle, texts: &mut Vec<&'a str>) {
     texts.extend(
         [&vehicle.vin, &vehicle.plate, &vehicle.model, &vehicle.engine].into_iter().flatten().map(String::as_str),
@@ -54,6 +57,8 @@ fn collect<'a>(content: &'a Content, texts: &mut Vec<&'a str>) {
         Content::Tested { test, .. } => texts.push(test),
         Content::Repaired { suspect, .. } => texts.push(suspect),
         Content::Swap { part, .. } => texts.push(part),
+        Content::Reference { model, text, .. } => texts.extend([REFERENCE_TERM, model, text]),
+        Content::Earlier { content, .. } => collect(content, texts),
         Content::Replaced { part, text, .. } => texts.extend([part.as_str(), text]),
         Content::Command { output, .. } => texts.push(output),
         Content::Mark { text, .. } | Content::Note { text } | Content::Photo { text, .. } => texts.push(text),

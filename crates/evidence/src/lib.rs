@@ -7,6 +7,7 @@ mod airflow;
 mod answer;
 mod charging;
 mod command;
+pub mod compare;
 mod cranking;
 mod dropout;
 mod examination;

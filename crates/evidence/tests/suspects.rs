@@ -307,11 +307,28 @@ fn suspects_are_parts_wherever_they_stand() {
     let found = weigh(&circuit);
     assert!(found.areas.iter().any(|area| area.id == "misfire.1"), "{:?}", found.areas);
     assert!(found.areas.iter().all(|area| area.id != "misfire.4"));
+    // Whatever the part is called.
+    let named = Placement::from([("bobina".to_owned(), vec![4, 2, 3, 1])]);
+    let renamed = Evidence { codes: Some(vec![Code { placement: named, ..code("P0354") }]), ..Evidence::default() };
+    assert!(weigh(&renamed).areas.iter().any(|area| area.id == "misfire.1"));
     assert!(
         found.unused.iter().any(|line| line.contains("P0304") && line.contains("changed places")),
         "{:?}",
         found.unused
     );
+}
+
+#[test]
+fn repairs_and_tests_are_told_in_words() {
+    use evidence::suspects::{answer_in_words, repair_in_words};
+    let repair = |area: &str, suspect: &str| {
+        repair_in_words(&Repair { area: area.into(), suspect: suspect.into(), helped: true })
+    };
+    assert_eq!(repair("misfire.1", "coil").as_deref(), Some("ignition coil of cylinder 1"));
+    assert_eq!(repair("misfire.99", "coil"), None);
+    assert_eq!(repair("nothing", "coil"), None);
+    let answer = Answer { area: "misfire.2".into(), test: "compression-low".into(), is_yes: false };
+    assert_eq!(answer_in_words(&answer).as_deref(), Some("cylinder 2 is like its neighbours"));
 }
 
 #[test]

@@ -32,6 +32,8 @@ pub struct Case {
     pub swap: Option<Swap>,
     /// Weighed suspects.
     pub suspects: Option<wire::Suspects>,
+    /// The first and the last drive side by side.
+    pub compared: Option<wire::DrivesCompared>,
     /// Repairs and replaced parts, in the technician's words.
     pub done: Vec<Entry>,
     /// Commanded outputs.

@@ -25,7 +25,7 @@ pub fn html(case: &Case, recordings: &[Option<&Recording>], settings: &Settings)
         "<!DOCTYPE html>\n<html lang=\"{}\">\n<head>\n<meta charset=\"utf-8\">\n\
          <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n\
          <meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; img-src data:; style-src 'unsafe-inline'\">\n\
-         <title>{}</title>\n<style>\n@page {{ size: {size}; margin: 16mm 16mm 18mm 16mm; }}\n{STYLE}</style>\n</head>\n<body>\n<main>\n",
+         <title>{}</title>\n<style>\n@page {{ size: {size}; margin: 10mm 14mm 11mm 14mm; }}\n{STYLE}</style>\n</head>\n<body>\n<main>\n",
         texts.code(),
         escape(&name)
     );

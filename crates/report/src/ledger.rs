@@ -2,16 +2,25 @@
 
 use wire::{Content, Entry as Written};
 
-use crate::{Case, Drive, Entry, File, Moment, Survey, Vehicle};
+use crate::texts::Texts;
+use crate::{Case, Drive, Entry, File, Language, Moment, Survey, Vehicle};
 
 impl Case {
     /// Lays out a case from what its ledger says once its corrections are applied, in order.
     ///
-    /// `time` writes a time (ms since 1970-01-01 UTC) for people. The swap verdict, the suspects, the shop and what
+    /// `time` writes a time (ms since 1970-01-01 UTC) for people, `say` what a test or a repair of the fault model was, in
+    /// words; `None` where the model does not know it. The swap verdict, the suspects, the shop and what
     /// remains are not in a ledger: add them afterwards. Drives and surveys after the last replaced part count as after
     /// the repair, those after the first swap as between.
     #[must_use]
-    pub fn of_ledger(case: &wire::Case, contents: &[(&Written, &Content)], time: &dyn Fn(i64) -> String) -> Self {
+    pub fn of_ledger(
+        case: &wire::Case,
+        contents: &[(&Written, &Content)],
+        language: Language,
+        time: &dyn Fn(i64) -> String,
+        say: &dyn Fn(&Content) -> Option<String>,
+    ) -> Self {
+        let texts = Texts::of(language);
         let known = &case.vehicle;
         let conditions = &case.conditions;
         let each = [&conditions.engine, &conditions.speed, &conditions.weather, &conditions.often];
@@ -72,12 +81,17 @@ impl Case {
                     }
                 }
                 Content::Swap { part, from, to } => {
-                    report.notes.push(entry(format!("{part}: {from} \u{2194} {to}")));
+                    let (from, to) = (from.to_string(), to.to_string());
+                    let part = texts.get("part", part);
+                    let values = [("part", part.as_str()), ("from", &from), ("to", &to)];
+                    report.notes.push(entry(texts.fill("text", "swapped", &values)));
                 }
                 Content::Replaced { part, at, text } => {
-                    let place = at.map(|at| format!(" {at}")).unwrap_or_default();
+                    let (part, at) = (texts.get("part", part), at.map(|at| at.to_string()));
+                    let key = if at.is_some() { "replaced_at" } else { "replaced" };
+                    let values = [("part", part.as_str()), ("n", at.as_deref().unwrap_or_default())];
                     let more = if text.is_empty() { String::new() } else { format!(" ({text})") };
-                    report.done.push(entry(format!("{part}{place}{more}")));
+                    report.done.push(entry(format!("{}{more}", texts.fill("text", key, &values))));
                 }
                 Content::Command { module, output, statement, .. } => {
                     report.commands.push(entry(format!("{module} {output}: {statement}")));
@@ -98,13 +112,20 @@ impl Case {
                     report.files.push(File::from(file));
                     report.notes.push(entry(text.clone()));
                 }
+                Content::Reference { file, model, text } => {
+                    report.notes.push(entry(format!("{model}: {} {text}", file.path)));
+                }
                 Content::Proof { proof } => report.proof = Some((**proof).clone()),
                 Content::SwapVerdict { verdict } => report.notes.push(entry(verdict.statement.clone())),
                 Content::Tested { area, test, is_yes } => {
-                    report.notes.push(entry(format!("{area}/{test}={}", if *is_yes { "yes" } else { "no" })));
+                    let plain = || format!("{area}/{test}: {}", if *is_yes { "yes" } else { "no" });
+                    report.notes.push(entry(say(content).unwrap_or_else(plain)));
                 }
                 Content::Repaired { area, suspect, helped } => {
-                    report.done.push(entry(format!("{area}/{suspect}={}", if *helped { "yes" } else { "no" })));
+                    let plain = || format!("{area}/{suspect}");
+                    let what = say(content).unwrap_or_else(plain);
+                    let key = if *helped { "repaired_helped" } else { "repaired_in_vain" };
+                    report.done.push(entry(texts.fill("text", key, &[("what", &what)])));
                 }
                 Content::Suspects { statements, .. } => {
                     report.notes.extend(statements.iter().map(|statement| entry(statement.clone())));
@@ -112,6 +133,7 @@ impl Case {
                 Content::Opened { .. }
                 | Content::Vehicle { .. }
                 | Content::Correction { .. }
+                | Content::Earlier { .. }
                 | Content::Closed { .. }
                 | Content::Reopened { .. } => {}
             }

@@ -27,12 +27,13 @@ pub(crate) fn part(case: &Case, texts: &Texts, settings: &Settings) -> Vec<Block
     section("freeze", freeze_frames(first, last, texts, settings));
     section("readiness", readiness(first, last, texts));
     section("results", failed_results(case, texts));
-    section("findings", findings(case, texts));
+    section("findings", findings(case, texts, settings));
     section("methods", methods(case, texts));
     section("drives", drives(case, texts));
+    section("compared", compared(case, settings));
     section("swap", swap(case, texts));
     section("suspects", suspects(case, texts));
-    section("proof", proof(case, texts));
+    section("proof", proof(case, texts, settings));
     for (key, entries) in [("commands", &case.commands), ("clearings", &case.clearings), ("notes", &case.notes)] {
         section(key, entry_table(entries, texts));
     }
@@ -177,14 +178,14 @@ fn moment_key(moment: Moment) -> &'static str {
     }
 }
 
-fn findings(case: &Case, texts: &Texts) -> Vec<Block> {
+fn findings(case: &Case, texts: &Texts, settings: &Settings) -> Vec<Block> {
     let mut blocks = Vec::new();
     for drive in &case.drives {
         let name = file_name(&drive.examined.drive.file);
         blocks.push(Block::heading(3, format!("{name}, {}", texts.get("moment", moment_key(drive.moment)))));
         let rows = drive.examined.findings.iter().map(|finding| {
             let subject: Vec<String> = finding.subject.iter().map(|id| texts.signal(id)).collect();
-            let mut text = finding.statement.clone();
+            let mut text = settings.units.sentence(&finding.statement);
             if !finding.alternatives.is_empty() {
                 let what = finding.alternatives.join("; ");
                 text += &format!(" ({})", texts.fill("text", "could_be", &[("what", &what)]));
@@ -248,9 +249,19 @@ fn swap(case: &Case, texts: &Texts) -> Vec<Block> {
     ]
 }
 
+fn compared(case: &Case, settings: &Settings) -> Vec<Block> {
+    let Some(compared) = case.compared.as_ref().filter(|it| !it.signals.is_empty()) else { return Vec::new() };
+    let items = compared.signals.iter().map(|signal| settings.units.sentence(&signal.statement)).collect();
+    let files = format!("{} \u{2192} {}", file_name(&compared.before), file_name(&compared.after));
+    vec![Block::text(files), Block::List { items }, Block::looking(Look::Small, compared.caution.clone())]
+}
+
 fn suspects(case: &Case, texts: &Texts) -> Vec<Block> {
     let mut blocks = Vec::new();
-    for area in case.suspects.iter().flat_map(|suspects| &suspects.areas) {
+    let areas = || case.suspects.iter().flat_map(|suspects| &suspects.areas);
+    // What only the words of the complaint point at is no result once something was found.
+    let has_evidence = areas().any(|area| !area.is_complaint_only);
+    for area in areas().filter(|area| !has_evidence || !area.is_complaint_only) {
         blocks.push(Block::heading(3, area.title.clone()));
         blocks.push(Block::text(area.statement.clone()));
         let rows = area.suspects.iter().filter(|suspect| suspect.probability >= 0.01).map(|suspect| {
@@ -265,7 +276,7 @@ fn suspects(case: &Case, texts: &Texts) -> Vec<Block> {
     blocks
 }
 
-fn proof(case: &Case, texts: &Texts) -> Vec<Block> {
+fn proof(case: &Case, texts: &Texts, settings: &Settings) -> Vec<Block> {
     let Some(proof) = case.proof.as_ref().filter(|proof| !proof.faults.is_empty()) else { return Vec::new() };
     let rows = proof.faults.iter().map(|fault| {
         let subject: Vec<String> = fault.subject.iter().map(|id| texts.signal(id)).collect();
@@ -274,7 +285,7 @@ fn proof(case: &Case, texts: &Texts) -> Vec<Block> {
             format!("{}: {}", fault.kind, subject.join(", ")),
             texts.get("outcome", &fault.outcome),
             driven,
-            fault.statement.clone(),
+            settings.units.sentence(&fault.statement),
         ]
     });
     let head = columns(texts, &["fault", "outcome", "driven", "numbers"]);

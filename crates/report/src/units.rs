@@ -46,6 +46,46 @@ impl Units {
     }
 }
 
+impl Units {
+    /// A sentence with its numbers in the units that the reader wants: `20 to 35 km/h` becomes `12 to 22 mph`.
+    ///
+    /// Every number stands before its unit, apart by spaces; ranges have `to` or `and` between their ends. What is not
+    /// written so stays as it is.
+    #[must_use]
+    pub fn sentence(self, text: &str) -> String {
+        if self == Self::Metric {
+            return text.to_owned();
+        }
+        let mut words: Vec<String> = text.split(' ').map(str::to_owned).collect();
+        for at in 1..words.len() {
+            let unit = words[at].trim_matches(|c: char| "(),;.:".contains(c)).to_owned();
+            if self.shown(0.0, &unit).1 == unit {
+                continue;
+            }
+            // The number before the unit, and the other end of its range.
+            let ends: &[usize] = if at >= 3 && matches!(words[at - 2].as_str(), "to" | "and") { &[1, 3] } else { &[1] };
+            let mut shown = None;
+            for back in ends {
+                let Some((converted, name)) = self.converted(&words[at - back], &unit) else { break };
+                words[at - back] = converted;
+                shown = Some(name);
+            }
+            if let Some(name) = shown {
+                words[at] = words[at].replacen(&unit, &name, 1);
+            }
+        }
+        words.join(" ")
+    }
+
+    /// A number within a word, converted; `None` where there is none.
+    fn converted(self, word: &str, unit: &str) -> Option<(String, String)> {
+        let digits = word.trim_start_matches('(');
+        let value: f64 = digits.parse().ok()?;
+        let (value, name) = self.shown(value, unit);
+        Some((format!("{}{}", &word[..word.len() - digits.len()], number(value)), name))
+    }
+}
+
 /// A number as people write it: no more places than it is worth.
 pub(crate) fn number(value: f64) -> String {
     if !value.is_finite() {
@@ -67,5 +107,22 @@ pub(crate) fn clock(t_s: f64) -> String {
     match tenths % 10 {
         0 => format!("{}:{:02}", tenths / 600, tenths / 10 % 60),
         tenth => format!("{}:{:02}.{tenth}", tenths / 600, tenths / 10 % 60),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn units_inside_a_sentence() {
+        let us = |text| Units::Us.sentence(text);
+        assert_eq!(us("It fails at 20 to 35 km/h, twice."), "It fails at 12.4 to 21.7 mph, twice.");
+        assert_eq!(us("up to 100 km/h (at 90 degC)"), "up to 62.1 mph (at 194 °F)");
+        assert_eq!(us("above 3000 rpm and load above 60 %"), "above 3000 rpm and load above 60 %");
+        assert_eq!(us("several km/h below the others"), "several km/h below the others");
+        assert_eq!(us("between 0 and 50 km/h;"), "between 0 and 31.1 mph;");
+        assert_eq!(us("km"), "km");
+        assert_eq!(Units::Metric.sentence("at 20 km/h"), "at 20 km/h");
     }
 }

@@ -302,6 +302,7 @@ fn a_ledger_is_told_before_and_after_its_repair() {
         Content::Replaced { part: "coil".into(), at: Some(4), text: "new from the shelf".into() },
         drive("third.mcap"),
         examined("third.mcap", "healthy", -2.0),
+        Content::Repaired { area: "misfire.1".into(), suspect: "coil".into(), helped: true },
         Content::Proof { proof: Box::new(wire::Proof { verdict: "proven".into(), ..wire::Proof::default() }) },
     ];
     let entries: Vec<wire::Entry> = contents
@@ -310,14 +311,26 @@ fn a_ledger_is_told_before_and_after_its_repair() {
         .map(|(content, number)| wire::Entry { number, content: content.clone(), ..wire::Entry::default() })
         .collect();
     let effective: Vec<(&wire::Entry, &Content)> = entries.iter().map(|entry| (entry, &entry.content)).collect();
+    let say = |content: &Content| match content {
+        Content::Repaired { suspect, .. } => Some(format!("the {suspect}")),
+        _ => None,
+    };
     let head = wire::Case { number: 7, complaint: "stumbles".into(), ..wire::Case::default() };
-    let case = Case::of_ledger(&head, &effective, &|ms| format!("{ms} ms"));
+    let case = Case::of_ledger(&head, &effective, Language::English, &|ms| format!("{ms} ms"), &say);
     let moments: Vec<Moment> = case.drives.iter().map(|drive| drive.moment).collect();
     assert_eq!(moments, [Moment::Before, Moment::Between, Moment::After]);
     assert_eq!(case.drives[0].examined.findings[0].verdict, "faulty");
     assert!(case.drives[1].examined.findings.is_empty());
     let words = words(&html(&case, &[], &Settings::default()));
-    for sentence in ["stumbles", "coil 4 (new from the shelf)", "did not come back", "Cylinder 1 misfires", "Case 7"] {
+    for sentence in [
+        "stumbles",
+        "Replaced: coil on cylinder 4 (new from the shelf)",
+        "Repaired: the coil. The fault was gone",
+        "Exchanged: the coil of cylinder 1 and of cylinder 4",
+        "did not come back",
+        "Cylinder 1 misfires",
+        "Case 7",
+    ] {
         assert!(words.contains(sentence), "{sentence:?} is not in {words}");
     }
 }

@@ -283,6 +283,24 @@ pub enum Content {
         /// The proof with its numbers.
         proof: Box<Proof>,
     },
+    /// A drive of a healthy car: later drives of the same model can be laid over it.
+    Reference {
+        /// The drive.
+        file: FileRef,
+        /// Maker and model, in anybody's words.
+        model: String,
+        /// Why it counts as healthy.
+        #[serde(default)]
+        text: String,
+    },
+    /// Something that was done before it was written down.
+    Earlier {
+        /// When it was done, ms since 1970-01-01 UTC.
+        #[cfg_attr(feature = "ts", ts(type = "number"))]
+        done_unix_ms: i64,
+        /// What was done.
+        content: Box<Content>,
+    },
     /// An earlier entry was wrong.
     Correction {
         /// Number of the entry.

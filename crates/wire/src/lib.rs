@@ -13,6 +13,7 @@
 //! ```
 
 mod command;
+mod compare;
 mod definitions;
 mod drive;
 mod findings;
@@ -25,6 +26,10 @@ mod suspects;
 
 pub use command::{
     Care, Cleared, ClearedModule, Commanded, Commands, Driven, Need, Output, Parameter, Routine, RoutineResult,
+};
+pub use compare::{
+    CellCompared, CellMean, CellReferred, CodeCompared, Compared, DrivesCompared, FrameCompared, ReferenceCompared,
+    SignalCompared, SignalReferred, StateCompared, SurveysCompared,
 };
 pub use definitions::{DefinedAction, DefinedCode, DefinedMessage, DefinedModule, DefinedSignal, DefinitionsChecked};
 pub use drive::{
@@ -76,12 +81,17 @@ pub fn typescript() -> String {
         CaseRef
         CaseVehicle
         Cases
+        CellCompared
+        CellMean
+        CellReferred
         Cleared
         ClearedModule
         Code
+        CodeCompared
         CodeRecord
         Commanded
         Commands
+        Compared
         Conditions
         Content
         DefinedAction
@@ -93,6 +103,7 @@ pub fn typescript() -> String {
         Demo
         DriveSummary
         Driven
+        DrivesCompared
         Entry
         Examined
         Experiment
@@ -102,6 +113,7 @@ pub fn typescript() -> String {
         Failure
         FileRef
         Finding
+        FrameCompared
         FreezeFrame
         Gap
         Hypothesis
@@ -134,16 +146,21 @@ pub fn typescript() -> String {
         Readiness
         Reason
         Recorded
+        ReferenceCompared
         Repaired
         Reported
         Routine
         RoutineResult
         Serving
         Signal
+        SignalCompared
+        SignalReferred
         SignalSummary
         Signals
         Span
+        StateCompared
         Survey
+        SurveysCompared
         Suspect
         SuspectArea
         SuspectChange

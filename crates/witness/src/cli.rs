@@ -415,6 +415,8 @@ pub(crate) enum SwapCommand {
         /// Part number, maker, where it came from.
         #[arg(long, value_name = "TEXT", default_value = "")]
         text: String,
+        #[command(flatten)]
+        when: WhenArgs,
     },
     /// The last swap was put back; or, with --mistaken, it never was one.
     Undo {
@@ -533,6 +535,20 @@ pub(crate) enum CaseCommand {
         #[arg(long, value_name = "JSON")]
         content: Option<String>,
     },
+    /// Before and after: two surveys, two drives, and a drive over those of healthy cars of the same model.
+    Compare(CompareArgs),
+    /// Mark a drive as that of a healthy car of this model, to lay later drives over it.
+    Reference {
+        /// The drive.
+        #[arg(value_name = "DRIVE.mcap")]
+        drive: PathBuf,
+        /// Maker and model; by default that of the vehicle of the case.
+        #[arg(long, value_name = "TEXT")]
+        model: Option<String>,
+        /// Why it counts as healthy.
+        #[arg(long, value_name = "TEXT", default_value = "")]
+        text: String,
+    },
     /// Hold the ledger against its hash chain, and its files against their checksums.
     Verify {
         /// Its number; by default the open case.
@@ -557,6 +573,41 @@ pub(crate) enum CaseCommand {
         #[arg(value_name = "FILE.sqlite")]
         file: PathBuf,
     },
+}
+
+/// Without any of these: the first and the last survey of the case, its first and its last drive, and the last drive over the
+/// healthy ones of its model.
+#[derive(Debug, Args)]
+pub(crate) struct CompareArgs {
+    /// A survey from before the repair.
+    #[arg(long, value_name = "FILE.json", requires = "survey_after")]
+    pub(crate) survey_before: Option<PathBuf>,
+    /// A survey after it.
+    #[arg(long, value_name = "FILE.json", requires = "survey_before")]
+    pub(crate) survey_after: Option<PathBuf>,
+    /// A drive from before the repair.
+    #[arg(long, value_name = "DRIVE.mcap", requires = "after")]
+    pub(crate) before: Option<PathBuf>,
+    /// A drive after it, on the same signals.
+    #[arg(long, value_name = "DRIVE.mcap", requires = "before")]
+    pub(crate) after: Option<PathBuf>,
+    /// A drive to lay over the healthy ones.
+    #[arg(long, value_name = "DRIVE.mcap")]
+    pub(crate) over_reference: Option<PathBuf>,
+    /// Maker and model of the healthy ones; by default that of the vehicle of the case.
+    #[arg(long, value_name = "TEXT", requires = "over_reference")]
+    pub(crate) model: Option<String>,
+}
+
+/// When it was done, if not just now; the ledger keeps when it was written as well.
+#[derive(Debug, Args)]
+pub(crate) struct WhenArgs {
+    /// Done before this entry of the ledger: a drive that was made with the parts as they are told now.
+    #[arg(long, value_name = "ENTRY", conflicts_with = "minutes_ago")]
+    pub(crate) before_entry: Option<u64>,
+    /// Done so many minutes ago.
+    #[arg(long, value_name = "MINUTES")]
+    pub(crate) minutes_ago: Option<f64>,
 }
 
 #[derive(Debug, Args)]

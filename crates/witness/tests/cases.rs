@@ -184,6 +184,89 @@ fn a_case_names_the_part_that_the_misfire_followed() {
     assert_eq!(done(&bench, &["case", "verify"])["sound"], true);
 }
 
+/// Before and after, over a healthy car of the same model, and a swap that was written down after its drive.
+#[test]
+fn a_case_is_compared_before_and_after_and_with_a_healthy_car() {
+    let bench = Bench::new();
+    let signals =
+        "engine.speed,engine.load,fuel.trim.long.bank_1,intake.air_flow,misfire.cylinder_1,misfire.cylinder_4";
+    let drive = |extra: &str, out: &str| {
+        let adapter = format!("standin:fell?script=mixed&warm=1{extra}");
+        let record = ["drive", "record", "--adapter", &adapter, "--signals", signals, "--seconds", "400", "--out", out];
+        assert_eq!(bench.json("drive-record", &record).0, 0);
+    };
+    let survey = |extra: &str| {
+        let adapter = format!("standin:fell?script=mixed&warm=1&start=600{extra}");
+        assert_eq!(bench.json("survey", &["survey", "--emissions-only", "--adapter", &adapter]).0, 0);
+    };
+    let compare = |extra: &[&str]| bench.json("case-compare", &[&["case", "compare"], extra].concat());
+
+    done(&bench, &["case", "new", "--complaint", "none", "--model", "Tarnwick Fell 1.6"]);
+    drive("&seed=4", "healthy.mcap");
+    assert_eq!(compare(&[]).0, 2, "one drive is nothing to compare");
+    done(&bench, &["case", "reference", "healthy.mcap", "--text", "no complaint, no code"]);
+
+    done(&bench, &["case", "new", "--complaint", "misfires", "--model", "tarnwick fell 1.6"]);
+    survey("&fault=misfire-coil:1:0.8");
+    drive("&fault=misfire-coil:1:0.8", "first.mcap");
+    drive("&fault=misfire-coil:1:0.8&coils=4,2,3,1&seed=2", "second.mcap");
+    survey("");
+    let (code, compared) = compare(&[]);
+    assert_eq!(code, 0, "{compared}");
+    let codes = compared["surveys"]["codes"].as_array().unwrap();
+    assert!(codes.iter().any(|it| it["code"] == "P0301" && it["change"] == "gone"), "{compared}");
+    let ids = |part: &str| -> Vec<String> {
+        let signals = compared[part]["signals"].as_array().unwrap();
+        signals.iter().map(|it| it["id"].as_str().unwrap().to_owned()).collect()
+    };
+    assert_eq!(ids("drives"), ["fuel.trim.long.bank_1", "intake.air_flow"]);
+    assert_eq!(ids("reference"), ids("drives"));
+    assert_eq!(strings(&compared["reference"]["references"]).len(), 1);
+    let text = String::from_utf8(bench.run(&["case", "compare"]).stdout).unwrap();
+    assert!(text.contains("gone") && text.contains("OVER 1 HEALTHY DRIVE OF A"), "{text}");
+    let (code, _) = compare(&["--over-reference", "first.mcap", "--model", "another"]);
+    assert_eq!(code, 2, "no healthy drive of that model");
+
+    // The swap was made before the second drive and is written down now.
+    let shown = done(&bench, &["case", "show"]);
+    let second = kinds(&shown).iter().rposition(|kind| kind == "drive").unwrap() + 1;
+    let second = second.to_string();
+    let late = ["swap", "add", "--part", "coil", "--between", "1", "4", "--before-entry", second.as_str()];
+    assert_eq!(done(&bench, &late)["entry"]["content"]["kind"], "earlier");
+    let (_, judged) = bench.json("swap-judge", &["swap", "judge"]);
+    assert_eq!(judged["hypotheses"][0]["fault"], "coil 1", "{judged}");
+    assert_eq!(
+        bench.run(&["swap", "add", "--part", "coil", "--between", "1", "4", "--before-entry", "99"]).status.code(),
+        Some(2)
+    );
+
+    // What the fault model does not know is no test.
+    assert_eq!(bench.run(&["case", "tested", "misfire.1/nothing=yes"]).status.code(), Some(2));
+    done(&bench, &["case", "tested", "misfire.1/look=no"]);
+
+    // Examined twice, said once.
+    let n_findings = || kinds(&done(&bench, &["case", "show"])).iter().filter(|kind| *kind == "finding").count();
+    for _ in 0..2 {
+        assert_eq!(bench.json("examine", &["examine", "first.mcap"]).0, 0);
+    }
+    assert_eq!(n_findings(), 1);
+
+    // A bench that shares the casebook has no drives of its own: it is told whose are lacking, and how to get them.
+    done(&bench, &["case", "export", "case.zip"]);
+    let elsewhere = Bench::new();
+    std::fs::create_dir_all(elsewhere.path("home")).unwrap();
+    std::fs::copy(bench.path("home/casebook.sqlite"), elsewhere.path("home/casebook.sqlite")).unwrap();
+    std::fs::copy(bench.path("case.zip"), elsewhere.path("case.zip")).unwrap();
+    std::fs::rename(bench.path("first.mcap"), bench.path("moved.mcap")).unwrap();
+    std::fs::rename(bench.path("second.mcap"), bench.path("moved2.mcap")).unwrap();
+    let (code, error) = elsewhere.json("swap-judge", &["--case", "2", "swap", "judge"]);
+    assert!(code == 2 && error.to_string().contains("not on this computer"), "{error}");
+    let brought = done(&elsewhere, &["case", "import", "case.zip"]);
+    assert!(brought["n_files"].as_u64().unwrap() >= 2, "{brought}");
+    let (code, judged) = elsewhere.json("swap-judge", &["--case", "2", "swap", "judge"]);
+    assert_eq!((code, &judged["hypotheses"][0]["fault"]), (0, &"coil 1".into()), "{judged}");
+}
+
 /// What acts on the car stands in the ledger by itself, beside the drive and the surveys around it.
 #[test]
 fn commands_and_clearing_stand_in_the_ledger() {

@@ -121,7 +121,8 @@ impl Workshop {
         Ok((done.len(), problems))
     }
 
-    /// Takes in a case from a zip, with its files.
+    /// Takes in a case from a zip, with its files. Of a case that is here already, as on a bench that shares its casebook
+    /// with the one that recorded, only the files are taken that are lacking here.
     ///
     /// # Errors
     /// [`WorkshopError::Archive`] when it is no such zip, too large, or its ledger does not hold;
@@ -163,18 +164,27 @@ impl Workshop {
             return Err(bad("its ledger is not whole: the last entry is not the one that case.json names"));
         }
         // The case first: what is wrong with it must not leave files behind.
-        let case = self.casebook()?.adopt(&manifest.uid, &entries)?;
+        let (case, is_known) = match self.casebook()?.adopt(&manifest.uid, &entries) {
+            Ok(case) => (case, false),
+            Err(casebook::CasebookError::Known(number)) => (self.casebook()?.summary(number)?, true),
+            Err(error) => return Err(error.into()),
+        };
+        // What this casebook says of the case counts, not what the zip says.
+        let entries = if is_known { self.casebook()?.raw_entries(case.number)? } else { entries };
         let (mut n_files, mut problems, mut left) = (0, Vec::new(), MAX_BYTES);
         let mut done = std::collections::BTreeSet::new();
         for entry in entries.into_iter().map(RawEntry::read) {
             let Some(wanted) = file_of(&entry.content) else { continue };
-            if !done.insert(wanted.sha256.clone()) {
+            if !done.insert(wanted.sha256.clone()) || (is_known && self.path_of(&case.uid, wanted).exists()) {
                 continue;
             }
             match self.unpack(&mut zip, &case.uid, wanted, &mut left) {
                 Ok(()) => n_files += 1,
                 Err(problem) => problems.push(format!("`{}` did not come with it: {problem}", wanted.path)),
             }
+        }
+        if is_known && n_files == 0 {
+            return Err(casebook::CasebookError::Known(case.number).into());
         }
         Ok(CaseMoved { case: Some(case), file: from.display().to_string(), n_files, problems })
     }

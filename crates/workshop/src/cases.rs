@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use casebook::{Author, Casebook, CasebookError, NewCase, effective, placements, sha256_of_file};
 use wire::{Case, CaseEntry, CaseFile, CaseRef, CaseShown, CaseVehicle, Content, FileRef, Placement};
 
+use crate::suspects::in_words;
 use crate::{Workshop, WorkshopError};
 
 /// Name of the file in the data folder that holds the identity of the open case. The open case belongs to the bench, not
@@ -139,8 +140,14 @@ impl Workshop {
     /// Adds an entry to the chosen case.
     ///
     /// # Errors
-    /// [`WorkshopError::NoOpenCase`], [`WorkshopError::Casebook`].
+    /// [`WorkshopError::NoOpenCase`], [`WorkshopError::Casebook`]; [`WorkshopError::NotInModel`] for a test or a repair that
+    /// the fault model does not know.
     pub fn add_entry(&self, content: &Content) -> Result<CaseEntry, WorkshopError> {
+        if let Content::Tested { area, test: name, .. } | Content::Repaired { area, suspect: name, .. } = content
+            && in_words(content).is_none()
+        {
+            return Err(WorkshopError::NotInModel(format!("{area}/{name}")));
+        }
         let mut casebook = self.casebook()?;
         let case = self.chosen_case(&mut casebook)?;
         let entry = casebook.append(&self.author(), case.number, content)?;
@@ -296,6 +303,15 @@ impl Workshop {
         if kept.exists() { kept } else { named }
     }
 
+    /// As [`Workshop::path_of`], for a file that must be here.
+    pub(crate) fn file_here(&self, uid: &str, file: &FileRef, who: &str) -> Result<PathBuf, WorkshopError> {
+        let path = self.path_of(uid, file);
+        if path.exists() {
+            return Ok(path);
+        }
+        Err(WorkshopError::Elsewhere { path: file.path.clone(), who: who.to_owned() })
+    }
+
     fn kept_path(&self, uid: &str, sha256: &str, name: &Path) -> PathBuf {
         let folder = self.places.folder().join("cases").join(uid).join("files");
         let fits = |ending: &&str| ending.len() <= 8 && ending.bytes().all(|byte| byte.is_ascii_alphanumeric());
@@ -334,7 +350,11 @@ impl Workshop {
 #[must_use]
 pub fn file_of(content: &Content) -> Option<&FileRef> {
     match content {
-        Content::Survey { file, .. } | Content::Drive { file, .. } | Content::Photo { file, .. } => Some(file),
+        Content::Survey { file, .. }
+        | Content::Drive { file, .. }
+        | Content::Photo { file, .. }
+        | Content::Reference { file, .. } => Some(file),
+        Content::Earlier { content, .. } => file_of(content),
         _ => None,
     }
 }

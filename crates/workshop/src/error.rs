@@ -167,6 +167,23 @@ pub enum WorkshopError {
         /// What it lacks.
         lacking: &'static str,
     },
+    /// A file of the case that is on another bench.
+    #[error("`{path}` is not on this computer; `{who}` wrote it into the case")]
+    Elsewhere {
+        /// Its name in the ledger.
+        path: String,
+        /// Who made the entry.
+        who: String,
+    },
+    /// The fault model knows no such test or suspect.
+    #[error("the fault model has no test or suspect `{}`", .0.escape_debug())]
+    NotInModel(String),
+    /// The vehicle has no model, so that no healthy drives of it can be found.
+    #[error("the vehicle of the case has no model written down")]
+    NoModel,
+    /// No drive of a healthy car of this model is here.
+    #[error("no other drive of a healthy `{0}` is here")]
+    NoReference(String),
     /// The thread that recorded broke off; what was saved by then is on the disk.
     #[error("the recording broke off; what was saved by then is in its file")]
     Broke,
@@ -239,6 +256,12 @@ impl WorkshopError {
                 _ => return None,
             },
             Self::NoOpenCase => "open one with `witness case new --complaint TEXT`, or name one with --case N",
+            Self::Elsewhere { .. } => {
+                "on the bench that has it: `witness case export CASE.zip`; here: `witness case import CASE.zip` brings the files"
+            }
+            Self::NotInModel(_) => "`witness suspects` names them, such as misfire.1/compression-low",
+            Self::NoModel => "`witness case vehicle --model 'MAKER MODEL'`, or give --model",
+            Self::NoReference(_) => "mark one with `witness case reference DRIVE.mcap`",
             Self::Casebook(CasebookError::NoCase(_)) => "`witness case list` shows the cases",
             Self::Casebook(CasebookError::Closed(_)) => {
                 "open it again with `witness case reopen`, or another with `witness case new`"

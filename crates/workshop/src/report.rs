@@ -7,7 +7,8 @@ use evidence::suspects::{Evidence, Seen};
 use signal::Recording;
 
 use crate::examine::open_drive;
-use crate::suspects::codes_of;
+use crate::suspects::{codes_of, in_words};
+use crate::weigh::weigh_ledger;
 use crate::{Workshop, WorkshopError, time_for_people, to_wire, unix_now_ns};
 
 /// Whether this program can write reports as PDF.
@@ -133,7 +134,7 @@ impl Workshop {
         let file = self.case_file()?;
         let contents = casebook::effective(&file.entries);
         let time = |unix_ms: i64| time_for_people(unix_ms.saturating_mul(1_000_000));
-        let mut case = Case::of_ledger(&file.case, &contents, &time);
+        let mut case = Case::of_ledger(&file.case, &contents, wish.settings.language, &time, &in_words);
         case.software.clone_from(&self.software);
         case.shop = self.shop(wish.shop.as_deref())?;
         case.done.extend(wish.case.done.iter().cloned());
@@ -142,6 +143,7 @@ impl Workshop {
             wire::Content::SwapVerdict { verdict } => Some(verdict),
             _ => None,
         });
+        case.suspects = Some(weigh_ledger(&file.case.complaint, &contents, verdict.map(|it| &**it), None)?);
         if let (Some(judged), Ok((_, experiment))) = (verdict, self.experiment_of_case()) {
             case.swap = Some(Swap { experiment, judged: (**judged).clone() });
         }
@@ -158,6 +160,13 @@ impl Workshop {
                     }
                 }
             }
+        }
+        if let (Some(Some(first)), Some(Some(last)), true) =
+            (recordings.first(), recordings.last(), recordings.len() > 1)
+        {
+            let name = |drive: Option<&Drive>| drive.map(|it| it.examined.drive.file.clone()).unwrap_or_default();
+            let (before, after) = (name(case.drives.first()), name(case.drives.last()));
+            case.compared = Some(to_wire::compared(&evidence::compare::compare(first, last), &before, &after));
         }
         Ok((case, recordings))
     }

@@ -6,14 +6,14 @@ use casebook::{effective, placements};
 use evidence::proof::Part;
 use wire::{CaseEntry, CaseFile, CaseRef, Content, Experiment, ExperimentDrive, Placement};
 
-use crate::{CaseChoice, Workshop, WorkshopError};
+use crate::{CaseChoice, Workshop, WorkshopError, unix_now_ns};
 
 impl Workshop {
     /// Writes into the chosen case that two parts of a kind changed places.
     ///
     /// # Errors
     /// [`WorkshopError::Number`], [`WorkshopError::NoOpenCase`], [`WorkshopError::Casebook`].
-    pub fn add_swap(&self, part: &str, from: u32, to: u32) -> Result<CaseEntry, WorkshopError> {
+    pub fn add_swap(&self, part: &str, from: u32, to: u32, when: When) -> Result<CaseEntry, WorkshopError> {
         let part = part_name(part)?;
         for cylinder in [from, to] {
             if !(1..=12).contains(&cylinder) {
@@ -25,19 +25,46 @@ impl Workshop {
             let (what, wanted) = ("the second cylinder", "another than the first");
             return Err(WorkshopError::Number { what, wanted, found: f64::from(to) });
         }
-        self.add_entry(&Content::Swap { part, from, to })
+        self.add_done(Content::Swap { part, from, to }, when)
     }
 
     /// Writes into the chosen case that a part was replaced by one from outside.
     ///
     /// # Errors
     /// As [`Workshop::add_swap`].
-    pub fn add_replacement(&self, part: &str, at: Option<u32>, text: &str) -> Result<CaseEntry, WorkshopError> {
+    pub fn add_replacement(
+        &self,
+        part: &str,
+        at: Option<u32>,
+        text: &str,
+        when: When,
+    ) -> Result<CaseEntry, WorkshopError> {
         if let Some(found) = at.filter(|cylinder| !(1..=12).contains(cylinder)) {
             let (what, wanted) = ("a cylinder", "1 to 12");
             return Err(WorkshopError::Number { what, wanted, found: f64::from(found) });
         }
-        self.add_entry(&Content::Replaced { part: part_name(part)?, at, text: text.to_owned() })
+        self.add_done(Content::Replaced { part: part_name(part)?, at, text: text.to_owned() }, when)
+    }
+
+    /// Writes what was done, with when it was done; the ledger keeps when it was written as well.
+    fn add_done(&self, content: Content, when: When) -> Result<CaseEntry, WorkshopError> {
+        let done_unix_ms = match when {
+            When::Now => return self.add_entry(&content),
+            When::MinutesAgo(minutes) => {
+                if !(0.0..=1_000_000.0).contains(&minutes) {
+                    let (what, wanted) = ("how long ago it was done", "0 to 1000000 minutes");
+                    return Err(WorkshopError::Number { what, wanted, found: minutes });
+                }
+                unix_now_ns() / 1_000_000 - (minutes * 60_000.0) as i64
+            }
+            When::BeforeEntry(number) => {
+                let file = self.case_file()?;
+                let entry = file.entries.iter().find(|entry| entry.number == number && number > 1);
+                let lacking = "it has no such entry before which something could be done";
+                entry.ok_or(WorkshopError::Lacking { case: file.case.number, lacking })?.time_unix_ms - 1
+            }
+        };
+        self.add_entry(&Content::Earlier { done_unix_ms, content: Box::new(content) })
     }
 
     /// Undoes the last swap of the chosen case by a further entry: the parts are put back, or, if `mistaken`, they never
@@ -80,17 +107,15 @@ impl Workshop {
             return Err(WorkshopError::Lacking { case, lacking: "no part of it was swapped or replaced yet" });
         }
         let counted = |summary: &wire::DriveSummary| summary.signals.iter().any(|it| it.id.starts_with("misfire."));
-        let drives: Vec<ExperimentDrive> = contents
-            .iter()
-            .zip(&placed)
-            .filter_map(|((_, content), placement)| match content {
-                Content::Drive { file: drive, summary, .. } if counted(summary) => Some(ExperimentDrive {
-                    file: self.path_of(&file.case.uid, drive).display().to_string(),
-                    placement: placement.clone(),
-                }),
-                _ => None,
-            })
-            .collect();
+        let drives = contents.iter().zip(&placed).filter_map(|((entry, content), placement)| match content {
+            Content::Drive { file: drive, summary, .. } if counted(summary) => {
+                let here = self.file_here(&file.case.uid, drive, &entry.who);
+                let placement = placement.clone();
+                Some(here.map(|path| ExperimentDrive { file: path.display().to_string(), placement }))
+            }
+            _ => None,
+        });
+        let drives: Vec<ExperimentDrive> = drives.collect::<Result<_, _>>()?;
         if drives.is_empty() {
             return Err(WorkshopError::Lacking { case, lacking: "none of its drives counted misfires" });
         }
@@ -124,14 +149,16 @@ impl Workshop {
         let first = contents.iter().position(|(_, content)| is_repair(content)).unwrap_or(contents.len());
         let last = contents.iter().rposition(|(_, content)| is_repair(content)).unwrap_or(contents.len());
         // Each drive with the number of its entry among the contents.
-        let drives = |range: std::ops::Range<usize>| -> (Vec<usize>, Vec<PathBuf>) {
-            let each = range.filter_map(|at| match contents.get(at)?.1 {
-                Content::Drive { file: drive, .. } => Some((at, self.path_of(&file.case.uid, drive))),
+        let drives = |range: std::ops::Range<usize>| -> Result<(Vec<usize>, Vec<PathBuf>), WorkshopError> {
+            let each = range.filter_map(|at| match contents.get(at)? {
+                (entry, Content::Drive { file: drive, .. }) => {
+                    Some(self.file_here(&file.case.uid, drive, &entry.who).map(|path| (at, path)))
+                }
                 _ => None,
             });
-            each.unzip()
+            Ok(each.collect::<Result<Vec<_>, _>>()?.into_iter().unzip())
         };
-        let ((before_at, before), (after_at, after)) = (drives(0..first), drives(last..contents.len()));
+        let ((before_at, before), (after_at, after)) = (drives(0..first)?, drives(last..contents.len())?);
         if before.is_empty() {
             let lacking = "it has no drive from before the repair";
             return Err(WorkshopError::Lacking { case: file.case.number, lacking });
@@ -157,7 +184,11 @@ impl Workshop {
     /// The part that the swaps of a case convict by its drives, by kind and number; `None` when nothing is decided, or
     /// nothing was swapped.
     fn convicted(&self, file: &CaseFile) -> Result<Option<(String, u32)>, WorkshopError> {
-        let Ok(experiment) = self.experiment_of(file) else { return Ok(None) };
+        let experiment = match self.experiment_of(file) {
+            Ok(experiment) => experiment,
+            Err(WorkshopError::Lacking { .. }) => return Ok(None),
+            Err(error) => return Err(error),
+        };
         let judged = self.judge_swap(&experiment, &format!("case {}", file.case.number))?;
         let first = judged.hypotheses.first().filter(|_| judged.decided);
         Ok(first.and_then(|it| {
@@ -171,6 +202,18 @@ impl Workshop {
         let there = self.clone().in_case(CaseChoice::Number(file.case.number));
         there.enter_or_tell(None, problems, &[content])
     }
+}
+
+/// When something was done that is written down now.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub enum When {
+    /// Just now.
+    #[default]
+    Now,
+    /// So many minutes ago.
+    MinutesAgo(f64),
+    /// Before the entry with this number, a drive for instance.
+    BeforeEntry(u64),
 }
 
 /// On which cylinder (from 1) a part sat before each entry and now; once it is out of the engine, the one that it left.

@@ -3,9 +3,9 @@
 use std::path::{Path, PathBuf};
 
 use evidence::proof::Part;
-use evidence::suspects::{Answer, Code, CodeState, Evidence, Repair, Seen};
+use evidence::suspects::{Answer, Code, CodeState, Evidence, Repair, Seen, answer_in_words, repair_in_words};
 use signal::Recording;
-use wire::Placement;
+use wire::{Content, Placement};
 
 use crate::examine::open_drive;
 use crate::{Workshop, WorkshopError, to_wire};
@@ -102,6 +102,21 @@ pub(crate) fn checked_money(found: f64) -> Result<f64, WorkshopError> {
         return Ok(found);
     }
     Err(WorkshopError::Number { what: "the price of an hour of work", wanted: "1 to 100000", found })
+}
+
+/// What a test or a repair of the fault model was, in words.
+pub(crate) fn in_words(content: &Content) -> Option<String> {
+    match content {
+        Content::Tested { area, test, is_yes } => {
+            let (area, test) = (area.clone(), test.clone());
+            answer_in_words(&Answer { area, test, is_yes: *is_yes })
+        }
+        Content::Repaired { area, suspect, helped } => {
+            let (area, suspect) = (area.clone(), suspect.clone());
+            repair_in_words(&Repair { area, suspect, helped: *helped })
+        }
+        _ => None,
+    }
 }
 
 /// The codes of a survey, as evidence.

@@ -23,18 +23,19 @@ impl Workshop {
     pub fn suspects_of_case(&self, money_per_hour: Option<f64>) -> Result<Suspects, WorkshopError> {
         let file = self.case_file()?;
         let contents = effective(&file.entries);
-        let mut evidence = known(&contents, &placements(&contents));
-        evidence.complaint.clone_from(&file.case.complaint);
-        if let Some(money) = money_per_hour {
-            evidence.money_per_hour = checked_money(money)?;
-        }
         let mut problems = Vec::new();
-        if let Ok(experiment) = self.experiment_of(&file) {
-            let judged = self.judge_swap(&experiment, &format!("case {}", file.case.number))?;
-            problems.extend(judged.problems);
-            evidence.swap = judged.hypotheses.into_iter().map(|row| (row.fault, row.probability)).collect();
-        }
-        let mut weighed = to_wire::suspects(&evidence::suspects::weigh(&evidence), problems);
+        let judged = match self.experiment_of(&file) {
+            Ok(experiment) => Some(self.judge_swap(&experiment, &format!("case {}", file.case.number))?),
+            Err(WorkshopError::Lacking { .. }) => None,
+            // The rest of the evidence still counts.
+            Err(error) => {
+                problems.push(error.to_string());
+                None
+            }
+        };
+        problems.extend(judged.iter().flat_map(|judged| judged.problems.clone()));
+        let mut weighed = weigh_ledger(&file.case.complaint, &contents, judged.as_ref(), money_per_hour)?;
+        weighed.problems.append(&mut problems);
         let (weights, reasons) = (weights(&weighed), reasons(&weighed));
         let before = contents.iter().rev().find_map(|(_, content)| match content {
             Content::Suspects { weights, reasons, .. } => Some((weights, reasons)),
@@ -61,6 +62,23 @@ impl Workshop {
         }
         Ok(weighed)
     }
+}
+
+/// The suspects of a ledger, with what its swaps showed.
+pub(crate) fn weigh_ledger(
+    complaint: &str,
+    contents: &[(&Entry, &Content)],
+    judged: Option<&wire::SwapJudged>,
+    money_per_hour: Option<f64>,
+) -> Result<Suspects, WorkshopError> {
+    let mut evidence = known(contents, &placements(contents));
+    complaint.clone_into(&mut evidence.complaint);
+    if let Some(money) = money_per_hour {
+        evidence.money_per_hour = checked_money(money)?;
+    }
+    let rows = judged.iter().flat_map(|judged| &judged.hypotheses);
+    evidence.swap = rows.map(|row| (row.fault.clone(), row.probability)).collect();
+    Ok(to_wire::suspects(&evidence::suspects::weigh(&evidence), Vec::new()))
 }
 
 /// What a ledger knows of the fault, beside its complaint and its swaps.

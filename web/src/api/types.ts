@@ -249,6 +249,80 @@ cases: Array<Case>,
  */
 open: number | null, };
 
+export type CellCompared = { 
+/**
+ * The condition; empty for the whole drive.
+ */
+bounds: Array<Bounds>, 
+/**
+ * `higher`, `lower`, `no difference shown` or `too short`.
+ */
+verdict: string, 
+/**
+ * Second less first; null where one is too short.
+ */
+difference: number | null, 
+/**
+ * Lower end of its interval; the intervals of all conditions and signals hold together at 95 %.
+ */
+low: number | null, 
+/**
+ * Upper end.
+ */
+high: number | null, 
+/**
+ * The first drive.
+ */
+before: CellMean, 
+/**
+ * The second drive.
+ */
+after: CellMean, };
+
+export type CellMean = { 
+/**
+ * How long it was there.
+ */
+seconds: number, 
+/**
+ * Mean; null when it was never there.
+ */
+mean: number | null, };
+
+export type CellReferred = { 
+/**
+ * The condition; empty for the whole drive.
+ */
+bounds: Array<Bounds>, 
+/**
+ * `outside`, `as the healthy ones` or `too little`.
+ */
+verdict: string, 
+/**
+ * The drive.
+ */
+drive: CellMean, 
+/**
+ * Median of the drive's stretches of ten seconds.
+ */
+median: number | null, 
+/**
+ * Share of the healthy stretches below that median, percent.
+ */
+percentile: number | null, 
+/**
+ * 5th, 25th, 50th, 75th and 95th percentile of the healthy stretches; empty where there are none.
+ */
+reference: Array<number>, 
+/**
+ * Healthy drives that were in this condition.
+ */
+reference_drives: number, 
+/**
+ * How long they were there.
+ */
+reference_seconds: number, };
+
 export type Cleared = { 
 /**
  * What each module did.
@@ -331,6 +405,28 @@ text: string | null,
  */
 structure: string, };
 
+export type CodeCompared = { 
+/**
+ * The module.
+ */
+module: string, 
+/**
+ * Such as `P0301`.
+ */
+code: string, 
+/**
+ * `new`, `gone`, `still there`, or `not asked` where the module answered in one survey only.
+ */
+change: string, 
+/**
+ * The lists that it was in.
+ */
+before: Array<string>, 
+/**
+ * The lists that it is in.
+ */
+after: Array<string>, };
+
 export type CodeRecord = { 
 /**
  * Its number; null where the module has one only.
@@ -396,6 +492,24 @@ routines: Array<Routine>,
  * What can hurt someone whatever is driven, besides each one's own cautions.
  */
 cautions: Array<string>, };
+
+export type Compared = { 
+/**
+ * Two surveys; null where there are not two.
+ */
+surveys: SurveysCompared | null, 
+/**
+ * Two drives; null where there are not two.
+ */
+drives: DrivesCompared | null, 
+/**
+ * A drive over drives of healthy cars of the same model; null where none was asked for.
+ */
+reference: ReferenceCompared | null, 
+/**
+ * What could not be read.
+ */
+problems: Array<string>, };
 
 export type Conditions = { 
 /**
@@ -599,7 +713,27 @@ reasons: Array<string>, } | { "kind": "proof",
 /**
  * The proof with its numbers.
  */
-proof: Proof, } | { "kind": "correction", 
+proof: Proof, } | { "kind": "reference", 
+/**
+ * The drive.
+ */
+file: FileRef, 
+/**
+ * Maker and model, in anybody's words.
+ */
+model: string, 
+/**
+ * Why it counts as healthy.
+ */
+text: string, } | { "kind": "earlier", 
+/**
+ * When it was done, ms since 1970-01-01 UTC.
+ */
+done_unix_ms: number, 
+/**
+ * What was done.
+ */
+content: Content, } | { "kind": "correction", 
 /**
  * Number of the entry.
  */
@@ -815,6 +949,28 @@ asked_s: number,
  */
 confirmed_s: number, };
 
+export type DrivesCompared = { 
+/**
+ * The first drive.
+ */
+before: string, 
+/**
+ * The second drive.
+ */
+after: string, 
+/**
+ * Signal by signal.
+ */
+signals: Array<SignalCompared>, 
+/**
+ * Signals that only one of them has.
+ */
+only_in_one: Array<string>, 
+/**
+ * What the numbers do not say.
+ */
+caution: string, };
+
 export type Entry = { 
 /**
  * Its number in the ledger, from 1.
@@ -972,6 +1128,20 @@ alternatives: Array<string>,
  * What would settle it.
  */
 next: Array<string>, };
+
+export type FrameCompared = { 
+/**
+ * The module.
+ */
+module: string, 
+/**
+ * The code that stored it.
+ */
+code: string, 
+/**
+ * Its values, with their units.
+ */
+values: Array<StateCompared>, };
 
 export type FreezeFrame = { 
 /**
@@ -1699,6 +1869,32 @@ problems: Array<string>,
  */
 case: CaseRef | null, };
 
+export type ReferenceCompared = { 
+/**
+ * The drive.
+ */
+drive: string, 
+/**
+ * The model whose healthy drives are meant.
+ */
+model: string, 
+/**
+ * The healthy drives.
+ */
+references: Array<string>, 
+/**
+ * Signal by signal.
+ */
+signals: Array<SignalReferred>, 
+/**
+ * Signals of the drive that no healthy one has.
+ */
+without_reference: Array<string>, 
+/**
+ * What the numbers do not say.
+ */
+caution: string, };
+
 export type Repaired = { 
 /**
  * The good copy.
@@ -1807,6 +2003,42 @@ readable: boolean,
  */
 modules: Array<string>, };
 
+export type SignalCompared = { 
+/**
+ * The signal.
+ */
+id: string, 
+/**
+ * Unit of its numbers.
+ */
+unit: string, 
+/**
+ * One plain sentence.
+ */
+statement: string, 
+/**
+ * Every condition that either drive was in.
+ */
+cells: Array<CellCompared>, };
+
+export type SignalReferred = { 
+/**
+ * The signal.
+ */
+id: string, 
+/**
+ * Unit of its numbers.
+ */
+unit: string, 
+/**
+ * One plain sentence.
+ */
+statement: string, 
+/**
+ * Every condition that the drive was in.
+ */
+cells: Array<CellReferred>, };
+
 export type SignalSummary = { 
 /**
  * Its name.
@@ -1840,6 +2072,20 @@ from_s: number,
  * Seconds since the start of the drive.
  */
 to_s: number, };
+
+export type StateCompared = { 
+/**
+ * What it is the state of.
+ */
+name: string, 
+/**
+ * In the first; null where it is not in it.
+ */
+before: string | null, 
+/**
+ * In the second; null where it is not in it.
+ */
+after: string | null, };
 
 export type Survey = { 
 /**
@@ -1890,6 +2136,32 @@ raw: Array<RawExchange>,
  * The case that it belongs to; null when it belongs to none.
  */
 case: CaseRef | null, };
+
+export type SurveysCompared = { 
+/**
+ * When the first was taken.
+ */
+before: string, 
+/**
+ * When the second was taken.
+ */
+after: string, 
+/**
+ * Every code of either.
+ */
+codes: Array<CodeCompared>, 
+/**
+ * Readiness monitors whose state changed, and those that are incomplete in the second.
+ */
+readiness: Array<StateCompared>, 
+/**
+ * Freeze frames of codes that are in either, value by value; fuel trims among them.
+ */
+frames: Array<FrameCompared>, 
+/**
+ * Modules that answered in one of them only: nothing can be said of their codes.
+ */
+only_in_one: Array<string>, };
 
 export type Suspect = { 
 /**

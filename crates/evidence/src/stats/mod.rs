@@ -11,3 +11,4 @@ pub(crate) mod quantum;
 pub(crate) mod robust;
 pub(crate) mod rows;
 pub(crate) mod shape;
+pub(crate) mod two_samples;

@@ -23,7 +23,7 @@ impl Count {
 }
 
 /// Regularised incomplete beta function; not a number for arguments outside its domain, where the library would panic.
-fn beta_reg(a: f64, b: f64, x: f64) -> f64 {
+pub(crate) fn beta_reg(a: f64, b: f64, x: f64) -> f64 {
     checked_beta_reg(a, b, x).unwrap_or(f64::NAN)
 }
 
@@ -35,7 +35,7 @@ fn beta_quantile(a: f64, b: f64, p: f64) -> f64 {
 /// Least argument between `low` and `high` that `reaches`, for a condition that stays true once it is.
 ///
 /// A bracket may span many orders of magnitude: 200 steps exhaust double precision from any start.
-fn halved(mut low: f64, mut high: f64, reaches: impl Fn(f64) -> bool) -> f64 {
+pub(crate) fn halved(mut low: f64, mut high: f64, reaches: impl Fn(f64) -> bool) -> f64 {
     for _ in 0..200 {
         let middle = f64::midpoint(low, high);
         if middle <= low || middle >= high {

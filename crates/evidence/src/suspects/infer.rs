@@ -332,11 +332,8 @@ impl Instance<'_> {
         let none = of("none").unwrap_or(0.0) / 0.10;
         let several = of("several").unwrap_or(0.0) / 0.07;
         let exchanged = |suspect: &str| {
-            self.model
-                .swap
-                .iter()
-                .find(|row| row.1 == suspect)
-                .and_then(|(kind, _)| of(&format!("{kind} {}", member.id)))
+            let mut kinds = self.model.swap.iter().filter(|row| row.1 == suspect);
+            kinds.find_map(|(kind, _)| of(&format!("{kind} {}", member.id)))
         };
         if !self.model.swap.keys().any(|kind| of(&format!("{kind} {}", member.id)).is_some()) {
             return None;

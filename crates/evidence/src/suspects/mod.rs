@@ -287,6 +287,23 @@ pub struct Outcome {
     pub decides: bool,
 }
 
+/// The suspect of a repair in words, such as "ignition coil of cylinder 1"; `None` where the model has none such.
+#[must_use]
+pub fn repair_in_words(repair: &Repair) -> Option<String> {
+    let (model, member) = model::area(&repair.area)?;
+    let suspect = model.suspects.iter().find(|suspect| suspect.id == repair.suspect)?;
+    Some(suspect.name.replace("{}", model.member_name(member)))
+}
+
+/// What a test by hand showed, in words; `None` where the model has no such test.
+#[must_use]
+pub fn answer_in_words(answer: &Answer) -> Option<String> {
+    let (model, member) = model::area(&answer.area)?;
+    let clue = model.clues.iter().find(|clue| clue.id == answer.test)?;
+    let seen = if answer.is_yes { &clue.yes } else { &clue.no };
+    Some(seen.replace("{}", model.member_name(member)))
+}
+
 /// Weighs the evidence with the models that come with the program.
 #[must_use]
 pub fn weigh(evidence: &Evidence) -> Suspects {

@@ -230,6 +230,16 @@ pub fn standard() -> &'static [Model] {
     &MODELS
 }
 
+/// The model of an area such as `misfire.1`, and which member it is.
+pub(crate) fn area(id: &str) -> Option<(&'static Model, Option<usize>)> {
+    let (name, member) = id.split_once('.').map_or((id, None), |(name, member)| (name, Some(member)));
+    let model = standard().iter().find(|model| model.id == name)?;
+    match member {
+        None => Some((model, None)),
+        Some(member) => Some((model, Some(model.members.iter().position(|it| it.id == member)?))),
+    }
+}
+
 impl Model {
     /// Reads and checks a model; `id` is the name of its file without the ending.
     ///

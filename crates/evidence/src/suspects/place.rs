@@ -27,13 +27,17 @@ pub(super) fn is_at_first(model: &Model, placement: &Placement) -> bool {
 
 /// Where the member's own part of a suspect stands now; `None` where it never moved.
 pub(super) fn sits_elsewhere(model: &Model, member: usize, suspect: &str, placement: &Placement) -> Option<Place> {
-    let mut kinds = model.swap.iter().filter(|(_, id)| *id == suspect);
-    let row = kinds.find_map(|(kind, _)| placement.get(kind))?;
-    match row.iter().position(|number| *number as usize == member + 1) {
+    match row_of(model, suspect, placement)?.iter().position(|number| *number as usize == member + 1) {
         Some(at) if at == member => None,
         Some(at) => Some(Place::On(model.members.get(at)?.name.clone())),
         None => Some(Place::Out),
     }
+}
+
+/// Where the parts of a suspect stand, whatever the swaps call them.
+fn row_of<'a>(model: &Model, suspect: &str, placement: &'a Placement) -> Option<&'a Vec<u32>> {
+    let mut kinds = model.swap.iter().filter(|(_, id)| *id == suspect);
+    kinds.find_map(|(kind, _)| placement.get(kind))
 }
 
 /// The codes that show a clue for a member, as they are numbered where the parts stood when `code` was read.
@@ -42,7 +46,8 @@ pub(super) fn codes_wanted(model: &Model, clue: &Clue, member: Option<usize>, co
     let Some(member) = member else {
         return each.flatten().collect();
     };
-    let row = clue.part.as_ref().and_then(|part| code.placement.get(part));
+    let suspect = clue.part.as_ref().and_then(|part| model.swap.get(part));
+    let row = suspect.and_then(|suspect| row_of(model, suspect, &code.placement));
     let at = match row {
         Some(row) => row.iter().position(|number| *number as usize == member + 1),
         None if clue.part.is_some() || is_at_first(model, &code.placement) => Some(member),

@@ -7,7 +7,7 @@ use axum::routing::{get, post};
 use axum::{Json, Router};
 use serde::Deserialize;
 use wire::Content;
-use workshop::{CaseChoice, NewCase, Workshop, WorkshopError};
+use workshop::{CaseChoice, NewCase, When, Workshop, WorkshopError};
 
 use crate::access::Who;
 use crate::app::App;
@@ -134,14 +134,14 @@ async fn show_open(State(app): State<App>, _: Who) -> Result<Json<Option<wire::C
 async fn add(State(app): State<App>, who: Who, Json(entry): Json<EntryJson>) -> Result<Json<wire::CaseEntry>, Failure> {
     let content = match entry {
         EntryJson::Swap { part, from, to } => {
-            return app.in_case(who, move |workshop| workshop.add_swap(&part, from, to)).await;
+            return app.in_case(who, move |workshop| workshop.add_swap(&part, from, to, When::Now)).await;
         }
         EntryJson::SwapUndone { mistaken } => {
             return app.in_case(who, move |workshop| workshop.undo_swap(mistaken)).await;
         }
         EntryJson::Replaced { part, at, text } => {
             must_be_short(&[&text])?;
-            return app.in_case(who, move |workshop| workshop.add_replacement(&part, at, &text)).await;
+            return app.in_case(who, move |workshop| workshop.add_replacement(&part, at, &text, When::Now)).await;
         }
         EntryJson::Note { text } => Content::Note { text },
         EntryJson::Decision { text, reason } => Content::Decision { text, reason },

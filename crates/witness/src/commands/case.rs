@@ -54,6 +54,10 @@ pub(crate) fn run(command: CaseCommand, json: bool) -> Result<Exit, Failure> {
             })?;
             add(Content::Correction { of: entry, reason, content: content.map(Box::new) })
         }
+        CaseCommand::Compare(args) => super::compare::run(&workshop, args, json),
+        CaseCommand::Reference { drive, model, text } => {
+            made(&workshop.mark_reference(&drive, model.as_deref(), &text)?, json)
+        }
         CaseCommand::Verify { number } => verified(&in_case(number).verify_case()?, json),
         CaseCommand::Export { file } => moved(&workshop.export_case(&file)?, json),
         CaseCommand::Import { file } => moved(&workshop.import_case(&file)?, json),
@@ -160,6 +164,11 @@ fn shown(shown: &wire::CaseShown, json: bool) -> Result<Exit, Failure> {
 /// An entry in a line.
 fn said(entry: &Entry) -> String {
     let text = match &entry.content {
+        Content::Earlier { done_unix_ms, content } => {
+            let done = Entry { content: (**content).clone(), ..Entry::default() };
+            format!("done {}: {}", time(*done_unix_ms), said(&done))
+        }
+        Content::Reference { file, model, text } => format!("healthy drive of a {model}: {text} ({})", file.path),
         Content::Opened { .. } => "opened".to_owned(),
         Content::Vehicle { vehicle, .. } => {
             format!("vehicle: {}", vehicle.vin.as_deref().or(vehicle.plate.as_deref()).unwrap_or("described"))

@@ -7,7 +7,7 @@ use crate::cli::DemoArgs;
 use crate::failure::{Exit, Failure};
 use crate::output::{Aloud, print_json, print_text, progress};
 use wire::CaseVehicle;
-use workshop::{CaseChoice, Control, NewCase, Places, ReportWish, Scope, Shape, Silent, Wish, Workshop};
+use workshop::{CaseChoice, Control, NewCase, Places, ReportWish, Scope, Shape, Silent, When, Wish, Workshop};
 
 /// The invented car of the demo, with two faults that its driver would complain about, after ten minutes on the road.
 const CAR: &str =
@@ -165,8 +165,8 @@ fn shaky_engine(
     progress(
         "\n6. Swap: coil of cylinder 1 with 4, plug of cylinder 1 with 3 (engine off, key out, parts cool); second drive",
     );
-    workshop.add_swap("coil", 1, 4)?;
-    workshop.add_swap("plug", 1, 3)?;
+    workshop.add_swap("coil", 1, 4, When::Now)?;
+    workshop.add_swap("plug", 1, 3, When::Now)?;
     drive("shaky-swapped.mcap", &format!("{BAD_COIL}&coils=4,2,3,1&plugs=3,2,1,4&seed=2"))?;
     let judged = workshop.judge_case()?;
     if !json {
@@ -177,7 +177,7 @@ fn shaky_engine(
         progress(&format!("   {}: {:.0} % -> {:.0} %", change.suspect, 100.0 * change.from, 100.0 * change.to));
     }
     progress("\n7. Repair: a new coil on cylinder 4, where the bad one sits now; third drive, as proof");
-    workshop.add_replacement("coil", Some(4), "new")?;
+    workshop.add_replacement("coil", Some(4), "new", When::Now)?;
     drive("shaky-repaired.mcap", "&coils=4,2,3,1&plugs=3,2,1,4&seed=3")?;
     let proof = workshop.proof_of_case()?;
     for fault in &proof.faults {

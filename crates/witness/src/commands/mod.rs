@@ -4,6 +4,7 @@ mod adapters;
 mod case;
 mod clear;
 mod command;
+mod compare;
 mod definitions;
 mod demo;
 mod drive;

@@ -26,7 +26,11 @@ fn page(result: &wire::Proof) -> String {
     };
     for fault in &result.faults {
         let progress = fault.progress.map(|share| format!(", {:.0} % driven", 100.0 * share)).unwrap_or_default();
-        let title = format!("{} {}", fault.kind, clean(&fault.subject.join(" and ")));
+        let subject = clean(&fault.subject.join(" and "));
+        let title = match &fault.part {
+            Some(part) => format!("{} of {}, watched at {subject}", fault.kind, clean(part)),
+            None => format!("{} {subject}", fault.kind),
+        };
         page += &format!("\n  {title}  ({}{progress})\n", fault.outcome);
         page += &wrapped(&format!("before: {}", clean(&fault.before)), "    ", width);
         page += &wrapped(&format!("now: {}", clean(&fault.statement)), "    ", width);

@@ -1,6 +1,8 @@
 //! `witness swap judge`: does the misfire follow a part, or stay with the cylinder?
 
-use crate::cli::{SwapArgs, SwapCommand};
+use workshop::When;
+
+use crate::cli::{SwapArgs, SwapCommand, WhenArgs};
 use crate::failure::{Exit, Failure};
 use crate::output::{clean, print_json, print_text, progress, width, wrapped};
 
@@ -15,11 +17,12 @@ pub(crate) fn run(args: &SwapArgs, json: bool) -> Result<Exit, Failure> {
             super::tell_case(result.case.as_ref());
             return judged(&result, json);
         }
-        SwapCommand::Add { part, between, from, to, new_at, text } => {
+        SwapCommand::Add { part, between, from, to, new_at, text, when } => {
+            let when = moment(when);
             match (between.as_slice(), from.zip(*to), new_at) {
-                ([first, second], _, _) => workshop.add_swap(part, *first, *second)?,
-                (_, Some((from, to)), _) => workshop.add_swap(part, from, to)?,
-                (_, _, Some(at)) => workshop.add_replacement(part, Some(*at), text)?,
+                ([first, second], _, _) => workshop.add_swap(part, *first, *second, when)?,
+                (_, Some((from, to)), _) => workshop.add_swap(part, from, to, when)?,
+                (_, _, Some(at)) => workshop.add_replacement(part, Some(*at), text, when)?,
                 _ => {
                     return Err(Failure::input("it is not said what changed places").hint(
                         "give --between 1 4 for two parts that changed places, or --new-at 1 for a part from outside",
@@ -36,6 +39,14 @@ pub(crate) fn run(args: &SwapArgs, json: bool) -> Result<Exit, Failure> {
         print_text(&format!("case {}, entry {}\n{}", made.case.number, made.entry.number, placement(&made.placement)));
     }
     Ok(Exit::Done)
+}
+
+fn moment(when: &WhenArgs) -> When {
+    match (when.before_entry, when.minutes_ago) {
+        (Some(entry), _) => When::BeforeEntry(entry),
+        (None, Some(minutes)) => When::MinutesAgo(minutes),
+        (None, None) => When::Now,
+    }
 }
 
 /// Where the parts sit, one line per kind.

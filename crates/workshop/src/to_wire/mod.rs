@@ -1,14 +1,18 @@
 //! What the rooms of the house give, as the JSON of [`wire`].
 
 mod command;
+mod compare;
 mod survey;
 mod suspects;
 
 use signal::Recording;
 
 pub(crate) use command::{driven, output, routine, routine_results};
+pub(crate) use compare::{compared, referred};
 pub(crate) use survey::survey;
 pub(crate) use suspects::{proof, suspects};
+
+use suspects::bounds;
 
 /// What is in a drive.
 #[must_use]

@@ -115,6 +115,6 @@ pub(crate) fn proof(proven: &[Proven], problems: Vec<String>) -> wire::Proof {
     wire::Proof { faults: faults.collect(), verdict: verdict.to_owned(), problems, case: None }
 }
 
-fn bounds(bounds: &Bounds) -> wire::Bounds {
+pub(super) fn bounds(bounds: &Bounds) -> wire::Bounds {
     wire::Bounds { signal: bounds.signal.clone(), unit: bounds.unit.clone(), from: bounds.from, to: bounds.to }
 }

@@ -101,6 +101,10 @@ export function describe(entry: Entry): Described {
       return made('diamond', 'entry_suspects', content.statements.join(' '));
     case 'proof':
       return made('diamond', 'entry_proof', content.proof.faults.map((fault) => fault.statement).join(' '));
+    case 'reference':
+      return made('diamond', 'entry_reference', content.model, address('review', driveOf(content.file.path)));
+    case 'earlier':
+      return describe({ ...entry, content: content.content });
     case 'correction':
       return made('cross', 'entry_correction', t('entry_corrects', { n: content.of, why: content.reason }));
     case 'closed':
