@@ -16,7 +16,7 @@ const BENT: f64 = 4.0;
 const LEAST_READINGS: usize = 5;
 const PARTED: f64 = 0.05;
 const MOST_PARTS: f64 = 0.5;
-const LEAST_PARTS: usize = 4;
+const LEAST_PARTS: usize = 2;
 /// Rows between these intervals, seconds, are too slow to show themselves whether corners were cut, and quick enough to be made
 /// of still slower ones; where a whole round or more lies between two rows nothing was filled in.
 pub(super) const SLOW_S: (f64, f64) = (0.25, 0.6);
