@@ -1,5 +1,7 @@
 //! Asking modules, one request at a time, with everything written down.
 
+use std::collections::BTreeSet;
+
 use link::{Exchange, Link, LinkError, LinkInfo, Reply, Request, Target};
 use protocol::{Address, Bus, Nanos};
 
@@ -27,6 +29,10 @@ pub struct Vehicle {
     /// `None` until it was asked.
     pub(crate) vin: Option<Option<protocol::Vin>>,
     pub(crate) learnt: crate::tune::Learnt,
+    /// Whether an extended session may be opened for reading.
+    pub(crate) may_open_sessions: bool,
+    /// Modules that would send by themselves in an extended session.
+    pub(crate) session_would_help: BTreeSet<Address>,
 }
 
 /// How often a survey opens a lost adapter again before it gives up.
@@ -51,6 +57,18 @@ impl Vehicle {
     #[must_use]
     pub fn problems(&self) -> &[String] {
         &self.problems
+    }
+
+    /// Lets the sampler open an extended diagnostic session in modules that send values by themselves (service 2A) only
+    /// there, and leave it at the end. Off at first: a module may behave otherwise in such a session.
+    pub fn allow_sessions(&mut self, allowed: bool) {
+        self.may_open_sessions = allowed;
+    }
+
+    /// The modules that [`Vehicle::allow_sessions`] would make faster, as far as they were tried.
+    #[must_use]
+    pub fn faster_in_session(&self) -> Vec<Address> {
+        self.session_would_help.iter().copied().collect()
     }
 
     /// Whether OBD services have the layout that they have on CAN.

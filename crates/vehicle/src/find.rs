@@ -1,5 +1,7 @@
 //! Who is there: the modules that answer.
 
+use std::collections::BTreeSet;
+
 use link::{Link, LinkError, Target};
 use protocol::obd::{Supported, current, on_uds};
 use protocol::uds_read::identifiers;
@@ -31,6 +33,8 @@ impl Vehicle {
             notes: Vec::new(),
             vin: None,
             learnt: crate::tune::Learnt::default(),
+            may_open_sessions: false,
+            session_would_help: BTreeSet::new(),
         };
         let asked = current::request(&[0x00]);
         let found = vehicle.ask_everyone(&asked)?;

@@ -1,6 +1,8 @@
 //! Which requests bring the wanted signals, and how many signals share one.
 
-use definition::{Definitions, Read, SignalDefinition};
+use std::sync::Arc;
+
+use definition::{Definitions, Message, Read, SignalDefinition, ValueError};
 use link::{LinkError, Target};
 use protocol::obd::monitors;
 use protocol::obd::{Supported, info, on_uds};
@@ -8,6 +10,7 @@ use protocol::uds_read::identifiers;
 use protocol::{Address, kwp};
 use signal::{Catalogue, SignalId, Unit};
 
+use crate::hear::Broadcast;
 use crate::poll::Poll;
 use crate::schedule::Pace;
 use crate::{Module, Vehicle};
@@ -37,17 +40,74 @@ pub struct PlannedSignal {
     pub title: String,
     /// Where it comes from, such as `7E8 01 0C`.
     pub source: String,
-    /// How it is read; `None` for what the adapter measures itself.
-    pub(crate) definition: Option<(Address, SignalDefinition)>,
+    pub(crate) origin: Origin,
     pub(crate) pace: Pace,
 }
 
+/// How a signal is obtained.
+#[derive(Debug, Clone)]
+pub(crate) enum Origin {
+    /// A module is asked.
+    Read(Address, SignalDefinition),
+    /// A module broadcasts it.
+    Broadcast(Broadcast),
+    /// The adapter measures it itself.
+    Supply,
+}
+
 impl PlannedSignal {
+    fn read(id: &SignalId, (address, definition): &(Address, SignalDefinition), pace: Pace) -> Self {
+        Self {
+            id: id.clone(),
+            unit: definition.unit.clone(),
+            title: definition.title.clone(),
+            source: read_source(*address, definition),
+            origin: Origin::Read(*address, definition.clone()),
+            pace,
+        }
+    }
+
+    fn heard(id: &SignalId, broadcast: Broadcast, pace: Pace) -> Self {
+        let signal = broadcast.message.signals.get(broadcast.signal);
+        Self {
+            id: id.clone(),
+            unit: signal.map_or_else(|| Unit::named(""), |signal| signal.unit.clone()),
+            title: signal.map(|signal| signal.title.clone()).unwrap_or_default(),
+            source: format!("broadcast {} {}", broadcast.message.id, broadcast.message.name),
+            origin: Origin::Broadcast(broadcast),
+            pace,
+        }
+    }
+
+    fn supply(id: &SignalId, pace: Pace) -> Self {
+        Self {
+            id: id.clone(),
+            unit: Unit::named("V"),
+            title: Catalogue::standard().get(id).map(|known| known.title.clone()).unwrap_or_default(),
+            source: "adapter".to_owned(),
+            origin: Origin::Supply,
+            pace,
+        }
+    }
+
+    /// From now on it is asked for, where that is possible.
+    pub(crate) fn ask_instead(&mut self) {
+        let Origin::Broadcast(broadcast) = &self.origin else { return };
+        if let Some((address, definition)) = broadcast.instead.clone() {
+            self.source = read_source(address, &definition);
+            self.origin = Origin::Read(address, definition);
+        }
+    }
+
     /// Seconds between two requests for a signal that is asked slowly on purpose; `None`: as often as the link allows.
     #[must_use]
     pub fn period_s(&self) -> Option<f64> {
         (self.pace.period_ns > 0).then(|| signal::seconds_from_nanos(self.pace.period_ns))
     }
+}
+
+fn read_source(address: Address, definition: &SignalDefinition) -> String {
+    format!("{address} {}", protocol::Hex(definition.read.request()))
 }
 
 /// A signal that is wanted, and how often.
@@ -96,7 +156,24 @@ pub struct Unavailable {
 impl Plan {
     /// How a signal's bytes become its value, for signals that come from a module.
     pub(crate) fn definition(&self, signal: usize) -> Option<&SignalDefinition> {
-        self.signals.get(signal)?.definition.as_ref().map(|(_, definition)| definition)
+        match &self.signals.get(signal)?.origin {
+            Origin::Read(_, definition) => Some(definition),
+            Origin::Broadcast(_) | Origin::Supply => None,
+        }
+    }
+
+    /// The values of these signals in the data of their read. A value beyond what can be true is still what the module
+    /// said, and the checks must see it.
+    pub(crate) fn values<'p>(
+        &'p self,
+        signals: &'p [usize],
+        data: &'p [u8],
+    ) -> impl Iterator<Item = (usize, f64)> + 'p {
+        let value = |signal: &usize| match self.definition(*signal)?.value(data) {
+            Ok(value) | Err(ValueError::Implausible { value, .. }) => Some((*signal, value)),
+            Err(_) => None,
+        };
+        signals.iter().filter_map(value)
     }
 
     /// Number of data bytes of a read, where it never varies.
@@ -175,26 +252,68 @@ impl Vehicle {
     pub fn plan_wishes(&mut self, wishes: &[Wish], definitions: &Definitions) -> Result<Plan, LinkError> {
         let vin = if definitions.files().is_empty() { None } else { self.vin()? };
         let vin = vin.as_ref().map(protocol::Vin::as_str);
-        let maker: Vec<(Address, SignalDefinition)> = definitions
+        let reads = self.reads(wishes, definitions, vin)?;
+        let messages: Vec<Arc<Message>> = definitions
+            .messages(vin)
+            .filter(|message| wishes.iter().any(|wish| signal_in(message, &wish.id).is_some()))
+            .cloned()
+            .map(Arc::new)
+            .collect();
+        self.overhear(&messages)?;
+        let can_hear = !messages.is_empty() && self.hears_frames();
+        let mut plan = Plan::default();
+        for wish in wishes {
+            let (id, pace) = (&wish.id, wish.pace());
+            let read = reads.iter().find(|(_, definition)| definition.id == *id);
+            let message = messages.iter().find_map(|message| Some((message, signal_in(message, id)?)));
+            let broadcast = message.filter(|_| can_hear).map(|(message, signal)| Broadcast {
+                message: Arc::clone(message),
+                signal,
+                every_ns: self.learnt.heard.get(&message.id).copied().flatten(),
+                instead: read.cloned(),
+            });
+            match (read, broadcast) {
+                // What is not heard and can be had otherwise is asked for.
+                (Some(read), None | Some(Broadcast { every_ns: None, .. })) => {
+                    plan.signals.push(PlannedSignal::read(id, read, pace));
+                }
+                (_, Some(broadcast)) => plan.signals.push(PlannedSignal::heard(id, broadcast, pace)),
+                (None, None) if id.as_str() == SUPPLY => plan.signals.push(PlannedSignal::supply(id, pace)),
+                (None, None) => {
+                    let reason = reason(id, definitions, message.is_some()).to_owned();
+                    plan.unavailable.push(Unavailable { id: id.clone(), reason });
+                }
+            }
+        }
+        plan.polls = self.first_polls(&plan);
+        Ok(plan)
+    }
+
+    /// What the modules can be asked for: the maker's definitions first, for they are finer.
+    fn reads(
+        &mut self,
+        wishes: &[Wish],
+        definitions: &Definitions,
+        vin: Option<&str>,
+    ) -> Result<Vec<(Address, SignalDefinition)>, LinkError> {
+        let mut reads: Vec<(Address, SignalDefinition)> = definitions
             .maker_signals(vin)
             .filter_map(|definition| Some((definition.module?, definition.clone())))
             .filter(|(address, _)| self.modules.iter().any(|module| module.address == *address))
             .collect();
-        let needs_results = |id: &SignalId| {
+        let needs_results = wishes.iter().any(|Wish { id, .. }| {
             definitions.of(id).any(|definition| matches!(definition.read, Read::MonitorResult { .. }))
-                && maker.iter().all(|(_, definition)| definition.id != *id)
-        };
+                && reads.iter().all(|(_, definition)| definition.id != *id)
+        });
         let is_can = self.is_can();
-        let mut standard: Vec<(Address, SignalDefinition)> = Vec::new();
         for module in self.modules.clone() {
-            let monitors =
-                if is_can && module.speaks == crate::Speaks::Obd && wishes.iter().any(|wish| needs_results(&wish.id)) {
-                    self.numbers(module.address, monitors::request)?
-                } else {
-                    Supported::default()
-                };
+            let monitors = if is_can && module.speaks == crate::Speaks::Obd && needs_results {
+                self.numbers(module.address, monitors::request)?
+            } else {
+                Supported::default()
+            };
             let offered = definitions.obd_signals(&module.pids, &monitors);
-            standard.extend(offered.into_iter().map(|definition| {
+            reads.extend(offered.into_iter().map(|definition| {
                 let mut definition = definition.clone();
                 if let (crate::Speaks::ObdOnUds, Read::Pid(pid)) = (module.speaks, definition.read) {
                     definition.read = Read::Did(on_uds::parameter(pid)); // the same bytes under another name
@@ -202,43 +321,26 @@ impl Vehicle {
                 (module.address, definition)
             }));
         }
-        let mut plan = Plan::default();
-        for wish in wishes {
-            let (id, pace) = (&wish.id, wish.pace());
-            let found = maker.iter().chain(&standard).find(|(_, definition)| definition.id == *id);
-            let known = Catalogue::standard().get(id);
-            if let Some((address, definition)) = found {
-                plan.signals.push(PlannedSignal {
-                    id: id.clone(),
-                    unit: definition.unit.clone(),
-                    title: definition.title.clone(),
-                    source: format!("{address} {}", protocol::Hex(definition.read.request())),
-                    definition: Some((*address, definition.clone())),
-                    pace,
-                });
-            } else if id.as_str() == SUPPLY {
-                plan.signals.push(PlannedSignal {
-                    id: id.clone(),
-                    unit: Unit::named("V"),
-                    title: known.map(|known| known.title.clone()).unwrap_or_default(),
-                    source: "adapter".to_owned(),
-                    definition: None,
-                    pace,
-                });
-            } else {
-                let reason = if definitions.of(id).next().is_some() {
-                    "no module of this car offers it"
-                } else if known.is_some() {
-                    "no definition says how to read it from this car; give a file of its maker with --definitions"
-                } else {
-                    "no such signal is known; `witness signals` lists the names"
-                };
-                plan.unavailable.push(Unavailable { id: id.clone(), reason: reason.to_owned() });
-            }
-        }
-        plan.polls = self.first_polls(&plan);
-        Ok(plan)
+        Ok(reads)
     }
+}
+
+/// Why a signal cannot be had, and what to do about it.
+fn reason(id: &SignalId, definitions: &Definitions, is_broadcast: bool) -> &'static str {
+    if is_broadcast {
+        "the car broadcasts it, and this adapter cannot listen beside its requests; a CAN adapter can"
+    } else if definitions.of(id).next().is_some() {
+        "no module of this car offers it"
+    } else if Catalogue::standard().get(id).is_some() {
+        "no definition says how to read it from this car; give a file of its maker with --definitions"
+    } else {
+        "no such signal is known; `witness signals` lists the names"
+    }
+}
+
+/// Where in a message a signal is.
+fn signal_in(message: &Message, id: &SignalId) -> Option<usize> {
+    message.signals.iter().position(|signal| signal.id == *id)
 }
 
 /// Whom to address for a module, and how many replies will come to this request if that is known.

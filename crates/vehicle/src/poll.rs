@@ -1,21 +1,28 @@
 //! Requests that are asked again and again, and how the reads of a module share them.
 
 use definition::Read;
+use link::{Source, Wanted};
 use protocol::kwp::local_data;
 use protocol::obd::{current, monitors};
 use protocol::uds::dynamic::{self, Piece};
+use protocol::uds::{periodic, session, tester_present};
 use protocol::uds_read::identifiers;
-use protocol::{Address, ReplyError};
+use protocol::{Address, Nanos, ReplyError};
 
 use crate::Plan;
+use crate::grouping::Grouping;
+use crate::plan::Origin;
 use crate::schedule::Pace;
 
-/// Data bytes of an answer that fits a single CAN frame (ISO 15765-2).
-const ONE_FRAME: usize = 7;
-/// Most data bytes of an identifier that is defined here: an answer of 8 frames, which any module's buffer holds.
-const MOST_DEFINED: usize = 48;
-/// First identifier that a tester may define (ISO 14229-1).
-const FIRST_DEFINED: u16 = 0xF300;
+impl Stream {
+    /// What has to be listened to for it.
+    pub(crate) fn wanted(self) -> Wanted {
+        match self.from {
+            Source::Frame(id) => Wanted::Frames(id),
+            Source::Message(address) => Wanted::Messages(address),
+        }
+    }
+}
 
 /// What is read, with the signals (indices into the plan) that are in it.
 pub(crate) type Reads = Vec<(Read, Vec<usize>)>;
@@ -34,8 +41,8 @@ pub(crate) enum Poll {
         reads: Reads,
         /// How often it is worth asking.
         pace: Pace,
-        /// The identifier under which all of them were defined together; `None`: each by its own.
-        defined: Option<Defined>,
+        /// How they come.
+        way: Way,
     },
     /// The adapter's own measurement of its supply.
     Supply {
@@ -46,37 +53,62 @@ pub(crate) enum Poll {
     },
 }
 
-/// An identifier that is defined by us (service 2C).
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) struct Defined {
-    /// Its number.
-    pub(crate) did: u16,
-    /// Whether the module knows it by now.
-    pub(crate) is_set: bool,
+/// How the reads of a poll come.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) enum Way {
+    /// All in the answer to one request, each under its own number.
+    Own,
+    /// All in the answer to one request, under an identifier of ours (service 2C).
+    Defined {
+        /// Its number.
+        did: u16,
+        /// Whether the module knows it by now.
+        is_set: bool,
+    },
+    /// The module sends them by itself (service 2A). What is asked again and again is that it stays at it.
+    Periodic {
+        /// Periodic numbers, and how many of the reads are under each, in order.
+        numbers: Vec<(u8, usize)>,
+        /// How its messages come.
+        stream: Stream,
+        /// Whether it has begun by now.
+        is_set: bool,
+    },
 }
 
-/// How the reads of one module share requests.
+/// How the messages come that a module sends by itself.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) enum Grouping {
-    /// Up to so many in one request.
-    Most(usize),
-    /// As many as have an answer in a single frame.
-    OneFrame,
-    /// Put together under identifiers of our own.
-    Defined,
+pub(crate) struct Stream {
+    /// From where.
+    pub(crate) from: Source,
+    /// Whether the module sends them in an extended session only.
+    pub(crate) in_session: bool,
 }
 
 /// Data bytes of the answer to a read where they never vary.
-type Length<'l> = &'l dyn Fn(Read, &[usize]) -> Option<usize>;
+pub(crate) type Length<'l> = &'l dyn Fn(Read, &[usize]) -> Option<usize>;
 
 impl Poll {
     /// One read with its signals.
     pub(crate) fn alone(address: Address, read: Read, signals: Vec<usize>, pace: Pace) -> Self {
-        Self::Module { address, reads: vec![(read, signals)], pace, defined: None }
+        Self::Module { address, reads: vec![(read, signals)], pace, way: Way::Own }
     }
 
+    /// The request for one signal that a module is asked for.
+    pub(crate) fn of_signal(plan: &Plan, idx: usize) -> Option<Self> {
+        let signal = plan.signals.get(idx)?;
+        match &signal.origin {
+            Origin::Read(address, definition) => Some(Self::alone(*address, definition.read, vec![idx], signal.pace)),
+            Origin::Broadcast(_) | Origin::Supply => None,
+        }
+    }
+
+    /// How often it has to be asked.
     pub(crate) fn pace(&self) -> Pace {
         match self {
+            Self::Module { way: Way::Periodic { .. }, .. } => {
+                Pace { period_ns: tester_present::PERIOD.as_nanos() as Nanos, ..Pace::default() }
+            }
             Self::Module { pace, .. } | Self::Supply { pace, .. } => *pace,
         }
     }
@@ -98,9 +130,11 @@ impl Poll {
 
     /// Service and parameters.
     pub(crate) fn request(&self) -> Vec<u8> {
-        let Self::Module { reads, defined, .. } = self else { return Vec::new() };
-        if let Some(defined) = defined {
-            return identifiers::request(&[defined.did]);
+        let Self::Module { reads, way, .. } = self else { return Vec::new() };
+        match way {
+            Way::Own => {}
+            Way::Defined { did, .. } => return identifiers::request(&[*did]),
+            Way::Periodic { .. } => return tester_present::request(true),
         }
         let pids = reads.iter().filter_map(|(read, _)| match read {
             Read::Pid(pid) => Some(*pid),
@@ -118,31 +152,91 @@ impl Poll {
         }
     }
 
-    /// The requests that have to go before it, in order: the definition of its identifier, if the module does not know it.
+    /// The requests that have to go before it, in order: what makes its identifiers known to the module, and lets it begin
+    /// to send. Empty when that is done. Of all of them only [`dynamic::clear`] may be refused.
     pub(crate) fn preparation(&self, length: Length<'_>) -> Vec<Vec<u8>> {
-        let Self::Module { reads, defined: Some(Defined { did, is_set: false }), .. } = self else { return Vec::new() };
-        let piece = |(read, signals): &(Read, Vec<usize>)| match read {
-            Read::Did(did) => {
-                Some(Piece { did: *did, position: 1, n_bytes: u8::try_from(length(*read, signals)?).ok()? })
+        let Self::Module { reads, way, .. } = self else { return Vec::new() };
+        match way {
+            Way::Own | Way::Defined { is_set: true, .. } | Way::Periodic { is_set: true, .. } => Vec::new(),
+            Way::Defined { did, .. } => define(*did, reads, length),
+            Way::Periodic { numbers, stream, .. } => {
+                let session = stream.in_session.then(|| session::request(session::EXTENDED));
+                let mut steps: Vec<Vec<u8>> = session.into_iter().collect();
+                for (number, reads) in parts_of(numbers, reads) {
+                    steps.extend(define(periodic::did(number), reads, length));
+                }
+                steps.push(periodic::request(periodic::Rate::Fast, &self.sent_numbers()));
+                steps
             }
-            _ => None,
-        };
-        // What an earlier tester left under this number goes first: a definition adds to the one before.
-        vec![dynamic::clear(Some(*did)), dynamic::define(*did, &reads.iter().filter_map(piece).collect::<Vec<_>>())]
+        }
     }
 
-    /// The same reads in two requests, or each identifier by its own instead of under one of ours; `None` when there is only
-    /// one.
-    pub(crate) fn split(&self) -> Option<Vec<Self>> {
+    /// The requests that undo what [`Poll::preparation`] did and the module would go on with; the identifiers that are
+    /// only known to it stay, as they disturb nobody.
+    pub(crate) fn ending(&self) -> Vec<Vec<u8>> {
+        let Self::Module { way: Way::Periodic { stream, is_set: true, .. }, .. } = self else { return Vec::new() };
+        let session = stream.in_session.then(|| session::request(session::DEFAULT));
+        std::iter::once(periodic::stop(&self.sent_numbers())).chain(session).collect()
+    }
+
+    /// Notes whether the module knows by now what [`Poll::preparation`] tells it.
+    pub(crate) fn set(&mut self, now: bool) {
+        if let Self::Module { way: Way::Defined { is_set, .. } | Way::Periodic { is_set, .. }, .. } = self {
+            *is_set = now;
+        }
+    }
+
+    /// How the messages come, where the module sends by itself.
+    pub(crate) fn stream(&self) -> Option<Stream> {
         match self {
-            Self::Module { address, reads, pace, defined } if reads.len() > 1 => {
-                let n =
-                    if defined.is_some() { Grouping::first_of(reads).unwrap_or(1) } else { reads.len().div_ceil(2) };
+            Self::Module { way: Way::Periodic { stream, .. }, .. } => Some(*stream),
+            _ => None,
+        }
+    }
+
+    /// The periodic numbers that the module is to send by itself.
+    pub(crate) fn sent_numbers(&self) -> Vec<u8> {
+        match self {
+            Self::Module { way: Way::Periodic { numbers, .. }, .. } => {
+                numbers.iter().map(|(number, _)| *number).collect()
+            }
+            _ => Vec::new(),
+        }
+    }
+
+    /// What it is called in notes.
+    pub(crate) fn title(&self) -> String {
+        match self {
+            Self::Supply { .. } => "supply voltage".to_owned(),
+            Self::Module { address, .. } => format!("{address} `{}`", protocol::Hex(self.request())),
+        }
+    }
+
+    /// How many of the reads are in a complete answer.
+    pub(crate) fn n_answered(&self) -> usize {
+        if self.stream().is_some() { 0 } else { self.reads().len() }
+    }
+
+    /// Whether it has a preparation.
+    pub(crate) fn is_prepared(&self) -> bool {
+        matches!(self, Self::Module { way: Way::Defined { .. } | Way::Periodic { .. }, .. })
+    }
+
+    /// The same reads in two requests, or each identifier asked for by its own number; `None` when there is nothing to split.
+    ///
+    /// `pace_of`: how often each signal is worth asking, for the parts need not be asked alike.
+    pub(crate) fn split(&self, pace_of: &dyn Fn(usize) -> Option<Pace>) -> Option<Vec<Self>> {
+        match self {
+            Self::Module { address, reads, pace, way } if reads.len() > 1 || *way != Way::Own => {
+                let n = match way {
+                    Way::Own => reads.len().div_ceil(2),
+                    Way::Defined { .. } | Way::Periodic { .. } => Grouping::first_of(reads).unwrap_or(1),
+                };
                 let part = |reads: &[(Read, Vec<usize>)]| Self::Module {
                     address: *address,
                     reads: reads.to_vec(),
-                    pace: *pace,
-                    defined: None,
+                    pace: signals_of(reads).filter_map(pace_of).reduce(Pace::and).unwrap_or(*pace),
+                    way: Way::Own,
                 };
                 Some(reads.chunks(n).map(part).collect())
             }
@@ -150,21 +244,36 @@ impl Poll {
         }
     }
 
+    /// The periodic number of a message that the module sent by itself, and the data of each read in it, with the signals
+    /// that are in it; `None` for a message of something else.
+    pub(crate) fn sent_parts(&self, from: Source, message: &[u8], length: Length<'_>) -> Option<(u8, Vec<Part<'_>>)> {
+        let Self::Module { way: Way::Periodic { numbers, stream, is_set: true }, reads, .. } = self else {
+            return None;
+        };
+        let (number, data) = periodic::message(message).filter(|_| from == stream.from)?;
+        let (_, reads) = parts_of(numbers, reads).find(|(own, _)| *own == number)?;
+        Some((number, in_order(reads, data, length)))
+    }
+
     /// The data of each read that is in a reply, with the signals that are in it.
     pub(crate) fn parts(&self, reply: &[u8], length: Length<'_>) -> Result<Vec<Part<'_>>, ReplyError> {
         let (asked, reads) = (self.request(), self.reads());
         let signals_of =
             |wanted: Read| reads.iter().find(|(read, _)| *read == wanted).map(|(_, signals)| signals.as_slice());
-        if let Self::Module { defined: Some(_), .. } = self {
-            let whole = identifiers::interpret(&asked, reply, |_| None)?.value;
-            let mut rest = whole.first().map(|whole| whole.data.as_slice()).unwrap_or_default();
-            let mut parts = Vec::new();
-            for (read, signals) in reads {
-                let Some((data, after)) = length(*read, signals).and_then(|n| rest.split_at_checked(n)) else { break };
-                parts.push((signals.as_slice(), data.to_vec()));
-                rest = after;
+        match self {
+            Self::Module { way: Way::Defined { .. }, .. } => {
+                let whole = identifiers::interpret(&asked, reply, |_| None)?.value;
+                return Ok(in_order(
+                    reads,
+                    whole.first().map(|whole| whole.data.as_slice()).unwrap_or_default(),
+                    length,
+                ));
             }
-            return Ok(parts);
+            // The values come by themselves.
+            Self::Module { way: Way::Periodic { .. }, .. } => {
+                return tester_present::interpret(&asked, reply).map(|()| Vec::new());
+            }
+            _ => {}
         }
         Ok(match reads.first() {
             Some((Read::Pid(_), _)) => current::interpret(&asked, reply)?
@@ -198,123 +307,42 @@ impl Poll {
     }
 }
 
-impl Grouping {
-    /// Most reads of this kind in one request, before anything is known of the module: six parameters (SAE J1979), and the
-    /// three identifiers whose request still is a single frame; `None` for reads that share none.
-    pub(crate) fn first_of(reads: &[(Read, Vec<usize>)]) -> Option<usize> {
-        match reads.first()?.0 {
-            Read::Pid(_) => Some(current::MAX_PIDS),
-            Read::Did(_) => Some(3),
-            Read::MonitorResult { .. } | Read::Local(_) => None,
-        }
-    }
+/// The requests that make `did` stand for these reads. What an earlier tester left under this number goes first: a
+/// definition adds to the one before.
+fn define(did: u16, reads: &[(Read, Vec<usize>)], length: Length<'_>) -> Vec<Vec<u8>> {
+    let piece = |(read, signals): &(Read, Vec<usize>)| match read {
+        Read::Did(did) => Some(Piece { did: *did, position: 1, n_bytes: u8::try_from(length(*read, signals)?).ok()? }),
+        _ => None,
+    };
+    vec![dynamic::clear(Some(did)), dynamic::define(did, &reads.iter().filter_map(piece).collect::<Vec<_>>())]
 }
 
-/// Reads of one module, one kind and one pace class, each alone.
-pub(crate) struct Class {
-    /// The module.
-    pub(crate) address: Address,
-    /// The service that reads them.
-    pub(crate) service: u8,
-    period_ns: protocol::Nanos,
-    /// One poll per read.
-    pub(crate) polls: Vec<Poll>,
+/// The data of reads that stand one after the other; those that are cut off are left out.
+fn in_order<'p>(reads: &'p [(Read, Vec<usize>)], data: &[u8], length: Length<'_>) -> Vec<Part<'p>> {
+    let mut rest = data;
+    let mut parts = Vec::new();
+    for (read, signals) in reads {
+        let Some((data, after)) = length(*read, signals).and_then(|n| rest.split_at_checked(n)) else { break };
+        parts.push((signals.as_slice(), data.to_vec()));
+        rest = after;
+    }
+    parts
 }
 
-impl Class {
-    /// Whether the reads may share requests: each has a length that never varies, for answers are taken apart by lengths.
-    fn may_share(&self, length: Length<'_>) -> bool {
-        self.polls.iter().all(|poll| {
-            Grouping::first_of(poll.reads()).is_some()
-                && poll.reads().iter().all(|(read, signals)| length(*read, signals).is_some())
-        })
-    }
-
-    /// The polls with their reads put together. `n_defined` counts the identifiers that are used up.
-    pub(crate) fn grouped(&self, how: Grouping, length: Length<'_>, n_defined: &mut u16) -> Vec<Poll> {
-        if self.polls.len() < 2 || !self.may_share(length) {
-            return self.polls.clone();
-        }
-        // Of each read: bytes in the answer, with the echo of its number or without.
-        let echo = if self.service == 0x01 { 1 } else { 2 };
-        let bytes = |poll: &Poll| -> usize {
-            poll.reads().iter().filter_map(|(read, signals)| length(*read, signals)).map(|n| n + echo).sum()
-        };
-        let most_pids = if self.service == 0x01 { current::MAX_PIDS } else { usize::MAX };
-        let fits = |group: &[&Poll], poll: &Poll| match how {
-            Grouping::Most(most) => group.len() < most.max(1),
-            Grouping::OneFrame => {
-                let all: usize = group.iter().map(|poll| bytes(poll)).sum();
-                1 + all + bytes(poll) <= ONE_FRAME && group.len() < most_pids
-            }
-            Grouping::Defined => {
-                let all: usize = group.iter().map(|poll| bytes(poll) - echo).sum();
-                all + bytes(poll) - echo <= MOST_DEFINED
-            }
-        };
-        let mut order: Vec<&Poll> = self.polls.iter().collect();
-        if how == Grouping::OneFrame {
-            // First fit, longest first.
-            order.sort_by_key(|poll| std::cmp::Reverse(bytes(poll)));
-        }
-        let mut groups: Vec<Vec<&Poll>> = Vec::new();
-        for poll in order {
-            match groups.iter_mut().find(|group| fits(group, poll)) {
-                Some(group) => group.push(poll),
-                None => groups.push(vec![poll]),
-            }
-        }
-        let joined = groups.into_iter().map(|group| {
-            let pace = group.iter().map(|poll| poll.pace()).reduce(Pace::and).unwrap_or_default();
-            let reads: Reads = group.iter().flat_map(|poll| poll.reads().iter().cloned()).collect();
-            let defined = (how == Grouping::Defined && reads.len() > 1).then(|| {
-                *n_defined += 1;
-                Defined { did: FIRST_DEFINED + (*n_defined - 1) % 0x100, is_set: false }
-            });
-            Poll::Module { address: self.address, reads, pace, defined }
-        });
-        joined.collect()
-    }
+/// The signals in these reads.
+fn signals_of(reads: &[(Read, Vec<usize>)]) -> impl Iterator<Item = usize> {
+    reads.iter().flat_map(|(_, signals)| signals).copied()
 }
 
-/// Every read of a plan alone, the signals of one answer together, in classes that may share requests; and the polls that
-/// ask no module.
-pub(crate) fn classes(plan: &Plan) -> (Vec<Class>, Vec<Poll>) {
-    let mut classes: Vec<Class> = Vec::new();
-    let mut others = Vec::new();
-    for (idx, signal) in plan.signals.iter().enumerate() {
-        let Some((address, definition)) = &signal.definition else {
-            others.push(Poll::Supply { signal: idx, pace: signal.pace });
-            continue;
-        };
-        let service = definition.read.request().first().copied().unwrap_or_default();
-        // A result of a self-test comes with all results of its monitor.
-        let same_answer = |read: &Read| match (read, definition.read) {
-            (Read::MonitorResult { mid, .. }, Read::MonitorResult { mid: own, .. }) => *mid == own,
-            (read, own) => *read == own,
-        };
-        let known = classes.iter_mut().filter(|class| class.address == *address && class.service == service);
-        let known = known.flat_map(|class| &mut class.polls).find_map(|poll| match poll {
-            Poll::Module { reads, pace, .. } if reads.iter().any(|(read, _)| same_answer(read)) => Some((reads, pace)),
-            _ => None,
-        });
-        if let Some((reads, pace)) = known {
-            *pace = pace.and(signal.pace);
-            match reads.iter_mut().find(|(read, _)| *read == definition.read) {
-                Some((_, members)) => members.push(idx),
-                None => reads.push((definition.read, vec![idx])),
-            }
-            continue;
-        }
-        let poll = Poll::alone(*address, definition.read, vec![idx], signal.pace);
-        let period_ns = signal.pace.period_ns;
-        match classes
-            .iter_mut()
-            .find(|class| (class.address, class.service, class.period_ns) == (*address, service, period_ns))
-        {
-            Some(class) => class.polls.push(poll),
-            None => classes.push(Class { address: *address, service, period_ns, polls: vec![poll] }),
-        }
-    }
-    (classes, others)
+/// The reads under each periodic number.
+fn parts_of<'p>(
+    numbers: &'p [(u8, usize)],
+    reads: &'p [(Read, Vec<usize>)],
+) -> impl Iterator<Item = (u8, &'p [(Read, Vec<usize>)])> {
+    let mut rest = reads;
+    numbers.iter().map(move |(number, count)| {
+        let (own, after) = rest.split_at_checked(*count).unwrap_or((rest, &[]));
+        rest = after;
+        (*number, own)
+    })
 }

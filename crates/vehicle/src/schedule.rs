@@ -75,6 +75,13 @@ impl Schedule {
         }
     }
 
+    /// Lets a poll come next, before its period is over.
+    pub(crate) fn hasten(&mut self, idx: usize) {
+        if let Some(slot) = self.slots.get_mut(idx).filter(|slot| slot.pace.period_ns > 0) {
+            (slot.from_ns, slot.due_ns) = (Nanos::MIN, Nanos::MIN);
+        }
+    }
+
     /// Chooses among the polls for which `is_free`, and counts the chosen one as asked at `now`.
     pub(crate) fn next(&mut self, now: Nanos, is_free: impl Fn(usize) -> bool) -> Next {
         let open = |idx: &usize| self.slots[*idx].from_ns <= now && is_free(*idx);

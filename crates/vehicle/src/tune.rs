@@ -1,14 +1,17 @@
 //! Which reads share a request is tried out: what is fastest depends on the answer time of the module, on the delay around
 //! flow controls and on the adapter, and the car is the only one who knows them.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use link::{LinkError, Request};
-use protocol::{Address, Nanos, NegativeCode, ReplyError};
+use protocol::{Address, CanId, Nanos, NegativeCode, ReplyError, reply_body};
 
-use crate::plan::target;
-use crate::poll::{Class, Grouping, Poll, classes};
-use crate::{Plan, Vehicle};
+use crate::hear::{Broadcast, Heartbeat};
+
+use crate::grouping::{Class, Grouping, classes};
+use crate::plan::{Origin, target};
+use crate::poll::{Poll, Way};
+use crate::{Plan, PlannedSignal, Vehicle};
 
 /// Longest time that the trials of one plan may take.
 const MOST_NS: Nanos = 2_000_000_000;
@@ -26,6 +29,10 @@ pub(crate) struct Learnt {
     most: BTreeMap<(Address, u8), usize>,
     /// Which grouping was fastest, by module, service and number of reads.
     best: BTreeMap<(Address, u8, usize), Grouping>,
+    /// Modules that did not keep sending by themselves.
+    mute: BTreeSet<Address>,
+    /// How often messages that are broadcast come, by the identifier of their definition.
+    pub(crate) heard: HashMap<CanId, Heartbeat>,
 }
 
 impl Learnt {
@@ -33,12 +40,28 @@ impl Learnt {
     pub(crate) fn remember(&mut self, poll: &Poll) {
         let (Some(address), n_reads) = (poll.module(), poll.reads().len()) else { return };
         let service = poll.request().first().copied().unwrap_or_default();
-        if n_reads > 1 && matches!(poll, Poll::Module { defined: None, .. }) {
-            let most = self.most.entry((address, service)).or_insert(usize::MAX);
-            *most = (*most).min(n_reads - 1);
+        match poll {
+            Poll::Module { way: Way::Own, .. } if n_reads > 1 => {
+                let most = self.most.entry((address, service)).or_insert(usize::MAX);
+                *most = (*most).min(n_reads - 1);
+            }
+            Poll::Module { way: Way::Periodic { .. }, .. } => {
+                self.mute.insert(address);
+            }
+            _ => {}
         }
         // Whatever was fastest has to be tried anew.
-        self.best.retain(|key, _| (key.0, key.1) != (address, service));
+        self.best.retain(|key, _| key.0 != address);
+    }
+
+    /// As [`Learnt::remember`].
+    pub(crate) fn remember_all(&mut self, polls: &[Poll]) {
+        polls.iter().for_each(|poll| self.remember(poll));
+    }
+
+    /// Whether this module is known not to keep sending by itself.
+    pub(crate) fn is_mute(&self, address: Address) -> bool {
+        self.mute.contains(&address)
     }
 
     fn most(&self, class: &Class) -> usize {
@@ -50,7 +73,11 @@ impl Learnt {
         if !is_can {
             return Grouping::Most(1);
         }
-        if let Some(best) = self.best.get(&(class.address, class.service, class.polls.len())) {
+        // What was fastest for nearly as many reads of this kind.
+        let n_reads = class.polls.len();
+        let kind = (class.address, class.service);
+        let tried = self.best.range((kind.0, kind.1, 0)..=(kind.0, kind.1, usize::MAX));
+        if let Some((_, best)) = tried.min_by_key(|((.., n), _)| n.abs_diff(n_reads)) {
             return *best;
         }
         let usual = class.polls.first().and_then(|poll| Grouping::first_of(poll.reads())).unwrap_or(1);
@@ -59,9 +86,9 @@ impl Learnt {
 }
 
 /// One exchange: what was asked, what came, and the time until the next could be sent.
-struct Tried {
-    asked: Vec<u8>,
-    reply: Vec<u8>,
+pub(crate) struct Tried {
+    pub(crate) asked: Vec<u8>,
+    pub(crate) reply: Vec<u8>,
     took_ns: f64,
 }
 
@@ -85,15 +112,45 @@ impl Vehicle {
     pub fn tune(&mut self, plan: &mut Plan) -> Result<(), LinkError> {
         let until_ns = self.link.now() + MOST_NS;
         if self.is_can() {
+            self.ask_what_is_faster_asked(plan)?;
             for class in classes(plan).0 {
                 let key = (class.address, class.service, class.polls.len());
-                if class.polls.len() > 1 && !self.learnt.best.contains_key(&key) {
+                let has_choice = class.polls.len() > 1 || class.service == 0x22;
+                if has_choice && !self.learnt.best.contains_key(&key) {
                     let best = self.fastest(&class, plan, until_ns)?;
                     self.learnt.best.insert(key, best);
                 }
             }
         }
         plan.polls = self.first_polls(plan);
+        Ok(())
+    }
+
+    /// Asks for what is broadcast less often than its turn among the requests would come.
+    fn ask_what_is_faster_asked(&mut self, plan: &mut Plan) -> Result<(), LinkError> {
+        for idx in 0..plan.signals.len() {
+            let Some(signal) = plan.signals.get(idx) else { continue };
+            let Origin::Broadcast(Broadcast { every_ns: Some(every_ns), instead: Some((address, definition)), .. }) =
+                &signal.origin
+            else {
+                continue;
+            };
+            let (every_ns, address) = (*every_ns as f64, *address);
+            if signal.pace.period_ns as f64 >= every_ns {
+                continue;
+            }
+            let poll = Poll::alone(address, definition.read, vec![idx], signal.pace);
+            let n_others = plan.polls.iter().filter(|poll| poll.module() == Some(address)).count();
+            let mut asked = plan.clone();
+            asked.signals.iter_mut().for_each(PlannedSignal::ask_instead);
+            let turn_ns = self.cycle_ns(&[poll], &asked)?.map(|ns| ns * (n_others + 1) as f64);
+            if turn_ns.is_some_and(|turn_ns| turn_ns < GAIN * every_ns) {
+                if let Some(signal) = plan.signals.get_mut(idx) {
+                    signal.ask_instead();
+                }
+                plan.polls = self.first_polls(plan);
+            }
+        }
         Ok(())
     }
 
@@ -134,7 +191,10 @@ impl Vehicle {
                 best = Some((ns_per_read, how));
             }
         }
-        Ok(best.map_or(first, |(_, how)| how))
+        let Some((ns_per_read, how)) = best else { return Ok(first) };
+        let turn_ns = ns_per_read * class.polls.len() as f64;
+        let stream = self.faster_stream(class, plan, GAIN * turn_ns, until_ns)?;
+        Ok(stream.map_or(how, Grouping::Periodic))
     }
 
     /// Time for each read when these polls are asked in turn; `None` when the module or the adapter does not take one of
@@ -149,7 +209,7 @@ impl Vehicle {
             let n_prepared = preparation.len();
             for (step, bytes) in preparation.into_iter().enumerate() {
                 let confirmed = match self.try_once(address, bytes)? {
-                    Some(tried) => protocol::uds::dynamic::interpret(&tried.asked, &tried.reply).is_ok(),
+                    Some(tried) => reply_body(&tried.asked, &tried.reply).is_ok(),
                     None => false,
                 };
                 // A number that is not defined yet cannot be cleared everywhere; that is no failure.
@@ -187,7 +247,7 @@ impl Vehicle {
     }
 
     /// One exchange outside the sampling. `None` when there is no answer, or when the adapter cannot send it.
-    fn try_once(&mut self, address: Address, bytes: Vec<u8>) -> Result<Option<Tried>, LinkError> {
+    pub(crate) fn try_once(&mut self, address: Address, bytes: Vec<u8>) -> Result<Option<Tried>, LinkError> {
         let (to, n_replies) = target(&self.modules, address, &bytes);
         let from_ns = self.link.now();
         let exchange = match self.link.exchange(&Request { to, bytes: bytes.clone(), n_replies }) {

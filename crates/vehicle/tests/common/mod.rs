@@ -3,7 +3,7 @@
 #![allow(dead_code, reason = "each test uses some of it")]
 
 use definition::Definitions;
-use link::Settings;
+use link::{Heard, Settings};
 use signal::{Gap, Mark, Sample, SignalId};
 use vehicle::{Plan, RawExchange, Sink, Vehicle};
 
@@ -34,6 +34,7 @@ pub(crate) type Clock = std::rc::Rc<std::cell::Cell<f64>>;
 pub(crate) struct Keep {
     pub(crate) samples: Vec<(usize, Sample)>,
     pub(crate) exchanges: Vec<(u32, RawExchange)>,
+    pub(crate) heard: Vec<(u32, Heard)>,
     pub(crate) gaps: Vec<Gap>,
     pub(crate) marks: Vec<Mark>,
     pub(crate) notes: Vec<String>,
@@ -53,6 +54,11 @@ impl Sink for Keep {
 
     fn exchange(&mut self, number: u32, raw: RawExchange) -> Result<(), Self::Error> {
         self.exchanges.push((number, raw));
+        Ok(())
+    }
+
+    fn heard(&mut self, number: u32, heard: Heard) -> Result<(), Self::Error> {
+        self.heard.push((number, heard));
         Ok(())
     }
 
