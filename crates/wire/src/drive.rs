@@ -177,6 +177,32 @@ pub struct Planned {
     pub signals: Vec<PlannedSignal>,
     /// Those that cannot.
     pub unavailable: Vec<Unavailable>,
+    /// What to leave out for better odds, best first; estimated from the measured times.
+    pub leave_out: Vec<LeaveOut>,
+}
+
+/// Signals to leave out of a plan, and what that gains.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS))]
+pub struct LeaveOut {
+    /// Names of the signals.
+    pub ids: Vec<String>,
+    /// What others would then get.
+    pub gains: Vec<Gain>,
+}
+
+/// What a signal would get.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS))]
+pub struct Gain {
+    /// Its name.
+    pub id: String,
+    /// Samples per second.
+    pub per_second: f64,
+    /// Odds of catching one event of the plan's length.
+    pub odds: f64,
 }
 
 /// A signal that can be had, and how well.
@@ -192,6 +218,8 @@ pub struct PlannedSignal {
     pub source: String,
     /// Samples per second, measured on this car.
     pub per_second: f64,
+    /// Seconds between two requests for a signal that changes slowly and is asked so on purpose; null: as often as can be.
+    pub every_s: Option<f64>,
     /// Odds of catching one event of `event_ms`.
     pub odds: f64,
     /// Events after which one is caught with 95 %; null when none ever would be.

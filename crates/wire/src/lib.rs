@@ -33,8 +33,8 @@ pub use compare::{
 };
 pub use definitions::{DefinedAction, DefinedCode, DefinedMessage, DefinedModule, DefinedSignal, DefinitionsChecked};
 pub use drive::{
-    DriveSummary, Exported, Gap, Imported, Mark, Planned, PlannedSignal, Rate, Recorded, Repaired, SignalSummary, Span,
-    Unavailable,
+    DriveSummary, Exported, Gain, Gap, Imported, LeaveOut, Mark, Planned, PlannedSignal, Rate, Recorded, Repaired,
+    SignalSummary, Span, Unavailable,
 };
 pub use findings::{Examined, Experiment, ExperimentDrive, Finding, Hypothesis, SwapCounts, SwapJudged};
 pub use ledger::{
@@ -115,11 +115,13 @@ pub fn typescript() -> String {
         Finding
         FrameCompared
         FreezeFrame
+        Gain
         Gap
         Hypothesis
         Imported
         InUse
         Info
+        LeaveOut
         LoadMap
         MapCell
         MapRegion

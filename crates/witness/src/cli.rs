@@ -142,6 +142,24 @@ pub(crate) struct SignalChoice {
     pub(crate) watchlist: Option<String>,
 }
 
+/// How often each of the chosen signals is wanted.
+#[derive(Debug, Args)]
+pub(crate) struct PaceArgs {
+    /// Give a signal this share of the link against the others, which have 1.
+    #[arg(long, value_name = "ID=X")]
+    pub(crate) weight: Vec<String>,
+    /// Ask for a signal at least so many times a second, where the link can; goes before all shares.
+    #[arg(long, value_name = "ID=PER_SECOND")]
+    pub(crate) at_least: Vec<String>,
+    /// Ask for a signal once in so many seconds; 0: as fast as possible, also where it usually changes slowly.
+    #[arg(long, value_name = "ID=SECONDS")]
+    pub(crate) every: Vec<String>,
+    /// Open an extended diagnostic session in modules that send values by themselves only there. Some behave otherwise in
+    /// such a session: not on the road, unless the maker allows it.
+    #[arg(long)]
+    pub(crate) extended_session: bool,
+}
+
 #[derive(Debug, Args)]
 pub(crate) struct AdaptersArgs {
     /// Only this one, also of a kind that is not found by itself.
@@ -191,6 +209,8 @@ pub(crate) struct DriveOptions {
     #[command(flatten)]
     pub(crate) choice: SignalChoice,
     #[command(flatten)]
+    pub(crate) pace: PaceArgs,
+    #[command(flatten)]
     pub(crate) recording: RecordingArgs,
 }
 
@@ -220,6 +240,8 @@ pub(crate) struct PlanArgs {
     pub(crate) adapter: AdapterArgs,
     #[command(flatten)]
     pub(crate) choice: SignalChoice,
+    #[command(flatten)]
+    pub(crate) pace: PaceArgs,
     /// Length of the event to be caught, in milliseconds.
     #[arg(long, value_name = "MS", default_value_t = 100.0)]
     pub(crate) event_ms: f64,

@@ -304,6 +304,59 @@ fn a_watchlist_stands_for_its_signals() {
     assert_eq!((code, value["watchlists"].as_array().unwrap().len()), (0, 0));
 }
 
+/// Wishes how often each signal comes, what is slow on purpose, and what to leave out.
+#[test]
+fn a_plan_follows_wishes_and_says_what_to_leave_out() {
+    let bench = Bench::new();
+    let signals = "engine.speed,engine.load,vehicle.speed,coolant.temperature";
+    let plan = ["plan", "--adapter", "standin:fell?script=cruise&pids=1&jitter=0", "--signals", signals];
+    let (code, value) = bench.json("plan", &plan);
+    assert_eq!(code, 0);
+    let rate = |value: &serde_json::Value, idx: usize| value["signals"][idx]["per_second"].as_f64().unwrap();
+    assert!((rate(&value, 0) / rate(&value, 1) - 1.0).abs() < 0.1 && rate(&value, 3) < 2.0, "{value}");
+    assert!(value["signals"][0]["every_s"].is_null() && value["signals"][3]["every_s"].as_f64().unwrap() > 0.5);
+    let wished = ["--weight", "engine.speed=4", "--every", "coolant.temperature=0", "--event-ms", "5"];
+    let (code, value) = bench.json("plan", &[&plan[..], &wished].concat());
+    assert_eq!(code, 0);
+    assert!((rate(&value, 0) / rate(&value, 1) - 4.0).abs() < 0.4, "{value}");
+    assert!((rate(&value, 3) / rate(&value, 1) - 1.0).abs() < 0.1 && value["signals"][3]["every_s"].is_null());
+    let leave_out = value["leave_out"].as_array().unwrap();
+    assert!(!leave_out.is_empty() && !leave_out[0]["gains"].as_array().unwrap().is_empty(), "{value}");
+    let text = String::from_utf8(bench.run(&[&plan[..], &["--event-ms", "5"]].concat()).stdout).unwrap();
+    assert!(text.contains("on purpose") && text.contains("without "), "{text}");
+    let (code, value) = bench.json("plan", &[&plan[..], &["--at-least", "vehicle.speed=30"]].concat());
+    assert!(code == 0 && rate(&value, 2) > 29.0, "{value}");
+    for (wish, said) in [("engine.speed", "ID=NUMBER"), ("engine.speed=0", "0.01"), ("fuel.level=2", "not among")] {
+        let output = bench.run(&[&plan[..], &["--weight", wish]].concat());
+        let errors = String::from_utf8_lossy(&output.stderr);
+        assert!(output.status.code() == Some(2) && errors.contains(said), "{wish}: {errors}");
+    }
+}
+
+/// A road is recorded by listening, and its raw frames are kept: decoded again they give the same.
+#[test]
+fn broadcasts_are_recorded_with_their_frames() {
+    let bench = Bench::new();
+    std::fs::write(bench.path("car.dbc"), standin::BROADCASTS).unwrap();
+    let adapter = "standin:fell?face=slcan&baud=2000000&script=cruise&warm=1&broadcast=1000";
+    let record =
+        ["drive", "record", "--adapter", adapter, "--definitions", "car.dbc", "--seconds", "3", "--out", "heard.mcap"];
+    let signals = ["--signals", "custom.WHEELS.REAR_LEFT,engine.speed"];
+    let (code, value) = bench.json("drive-record", &[&record[..], &signals].concat());
+    assert_eq!(code, 0, "{value}");
+    let import = ["import", "heard.mcap", "--definitions", "car.dbc", "--out", "again.mcap"];
+    let (code, value) = bench.json("import", &import);
+    assert_eq!(code, 0, "{value}");
+    let [heard, again] = ["heard.mcap", "again.mcap"].map(|name| drive::read(&bench.path(name)).unwrap().recording);
+    let of = |recording: &signal::Recording| {
+        let series = recording.series("custom.WHEELS.REAR_LEFT").unwrap();
+        series.t_ns.iter().copied().zip(series.value.iter().copied()).collect::<Vec<_>>()
+    };
+    assert!(of(&heard).len() > 250, "{}", of(&heard).len());
+    // The first frame gives no sample while recording, for nobody knows how old its values are.
+    assert_eq!(of(&heard), of(&again)[1..]);
+}
+
 #[test]
 fn signals_are_listed_with_their_counterparts() {
     let bench = Bench::new();

@@ -82,6 +82,8 @@ pub use watchlist::{known_signals, signal_ids};
 pub use vehicle::Despite;
 /// Whoever drives an output.
 pub use vehicle::Hand;
+/// A signal, and how often it is wanted.
+pub use vehicle::Wish as SignalWish;
 
 use protocol::Nanos;
 use signal::Sample;

@@ -1,8 +1,7 @@
 //! The rate that each signal gets, and the odds of catching a short event.
 
 use definition::Definitions;
-use signal::SignalId;
-use vehicle::{Plan, Rate, Vehicle};
+use vehicle::{Plan, Rate, Vehicle, Wish};
 
 use crate::{Car, Observer, Workshop, WorkshopError, to_wire};
 
@@ -10,15 +9,15 @@ use crate::{Car, Observer, Workshop, WorkshopError, to_wire};
 const TRIAL_S: f64 = 4.0;
 
 impl Workshop {
-    /// Plans the requests for the wanted signals, tries them for some seconds, and tells what each signal gets and the
-    /// odds of catching an event of `event_ms`.
+    /// Plans the requests for the wanted signals, tries them for some seconds, and tells what each signal gets, the odds of
+    /// catching an event of `event_ms`, and what to leave out for better odds.
     ///
     /// # Errors
     /// [`WorkshopError::Number`], [`WorkshopError::NothingPlanned`], [`WorkshopError::Link`].
     pub fn plan(
         &self,
         car: &mut Car,
-        wanted: &[SignalId],
+        wanted: &[Wish],
         event_ms: f64,
         observer: &mut dyn Observer,
     ) -> Result<wire::Planned, WorkshopError> {
@@ -32,6 +31,7 @@ impl Workshop {
             event_ms,
             signals: planned_signals(&plan, &rates, event_ms),
             unavailable: plan.unavailable.iter().map(to_wire::unavailable).collect(),
+            leave_out: car.vehicle.reliefs(&plan, &rates, event_ms / 1000.0).iter().map(to_wire::relief).collect(),
         })
     }
 }
@@ -40,11 +40,11 @@ impl Workshop {
 pub(crate) fn measured(
     vehicle: &mut Vehicle,
     definitions: &Definitions,
-    wanted: &[SignalId],
+    wanted: &[Wish],
     trial_s: f64,
     observer: &mut dyn Observer,
 ) -> Result<(Plan, Vec<Rate>), WorkshopError> {
-    let mut plan = vehicle.plan(wanted, definitions)?;
+    let mut plan = vehicle.plan_wishes(wanted, definitions)?;
     for missing in &plan.unavailable {
         observer.say(&format!("not available: {}: {}", missing.id, missing.reason));
     }
@@ -56,6 +56,11 @@ pub(crate) fn measured(
         return Err(nothing(&plan));
     }
     let rates = vehicle.measure(&mut plan, trial_s).map_err(|_| nothing(&plan))?;
+    for module in vehicle.faster_in_session() {
+        observer.say(&format!(
+            "{module} sends values by itself in an extended session only: --extended-session opens one, which can be faster"
+        ));
+    }
     Ok((plan, rates))
 }
 
@@ -69,6 +74,7 @@ pub(crate) fn planned_signals(plan: &Plan, rates: &[Rate], event_ms: f64) -> Vec
             unit: signal.unit.to_string(),
             source: signal.source.clone(),
             per_second: rate.map_or(0.0, |rate| rate.per_second),
+            every_s: signal.period_s(),
             odds,
             events_for_95_percent: events_for_95_percent(odds),
         }

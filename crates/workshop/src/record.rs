@@ -3,8 +3,9 @@
 use std::path::{Path, PathBuf};
 
 use definition::Definitions;
-use drive::{DriveError, DriveInfo, Overwrite, Recorder, SignalHandle};
-use protocol::Nanos;
+use drive::{DriveError, DriveInfo, FrameBatch, Overwrite, Recorder, SignalHandle};
+use link::{Heard, Source};
+use protocol::{CanId, Nanos};
 use signal::{Gap, Mark, Sample, SignalId};
 use vehicle::{Plan, Rate, RawExchange, SampleError, Sink, Vehicle};
 use wire::{Content, FileRef};
@@ -22,8 +23,8 @@ const EVENT_MS: f64 = 100.0;
 /// What is to be recorded.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Wish {
-    /// Signals by name.
-    pub signals: Vec<SignalId>,
+    /// Signals, and how often each is wanted.
+    pub signals: Vec<vehicle::Wish>,
     /// How long, seconds of the car's clock; `None`: until it is stopped.
     pub seconds: Option<f64>,
     /// The drive file; `None`: a new file in the data folder.
@@ -36,7 +37,7 @@ impl Wish {
     /// These signals, until it is stopped, in a new file of the data folder.
     #[must_use]
     pub fn of(signals: Vec<SignalId>) -> Self {
-        Self { signals, ..Self::default() }
+        Self { signals: signals.into_iter().map(vehicle::Wish::from).collect(), ..Self::default() }
     }
 }
 
@@ -118,6 +119,8 @@ impl Workshop {
             until_ns,
             control,
             observer,
+            frames: FrameBatch::new(BUS),
+            frames_from_ns: 0,
             problems: Vec::new(),
             notes: Vec::new(),
         };
@@ -125,6 +128,7 @@ impl Workshop {
         let planned = tape.planned();
         tape.observer.begin(&planned);
         let outcome = work(&mut car.vehicle, plan, &mut tape);
+        tape.keep_frames();
         let Tape { recorder, observer, mut problems, notes, .. } = tape;
         // Closed before anything else is said, so that what was recorded is safe.
         let finished = recorder.finish();
@@ -205,6 +209,10 @@ pub(crate) struct Tape<'a> {
     until_ns: Option<Nanos>,
     control: &'a Control,
     observer: &'a mut dyn Observer,
+    /// Raw frames that were heard and are not with the recorder yet.
+    frames: FrameBatch,
+    /// When the first of them had arrived.
+    frames_from_ns: Nanos,
     problems: Vec<String>,
     notes: Vec<String>,
 }
@@ -268,7 +276,8 @@ impl Tape<'_> {
         plan: &mut Plan,
     ) -> Result<(), DriveError> {
         let (from_ns, left_ns) = (self.part.t_ns, vehicle.now());
-        let measured = measured(vehicle, definitions, wanted, TRIAL_S, &mut *self.observer);
+        let wanted: Vec<vehicle::Wish> = wanted.iter().cloned().map(vehicle::Wish::from).collect();
+        let measured = measured(vehicle, definitions, &wanted, TRIAL_S, &mut *self.observer);
         let to_ns = from_ns + (vehicle.now() - left_ns);
         self.part = Part { from_ns: to_ns, t_ns: to_ns, from_exchange: self.part.exchange, ..self.part };
         self.recorder.gap(Gap { from_ns, to_ns, reason: "the signals were changed".to_owned() });
@@ -293,6 +302,22 @@ fn go_on_after(problems: &mut Vec<String>, outcome: Result<(), DriveError>) -> R
             Ok(())
         }
         other => other,
+    }
+}
+
+/// Name of the network that broadcasts are heard on.
+const BUS: &str = "car";
+/// Frames that are handed to the recorder in one go, and the longest that one is kept back: short enough that hardly
+/// anything more is lost when the program is killed.
+const FRAMES_AT_ONCE: usize = 256;
+const FRAMES_LATEST_NS: Nanos = 100_000_000;
+
+impl Tape<'_> {
+    /// Hands the frames that were heard to the recorder.
+    fn keep_frames(&mut self) {
+        if !self.frames.is_empty() {
+            self.recorder.push_frames(std::mem::replace(&mut self.frames, FrameBatch::new(BUS)));
+        }
     }
 }
 
@@ -331,6 +356,32 @@ impl Sink for Tape<'_> {
         Ok(())
     }
 
+    fn heard(&mut self, number: u32, heard: Heard) -> Result<(), DriveError> {
+        let Heard { from, bytes, arrived_ns } = heard;
+        let (number, arrived_ns) = (self.part.exchange(number), arrived_ns + self.part.from_ns);
+        if self.frames.is_empty() {
+            self.frames_from_ns = arrived_ns;
+        }
+        match from {
+            Source::Frame(id) => {
+                self.frames.push(arrived_ns, id.number(), matches!(id, CanId::Extended(_)), &bytes);
+                if self.frames.len() >= FRAMES_AT_ONCE {
+                    self.keep_frames();
+                }
+            }
+            Source::Message(module) => self.recorder.push_exchange(drive::Exchange {
+                number,
+                asked_ns: arrived_ns,
+                over_ns: arrived_ns,
+                to: module.to_string(),
+                request: Vec::new(),
+                replies: vec![drive::Reply { from: module.to_string(), arrived_ns, bytes }],
+                problems: Vec::new(),
+            }),
+        }
+        Ok(())
+    }
+
     fn gap(&mut self, gap: Gap) -> Result<(), DriveError> {
         let Gap { from_ns, to_ns, reason } = gap;
         let start_ns = self.part.from_ns;
@@ -356,6 +407,9 @@ impl Sink for Tape<'_> {
         let t_ns = t_ns + self.part.from_ns;
         self.part.t_ns = t_ns;
         self.observer.turn(t_ns);
+        if t_ns - self.frames_from_ns > FRAMES_LATEST_NS {
+            self.keep_frames();
+        }
         for text in self.control.take_marks() {
             self.observer.mark(t_ns, &text);
             self.recorder.mark(Mark { t_ns, text });

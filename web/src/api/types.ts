@@ -1157,6 +1157,20 @@ code: string,
  */
 values: Array<Value>, };
 
+export type Gain = { 
+/**
+ * Its name.
+ */
+id: string, 
+/**
+ * Samples per second.
+ */
+per_second: number, 
+/**
+ * Odds of catching one event of the plan's length.
+ */
+odds: number, };
+
 export type Gap = { 
 /**
  * Seconds since the start of the drive.
@@ -1238,6 +1252,16 @@ values: Array<string>,
  * How often its monitors ran.
  */
 performance: Array<InUse>, };
+
+export type LeaveOut = { 
+/**
+ * Names of the signals.
+ */
+ids: Array<string>, 
+/**
+ * What others would then get.
+ */
+gains: Array<Gain>, };
 
 export type LoadMap = { 
 /**
@@ -1651,7 +1675,11 @@ signals: Array<PlannedSignal>,
 /**
  * Those that cannot.
  */
-unavailable: Array<Unavailable>, };
+unavailable: Array<Unavailable>, 
+/**
+ * What to leave out for better odds, best first; estimated from the measured times.
+ */
+leave_out: Array<LeaveOut>, };
 
 export type PlannedSignal = { 
 /**
@@ -1670,6 +1698,10 @@ source: string,
  * Samples per second, measured on this car.
  */
 per_second: number, 
+/**
+ * Seconds between two requests for a signal that changes slowly and is asked so on purpose; null: as often as can be.
+ */
+every_s: number | null, 
 /**
  * Odds of catching one event of `event_ms`.
  */

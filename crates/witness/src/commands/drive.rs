@@ -76,12 +76,13 @@ pub(crate) fn run(
     }
     let workshop = super::workshop()?;
     let wish = Wish {
-        signals: super::chosen(&workshop, &options.choice)?,
+        signals: super::paced(super::chosen(&workshop, &options.choice)?, &options.pace)?,
         seconds: options.recording.seconds,
         out: options.recording.out.clone(),
         replace: options.recording.force,
     };
     let mut car = super::connect(&workshop, &options.adapter)?;
+    car.vehicle.allow_sessions(options.pace.extended_session);
     crate::stop::on_signals(&control.stop_flag())?;
     let recorded = workshop.record(&mut car, &wish, control, observer)?;
     super::tell_case(recorded.case.as_ref());

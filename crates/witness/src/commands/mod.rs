@@ -25,9 +25,9 @@ mod watchlist;
 
 use std::sync::OnceLock;
 
-use ::workshop::{Car, CaseChoice, Places, Workshop};
+use ::workshop::{Car, CaseChoice, Places, SignalWish, Workshop};
 
-use crate::cli::{AdapterArgs, Cli, Command, DriveCommand, DriveOptions, InCaseArgs, SignalChoice};
+use crate::cli::{AdapterArgs, Cli, Command, DriveCommand, DriveOptions, InCaseArgs, PaceArgs, SignalChoice};
 use crate::failure::{Exit, Failure};
 use crate::output::{Aloud, progress};
 
@@ -105,6 +105,29 @@ pub(crate) fn connect(workshop: &Workshop, args: &AdapterArgs) -> Result<Car, Fa
 /// The signals that a command was given.
 pub(crate) fn chosen(workshop: &Workshop, choice: &SignalChoice) -> Result<Vec<signal::SignalId>, Failure> {
     Ok(workshop.chosen_signals(&choice.signals, choice.watchlist.as_deref())?)
+}
+
+/// The chosen signals with the wishes how often each comes.
+pub(crate) fn paced(signals: Vec<signal::SignalId>, pace: &PaceArgs) -> Result<Vec<SignalWish>, Failure> {
+    let mut wishes: Vec<SignalWish> = signals.into_iter().map(SignalWish::from).collect();
+    type Set = fn(&mut SignalWish, f64);
+    let options: [(&str, &[String], std::ops::RangeInclusive<f64>, Set); 3] = [
+        ("--weight", &pace.weight, 0.01..=100.0, |wish, weight| wish.weight = weight),
+        ("--at-least", &pace.at_least, 0.01..=1000.0, |wish, per_second| wish.latest_s = Some(1.0 / per_second)),
+        ("--every", &pace.every, 0.0..=3600.0, |wish, seconds| wish.period_s = Some(seconds)),
+    ];
+    for (option, texts, range, set) in options {
+        for text in texts {
+            let parsed = text.rsplit_once('=').and_then(|(id, number)| Some((id, number.parse::<f64>().ok()?)));
+            let Some((id, number)) = parsed.filter(|(_, number)| range.contains(number)) else {
+                let (low, high) = (range.start(), range.end());
+                return Err(Failure::input(format!("{option} takes ID=NUMBER with {low} to {high}, not `{text}`")));
+            };
+            let wish = wishes.iter_mut().find(|wish| wish.id.as_str() == id);
+            set(wish.ok_or_else(|| Failure::input(format!("{option}: `{id}` is not among the signals")))?, number);
+        }
+    }
+    Ok(wishes)
 }
 
 /// Whether somebody has read what was just shown: said by a flag, or typed at the terminal.

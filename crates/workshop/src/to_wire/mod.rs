@@ -61,6 +61,15 @@ pub(crate) fn finding(finding: &evidence::Finding) -> wire::Finding {
     }
 }
 
+pub(crate) fn relief(relief: &vehicle::Relief) -> wire::LeaveOut {
+    let gain =
+        |gain: &vehicle::Gain| wire::Gain { id: gain.id.to_string(), per_second: gain.per_second, odds: gain.odds };
+    wire::LeaveOut {
+        ids: relief.without.iter().map(ToString::to_string).collect(),
+        gains: relief.gains.iter().map(gain).collect(),
+    }
+}
+
 pub(crate) fn rate(rate: &vehicle::Rate) -> wire::Rate {
     wire::Rate { id: rate.id.to_string(), per_second: rate.per_second }
 }
