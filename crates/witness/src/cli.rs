@@ -191,6 +191,8 @@ pub(crate) struct DriveArgs {
     #[command(flatten)]
     pub(crate) choice: Option<SignalChoice>,
     #[command(flatten)]
+    pub(crate) pace: PaceArgs,
+    #[command(flatten)]
     pub(crate) recording: RecordingArgs,
 }
 

@@ -44,7 +44,7 @@ pub(crate) fn run(cli: Cli) -> Result<Exit, Failure> {
             (Some(DriveCommand::Record(options)), _, _) => drive::record(&options, json),
             (Some(DriveCommand::Repair(args)), _, _) => drive::repair(&args, json),
             (None, Some(adapter), Some(choice)) => {
-                drive::live(&DriveOptions { adapter, choice, recording: args.recording }, json)
+                drive::live(&DriveOptions { adapter, choice, pace: args.pace, recording: args.recording }, json)
             }
             (None, ..) => Err(Failure::input("nothing to record: name an adapter and signals")
                 .hint("`witness drive --adapter ADDRESS --signals ID,ID,...`")),
