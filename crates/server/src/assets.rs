@@ -42,7 +42,8 @@ pub(crate) async fn serve(uri: Uri, headers: HeaderMap) -> Response {
 
 /// Whether a path can only mean a file. What a place is about, such as an output or a drive, may have a dot in its name.
 fn is_file(path: &str) -> bool {
-    path.starts_with(HASHED) || path.trim_start_matches('/').split_once('/').is_none() && path.contains('.')
+    let climbs = path.split('/').any(|step| step == "..");
+    climbs || path.starts_with(HASHED) || path.trim_start_matches('/').split_once('/').is_none() && path.contains('.')
 }
 
 fn takes_gzip(headers: &HeaderMap) -> bool {
