@@ -61,3 +61,8 @@ export function moment(unixSeconds: number): string {
   const date = new Date(unixSeconds * 1000);
   return date.toLocaleString(language.value, { dateStyle: 'medium', timeStyle: 'short' });
 }
+
+/** A unit as it is written behind a number: nothing for a plain ratio. */
+export function unitShown(unit = ''): string {
+  return unit === '1' ? '' : unit;
+}

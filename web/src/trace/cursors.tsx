@@ -1,6 +1,6 @@
 /** Values at the cursors, and the time between them; also for those who do not see the picture. */
 
-import { clock, t } from '../text';
+import { clock, t, unitShown } from '../text';
 import type { Board } from './board';
 import type { Trace } from './plot';
 import { shown } from './scale';
@@ -26,7 +26,7 @@ export function Cursors({ board, traces }: { board: Board; traces: readonly Trac
               <span class="label">{trace.label}</span>{' '}
               <span class="figure">
                 {at ? shown(at.v) : '–'}
-                {other && ` → ${shown(other.v)}`} {trace.unit === '1' ? '' : trace.unit}
+                {other && ` → ${shown(other.v)}`} {unitShown(trace.unit)}
               </span>
             </li>
           );

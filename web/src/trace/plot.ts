@@ -6,7 +6,7 @@
  */
 
 import type { Theme } from '../app/theme';
-import { clock } from '../text';
+import { clock, unitShown } from '../text';
 import { isDense, isInk, layColumns, layLine } from './line';
 import { traceColour, traceDash } from './palette';
 import { digitsOf, niceStep, type Range, shown, steadyRange, ticks, timeTicks } from './scale';
@@ -298,7 +298,7 @@ export class Plot {
     const width = pen.measureText(trace.label).width;
     pen.font = FONT;
     pen.fillStyle = ink.quiet;
-    pen.fillText(trace.unit === '1' ? '' : trace.unit, LEFT + 27 + width, top + 5);
+    pen.fillText(unitShown(trace.unit), LEFT + 27 + width, top + 5);
     const [a] = scene.cursors;
     const value = a === null ? null : nearest(trace.samples, a);
     if (value) {

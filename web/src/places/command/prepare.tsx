@@ -139,7 +139,7 @@ export function Prepare({ action, general }: { action: Action; general: readonly
       </details>
       {car?.failure && <p class="trouble">{car.failure.message}</p>}
       <div class="foot">
-        <button type="submit" class="key main wide" disabled={!isRead || car?.stage !== 'ready'}>
+        <button type="submit" class="key main across" disabled={!isRead || car?.stage !== 'ready'}>
           {car?.stage === 'planning' ? t('stage_planning') : t('command_prepare')}
         </button>
       </div>

@@ -7,7 +7,7 @@ import { held, hold, letGo } from '../../app/hold';
 import { titleOf } from '../../app/lists';
 import { connected, state, stream, tried } from '../../app/state';
 import { theme } from '../../app/theme';
-import { clock, number, t } from '../../text';
+import { clock, number, t, unitShown } from '../../text';
 import { Board, BoardView } from '../../trace/board';
 import { traceColour } from '../../trace/palette';
 import type { Band } from '../../trace/plot';
@@ -54,6 +54,7 @@ export function Running({ command, recording, action }: Under) {
   };
   const needs = (action?.care.needs ?? []).map((need, k) => ({
     text: action?.care.conditions[k] ?? titleOf(need.signal),
+    unit: unitShown(traces.find((trace) => trace.id === need.signal)?.unit),
     ...met(need, latest(need.signal)),
   }));
   const isMine = command.client === state.value?.me;
@@ -73,7 +74,7 @@ export function Running({ command, recording, action }: Under) {
               <span class="figure">
                 {need.value === null
                   ? t('command_unknown')
-                  : number(need.value, need.value % 1 === 0 ? 0 : 1)}
+                  : `${number(need.value, need.value % 1 === 0 ? 0 : 1)} ${need.unit}`}
               </span>
             </span>
           </li>
@@ -87,7 +88,7 @@ export function Running({ command, recording, action }: Under) {
             <span class="label">{trace.label}</span>
             <span class="value figure">
               {trace.samples.n > 0 ? shown(trace.samples.v[trace.samples.n - 1]!) : '–'}{' '}
-              <small>{trace.unit === '1' ? '' : trace.unit}</small>
+              <small>{unitShown(trace.unit)}</small>
             </span>
           </li>
         ))}

@@ -2,7 +2,7 @@
 
 import type { RecordingJson } from '../../api/types';
 import { theme } from '../../app/theme';
-import { number, t } from '../../text';
+import { number, t, unitShown } from '../../text';
 import { traceColour } from '../../trace/palette';
 import type { Trace } from '../../trace/plot';
 import { shown } from '../../trace/scale';
@@ -31,7 +31,7 @@ export function Readings({ recording, traces, hidden, toggle, alone, enlarge }: 
               <i class="swatch" style={{ background: isShown ? colour : 'transparent' }} />
               <span class="label">{trace.label}</span>
               <span class="value figure">
-                {n > 0 ? shown(v[n - 1]!) : '–'} <small>{trace.unit === '1' ? '' : trace.unit}</small>
+                {n > 0 ? shown(v[n - 1]!) : '–'} <small>{unitShown(trace.unit)}</small>
               </span>
               <span class="quiet small figure">
                 {planned.per_second > 0

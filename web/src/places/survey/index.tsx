@@ -6,7 +6,7 @@ import type { Module, Survey as Surveyed } from '../../api/types';
 import { surveys } from '../../app/lists';
 import { address } from '../../app/router';
 import { state, takeCar, tried } from '../../app/state';
-import { count, t, word } from '../../text';
+import { count, t, unitShown, word } from '../../text';
 import { changes } from './changes';
 
 export function Survey() {
@@ -130,7 +130,7 @@ function OneModule({ module }: { module: Module }) {
                       <div key={value.name}>
                         <dt class="label">{value.name.replaceAll('_', ' ')}</dt>
                         <dd class="figure">
-                          {String(value.value ?? '–')} {value.unit === '1' ? '' : value.unit}
+                          {String(value.value ?? '–')} {unitShown(value.unit)}
                         </dd>
                       </div>
                     ))}
