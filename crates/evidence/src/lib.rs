@@ -11,6 +11,7 @@ pub mod compare;
 mod cranking;
 mod dropout;
 mod examination;
+mod exposure;
 mod finding;
 pub mod misfire;
 mod mixture;

@@ -5,8 +5,9 @@ use super::steady::{LEAST_BLOCKS, More};
 use super::stretches::{STATED_S, Stretches};
 use super::trend::Trend;
 use super::{Case, STATED_FAULT, Way};
+use crate::exposure;
 use crate::finding::{Span, Verdict};
-use crate::wheels::{MIN_SPEED_KMH, WHEELS, WORDS};
+use crate::wheels::{MIN_SPEED_KMH, WORDS};
 
 impl Case<'_> {
     pub(super) fn statement(&self, wheel: usize, verdict: Verdict, way: Way, stretches: &Stretches) -> String {
@@ -203,32 +204,8 @@ impl Case<'_> {
             let healthy = self.steady.foresee(self.rig.present, &self.steady.pure(wheel, 0.0), more, sigma);
             healthy.is_some_and(|w| w.log10_odds[wheel] <= -1.0) && self.sees_fault(wheel, more, sigma)
         };
-        let plans = [10.0, 20.0, 30.0, 60.0, 120.0, 300.0, 600.0].map(|s| [(s, 50.0), (s, 80.0)]);
-        let own = plans.iter().flatten().find(|(s, v)| decides(*s, *v, self.sigma()));
-        if let Some((seconds, kmh)) = own {
-            return vec![format!("record {seconds:.0} s more, straight on at a steady {kmh:.0} km/h")];
-        }
-        let mut list = Vec::new();
-        if self.rig.present != [true; 4] {
-            let missing: Vec<&str> = (0..4).filter(|&i| !self.rig.present[i]).map(|i| WHEELS[i]).collect();
-            list.push(format!("record all four wheels: {} missing", missing.join(", ")));
-        }
-        if self.reference.is_none() {
-            // 0.15 % of side difference is what an ordinary yaw sensor leaves open, see `road`.
-            let with_yaw = plans.iter().flatten().find(|(s, v)| decides(*s, *v, Some(0.0015)));
-            if let Some((seconds, kmh)) = with_yaw {
-                list.push(format!(
-                    "record yaw.rate or steering.angle as well, {seconds:.0} s straight on at {kmh:.0} km/h"
-                ));
-            }
-        }
-        if list.is_empty() {
-            list.push(
-                "measure the rolling circumference of all four tyres: more driving of this kind does not decide"
-                    .to_owned(),
-            );
-        }
-        list
+        let seconds = [10.0, 20.0, 30.0, 60.0, 120.0, 300.0, 600.0];
+        exposure::needed(self.rig, &seconds, self.sigma(), self.reference.is_some(), decides)
     }
 }
 

@@ -5,9 +5,10 @@ use std::collections::BTreeMap;
 use super::measure::{Measured, Steadiness};
 use super::{Case, Doubt, More, STATED_FAULT, TOLERANCE};
 use crate::answer;
+use crate::exposure;
 use crate::finding::Verdict;
 use crate::odd_wheel::steady::LEAST_BLOCKS;
-use crate::wheels::{MIN_SPEED_KMH, WHEELS, WORDS};
+use crate::wheels::{MIN_SPEED_KMH, WORDS};
 
 impl Case<'_> {
     pub(super) fn figures(&self, measured: &Measured, steadiness: &Steadiness) -> BTreeMap<String, f64> {
@@ -152,29 +153,7 @@ impl Case<'_> {
             let healthy = self.weighed(&self.steady.pure(wheel, 0.0), more, sigma);
             healthy.is_some_and(|w| w.log10_odds[wheel] <= -1.0) && self.sees_fault(wheel, more, sigma)
         };
-        let plans = [20.0, 30.0, 60.0, 120.0, 300.0, 600.0].map(|s| [(s, 50.0), (s, 80.0)]);
-        if let Some((seconds, kmh)) = plans.iter().flatten().find(|(s, v)| decides(*s, *v, self.sigma())) {
-            return vec![format!("record {seconds:.0} s more, straight on at a steady {kmh:.0} km/h")];
-        }
-        let mut list = Vec::new();
-        if self.rig.present != [true; 4] {
-            let missing: Vec<&str> = (0..4).filter(|&i| !self.rig.present[i]).map(|i| WHEELS[i]).collect();
-            list.push(format!("record all four wheels: {} missing", missing.join(", ")));
-        }
-        if self.reference.is_none() {
-            // 0.15 % of side difference is what an ordinary yaw sensor leaves open.
-            if let Some((seconds, kmh)) = plans.iter().flatten().find(|(s, v)| decides(*s, *v, Some(0.0015))) {
-                list.push(format!(
-                    "record yaw.rate or steering.angle as well, {seconds:.0} s straight on at {kmh:.0} km/h"
-                ));
-            }
-        }
-        if list.is_empty() {
-            list.push(
-                "measure the rolling circumference of all four tyres: more driving of this kind does not decide"
-                    .to_owned(),
-            );
-        }
-        list
+        let seconds = [20.0, 30.0, 60.0, 120.0, 300.0, 600.0];
+        exposure::needed(self.rig, &seconds, self.sigma(), self.reference.is_some(), decides)
     }
 }
