@@ -139,7 +139,8 @@ pub(crate) fn codes_of(survey: &wire::Survey) -> impl Iterator<Item = Code> + '_
 #[must_use]
 pub(crate) fn seen_in(drive: &Path, finding: &wire::Finding, placement: &Placement) -> Seen {
     Seen {
-        drive: drive.display().to_string(),
+        // A report that is handed over says nothing of the folders of this machine.
+        drive: drive.file_name().unwrap_or(drive.as_os_str()).to_string_lossy().into_owned(),
         kind: finding.kind.clone(),
         subject: finding.subject.clone(),
         log10_odds: finding.log10_odds,
