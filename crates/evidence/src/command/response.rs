@@ -10,7 +10,8 @@ use super::watched::{LEAST_SAMPLES, Watched};
 const TRANSIENT_S: f64 = 2.0;
 /// A response that stays is clear from here on, as a chance.
 const CLEAR: f64 = 1e-4;
-/// Share of the change that the last quarter of the window may add to the quarter before it in a response that has settled.
+/// Share of the change that the last quarter of the window may add to the quarter before it in a response that has settled:
+/// a first-order response gains 3.3 % there, and its mean is 3 % short, when the window is five of its time constants long.
 const SETTLED: f64 = 0.03;
 
 /// A signal at the edges; sizes count in the direction of "on".
