@@ -93,10 +93,13 @@ test('the adapter is pulled and the page reloaded during a drive: it is said, an
   const drive = decodeURIComponent(new URL(page.url()).pathname.split('/').at(-1)!);
   const file = join(workbench.home, 'drives', `${drive}.mcap`);
   const examined = JSON.parse(workbench.run('examine', file, '--json')) as {
-    drive: { gaps: unknown[]; duration_s: number };
+    drive: { gaps: { from_s: number; to_s: number }[]; duration_s: number };
   };
-  expect(examined.drive.gaps.length, 'the gap is on record').toBeGreaterThan(0);
-  expect(examined.drive.duration_s).toBeGreaterThan(8);
+  // How long a drive ran before the pull is up to the machine; what counts is that both sides of the gap are kept.
+  const [gap] = examined.drive.gaps;
+  expect(gap, 'the gap is on record').toBeDefined();
+  expect(gap!.from_s, 'what was recorded before').toBeGreaterThan(0);
+  expect(gap!.to_s, 'what was recorded afterwards').toBeLessThan(examined.drive.duration_s);
   await giveUpCar(page);
   await context.close();
 });
