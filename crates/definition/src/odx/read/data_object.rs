@@ -1,279 +1,19 @@
-//! From documents to layers: references and inheritance resolved.
+//! Structures, parameters, tables and data objects of a layer, and the values that stand in them.
 
-use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::Arc;
 
 use crate::bits::Encoding;
-use crate::conversion::{Conversion, Interval, Piece, Quotient};
 
-use super::types::{
+use super::compu::compu;
+use super::{Read, Scope, title, whole};
+use crate::odx::types::{
     Base, Case, CodedType, Compu, DataObject, Dop, Dtc, End, Internal, Kind, Length, Mux, Parameter, Row, Structure,
-    Table, TextRow, Value,
+    Table, Value,
 };
-use super::xml::Element;
-use super::{Layer, LayerKind, MatchingParameter, Service};
-
-/// Deepest chain of layers that inherit from each other; the standard has four kinds.
-const MAX_LAYERS: usize = 16;
-
-type Ids<'e> = BTreeMap<&'e str, (usize, &'e Element)>;
-
-/// Why an element cannot be used: the document, its line, and what is wrong.
-#[derive(Debug, Clone, PartialEq)]
-pub(super) struct Trouble {
-    pub(super) document: usize,
-    pub(super) line: usize,
-    pub(super) what: String,
-}
-
-type Read<T> = Result<T, String>;
-
-/// Kinds of elements that are a data object.
-const DOPS: [&str; 9] = [
-    "DATA-OBJECT-PROP",
-    "DTC-DOP",
-    "STRUCTURE",
-    "ENV-DATA",
-    "STATIC-FIELD",
-    "END-OF-PDU-FIELD",
-    "DYNAMIC-LENGTH-FIELD",
-    "DYNAMIC-ENDMARKER-FIELD",
-    "MUX",
-];
-
-/// Every layer of the documents.
-pub(super) fn layers(documents: &[(String, Element)], ids: &Ids<'_>) -> (Vec<Layer>, Vec<Trouble>) {
-    let mut troubles = Vec::new();
-    let mut found: Vec<(usize, LayerKind, &Element)> = Vec::new();
-    for (document, (_, root)) in documents.iter().enumerate() {
-        root.visit(&mut |element| {
-            if let Some(kind) = LayerKind::of(&element.name) {
-                found.push((document, kind, element));
-            }
-        });
-    }
-    let mut layers = Vec::new();
-    for (document, kind, element) in found {
-        let mut scope = Scope {
-            ids,
-            document,
-            order: Vec::new(),
-            names: HashMap::new(),
-            built: HashMap::new(),
-            tables: HashMap::new(),
-            open: BTreeSet::new(),
-            troubles: Vec::new(),
-        };
-        scope.inherit(element, &Hidden::default(), 0);
-        layers.push(scope.layer(element, kind));
-        for trouble in scope.troubles {
-            if !troubles.contains(&trouble) {
-                troubles.push(trouble);
-            }
-        }
-    }
-    (layers, troubles)
-}
-
-/// What a layer does not take over from its parents, by short name.
-#[derive(Default, Clone)]
-struct Hidden<'e> {
-    comms: BTreeSet<&'e str>,
-    dops: BTreeSet<&'e str>,
-    tables: BTreeSet<&'e str>,
-    responses: BTreeSet<&'e str>,
-}
-
-/// One layer while it is read: what it has itself and what it has from its parents.
-struct Scope<'e, 'i> {
-    ids: &'i Ids<'e>,
-    document: usize,
-    /// Services and global negative responses, nearest first.
-    order: Vec<(&'static str, &'e Element)>,
-    /// By kind and short name; the nearest counts.
-    names: HashMap<(&'static str, &'e str), &'e Element>,
-    built: HashMap<*const Element, Arc<Dop>>,
-    tables: HashMap<*const Element, Arc<Table>>,
-    /// What is being built: a structure that holds itself never ends.
-    open: BTreeSet<*const Element>,
-    troubles: Vec<Trouble>,
-}
+use crate::odx::xml::Element;
 
 impl<'e> Scope<'e, '_> {
-    fn trouble(&mut self, element: &Element, what: String) {
-        self.troubles.push(Trouble { document: self.document, line: element.line, what });
-    }
-
-    /// Takes in what a layer has, then what its parents have.
-    fn inherit(&mut self, layer: &'e Element, hidden: &Hidden<'e>, depth: usize) {
-        if depth > MAX_LAYERS {
-            self.trouble(layer, format!("more than {MAX_LAYERS} layers inherit from each other"));
-            return;
-        }
-        let mut add = |kind: &'static str, element: &'e Element, hidden: &BTreeSet<&str>| {
-            let name = element.short_name();
-            if !hidden.contains(name) && !self.names.contains_key(&(kind, name)) {
-                self.names.insert((kind, name), element);
-                self.order.push((kind, element));
-            }
-        };
-        for comm in layer.list("DIAG-COMMS") {
-            // A reference brings in a service of another layer.
-            let comm = match comm.attribute("ID-REF") {
-                Some(id) => self.ids.get(id).map(|(_, element)| *element),
-                None => Some(comm),
-            };
-            if let Some(comm) = comm {
-                add("COMM", comm, &hidden.comms);
-            }
-        }
-        for list in layer.child("DIAG-DATA-DICTIONARY-SPEC").map(|spec| spec.children.as_slice()).unwrap_or_default() {
-            for element in &list.children {
-                match element.name.as_str() {
-                    "TABLE" => add("TABLE", element, &hidden.tables),
-                    name if DOPS.contains(&name) => add("DOP", element, &hidden.dops),
-                    _ => {}
-                }
-            }
-        }
-        for response in layer.list("GLOBAL-NEG-RESPONSES") {
-            add("GLOBAL", response, &hidden.responses);
-        }
-        for parent in layer.list("PARENT-REFS") {
-            let Some((_, element)) = parent.attribute("ID-REF").and_then(|id| self.ids.get(id)) else {
-                let id = parent.attribute("ID-REF").unwrap_or_default().to_owned();
-                self.trouble(parent, format!("the parent layer `{id}` is not in the file"));
-                continue;
-            };
-            let mut hidden = hidden.clone();
-            for (list, into) in [
-                ("NOT-INHERITED-DIAG-COMMS", &mut hidden.comms),
-                ("NOT-INHERITED-DOPS", &mut hidden.dops),
-                ("NOT-INHERITED-TABLES", &mut hidden.tables),
-                ("NOT-INHERITED-GLOBAL-NEG-RESPONSES", &mut hidden.responses),
-            ] {
-                let names =
-                    parent.list(list).flat_map(|row| &row.children).filter_map(|row| row.attribute("SHORT-NAME"));
-                into.extend(names);
-            }
-            self.inherit(element, &hidden, depth + 1);
-        }
-    }
-
-    fn layer(&mut self, element: &'e Element, kind: LayerKind) -> Layer {
-        let order = self.order.clone();
-        let global: Vec<Arc<Structure>> = order
-            .iter()
-            .filter(|(kind, _)| *kind == "GLOBAL")
-            .filter_map(|(_, response)| self.message(response))
-            .collect();
-        let mut services = Vec::new();
-        for (_, comm) in order.iter().filter(|(kind, comm)| *kind == "COMM" && comm.name == "DIAG-SERVICE") {
-            services.extend(self.service(comm, &global));
-        }
-        let jobs = order.iter().filter(|(kind, comm)| *kind == "COMM" && comm.name == "SINGLE-ECU-JOB");
-        let jobs = jobs.map(|(_, job)| job.short_name().to_owned()).collect();
-        let mut codes: Vec<Dtc> = Vec::new();
-        for (_, dop) in order.iter().filter(|(kind, dop)| *kind == "DOP" && dop.name == "DTC-DOP") {
-            if let Ok(dop) = self.dop(dop)
-                && let Dop::Codes { codes: own, .. } = dop.as_ref()
-            {
-                codes.extend(own.iter().cloned());
-            }
-        }
-        let patterns = element
-            .list("ECU-VARIANT-PATTERNS")
-            .chain(element.list("BASE-VARIANT-PATTERN").take(0))
-            .chain(element.children.iter().filter(|child| child.name == "BASE-VARIANT-PATTERN"));
-        let patterns = patterns.map(|pattern| {
-            let lists = ["MATCHING-PARAMETERS", "MATCHING-BASE-VARIANT-PARAMETERS"];
-            let rows = lists.iter().flat_map(|list| pattern.list(list));
-            rows.map(|row| {
-                let name_of = |key: &str| row.child(key).and_then(|child| child.attribute("SHORT-NAME"));
-                let path = row.child("OUT-PARAM-IF-SNPATHREF").and_then(|child| child.attribute("SHORT-NAME-PATH"));
-                MatchingParameter {
-                    expected: row.text_of("EXPECTED-VALUE").unwrap_or_default().to_owned(),
-                    service: name_of("DIAG-COMM-SNREF").unwrap_or_default().to_owned(),
-                    parameter: name_of("OUT-PARAM-IF-SNREF").or(path).unwrap_or_default().to_owned(),
-                }
-            })
-            .collect()
-        });
-        Layer {
-            kind,
-            name: element.short_name().to_owned(),
-            title: title(element),
-            parents: element.list("PARENT-REFS").filter_map(|row| row.attribute("ID-REF")).map(str::to_owned).collect(),
-            id: element.attribute("ID").unwrap_or_default().to_owned(),
-            patterns: patterns.collect(),
-            services,
-            jobs,
-            codes,
-            parameters: self.communication(element, 0),
-        }
-    }
-
-    /// Communication parameters by the last part of their IDs, own ones before those of parents.
-    fn communication(&self, layer: &'e Element, depth: usize) -> BTreeMap<String, Vec<String>> {
-        let mut found: BTreeMap<String, Vec<String>> = BTreeMap::new();
-        for row in layer.list("COMPARAM-REFS") {
-            let id = row.attribute("ID-REF").unwrap_or_default();
-            let name = id.rsplit('.').next().unwrap_or(id);
-            let simple = row.children.iter().filter(|child| matches!(child.name.as_str(), "SIMPLE-VALUE" | "VALUE"));
-            let complex = row.list("COMPLEX-VALUE").filter(|child| child.name == "SIMPLE-VALUE");
-            let values: Vec<String> = simple.chain(complex).map(|value| value.text.clone()).collect();
-            found.entry(name.to_owned()).or_insert(values);
-        }
-        if depth < MAX_LAYERS {
-            for parent in layer.list("PARENT-REFS") {
-                if let Some((_, parent)) = parent.attribute("ID-REF").and_then(|id| self.ids.get(id)) {
-                    for (name, values) in self.communication(parent, depth + 1) {
-                        found.entry(name).or_insert(values);
-                    }
-                }
-            }
-        }
-        found
-    }
-
-    fn service(&mut self, comm: &'e Element, global: &[Arc<Structure>]) -> Option<Service> {
-        let message = |scope: &mut Self, reference: &'e Element| {
-            let id = reference.attribute("ID-REF").unwrap_or_default();
-            let Some((_, element)) = scope.ids.get(id) else {
-                scope.trouble(reference, format!("`{id}` is not in the file"));
-                return None;
-            };
-            scope.message(element)
-        };
-        let request = comm.child("REQUEST-REF").and_then(|reference| message(self, reference))?;
-        let mut responses = |list: &str| -> Vec<Arc<Structure>> {
-            comm.list(list).filter_map(|reference| message(self, reference)).collect()
-        };
-        let positive = responses("POS-RESPONSE-REFS");
-        let mut negative = responses("NEG-RESPONSE-REFS");
-        negative.extend(global.iter().cloned());
-        Some(Service {
-            name: comm.short_name().to_owned(),
-            title: title(comm),
-            semantic: comm.attribute("SEMANTIC").map(str::to_owned),
-            request,
-            positive,
-            negative,
-        })
-    }
-
-    /// A request or response; `None`, and a word about it, if a part of it cannot be used.
-    fn message(&mut self, element: &'e Element) -> Option<Arc<Structure>> {
-        match self.structure(element) {
-            Ok(structure) => Some(Arc::new(structure)),
-            Err(what) => {
-                self.trouble(element, format!("`{}`: {what}", element.short_name()));
-                None
-            }
-        }
-    }
-
-    fn structure(&mut self, element: &'e Element) -> Read<Structure> {
+    pub(super) fn structure(&mut self, element: &'e Element) -> Read<Structure> {
         let mut parameters = Vec::new();
         for row in element.list("PARAMS") {
             let parameter = self.parameter(row).map_err(|what| format!("parameter `{}`: {what}", row.short_name()))?;
@@ -391,7 +131,7 @@ impl<'e> Scope<'e, '_> {
     }
 
     /// A data object. Each is built once.
-    fn dop(&mut self, element: &'e Element) -> Read<Arc<Dop>> {
+    pub(super) fn dop(&mut self, element: &'e Element) -> Read<Arc<Dop>> {
         let key = std::ptr::from_ref(element);
         if let Some(built) = self.built.get(&key) {
             return Ok(Arc::clone(built));
@@ -567,11 +307,6 @@ impl<'e> Scope<'e, '_> {
     }
 }
 
-/// The long name, if there is one.
-fn title(element: &Element) -> Option<String> {
-    element.text_of("LONG-NAME").map(str::to_owned)
-}
-
 fn number(element: &Element, name: &str) -> Read<Option<usize>> {
     let parse = |text: &str| text.parse().map_err(|_| format!("{name} `{text}` is no whole number"));
     element.text_of(name).map(parse).transpose()
@@ -640,13 +375,6 @@ fn internal(text: &str, coded: &CodedType) -> Read<Internal> {
     })
 }
 
-pub(super) fn whole(text: &str) -> Option<i128> {
-    match text.strip_prefix("0x").or_else(|| text.strip_prefix("0X")) {
-        Some(digits) => i128::from_str_radix(digits, 16).ok(),
-        None => text.parse().ok(),
-    }
-}
-
 fn bytes(text: &str) -> Option<Vec<u8>> {
     let digits = text.as_bytes();
     let pairs = digits.chunks(2).map(|pair| u8::from_str_radix(std::str::from_utf8(pair).ok()?, 16).ok());
@@ -674,148 +402,5 @@ fn physical(text: &str, dop: &Dop) -> Read<Value> {
             }
         }
         _ => Err("only simple data objects can have a value in the file".into()),
-    }
-}
-
-fn compu(element: Option<&Element>) -> Read<Compu> {
-    let Some(element) = element else { return Ok(Compu::Identical) };
-    let category = element.text_of("CATEGORY").unwrap_or("IDENTICAL");
-    let forward = element.child("COMPU-INTERNAL-TO-PHYS");
-    let backward = element.child("COMPU-PHYS-TO-INTERNAL");
-    let scales = |side: Option<&Element>| -> Read<Vec<Scale>> {
-        side.map(|side| side.list("COMPU-SCALES").map(Scale::of).collect()).unwrap_or(Ok(Vec::new()))
-    };
-    let limits_of = |rows: &[Scale]| Interval {
-        low: rows.iter().map(|row| row.raw.low).fold(f64::INFINITY, f64::min),
-        high: rows.iter().map(|row| row.raw.high).fold(f64::NEG_INFINITY, f64::max),
-        low_is_open: rows.first().is_some_and(|row| row.raw.low_is_open),
-        high_is_open: rows.last().is_some_and(|row| row.raw.high_is_open),
-    };
-    let checked = |conversion: Conversion| match conversion.problem() {
-        Some(problem) => Err(problem.to_owned()),
-        None => Ok(conversion),
-    };
-    Ok(match category {
-        "IDENTICAL" => Compu::Identical,
-        "LINEAR" => {
-            let rows = scales(forward)?;
-            let [row] = rows.as_slice() else { return Err("LINEAR needs one scale".into()) };
-            Compu::Number { forward: Some(checked(row.linear()?)?), backward: None, limits: row.raw }
-        }
-        "RAT-FUNC" => {
-            let one = |side: Option<&Element>| -> Read<Option<(Conversion, Interval)>> {
-                let rows = scales(side)?;
-                let Some(row) = rows.first() else { return Ok(None) };
-                Ok(Some((checked(Conversion::Rational(row.quotient()?))?, row.raw)))
-            };
-            let (there, back) = (one(forward)?, one(backward)?);
-            let limits = there.as_ref().map_or(Interval::ALL, |(_, limits)| *limits);
-            Compu::Number { forward: there.map(|(row, _)| row), backward: back.map(|(row, _)| row), limits }
-        }
-        "SCALE-LINEAR" | "SCALE-RAT-FUNC" => {
-            let pieces = |side: Option<&Element>| -> Read<Option<(Conversion, Interval)>> {
-                let rows = scales(side)?;
-                if rows.is_empty() {
-                    return Ok(None);
-                }
-                let pieces: Read<Vec<Piece>> = rows
-                    .iter()
-                    .map(|row| Ok(Piece { raw: row.raw, quotient: row.quotient()?, inverse: row.inverse }))
-                    .collect();
-                Ok(Some((checked(Conversion::Pieces(pieces?))?, limits_of(&rows))))
-            };
-            let (there, back) = (pieces(forward)?, pieces(backward)?);
-            let limits = there.as_ref().map_or(Interval::ALL, |(_, limits)| *limits);
-            Compu::Number { forward: there.map(|(row, _)| row), backward: back.map(|(row, _)| row), limits }
-        }
-        "TAB-INTP" => {
-            let rows = scales(forward)?;
-            let points: Read<Vec<(f64, f64)>> = rows
-                .iter()
-                .map(|row| {
-                    let value = row.text.as_ref().and_then(|text| text.parse().ok());
-                    Ok((row.raw.low, value.ok_or("a point without a number")?))
-                })
-                .collect();
-            Compu::Number { forward: Some(checked(Conversion::Table(points?))?), backward: None, limits: Interval::ALL }
-        }
-        "TEXTTABLE" => {
-            let mut texts = Vec::new();
-            for row in scales(forward)? {
-                let text = row.text.clone().ok_or("a scale without text")?;
-                let inverse = row.inverse.unwrap_or(if row.raw.low.is_finite() { row.raw.low } else { row.raw.high });
-                texts.push(TextRow { raw: row.raw, text, inverse });
-            }
-            let default = forward.and_then(|side| side.child("COMPU-DEFAULT-VALUE")).and_then(|value| {
-                let inverse = value.child("COMPU-INVERSE-VALUE").and_then(|child| child.text_of("V"));
-                Some((value.text_of("VT")?.to_owned(), inverse.and_then(|text| text.parse().ok())))
-            });
-            Compu::Texts { rows: texts, default }
-        }
-        "COMPUCODE" => return Err("it is computed by program code, which is not run".into()),
-        other => return Err(format!("the computation `{other}` is not known")),
-    })
-}
-
-/// One COMPU-SCALE.
-struct Scale {
-    raw: Interval,
-    /// Text or number of its constant.
-    text: Option<String>,
-    inverse: Option<f64>,
-    coefficients: Option<Quotient>,
-}
-
-impl Scale {
-    fn of(element: &Element) -> Read<Self> {
-        let limit = |name: &str, other: &str, none: f64| -> Read<(f64, bool)> {
-            let Some(limit) = element.child(name) else {
-                // A lower limit alone means one value in tables of texts; elsewhere no limit.
-                let is_text = element.child("COMPU-CONST").is_some();
-                let single = element.child(other).filter(|_| is_text).and_then(|limit| limit.text.parse().ok());
-                return Ok((single.unwrap_or(none), false));
-            };
-            match limit.attribute("INTERVAL-TYPE") {
-                Some("INFINITE") => Ok((none, false)),
-                kind => {
-                    let number = limit.text.parse().map_err(|_| format!("the limit `{}` is no number", limit.text))?;
-                    Ok((number, kind == Some("OPEN")))
-                }
-            }
-        };
-        let (low, low_is_open) = limit("LOWER-LIMIT", "UPPER-LIMIT", f64::NEG_INFINITY)?;
-        let (high, high_is_open) = limit("UPPER-LIMIT", "LOWER-LIMIT", f64::INFINITY)?;
-        let constant = element.child("COMPU-CONST");
-        let text = constant.and_then(|child| child.text_of("VT").or_else(|| child.text_of("V"))).map(str::to_owned);
-        let inverse = element.child("COMPU-INVERSE-VALUE").and_then(|child| child.text_of("V"));
-        let coefficients = element.child("COMPU-RATIONAL-COEFFS").map(|child| {
-            let list = |name: &str| -> Read<Vec<f64>> {
-                let parse = |v: &Element| v.text.parse().map_err(|_| format!("`{}` is no coefficient", v.text));
-                child.list(name).map(parse).collect()
-            };
-            Ok::<_, String>(Quotient { numerator: list("COMPU-NUMERATOR")?, denominator: list("COMPU-DENOMINATOR")? })
-        });
-        // A constant number is a function too.
-        let of_constant = text.as_ref().and_then(|text| text.parse().ok());
-        let of_constant = of_constant.map(|number| Quotient { numerator: vec![number], denominator: Vec::new() });
-        Ok(Self {
-            raw: Interval { low, high, low_is_open, high_is_open },
-            inverse: inverse.and_then(|text| text.parse().ok()),
-            coefficients: coefficients.transpose()?.or(of_constant),
-            text,
-        })
-    }
-
-    fn quotient(&self) -> Read<Quotient> {
-        self.coefficients.clone().ok_or_else(|| "a scale without coefficients".to_owned())
-    }
-
-    fn linear(&self) -> Read<Conversion> {
-        let Quotient { numerator, denominator } = self.quotient()?;
-        match (numerator.as_slice(), denominator.as_slice()) {
-            ([v0, v1], []) => Ok(Conversion::Linear { multiply: *v1, divide: 1.0, offset: *v0 }),
-            ([v0, v1], [d0]) if *d0 != 0.0 => Ok(Conversion::Linear { multiply: *v1, divide: *d0, offset: v0 / d0 }),
-            _ => Err("LINEAR has two coefficients above the line and at most one below".into()),
-        }
     }
 }
