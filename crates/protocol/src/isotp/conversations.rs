@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeMap, VecDeque};
 
-use super::channel::functional;
+use super::ends::functional;
 use super::{Channel, Ends, Event, Frame, SendError, Settings, Step};
 use crate::exchange::Target;
 use crate::{Address, CanFrame, CanId, Nanos};

@@ -6,11 +6,13 @@
 
 mod channel;
 mod conversations;
+mod ends;
 mod frame;
 mod reassembly;
 
-pub use channel::{Channel, Ends, Event, SendError, Settings, Step, Timers};
+pub use channel::{Channel, Event, SendError, Step};
 pub use conversations::{Conversations, Said};
+pub use ends::{Ends, Settings, Timers};
 pub use frame::{Frame, separation_ns};
 pub use reassembly::{N_CR_NS, Reassembly};
 
