@@ -176,6 +176,25 @@ fn a_module_that_refuses_several_values_is_asked_in_parts() {
 }
 
 #[test]
+fn a_module_that_was_silent_for_a_while_is_asked_for_several_values_again() {
+    let calls = Arc::new(Mutex::new(0usize));
+    let counted = Arc::clone(&calls);
+    let (mut vehicle, asked) = car(CAN, move |_, request| {
+        let mut calls = counted.lock().unwrap();
+        *calls += usize::from(request.len() == 4);
+        // Silent from its 200th to its 207th request for three values.
+        let is_silent = (200..208).contains(&*calls);
+        engine(request, true).filter(|_| !is_silent).map(|reply| (ENGINE, reply)).into_iter().collect()
+    });
+    let mut plan = plan(&mut vehicle, &THREE);
+    asked.lock().unwrap().clear();
+    let keep = sample(&mut vehicle, &mut plan, 20);
+    assert!(asked.lock().unwrap().iter().all(|(_, bytes)| bytes.len() == 4), "{:?}", keep.notes);
+    // Eight silences of 100 ms, and pauses of 0.1, 0.2, 0.4, 0.8, 1.6, 2, 2 and 2 s: about ten seconds are left.
+    assert!(count(&keep, 0) > 950, "{} {:?}", count(&keep, 0), keep.notes);
+}
+
+#[test]
 fn a_module_that_falls_silent_costs_the_others_little_and_is_welcome_back() {
     let calls = Arc::new(Mutex::new(0usize));
     let counted = Arc::clone(&calls);

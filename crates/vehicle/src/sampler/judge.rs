@@ -18,7 +18,8 @@ const DAMAGES_BEFORE_SILENT: u32 = 5;
 /// Incomplete or refused answers in a row after which a request for several values is taken apart; a single one may be
 /// a damaged digit.
 const REFUSALS_BEFORE_SPLIT: u32 = 2;
-/// Silent tries after which a request for several values is taken apart, for some modules ignore what they do not take.
+/// Silent tries after which a request for several values is taken apart that was never answered, for some modules ignore
+/// what they do not take. One that was answered before stays whole: the module is silent, and comes back.
 const SILENCES_BEFORE_SPLIT: u32 = 2;
 /// A module that has not sent by itself for this long has stopped.
 const SILENT_STREAM_NS: Nanos = 1_000_000_000;
@@ -29,6 +30,7 @@ pub(super) struct Health {
     silences: u32,
     pub(super) refusals: u32,
     damages: u32,
+    has_answered: bool,
     /// Steps of its preparation that are done.
     pub(super) n_prepared: usize,
     /// When each periodic number was last heard.
@@ -75,7 +77,8 @@ impl<S: Sink> Run<'_, S> {
                 if !state.is_well() {
                     self.sink.note(t_ns, &format!("{} answers again", poll.title()));
                 }
-                *state = Health { heard: std::mem::take(&mut state.heard), ..Health::default() };
+                let heard = std::mem::take(&mut state.heard);
+                *state = Health { has_answered: true, heard, ..Health::default() };
                 false
             }
             Outcome::Busy => {
@@ -92,7 +95,7 @@ impl<S: Sink> Run<'_, S> {
                     self.sink.note(t_ns, &format!("{} does not answer", poll.title()));
                 }
                 self.schedule.postpone(idx, self.now + state.back_off_ns());
-                state.silences >= SILENCES_BEFORE_SPLIT
+                !state.has_answered && state.silences >= SILENCES_BEFORE_SPLIT
             }
             Outcome::TooMany(reason) => {
                 state.refusals += 1;
