@@ -241,6 +241,13 @@ impl App {
         lock(&self.0.network).as_ref().map(|(address, _)| *address)
     }
 
+    /// Whether pages that came in at this address of ours are still welcome: it is where the workbench listens, or the
+    /// shop's network, while that is open.
+    pub(crate) fn listens_at(&self, local: SocketAddr) -> bool {
+        let (listen, ip) = (self.options().listen.ip(), local.ip().to_canonical());
+        listen.is_unspecified() || ip == listen || self.network_address().is_some_and(|network| ip == network.ip())
+    }
+
     /// Closes the shop's network; pages that came from there end.
     pub(crate) fn close_network(&self) {
         if let Some((_, task)) = lock(&self.0.network).take() {
@@ -278,7 +285,7 @@ impl FromRequestParts<App> for Who {
     type Rejection = Failure;
 
     async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<Self, Failure> {
-        let who = app.token_in(&parts.headers).and_then(|token| app.access().who(&token));
+        let who = app.token_in(&parts.headers).and_then(|token| app.access().who(&token, app.now()));
         let unknown = || {
             Failure::new(StatusCode::UNAUTHORIZED, "this page has not joined the workbench")
                 .hint("type the pairing code that the bench shows under Settings")

@@ -15,6 +15,9 @@ use crate::app::App;
 use crate::failure::{Failure, FailureJson};
 use crate::grip::{Grip, Press};
 
+/// Most marks of a drive that pages may set; who drives sets a dozen.
+const MAX_MARKS: usize = 1000;
+
 /// What the car is wanted for.
 pub(crate) enum Order {
     Connect {
@@ -232,6 +235,10 @@ impl Bay {
     pub(crate) fn mark(&self, text: &str) -> Result<(), Failure> {
         if !self.is_taping() {
             return Err(Failure::busy("nothing is being recorded that could be marked"));
+        }
+        // Every page is told of all marks whenever something changes.
+        if self.car().recording.is_some_and(|recording| recording.marks.len() >= MAX_MARKS) {
+            return Err(Failure::busy(format!("a drive has at most {MAX_MARKS} marks of pages")));
         }
         lock(&self.control).mark(text);
         Ok(())

@@ -6,13 +6,17 @@
 //! (`Origin`); and answers may not be framed, sniffed or read by other pages.
 
 use std::net::{IpAddr, SocketAddr};
+use std::time::Duration;
 
-use axum::extract::{ConnectInfo, Request};
+use axum::body::{Body, HttpBody};
+use axum::extract::{ConnectInfo, Request, State};
 use axum::http::{HeaderMap, HeaderName, HeaderValue, Method, header};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
+use http_body_util::BodyExt;
 
 use crate::Peer;
+use crate::app::App;
 use crate::failure::Failure;
 
 /// Nothing from elsewhere, nothing inline: a text from a car that slipped into the page could still not run.
@@ -30,11 +34,21 @@ const HEADERS: [(HeaderName, &str); 6] = [
 ];
 
 /// Lets a request through or answers why not; puts the headers on every answer.
-pub(crate) async fn watch(ConnectInfo(peer): ConnectInfo<Peer>, request: Request, next: Next) -> Response {
+pub(crate) async fn watch(
+    State(app): State<App>,
+    ConnectInfo(peer): ConnectInfo<Peer>,
+    request: Request,
+    next: Next,
+) -> Response {
     let is_stream = request.headers().contains_key(header::UPGRADE);
-    let is_reading = matches!(*request.method(), Method::GET | Method::HEAD) && !is_stream;
-    let mut response = match check(peer, request.headers(), is_reading) {
-        Ok(()) => next.run(request).await,
+    let wish = match request.method() {
+        &Method::GET | &Method::HEAD if is_stream => Wish::Change,
+        &Method::GET | &Method::HEAD if request.uri().path().starts_with("/api") => Wish::Data,
+        &Method::GET | &Method::HEAD => Wish::Page,
+        _ => Wish::Change,
+    };
+    let mut response = match check(peer, request.headers(), wish) {
+        Ok(()) => next.run(request.map(|body| in_time(body, app.options().patience))).await,
         Err(failure) => failure.into_response(),
     };
     let headers = response.headers_mut();
@@ -45,7 +59,35 @@ pub(crate) async fn watch(ConnectInfo(peer): ConnectInfo<Peer>, request: Request
     response
 }
 
-fn check(peer: Peer, headers: &HeaderMap, is_reading: bool) -> Result<(), Failure> {
+/// What a request is for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Wish {
+    /// The page itself, or a file of it: holds nothing of the shop.
+    Page,
+    /// To read.
+    Data,
+    /// To change something, or to open a stream.
+    Change,
+}
+
+/// A body whose pieces come within `patience` of each other, or that breaks off.
+fn in_time(body: Body, patience: Duration) -> Body {
+    if body.is_end_stream() {
+        return body;
+    }
+    let late = || axum::Error::new(std::io::Error::from(std::io::ErrorKind::TimedOut));
+    let pieces = futures_util::stream::unfold(body, move |mut body| async move {
+        let frame = match tokio::time::timeout(patience, body.frame()).await {
+            Ok(frame) => frame?,
+            Err(_) => Err(late()),
+        };
+        // Trailers mean nothing here.
+        Some((frame.map(|frame| frame.into_data().unwrap_or_default()), body))
+    });
+    Body::from_stream(pieces)
+}
+
+fn check(peer: Peer, headers: &HeaderMap, wish: Wish) -> Result<(), Failure> {
     let text = |name: HeaderName| headers.get(name).and_then(|value| value.to_str().ok());
     let host = text(header::HOST).unwrap_or("");
     if !is_own_host(host, peer.local) {
@@ -56,13 +98,13 @@ fn check(peer: Peer, headers: &HeaderMap, is_reading: bool) -> Result<(), Failur
     let foreign = || Failure::forbidden("the request came from another page");
     match text(header::ORIGIN) {
         Some(origin) if origin == own => {}
-        None if is_reading => {}
+        None if wish != Wish::Change => {}
         _ => return Err(foreign()),
     }
     match text(HeaderName::from_static("sec-fetch-site")) {
         None | Some("same-origin" | "none") => Ok(()),
         // A link in a note or a mail may open the page, and nothing else.
-        Some(_) if is_reading && text(HeaderName::from_static("sec-fetch-mode")) == Some("navigate") => Ok(()),
+        Some(_) if wish == Wish::Page && text(HeaderName::from_static("sec-fetch-mode")) == Some("navigate") => Ok(()),
         Some(_) => Err(foreign()),
     }
 }
@@ -122,19 +164,21 @@ mod tests {
     fn what_changes_something_comes_from_our_own_page() {
         let here = peer("127.0.0.1:4715");
         let own = ("host", "127.0.0.1:4715");
-        for (pairs, is_reading, expected) in [
-            (vec![own], true, true),
-            (vec![own], false, false),
-            (vec![own, ("origin", "http://127.0.0.1:4715")], false, true),
-            (vec![own, ("origin", "http://127.0.0.1:9999")], false, false),
-            (vec![own, ("origin", "http://127.0.0.1:9999")], true, false),
-            (vec![own, ("origin", "null")], false, false),
-            (vec![own, ("sec-fetch-site", "same-origin")], true, true),
-            (vec![own, ("sec-fetch-site", "cross-site")], true, false),
-            (vec![own, ("sec-fetch-site", "cross-site"), ("sec-fetch-mode", "navigate")], true, true),
-            (vec![own, ("origin", "http://127.0.0.1:4715"), ("sec-fetch-site", "same-site")], false, false),
+        for (pairs, wish, expected) in [
+            (vec![own], Wish::Data, true),
+            (vec![own], Wish::Change, false),
+            (vec![own, ("origin", "http://127.0.0.1:4715")], Wish::Change, true),
+            (vec![own, ("origin", "http://127.0.0.1:9999")], Wish::Change, false),
+            (vec![own, ("origin", "http://127.0.0.1:9999")], Wish::Data, false),
+            (vec![own, ("origin", "null")], Wish::Change, false),
+            (vec![own, ("sec-fetch-site", "same-origin")], Wish::Data, true),
+            (vec![own, ("sec-fetch-site", "cross-site")], Wish::Data, false),
+            (vec![own, ("sec-fetch-site", "cross-site"), ("sec-fetch-mode", "navigate")], Wish::Page, true),
+            (vec![own, ("sec-fetch-site", "cross-site"), ("sec-fetch-mode", "navigate")], Wish::Data, false),
+            (vec![own, ("sec-fetch-site", "cross-site"), ("sec-fetch-mode", "no-cors")], Wish::Page, false),
+            (vec![own, ("origin", "http://127.0.0.1:4715"), ("sec-fetch-site", "same-site")], Wish::Change, false),
         ] {
-            assert_eq!(check(here, &headers(&pairs), is_reading).is_ok(), expected, "{pairs:?}");
+            assert_eq!(check(here, &headers(&pairs), wish).is_ok(), expected, "{pairs:?} {wish:?}");
         }
     }
 

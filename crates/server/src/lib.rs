@@ -36,9 +36,10 @@ use std::net::{IpAddr, Ipv4Addr, SocketAddr};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
-use axum::extract::connect_info::Connected;
-use axum::serve::IncomingStream;
 use tokio::net::TcpListener;
+
+pub use crate::api::gate::{Gate, Resource};
+pub use crate::api::interface;
 
 use crate::app::App;
 
@@ -54,12 +55,18 @@ pub struct Options {
     pub adapters: Vec<String>,
     /// How many times as fast as the wall's clock the invented car lives while it is recorded; above 0.
     pub pace: f64,
+    /// How long a connection may keep the workbench waiting for what it is about to say.
+    pub patience: Duration,
 }
+
+/// Long enough for a phone at the edge of the shop's radio.
+const PATIENCE: Duration = Duration::from_secs(20);
 
 /// Listening on loopback alone, at the usual port.
 impl Default for Options {
     fn default() -> Self {
-        Self { listen: SocketAddr::new(IpAddr::V4(Ipv4Addr::LOCALHOST), PORT), adapters: Vec::new(), pace: 1.0 }
+        let listen = SocketAddr::new(IpAddr::V4(Ipv4Addr::LOCALHOST), PORT);
+        Self { listen, adapters: Vec::new(), pace: 1.0, patience: PATIENCE }
     }
 }
 
@@ -85,15 +92,6 @@ pub(crate) struct Peer {
     pub(crate) remote: SocketAddr,
     /// The address of ours that it came in at.
     pub(crate) local: SocketAddr,
-}
-
-impl Connected<IncomingStream<'_, TcpListener>> for Peer {
-    fn connect_info(stream: IncomingStream<'_, TcpListener>) -> Self {
-        let remote = *stream.remote_addr();
-        // Without an own address the connection is as good as gone; an unspecified one matches no host.
-        let local = stream.io().local_addr().unwrap_or(SocketAddr::new(IpAddr::V4(Ipv4Addr::UNSPECIFIED), 0));
-        Self { remote, local }
-    }
 }
 
 /// A workbench that listens.
@@ -144,7 +142,6 @@ impl Workbench {
                 tokio::time::sleep(LOOKS_EVERY).await;
             }
         };
-        let service = network::service(&app);
         let tidying = app.clone();
         runtime.spawn(async move {
             loop {
@@ -152,15 +149,15 @@ impl Workbench {
                 tidying.shelf().tidy();
             }
         });
-        let served = runtime.block_on(async {
+        runtime.block_on(async {
             tokio::select! {
-                served = axum::serve(listener, service).into_future() => served,
-                () = ended => Ok(()),
+                () = network::serve(listener, app.clone()) => {}
+                () = ended => {}
             }
         });
         app.close();
         // Streams may be open; they end with the runtime.
         runtime.shutdown_timeout(Duration::from_secs(1));
-        Ok(served?)
+        Ok(())
     }
 }

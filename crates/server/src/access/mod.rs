@@ -25,6 +25,10 @@ const WRONG_TRIES: u32 = 8;
 const HOLDER_AWAY: Duration = Duration::from_secs(20);
 /// How long a holder may leave a request unanswered before whoever sits at the bench may take the car.
 const ASKED: Duration = Duration::from_secs(10);
+/// How long a client may be away before it must join again: over night its place is gone.
+const REMEMBERED: Duration = Duration::from_secs(12 * 60 * 60);
+/// Most streams of one client: one for each tab of a browser.
+const MAX_STREAMS: u32 = 16;
 /// Most clients that are remembered.
 const MAX_CLIENTS: usize = 64;
 /// Most open pairing codes.
@@ -116,7 +120,11 @@ pub(crate) struct Who {
 impl Who {
     /// Whether this client may change what the workbench keeps.
     pub(crate) fn must_work(self) -> Result<(), Failure> {
-        if self.may_hold { Ok(()) } else { Err(Failure::forbidden("this page was invited to look on")) }
+        if self.may_hold {
+            return Ok(());
+        }
+        Err(Failure::forbidden("this page was invited to look on")
+            .hint("show a pairing code at the bench that also lets it work"))
     }
 
     /// Whether this client sits at the machine itself.
@@ -129,9 +137,10 @@ impl Who {
 }
 
 impl Access {
-    /// The client with this token.
-    pub(crate) fn who(&self, token: &Token) -> Option<Who> {
-        let client = self.clients.iter().find(|client| client.token.is(token))?;
+    /// The client with this token, unless it was away for too long.
+    pub(crate) fn who(&self, token: &Token, now: Now) -> Option<Who> {
+        let is_remembered = |client: &Client| client.n_streams > 0 || now < client.away_since + REMEMBERED;
+        let client = self.clients.iter().find(|client| client.token.is(token) && is_remembered(client))?;
         Some(Who { id: client.id, is_bench: client.is_bench, may_hold: client.may_hold })
     }
 
@@ -190,11 +199,10 @@ impl Access {
         }
     }
 
-    /// A stream of this client began.
-    pub(crate) fn arrive(&mut self, id: u32) {
-        if let Some(client) = self.clients.iter_mut().find(|client| client.id == id) {
-            client.n_streams += 1;
-        }
+    /// A stream of this client begins; whether it may: it is known, and has not too many.
+    pub(crate) fn arrive(&mut self, id: u32) -> bool {
+        let client = self.clients.iter_mut().find(|client| client.id == id && client.n_streams < MAX_STREAMS);
+        client.map(|client| client.n_streams += 1).is_some()
     }
 
     /// A stream of this client ended.
@@ -207,10 +215,7 @@ impl Access {
 
     /// Takes the car if it is free, otherwise asks its holder for it. Returns whether the car was taken.
     pub(crate) fn take(&mut self, who: Who, now: Now) -> Result<bool, Failure> {
-        if !who.may_hold {
-            return Err(Failure::forbidden("this page was invited to look on")
-                .hint("show a pairing code at the bench that also lets it hold the car"));
-        }
+        who.must_work()?;
         let waited = self.wish.as_ref().is_some_and(|wish| wish.client == who.id && now >= wish.since + ASKED);
         if self.holder == Some(who.id) || self.is_free(now) || (who.is_bench && waited) {
             self.holder = Some(who.id);
@@ -344,7 +349,7 @@ mod tests {
         let code = access.invite(true, s(0));
         let spaced = format!("{} {}", &code[..3].to_lowercase(), &code[3..]);
         let (phone, token) = access.join(&spaced, "phone", s(299)).unwrap();
-        assert_eq!(access.who(&token), Some(phone));
+        assert_eq!(access.who(&token, s(299)), Some(phone));
         assert!(!phone.is_bench && phone.may_hold);
         assert!(access.join(&code, "again", s(299)).is_err());
         let late = access.invite(true, s(0));
@@ -419,13 +424,36 @@ mod tests {
     }
 
     #[test]
+    fn whoever_was_away_over_night_joins_again() {
+        let mut access = Access::default();
+        let code = access.invite(true, s(0));
+        let (phone, token) = access.join(&code, "phone", s(0)).unwrap();
+        let hours = |hours: u64| s(hours * 3600);
+        assert!(access.arrive(phone.id));
+        assert!(access.who(&token, hours(30)).is_some(), "a page that is open stays");
+        access.leave(phone.id, hours(30));
+        assert!(access.who(&token, hours(41)).is_some());
+        assert!(access.who(&token, hours(42)).is_none());
+    }
+
+    #[test]
+    fn a_client_has_a_bounded_number_of_streams() {
+        let mut access = Access::default();
+        let (bench, _) = access.admit_bench(s(0));
+        assert_eq!((0..100).filter(|_| access.arrive(bench.id)).count(), MAX_STREAMS as usize);
+        access.leave(bench.id, s(1));
+        assert!(access.arrive(bench.id));
+        assert!(!access.arrive(99), "nobody has that number");
+    }
+
+    #[test]
     fn who_was_sent_away_is_unknown() {
         let mut access = Access::default();
         let code = access.invite(true, s(0));
         let (phone, token) = access.join(&code, "phone", s(0)).unwrap();
         access.take(phone, s(0)).unwrap();
         access.dismiss(phone.id);
-        assert_eq!(access.who(&token), None);
+        assert_eq!(access.who(&token, s(0)), None);
         assert_eq!(access.people().holder, None);
     }
 }

@@ -1,11 +1,11 @@
-//! `/api/car`: connecting, surveying, recording and commanding; only the holder of the car may.
+//! `/api/car`: connecting, surveying, recording and commanding.
 
+use axum::Json;
 use axum::extract::State;
-use axum::routing::{get, post};
-use axum::{Json, Router};
 use serde::Deserialize;
 use workshop::{CommandWish, How};
 
+use super::gate::{Gate, Routes};
 use crate::access::Who;
 use crate::app::App;
 use crate::bay::Order;
@@ -85,45 +85,41 @@ impl From<HowJson> for How {
     }
 }
 
-pub(crate) fn routes() -> Router<App> {
-    Router::new()
-        .route("/car/connect", post(connect))
-        .route("/car/disconnect", post(disconnect))
-        .route("/car/survey", post(survey))
-        .route("/car/record", post(record))
-        .route("/car/signals", post(change))
-        .route("/car/commands", get(commands))
-        .route("/car/command", post(command))
-        .route("/car/stop", post(stop))
-        .route("/car/mark", post(mark))
+pub(crate) fn routes() -> Routes {
+    Routes::default()
+        .post(Gate::Holder, "/car/connect", connect)
+        .post(Gate::Holder, "/car/disconnect", disconnect)
+        .post(Gate::Holder, "/car/survey", survey)
+        .post(Gate::Holder, "/car/record", record)
+        .post(Gate::Holder, "/car/signals", change)
+        .get(Gate::Joined, "/car/commands", commands)
+        .post(Gate::Holder, "/car/command", command)
+        .post(Gate::Holder, "/car/stop", stop)
+        // A mark harms nothing: whoever looks on may set one.
+        .post(Gate::Joined, "/car/mark", mark)
 }
 
 async fn connect(State(app): State<App>, who: Who, Json(wanted): Json<ConnectJson>) -> Result<(), Failure> {
-    app.access().must_hold(who)?;
     app.order(who, Order::Connect { adapter: wanted.adapter.trim().to_owned() })
 }
 
 async fn disconnect(State(app): State<App>, who: Who) -> Result<(), Failure> {
-    app.access().must_hold(who)?;
     app.order(who, Order::Disconnect)
 }
 
 async fn survey(State(app): State<App>, who: Who) -> Result<(), Failure> {
-    app.access().must_hold(who)?;
     app.must_be_connected()?;
     app.order(who, Order::Survey)
 }
 
 async fn record(State(app): State<App>, who: Who, Json(wanted): Json<RecordJson>) -> Result<(), Failure> {
-    app.access().must_hold(who)?;
     app.must_be_connected()?;
     let signals = workshop::signal_ids(&wanted.signals)?;
     app.order(who, Order::Record { signals, seconds: wanted.seconds })
 }
 
 /// Records other signals from now on, in the same drive.
-async fn change(State(app): State<App>, who: Who, Json(wanted): Json<ChangeJson>) -> Result<(), Failure> {
-    app.access().must_hold(who)?;
+async fn change(State(app): State<App>, Json(wanted): Json<ChangeJson>) -> Result<(), Failure> {
     let signals = workshop::signal_ids(&wanted.signals)?;
     if signals.is_empty() {
         return Err(Failure::input("no signal was named"));
@@ -132,12 +128,11 @@ async fn change(State(app): State<App>, who: Who, Json(wanted): Json<ChangeJson>
 }
 
 /// What the modules of the connected car can be told to do.
-async fn commands(State(app): State<App>, _: Who) -> Json<wire::Commands> {
+async fn commands(State(app): State<App>) -> Json<wire::Commands> {
     Json(app.bay().commands())
 }
 
 async fn command(State(app): State<App>, who: Who, Json(wanted): Json<CommandWishJson>) -> Result<(), Failure> {
-    app.access().must_hold(who)?;
     if !app.access().is_here(who.id) {
         return Err(Failure::busy("a command takes a page that stays open: this one has no stream"));
     }
@@ -158,14 +153,12 @@ async fn command(State(app): State<App>, who: Who, Json(wanted): Json<CommandWis
 }
 
 /// Ends a recording or a command.
-async fn stop(State(app): State<App>, who: Who) -> Result<(), Failure> {
-    app.access().must_hold(who)?;
+async fn stop(State(app): State<App>) -> Result<(), Failure> {
     app.bay().stop();
     Ok(())
 }
 
-/// A mark harms nothing: whoever looks on may set one.
-async fn mark(State(app): State<App>, _: Who, Json(wanted): Json<MarkJson>) -> Result<(), Failure> {
+async fn mark(State(app): State<App>, Json(wanted): Json<MarkJson>) -> Result<(), Failure> {
     if wanted.text.len() > MAX_TEXT {
         return Err(Failure::input(format!("the text of a mark has at most {MAX_TEXT} bytes")));
     }

@@ -2,13 +2,13 @@
 //!
 //! Whoever may work writes under the name of their page. Everything here is an addition: a ledger is never edited.
 
+use axum::Json;
 use axum::extract::{Path, Query, State};
-use axum::routing::{get, post};
-use axum::{Json, Router};
 use serde::Deserialize;
 use wire::Content;
 use workshop::{CaseChoice, NewCase, When, Workshop, WorkshopError};
 
+use super::gate::{Gate, Routes};
 use crate::access::Who;
 use crate::app::App;
 use crate::failure::Failure;
@@ -72,16 +72,18 @@ pub(crate) enum EntryJson {
     Closed { outcome: String },
 }
 
-pub(crate) fn routes() -> Router<App> {
-    Router::new()
-        .route("/cases", get(list).post(open))
-        .route("/cases/{number}", get(show))
-        .route("/cases/{number}/take-up", post(take_up))
-        .route("/case", get(show_open).post(add))
-        .route("/case/suspects", post(suspects))
-        .route("/case/swap-verdict", post(judge_swap))
-        .route("/case/proof", post(proof))
-        .route("/case/verify", get(verify))
+pub(crate) fn routes() -> Routes {
+    Routes::default()
+        .get(Gate::Joined, "/cases", list)
+        .post(Gate::Worker, "/cases", open)
+        .get(Gate::Joined, "/cases/{number}", show)
+        .post(Gate::Worker, "/cases/{number}/take-up", take_up)
+        .get(Gate::Joined, "/case", show_open)
+        .post(Gate::Worker, "/case", add)
+        .post(Gate::Worker, "/case/suspects", suspects)
+        .post(Gate::Worker, "/case/swap-verdict", judge_swap)
+        .post(Gate::Worker, "/case/proof", proof)
+        .get(Gate::Joined, "/case/verify", verify)
 }
 
 impl App {
@@ -91,7 +93,6 @@ impl App {
         who: Who,
         work: impl FnOnce(&Workshop) -> Result<T, WorkshopError> + Send + 'static,
     ) -> Result<Json<T>, Failure> {
-        who.must_work()?;
         let workshop = self.workshop_of(who);
         let done = self.off_thread(move |_| Ok(Json(work(&workshop)?))).await;
         self.case_changed();
@@ -99,7 +100,7 @@ impl App {
     }
 }
 
-async fn list(State(app): State<App>, _: Who, Query(wanted): Query<CasesQuery>) -> Result<Json<wire::Cases>, Failure> {
+async fn list(State(app): State<App>, Query(wanted): Query<CasesQuery>) -> Result<Json<wire::Cases>, Failure> {
     app.off_thread(move |app| Ok(Json(app.workshop().find_cases(&wanted.search, LISTED)?))).await
 }
 
@@ -113,7 +114,7 @@ async fn open(
     app.in_case(who, move |workshop| workshop.new_case(&NewCase { vehicle, complaint, conditions, mileage_km })).await
 }
 
-async fn show(State(app): State<App>, _: Who, Path(number): Path<i64>) -> Result<Json<wire::CaseShown>, Failure> {
+async fn show(State(app): State<App>, Path(number): Path<i64>) -> Result<Json<wire::CaseShown>, Failure> {
     app.off_thread(move |app| Ok(Json(app.workshop().clone().in_case(CaseChoice::Number(number)).show_case()?))).await
 }
 
@@ -122,7 +123,7 @@ async fn take_up(State(app): State<App>, who: Who, Path(number): Path<i64>) -> R
 }
 
 /// The open case; null when none is open.
-async fn show_open(State(app): State<App>, _: Who) -> Result<Json<Option<wire::CaseShown>>, Failure> {
+async fn show_open(State(app): State<App>) -> Result<Json<Option<wire::CaseShown>>, Failure> {
     app.off_thread(|app| match app.workshop().show_case() {
         Ok(shown) => Ok(Json(Some(shown))),
         Err(WorkshopError::NoOpenCase) => Ok(Json(None)),
@@ -165,7 +166,6 @@ async fn add(State(app): State<App>, who: Who, Json(entry): Json<EntryJson>) -> 
 
 /// Weighs everything that the open case knows; how the suspects stand is written down when it changed.
 async fn suspects(State(app): State<App>, who: Who) -> Result<Json<wire::Suspects>, Failure> {
-    who.must_work()?;
     // Pages ask whenever the ledger grew: that their question may add an entry is no news to them.
     let workshop = app.workshop_of(who);
     app.off_thread(move |_| Ok(Json(workshop.suspects_of_case(None)?))).await
@@ -179,7 +179,7 @@ async fn proof(State(app): State<App>, who: Who) -> Result<Json<wire::Proof>, Fa
     app.in_case(who, Workshop::proof_of_case).await
 }
 
-async fn verify(State(app): State<App>, _: Who) -> Result<Json<wire::Verified>, Failure> {
+async fn verify(State(app): State<App>) -> Result<Json<wire::Verified>, Failure> {
     app.off_thread(|app| Ok(Json(app.workshop().verify_case()?))).await
 }
 

@@ -2,14 +2,15 @@
 
 use std::path::{Path as FsPath, PathBuf};
 
+use axum::Json;
 use axum::extract::{Path, Query, State};
 use axum::http::{HeaderValue, header};
 use axum::response::{IntoResponse, Response};
-use axum::routing::get;
-use axum::{Json, Router};
 use serde::{Deserialize, Serialize};
 use signal::nanos_from_seconds;
+use workshop::CaseChoice;
 
+use super::gate::{Gate, Routes};
 use crate::access::Who;
 use crate::app::App;
 use crate::failure::Failure;
@@ -45,12 +46,12 @@ pub(crate) struct TraceQuery {
     signals: String,
 }
 
-pub(crate) fn routes() -> Router<App> {
-    Router::new()
-        .route("/drives", get(list))
-        .route("/drives/{id}", get(show))
-        .route("/drives/{id}/examined", get(examined))
-        .route("/drives/{id}/trace", get(trace))
+pub(crate) fn routes() -> Routes {
+    Routes::default()
+        .get(Gate::Joined, "/drives", list)
+        .get(Gate::Joined, "/drives/{id}", show)
+        .get(Gate::Joined, "/drives/{id}/examined", examined)
+        .get(Gate::Joined, "/drives/{id}/trace", trace)
 }
 
 fn folder(app: &App) -> PathBuf {
@@ -78,7 +79,7 @@ fn of_open_case(app: &App, id: &str) -> Option<PathBuf> {
     Some(app.workshop().path_of(&shown.case.uid, file)).filter(|path| path.is_file())
 }
 
-async fn list(State(app): State<App>, _: Who) -> Result<Json<Vec<DriveJson>>, Failure> {
+async fn list(State(app): State<App>) -> Result<Json<Vec<DriveJson>>, Failure> {
     let files = |app: &App| -> Vec<PathBuf> {
         std::fs::read_dir(folder(app)).into_iter().flatten().flatten().map(|entry| entry.path()).collect()
     };
@@ -124,7 +125,7 @@ fn shelved(path: &FsPath) -> Option<DriveJson> {
 }
 
 /// What is in it, without judging it.
-async fn show(State(app): State<App>, _: Who, Path(id): Path<String>) -> Result<Json<wire::DriveSummary>, Failure> {
+async fn show(State(app): State<App>, Path(id): Path<String>) -> Result<Json<wire::DriveSummary>, Failure> {
     app.off_thread(move |app| Ok(Json(app.overview(&file_of(app, &id)?)?.about.drive.clone()))).await
 }
 
@@ -144,15 +145,19 @@ fn kept_findings(app: &App, path: &FsPath) -> Result<Option<wire::Examined>, Fai
     Ok(Some(wire::Examined { drive, findings, problems, case: None }))
 }
 
-/// What every check makes of it.
-async fn examined(State(app): State<App>, _: Who, Path(id): Path<String>) -> Result<Json<wire::Examined>, Failure> {
+/// What every check makes of it; written into its case, unless whoever asks was invited only to look on.
+async fn examined(State(app): State<App>, who: Who, Path(id): Path<String>) -> Result<Json<wire::Examined>, Failure> {
     app.off_thread(move |app| {
         let path = file_of(app, &id)?;
         if let Some(kept) = kept_findings(app, &path)? {
             return Ok(Json(kept));
         }
         let opened = app.shelf().open(&path)?;
-        let examined = app.workshop().examine_opened(&path, &opened);
+        let workshop = app.workshop_of(who);
+        if who.must_work().is_err() {
+            return Ok(Json(workshop.in_case(CaseChoice::None).examine_opened(&path, &opened)));
+        }
+        let examined = workshop.examine_opened(&path, &opened);
         app.case_changed();
         Ok(Json(examined))
     })
@@ -162,7 +167,6 @@ async fn examined(State(app): State<App>, _: Who, Path(id): Path<String>) -> Res
 /// Samples as one binary frame; see [`crate::stream::frame`].
 async fn trace(
     State(app): State<App>,
-    _: Who,
     Path(id): Path<String>,
     Query(wanted): Query<TraceQuery>,
 ) -> Result<Response, Failure> {

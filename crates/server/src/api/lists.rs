@@ -1,11 +1,10 @@
 //! `/api/signals`, `/api/watchlists` and `/api/adapters`: what can be chosen from.
 
+use axum::Json;
 use axum::extract::{Path, State};
-use axum::routing::{get, post, put};
-use axum::{Json, Router};
 use serde::Serialize;
 
-use crate::access::Who;
+use super::gate::{Gate, Routes};
 use crate::app::App;
 use crate::bay::Stage;
 use crate::failure::Failure;
@@ -19,16 +18,17 @@ pub(crate) struct AdapterJson {
     pub(crate) is_invented: bool,
 }
 
-pub(crate) fn routes() -> Router<App> {
-    Router::new()
-        .route("/signals", get(signals))
-        .route("/adapters", get(adapters))
-        .route("/adapters/look", post(look))
-        .route("/watchlists", get(watchlists))
-        .route("/watchlists/{name}", put(save).delete(remove))
+pub(crate) fn routes() -> Routes {
+    Routes::default()
+        .get(Gate::Joined, "/signals", signals)
+        .get(Gate::Joined, "/adapters", adapters)
+        .post(Gate::Worker, "/adapters/look", look)
+        .get(Gate::Joined, "/watchlists", watchlists)
+        .put(Gate::Worker, "/watchlists/{name}", save)
+        .delete(Gate::Worker, "/watchlists/{name}", remove)
 }
 
-async fn signals(State(app): State<App>, _: Who) -> Result<Json<Vec<wire::Signal>>, Failure> {
+async fn signals(State(app): State<App>) -> Result<Json<Vec<wire::Signal>>, Failure> {
     app.off_thread(|app| {
         let definitions = workshop::definitions(&app.workshop().definition_files())?;
         Ok(Json(workshop::known_signals(&definitions)))
@@ -36,7 +36,7 @@ async fn signals(State(app): State<App>, _: Who) -> Result<Json<Vec<wire::Signal
     .await
 }
 
-async fn adapters(State(app): State<App>, _: Who) -> Json<Vec<AdapterJson>> {
+async fn adapters(State(app): State<App>) -> Json<Vec<AdapterJson>> {
     let mut addresses = app.options().adapters.clone();
     addresses.push("standin:fell".to_owned());
     addresses.dedup();
@@ -46,8 +46,7 @@ async fn adapters(State(app): State<App>, _: Who) -> Json<Vec<AdapterJson>> {
 
 /// Looks for everything that is plugged in or in reach, which takes some seconds, and asks each who it is. While a car is
 /// connected nothing is asked: an adapter takes one connection.
-async fn look(State(app): State<App>, who: Who) -> Result<Json<wire::Adapters>, Failure> {
-    who.must_work()?;
+async fn look(State(app): State<App>) -> Result<Json<wire::Adapters>, Failure> {
     app.off_thread(|app| {
         let is_free = app.bay().car().stage == Stage::Empty;
         Ok(Json(app.workshop().adapters(None, is_free, &mut workshop::Silent)?))
@@ -55,21 +54,18 @@ async fn look(State(app): State<App>, who: Who) -> Result<Json<wire::Adapters>, 
     .await
 }
 
-async fn watchlists(State(app): State<App>, _: Who) -> Result<Json<Vec<wire::Watchlist>>, Failure> {
+async fn watchlists(State(app): State<App>) -> Result<Json<Vec<wire::Watchlist>>, Failure> {
     app.off_thread(|app| Ok(Json(app.workshop().watchlists()?))).await
 }
 
 async fn save(
     State(app): State<App>,
-    who: Who,
     Path(name): Path<String>,
     Json(signals): Json<Vec<String>>,
 ) -> Result<(), Failure> {
-    who.must_work()?;
     app.off_thread(move |app| Ok(app.workshop().save_watchlist(&name, &signals)?)).await
 }
 
-async fn remove(State(app): State<App>, who: Who, Path(name): Path<String>) -> Result<(), Failure> {
-    who.must_work()?;
+async fn remove(State(app): State<App>, Path(name): Path<String>) -> Result<(), Failure> {
     app.off_thread(move |app| Ok(app.workshop().remove_watchlist(&name)?)).await
 }

@@ -1,10 +1,11 @@
 //! The interface that the pages use: one file per resource.
 //!
-//! Reading needs a client that joined; whatever changes something says in its handler what it takes.
+//! Each address says whom it is open to, see [`gate`].
 
 mod car;
 mod cases;
 mod drives;
+pub(crate) mod gate;
 mod lists;
 mod people;
 mod pictures;
@@ -15,8 +16,8 @@ mod uploads;
 
 use axum::Router;
 use axum::extract::DefaultBodyLimit;
-use axum::routing::get;
 
+use self::gate::{Gate, Resource, Routes};
 use crate::app::App;
 use crate::failure::Failure;
 use crate::{assets, stream};
@@ -24,20 +25,29 @@ use crate::{assets, stream};
 /// Most bytes of a request's body where its resource says nothing else.
 const MAX_BODY: usize = 1 << 20;
 
+fn routes() -> Routes {
+    session::routes()
+        .and(car::routes())
+        .and(cases::routes())
+        .and(drives::routes())
+        .and(pictures::routes())
+        .and(lists::routes())
+        .and(people::routes())
+        .and(report::routes())
+        .and(settings::routes())
+        .and(uploads::routes())
+        .get(Gate::Joined, "/stream", stream::socket::open)
+}
+
+/// Everything that can be asked of the workbench under `/api`, and whom it is open to.
+#[must_use]
+pub fn interface() -> Vec<Resource> {
+    routes().listed()
+}
+
 pub(crate) fn router(app: App) -> Router {
-    let resources = Router::new()
-        .merge(session::routes())
-        .merge(car::routes())
-        .merge(cases::routes())
-        .merge(drives::routes())
-        .merge(pictures::routes())
-        .merge(lists::routes())
-        .merge(people::routes())
-        .merge(report::routes())
-        .merge(settings::routes())
-        .merge(uploads::routes())
-        .route("/stream", get(stream::socket::open))
-        .fallback(async || Failure::missing("the workbench has no such resource"));
+    let resources =
+        routes().into_router(&app).fallback(async || Failure::missing("the workbench has no such resource"));
     Router::new().nest("/api", resources).fallback(assets::serve).layer(DefaultBodyLimit::max(MAX_BODY)).with_state(app)
 }
 

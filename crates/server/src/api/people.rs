@@ -1,11 +1,11 @@
 //! `/api/people`: inviting, sending away, and who holds the car.
 
+use axum::Json;
 use axum::extract::{Path, State};
-use axum::routing::{delete, post};
-use axum::{Json, Router};
 use qrcodegen::{QrCode, QrCodeEcc};
 use serde::{Deserialize, Serialize};
 
+use super::gate::{Gate, Routes};
 use crate::access::{CODE_LASTS, Who};
 use crate::app::App;
 use crate::failure::Failure;
@@ -50,24 +50,19 @@ pub(crate) struct TakenJson {
     pub(crate) taken: bool,
 }
 
-pub(crate) fn routes() -> Router<App> {
-    Router::new()
-        .route("/people/invite", post(invite))
-        .route("/people/close", post(close))
-        .route("/people/me", post(rename))
-        .route("/people/{id}", delete(dismiss))
-        .route("/car/take", post(take))
-        .route("/car/hand-over", post(hand_over))
-        .route("/car/keep", post(keep))
+pub(crate) fn routes() -> Routes {
+    Routes::default()
+        .post(Gate::Bench, "/people/invite", invite)
+        .post(Gate::Bench, "/people/close", close)
+        .post(Gate::Joined, "/people/me", rename)
+        .delete(Gate::Bench, "/people/{id}", dismiss)
+        .post(Gate::Worker, "/car/take", take)
+        .post(Gate::Holder, "/car/hand-over", hand_over)
+        .post(Gate::Holder, "/car/keep", keep)
 }
 
 /// Opens the shop's network if it is closed, and makes a pairing code.
-async fn invite(
-    State(app): State<App>,
-    who: Who,
-    Json(wanted): Json<InviteJson>,
-) -> Result<Json<InvitationJson>, Failure> {
-    who.must_be_bench()?;
+async fn invite(State(app): State<App>, Json(wanted): Json<InviteJson>) -> Result<Json<InvitationJson>, Failure> {
     let address = match app.network_address() {
         Some(address) => address,
         None => network::open(&app).await?,
@@ -79,14 +74,12 @@ async fn invite(
     Ok(Json(InvitationJson { qr: qr(&url)?, code, url, lasts_s: CODE_LASTS.as_secs() as u32 }))
 }
 
-async fn close(State(app): State<App>, who: Who) -> Result<(), Failure> {
-    who.must_be_bench()?;
+async fn close(State(app): State<App>) -> Result<(), Failure> {
     app.close_network();
     Ok(())
 }
 
-async fn dismiss(State(app): State<App>, who: Who, Path(id): Path<u32>) -> Result<(), Failure> {
-    who.must_be_bench()?;
+async fn dismiss(State(app): State<App>, Path(id): Path<u32>) -> Result<(), Failure> {
     app.access().dismiss(id);
     app.changed();
     Ok(())

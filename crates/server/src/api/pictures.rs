@@ -1,13 +1,12 @@
 //! `/api/drives/{id}/pictures`: what checks look at, as numbers that pages draw.
 
+use axum::Json;
 use axum::extract::{Path, Query, State};
-use axum::routing::get;
-use axum::{Json, Router};
 use serde::Deserialize;
 use workshop::PictureWish;
 
 use super::drives::file_of;
-use crate::access::Who;
+use super::gate::{Gate, Routes};
 use crate::app::App;
 use crate::failure::Failure;
 
@@ -22,13 +21,12 @@ pub(crate) struct PicturesQuery {
     wheels: bool,
 }
 
-pub(crate) fn routes() -> Router<App> {
-    Router::new().route("/drives/{id}/pictures", get(show))
+pub(crate) fn routes() -> Routes {
+    Routes::default().get(Gate::Joined, "/drives/{id}/pictures", show)
 }
 
 async fn show(
     State(app): State<App>,
-    _: Who,
     Path(id): Path<String>,
     Query(wanted): Query<PicturesQuery>,
 ) -> Result<Json<wire::Pictures>, Failure> {

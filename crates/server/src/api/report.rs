@@ -1,14 +1,12 @@
 //! `/api/report`: the open case as a page to hand over.
 
-use axum::Router;
 use axum::extract::{Query, State};
 use axum::http::{HeaderValue, header};
 use axum::response::{IntoResponse, Response};
-use axum::routing::get;
 use serde::Deserialize;
 use workshop::{CaseChoice, Language, Paper, ReportWish, Settings, Units};
 
-use crate::access::Who;
+use super::gate::{Gate, Routes};
 use crate::app::App;
 use crate::failure::Failure;
 
@@ -43,11 +41,11 @@ enum FormatName {
     Pdf,
 }
 
-pub(crate) fn routes() -> Router<App> {
-    Router::new().route("/report", get(show))
+pub(crate) fn routes() -> Routes {
+    Routes::default().get(Gate::Joined, "/report", show)
 }
 
-async fn show(State(app): State<App>, _: Who, Query(wanted): Query<ReportQuery>) -> Result<Response, Failure> {
+async fn show(State(app): State<App>, Query(wanted): Query<ReportQuery>) -> Result<Response, Failure> {
     let (ending, kind) = match wanted.format {
         FormatName::Html => ("html", "text/html; charset=utf-8"),
         FormatName::Pdf => ("pdf", "application/pdf"),

@@ -1,12 +1,12 @@
 //! `/api/session`: who a page is, and how it joins.
 
+use axum::Json;
 use axum::extract::{ConnectInfo, State};
 use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
-use axum::routing::{get, post};
-use axum::{Json, Router};
 use serde::{Deserialize, Serialize};
 
+use super::gate::{Gate, Routes};
 use crate::Peer;
 use crate::access::{Token, Who};
 use crate::app::App;
@@ -34,8 +34,8 @@ pub(crate) struct JoinJson {
     name: String,
 }
 
-pub(crate) fn routes() -> Router<App> {
-    Router::new().route("/session", get(show)).route("/session/join", post(join))
+pub(crate) fn routes() -> Routes {
+    Routes::default().get(Gate::Anyone, "/session", show).post(Gate::Anyone, "/session/join", join)
 }
 
 /// Who the page is; a page at the machine itself is let in right here.

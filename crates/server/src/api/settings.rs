@@ -1,16 +1,16 @@
 //! `/api/settings`: the shop, definitions of makers' modules, storage, and a copy of the casebook. Whoever joined may
 //! look; only a page at the machine itself changes anything.
 
+use axum::Json;
 use axum::body::Bytes;
 use axum::extract::{DefaultBodyLimit, Path, State};
+use axum::handler::Handler;
 use axum::http::{HeaderValue, header};
 use axum::response::{IntoResponse, Response};
-use axum::routing::{get, put};
-use axum::{Json, Router};
 use serde::{Deserialize, Serialize};
 use workshop::{Logo, LogoChange};
 
-use crate::access::Who;
+use super::gate::{Gate, Routes};
 use crate::app::App;
 use crate::failure::Failure;
 
@@ -62,19 +62,22 @@ pub(crate) struct DefinitionJson {
     problem: Option<String>,
 }
 
-pub(crate) fn routes() -> Router<App> {
-    let logo = put(save_logo).get(logo).layer(DefaultBodyLimit::max(MAX_LOGO));
-    let definition = put(add_definition).delete(remove_definition).layer(DefaultBodyLimit::max(MAX_DEFINITIONS));
-    Router::new()
-        .route("/settings/shop", get(shop).put(save_shop))
-        .route("/settings/shop/logo", logo)
-        .route("/settings/definitions", get(definitions))
-        .route("/settings/definitions/{name}", definition)
-        .route("/settings/storage", get(storage))
-        .route("/settings/backup", get(backup))
+pub(crate) fn routes() -> Routes {
+    let save_logo = save_logo.layer(DefaultBodyLimit::max(MAX_LOGO));
+    let add_definition = add_definition.layer(DefaultBodyLimit::max(MAX_DEFINITIONS));
+    Routes::default()
+        .get(Gate::Joined, "/settings/shop", shop)
+        .put(Gate::Bench, "/settings/shop", save_shop)
+        .get(Gate::Joined, "/settings/shop/logo", logo)
+        .put(Gate::Bench, "/settings/shop/logo", save_logo)
+        .get(Gate::Joined, "/settings/definitions", definitions)
+        .put(Gate::Bench, "/settings/definitions/{name}", add_definition)
+        .delete(Gate::Bench, "/settings/definitions/{name}", remove_definition)
+        .get(Gate::Joined, "/settings/storage", storage)
+        .get(Gate::Bench, "/settings/backup", backup)
 }
 
-async fn shop(State(app): State<App>, _: Who) -> Result<Json<ShopJson>, Failure> {
+async fn shop(State(app): State<App>) -> Result<Json<ShopJson>, Failure> {
     app.off_thread(|app| {
         let shop = app.workshop().shop(None)?;
         Ok(Json(ShopJson { name: shop.name, lines: shop.lines, has_logo: shop.logo.is_some() }))
@@ -82,8 +85,7 @@ async fn shop(State(app): State<App>, _: Who) -> Result<Json<ShopJson>, Failure>
     .await
 }
 
-async fn save_shop(State(app): State<App>, who: Who, Json(shop): Json<ShopJson>) -> Result<(), Failure> {
-    who.must_be_bench()?;
+async fn save_shop(State(app): State<App>, Json(shop): Json<ShopJson>) -> Result<(), Failure> {
     let lines: Vec<String> = shop.lines.into_iter().filter(|line| !line.trim().is_empty()).collect();
     let is_short = |line: &String| line.len() <= MAX_LINE;
     if !is_short(&shop.name) || lines.len() > MAX_LINES || !lines.iter().all(is_short) {
@@ -93,7 +95,7 @@ async fn save_shop(State(app): State<App>, who: Who, Json(shop): Json<ShopJson>)
     app.off_thread(move |app| Ok(app.workshop().save_shop(&shop.name, &lines, logo)?)).await
 }
 
-async fn logo(State(app): State<App>, _: Who) -> Result<Response, Failure> {
+async fn logo(State(app): State<App>) -> Result<Response, Failure> {
     let shop = app.off_thread(|app| Ok(app.workshop().shop(None)?)).await?;
     let (kind, bytes) = match shop.logo {
         Some(Logo::Png(bytes)) => ("image/png", bytes),
@@ -103,8 +105,7 @@ async fn logo(State(app): State<App>, _: Who) -> Result<Response, Failure> {
     Ok(([(header::CONTENT_TYPE, HeaderValue::from_static(kind))], bytes).into_response())
 }
 
-async fn save_logo(State(app): State<App>, who: Who, picture: Bytes) -> Result<(), Failure> {
-    who.must_be_bench()?;
+async fn save_logo(State(app): State<App>, picture: Bytes) -> Result<(), Failure> {
     app.off_thread(move |app| {
         let shop = app.workshop().shop(None)?;
         Ok(app.workshop().save_shop(&shop.name, &shop.lines, LogoChange::To(&picture))?)
@@ -112,7 +113,7 @@ async fn save_logo(State(app): State<App>, who: Who, picture: Bytes) -> Result<(
     .await
 }
 
-async fn definitions(State(app): State<App>, _: Who) -> Result<Json<Vec<DefinitionJson>>, Failure> {
+async fn definitions(State(app): State<App>) -> Result<Json<Vec<DefinitionJson>>, Failure> {
     app.off_thread(|app| {
         let files = app.workshop().definition_files().into_iter().map(|file| {
             let name = file.file_name().unwrap_or_default().to_string_lossy().into_owned();
@@ -128,20 +129,17 @@ async fn definitions(State(app): State<App>, _: Who) -> Result<Json<Vec<Definiti
 
 async fn add_definition(
     State(app): State<App>,
-    who: Who,
     Path(name): Path<String>,
     file: Bytes,
 ) -> Result<Json<wire::DefinitionsChecked>, Failure> {
-    who.must_be_bench()?;
     app.off_thread(move |app| Ok(Json(app.workshop().add_definitions(&name, &file)?))).await
 }
 
-async fn remove_definition(State(app): State<App>, who: Who, Path(name): Path<String>) -> Result<(), Failure> {
-    who.must_be_bench()?;
+async fn remove_definition(State(app): State<App>, Path(name): Path<String>) -> Result<(), Failure> {
     app.off_thread(move |app| Ok(app.workshop().remove_definitions(&name)?)).await
 }
 
-async fn storage(State(app): State<App>, _: Who) -> Result<Json<StorageJson>, Failure> {
+async fn storage(State(app): State<App>) -> Result<Json<StorageJson>, Failure> {
     app.off_thread(|app| {
         let folder = app.workshop().places().folder();
         let (mut n_drives, mut drive_bytes, mut all_bytes) = (0, 0, 0);
@@ -168,8 +166,7 @@ async fn storage(State(app): State<App>, _: Who) -> Result<Json<StorageJson>, Fa
 }
 
 /// A copy of the whole casebook, as one file.
-async fn backup(State(app): State<App>, who: Who) -> Result<Response, Failure> {
-    who.must_be_bench()?;
+async fn backup(State(app): State<App>) -> Result<Response, Failure> {
     let bytes = app
         .off_thread(|app| {
             let draft = app.incoming()?;

@@ -5,16 +5,16 @@
 
 use std::io::Write;
 
+use axum::Json;
 use axum::body::Body;
 use axum::extract::{Path, Query, State};
 use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
-use axum::routing::{get, post};
-use axum::{Json, Router};
 use http_body_util::BodyExt;
 use serde::Deserialize;
 use workshop::CaseChoice;
 
+use super::gate::{Gate, Routes};
 use crate::access::Who;
 use crate::app::{App, Draft};
 use crate::failure::Failure;
@@ -28,8 +28,8 @@ pub(crate) struct UploadQuery {
     name: String,
 }
 
-pub(crate) fn routes() -> Router<App> {
-    Router::new().route("/uploads", post(take_in)).route("/cases/{number}/file", get(take_out))
+pub(crate) fn routes() -> Routes {
+    Routes::default().post(Gate::Worker, "/uploads", take_in).get(Gate::Worker, "/cases/{number}/file", take_out)
 }
 
 async fn take_in(
@@ -38,7 +38,6 @@ async fn take_in(
     Query(wanted): Query<UploadQuery>,
     body: Body,
 ) -> Result<Json<wire::TakenIn>, Failure> {
-    who.must_work()?;
     let draft = app.off_thread(|app| app.incoming()).await?;
     receive(body, &draft).await?;
     let workshop = app.workshop_of(who);
@@ -65,8 +64,7 @@ async fn receive(mut body: Body, draft: &Draft) -> Result<(), Failure> {
 }
 
 /// A case with its files, for another shop.
-async fn take_out(State(app): State<App>, who: Who, Path(number): Path<i64>) -> Result<Response, Failure> {
-    who.must_work()?;
+async fn take_out(State(app): State<App>, Path(number): Path<i64>) -> Result<Response, Failure> {
     let bytes = app
         .off_thread(move |app| {
             let draft = app.incoming()?;

@@ -3,12 +3,13 @@
 use std::collections::VecDeque;
 use std::time::Duration;
 
-use axum::extract::State;
 use axum::extract::ws::{Message, WebSocket, WebSocketUpgrade};
+use axum::extract::{ConnectInfo, State};
 use axum::response::Response;
 use serde::{Deserialize, Serialize};
 use tokio::time::MissedTickBehavior;
 
+use crate::Peer;
 use crate::access::{Now, Who};
 use crate::app::{App, StateJson};
 use crate::grip::{BEATS_EVERY, Press};
@@ -51,17 +52,25 @@ pub(crate) enum ToPage {
     Beat { beat: u32 },
 }
 
-pub(crate) async fn open(State(app): State<App>, who: Who, upgrade: WebSocketUpgrade) -> Response {
-    upgrade.max_message_size(MAX_MESSAGE).max_frame_size(MAX_MESSAGE).on_upgrade(move |socket| run(app, who, socket))
+pub(crate) async fn open(
+    State(app): State<App>,
+    ConnectInfo(peer): ConnectInfo<Peer>,
+    who: Who,
+    upgrade: WebSocketUpgrade,
+) -> Response {
+    let upgrade = upgrade.max_message_size(MAX_MESSAGE).max_frame_size(MAX_MESSAGE);
+    upgrade.on_upgrade(move |socket| run(app, peer, who, socket))
 }
 
-async fn run(app: App, who: Who, mut socket: WebSocket) {
+async fn run(app: App, peer: Peer, who: Who, mut socket: WebSocket) {
     let stream = app.new_number();
-    app.access().arrive(who.id);
+    if !app.access().arrive(who.id) {
+        return;
+    }
     app.changed();
     // Whatever ends the stream, what depends on it ends too.
     let _end = Leaving { app: app.clone(), who, stream };
-    serve(&app, who, stream, &mut socket).await;
+    serve(&app, peer, who, stream, &mut socket).await;
 }
 
 struct Leaving {
@@ -118,7 +127,7 @@ impl Beats {
     }
 }
 
-async fn serve(app: &App, who: Who, stream: u64, socket: &mut WebSocket) {
+async fn serve(app: &App, peer: Peer, who: Who, stream: u64, socket: &mut WebSocket) {
     let mut changes = app.changes();
     changes.mark_changed();
     let (wanted, cursor, beats) = (Some(Vec::new()), Cursor::default(), Beats::default());
@@ -155,7 +164,7 @@ async fn serve(app: &App, who: Who, stream: u64, socket: &mut WebSocket) {
                 Some(Ok(_)) => continue,
             },
             changed = async { states.tick().await; changes.changed().await } => {
-                if changed.is_err() || !app.access().is_known(who.id) {
+                if changed.is_err() || !app.access().is_known(who.id) || !app.listens_at(peer.local) {
                     return;
                 }
                 let state = ToPage::State(Box::new(app.state(who.id)));

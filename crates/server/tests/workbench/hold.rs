@@ -3,85 +3,19 @@
 //! The page here is a plain HTTP and WebSocket client against the workbench as it runs, in front of the invented car. That
 //! control is back is read from the car: its module tells the state of the relay, and acts on rules of its own.
 
-#![allow(clippy::unwrap_used, clippy::panic, reason = "a test fails by panicking")]
-
-use std::io::{Read, Write};
-use std::net::{SocketAddr, TcpStream};
-use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
-use std::thread::JoinHandle;
+use std::net::TcpStream;
 use std::time::{Duration, Instant};
 
 use serde_json::{Value, json};
-use tungstenite::client::IntoClientRequest;
 use tungstenite::{Message, WebSocket};
 
-/// Longest time that anything here may take.
-const PATIENCE: Duration = Duration::from_secs(30);
-
-struct Bench {
-    home: tempfile::TempDir,
-    address: SocketAddr,
-    stop: Arc<AtomicBool>,
-    thread: Option<JoinHandle<()>>,
-}
+use crate::bench::{Bench, PATIENCE};
 
 impl Bench {
-    fn new() -> Self {
-        let home = tempfile::tempdir().unwrap();
-        let workshop = workshop::Workshop::new(workshop::Places::at(home.path()).unwrap(), "test");
-        let options = server::Options { listen: SocketAddr::from(([127, 0, 0, 1], 0)), ..Default::default() };
-        let workbench = server::Workbench::open(&options, workshop).unwrap();
-        let address = workbench.url()["http://".len()..].trim_end_matches('/').parse().unwrap();
-        let stop = Arc::new(AtomicBool::new(false));
-        let stopped = Arc::clone(&stop);
-        let thread = std::thread::spawn(move || workbench.run(&stopped).unwrap());
-        Self { home, address, stop, thread: Some(thread) }
-    }
-
-    /// Ends the workbench, and gives the only drive that was recorded.
-    fn drive(mut self) -> signal::Recording {
-        self.stop.store(true, Ordering::Relaxed);
-        self.thread.take().unwrap().join().unwrap();
-        let mut files = std::fs::read_dir(self.home.path().join("drives")).unwrap();
-        let file = files.next().unwrap().unwrap().path();
-        assert!(files.next().is_none());
-        drive::read(&file).unwrap().recording
-    }
-
-    /// Asks, in the name of the page with this cookie; answers status, body and the cookie that was set.
-    fn ask(&self, method: &str, path: &str, cookie: &str, body: &Value) -> (u16, Value, String) {
-        let mut stream = TcpStream::connect(self.address).unwrap();
-        let (address, body) = (self.address, body.to_string());
-        let head = format!(
-            "{method} /api{path} HTTP/1.1\r\nHost: {address}\r\nOrigin: http://{address}\r\nCookie: {cookie}\r\n\
-             Content-Type: application/json\r\nContent-Length: {}\r\nConnection: close\r\n\r\n{body}",
-            body.len()
-        );
-        stream.write_all(head.as_bytes()).unwrap();
-        let mut answer = String::new();
-        stream.read_to_string(&mut answer).unwrap();
-        let (head, body) = answer.split_once("\r\n\r\n").unwrap();
-        let status = head.split(' ').nth(1).unwrap().parse().unwrap();
-        let set = head.lines().find_map(|line| line.strip_prefix("set-cookie: "));
-        let cookie = set.and_then(|line| line.split(';').next()).unwrap_or(cookie).to_owned();
-        (status, serde_json::from_str(body).unwrap_or(Value::Null), cookie)
-    }
-
     /// A page at the machine itself, with its stream.
     fn page(&self) -> Page<'_> {
-        let (status, _, cookie) = self.ask("GET", "/session", "", &Value::Null);
-        assert_eq!(status, 200);
+        let cookie = self.sits();
         Page { bench: self, stream: self.stream(&cookie), cookie, state: Value::Null, is_pressing: true }
-    }
-
-    fn stream(&self, cookie: &str) -> WebSocket<TcpStream> {
-        let mut request = format!("ws://{}/api/stream", self.address).into_client_request().unwrap();
-        request.headers_mut().insert("origin", format!("http://{}", self.address).parse().unwrap());
-        request.headers_mut().insert("cookie", cookie.parse().unwrap());
-        let tcp = TcpStream::connect(self.address).unwrap();
-        tcp.set_read_timeout(Some(PATIENCE)).unwrap();
-        tungstenite::client(request, tcp).unwrap().0
     }
 }
 

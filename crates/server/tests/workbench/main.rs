@@ -1,0 +1,10 @@
+//! The workbench as it runs, from outside: a command under a finger, who may do what, and what hostile neighbours try.
+
+#![allow(clippy::unwrap_used, clippy::panic, reason = "a test fails by panicking")]
+
+mod bench;
+mod hold;
+mod neighbours;
+mod paths;
+mod roles;
+mod sessions;
