@@ -2,6 +2,8 @@
 
 use std::fmt::Display;
 
+use crate::output::{print_error, print_json};
+
 /// How a command ended, as scripts see it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Exit {
@@ -51,14 +53,12 @@ impl Failure {
 
     /// Tells the user on standard error; with `--json` also as the one object on standard output.
     pub(crate) fn report(&self, json: bool) {
-        eprintln!("error: {}", self.message);
-        for hint in &self.hints {
-            eprintln!("hint: {hint}");
-        }
+        let hints = self.hints.iter().map(|hint| format!("hint: {hint}\n"));
+        print_error(&format!("error: {}\n{}", self.message, hints.collect::<String>()));
         if json {
             let error =
                 wire::Failure { message: self.message.clone(), hints: self.hints.clone(), exit_code: self.exit as u8 };
-            let _ = crate::output::print_json(&wire::Failed { error });
+            let _ = print_json(&wire::Failed { error });
         }
     }
 }

@@ -2,10 +2,13 @@
 
 use std::io::{IsTerminal, Write};
 
+use serde::Serialize;
+
 /// Prints the one JSON object of a command.
-pub(crate) fn print_json<T: serde::Serialize>(value: &T) -> Result<(), crate::failure::Failure> {
+pub(crate) fn print_json<T: Serialize>(value: &T) -> Result<(), crate::failure::Failure> {
     let mut out = std::io::stdout().lock();
-    serde_json::to_writer(&mut out, value).map_err(std::io::Error::from).and_then(|()| writeln!(out)).or_else(|error| {
+    let mut json = serde_json::Serializer::with_formatter(&mut out, PlainJson);
+    value.serialize(&mut json).map_err(std::io::Error::from).and_then(|()| writeln!(out)).or_else(|error| {
         match error.kind() {
             // The reader went away (`| head`): it has what it wanted.
             std::io::ErrorKind::BrokenPipe => Ok(()),
@@ -14,17 +17,37 @@ pub(crate) fn print_json<T: serde::Serialize>(value: &T) -> Result<(), crate::fa
     })
 }
 
-/// Prints text for people; a reader that goes away early is no error.
+/// JSON whose strings hold no control characters: the format asks only for those of ASCII to be escaped (RFC 8259, 7),
+/// and a terminal obeys those beyond as well (ECMA-48, 5.3).
+struct PlainJson;
+
+impl serde_json::ser::Formatter for PlainJson {
+    fn write_string_fragment<W: ?Sized + Write>(&mut self, writer: &mut W, fragment: &str) -> std::io::Result<()> {
+        for piece in fragment.split_inclusive(steers) {
+            let rest = piece.trim_end_matches(steers);
+            writer.write_all(rest.as_bytes())?;
+            for c in piece[rest.len()..].chars() {
+                write!(writer, "\\u{:04x}", u32::from(c))?;
+            }
+        }
+        Ok(())
+    }
+}
+
+/// Prints text for people, whatever is in it; a reader that goes away early is no error.
 pub(crate) fn print_text(text: &str) {
     let mut out = std::io::stdout().lock();
-    let _ = out.write_all(text.as_bytes()).and_then(|()| out.flush());
+    let _ = out.write_all(clean_lines(text).as_bytes()).and_then(|()| out.flush());
+}
+
+/// Prints text for people on standard error.
+pub(crate) fn print_error(text: &str) {
+    let _ = std::io::stderr().lock().write_all(clean_lines(text).as_bytes());
 }
 
 /// Progress on standard error, one line or several.
 pub(crate) fn progress(text: &str) {
-    for line in text.split('\n') {
-        eprintln!("{}", clean(line));
-    }
+    print_error(&format!("{text}\n"));
 }
 
 /// Tells progress on standard error.
@@ -45,9 +68,20 @@ pub(crate) fn width() -> usize {
     }
 }
 
-/// Text from a car or file without control characters, so that it cannot steer the terminal.
+/// Text from a car or file as one line that cannot steer the terminal.
 pub(crate) fn clean(text: &str) -> String {
-    text.chars().map(|c| if c.is_control() { '\u{FFFD}' } else { c }).collect()
+    text.replace(steers, "\u{FFFD}")
+}
+
+/// The same with its lines as they are. What is printed goes through here, also where somebody forgot [`clean`].
+fn clean_lines(text: &str) -> String {
+    text.replace(|c| c != '\n' && steers(c), "\u{FFFD}")
+}
+
+/// Whether a character moves the cursor, changes the terminal, or turns the order of what stands beside it (Unicode
+/// Standard Annex 9, 2: explicit directional formatting).
+fn steers(c: char) -> bool {
+    c.is_control() || matches!(c, '\u{202A}'..='\u{202E}' | '\u{2066}'..='\u{2069}')
 }
 
 /// `text` wrapped to `width` columns, each line behind `indent`. Words joined by a no-break space stay together.
@@ -95,6 +129,19 @@ pub(crate) fn clock(t_s: f64) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn nothing_that_is_printed_steers_the_terminal() {
+        // An escape sequence of 7 and of 8 bits (ECMA-48, 5.4), a bell, a carriage return, DEL, and a reversed word.
+        let hostile = "a\u{1B}[2Jb\u{9B}31mc\u{7}d\re\u{7F}f\u{202E}g\nh";
+        assert_eq!(clean_lines(hostile).matches('\u{FFFD}').count(), 6);
+        assert!(!clean_lines(hostile).replace('\n', "").contains(steers) && !clean(hostile).contains(steers));
+        let mut json = Vec::new();
+        hostile.serialize(&mut serde_json::Serializer::with_formatter(&mut json, PlainJson)).unwrap();
+        let json = String::from_utf8(json).unwrap();
+        assert!(!json.contains(steers) && json.contains("\\u009b31m") && json.contains("\\u202eg"), "{json}");
+        assert_eq!(serde_json::from_str::<String>(&json).unwrap(), hostile, "and nothing is lost");
+    }
 
     #[test]
     fn times_of_a_drive() {

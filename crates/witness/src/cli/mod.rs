@@ -99,7 +99,7 @@ pub(crate) enum Command {
 
 impl Default for Command {
     fn default() -> Self {
-        let server::Options { listen, adapters, pace } = server::Options::default();
+        let server::Options { listen, adapters, pace, .. } = server::Options::default();
         Self::Serve(ServeArgs { listen, adapter: adapters, no_open: false, pace })
     }
 }

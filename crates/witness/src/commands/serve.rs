@@ -12,7 +12,8 @@ use crate::failure::{Exit, Failure};
 use crate::output::{print_json, print_text};
 
 pub(crate) fn run(args: &ServeArgs, json: bool) -> Result<Exit, Failure> {
-    let options = Options { listen: args.listen, adapters: args.adapter.clone(), pace: args.pace };
+    let options =
+        Options { listen: args.listen, adapters: args.adapter.clone(), pace: args.pace, ..Options::default() };
     serve(&options, super::workshop()?, !args.no_open, json)
 }
 
