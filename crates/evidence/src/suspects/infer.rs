@@ -7,57 +7,19 @@
 
 use std::collections::BTreeSet;
 
-use super::model::{Clue, FindingRow, Member, Model, codes_of};
-use super::order::{Action, Problem, Test};
-use super::place::{Place, codes_wanted, is_at_first, share_of_member, sits_elsewhere, speaks_for_itself};
-use super::{
-    Area, Change, Code, CodeState, DECIDED, Evidence, NO_FAULT, NextTest, Outcome, Reason, Repair, Seen, Step, Suspect,
-    Suspects, UNLISTED, text,
+use super::answer::{
+    ANSWERS_LOG10, Answered, MOST_LOG10, OPENS_LOG10, OPENS_SWAP, answer_of, area_id, clue_uses, names,
 };
+use super::count::{Observed, count};
+use super::model::{Clue, Model};
+use super::order::{Action, Problem, Test};
+use super::place::{Place, is_at_first, share_of_member, sits_elsewhere};
+use super::{Area, DECIDED, Evidence, NO_FAULT, NextTest, Outcome, Repair, Suspect, Suspects, UNLISTED, text};
 
-/// Cap of the odds of one finding or code, as a logarithm.
-const MOST_LOG10: f64 = 2.0;
-/// A confirmed code is a module's own verdict; a pending one was seen once (common practice, no source).
-const CONFIRMED_LOG10: f64 = 2.0;
-const PENDING_LOG10: f64 = 1.0;
-/// From here on a finding answers a clue, so that it need not be tested any more; below, it only leans.
-const ANSWERS_LOG10: f64 = 1.0;
-/// From here on a finding opens an area, as its verdict is faulty.
-const OPENS_LOG10: f64 = 2.0;
-/// From this probability on a swap opens the area of the cylinder whose parts it suspects (common practice, no source).
-const OPENS_SWAP: f64 = 0.2;
 /// That a repair of the part at fault does not help (new part bad, botched), and that another repair cures a fault
 /// elsewhere, at least for a while (common practice, no source).
 const REPAIR_FAILS: f64 = 0.05;
 const REPAIR_CURES_ANOTHER: f64 = 0.08;
-/// A factor that is nearer to 1 is no reason.
-const REASON: f64 = 1.15;
-
-/// An observation, ready to be counted.
-struct Observed {
-    evidence: String,
-    seen: String,
-    why: String,
-    group: Option<String>,
-    /// Natural logarithm of its likelihood under each hypothesis.
-    ln: Vec<f64>,
-}
-
-impl Observed {
-    /// How far it separates the hypotheses.
-    fn spread(&self) -> f64 {
-        let (low, high) = self.ln.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), &x| (l.min(x), h.max(x)));
-        high - low
-    }
-}
-
-/// What answers a clue.
-struct Answered {
-    evidence: String,
-    /// Odds for yes; infinite or zero would be a hard answer, which is given as `None` with `is_yes`.
-    log10: Option<f64>,
-    is_yes: bool,
-}
 
 pub(super) fn weigh(models: &[Model], evidence: &Evidence) -> Suspects {
     let mut used = Used::default();
@@ -127,124 +89,6 @@ fn open(model: &Model, evidence: &Evidence, used: &mut Used) -> Vec<Area> {
         Instance { model, member, is_complaint_only: seen.is_empty() }.area(seen, complaint.clone(), evidence, used)
     };
     open.into_iter().map(build).collect()
-}
-
-/// Whether a code or a finding names this member, or someone tested or repaired it.
-fn names(model: &Model, member: usize, evidence: &Evidence) -> bool {
-    let id = format!("{}.{}", model.id, model.members[member].id);
-    let by_hand = evidence.answers.iter().map(|answer| &answer.area);
-    if by_hand.chain(evidence.repairs.iter().map(|repair| &repair.area)).any(|area| *area == id) {
-        return true;
-    }
-    if share_of_member(model, member, evidence) >= OPENS_SWAP {
-        return true;
-    }
-    model.clues.iter().filter(|clue| clue.opens).any(|clue| {
-        let mut codes = evidence.codes.iter().flatten();
-        let rows = clue.findings.iter().filter(|row| row.subject.contains("{n}") && !row.of_another);
-        codes.any(|code| codes_wanted(model, clue, Some(member), code).contains(&code.code))
-            || rows.into_iter().any(|row| {
-                let mut findings = evidence.findings.iter().filter(|seen| speaks_for_itself(model, seen, evidence));
-                findings.any(|seen| {
-                    row.is_met(seen, Some(&model.members[member]))
-                        && row.log10(seen).is_some_and(|log10| log10 >= OPENS_LOG10)
-                })
-            })
-    })
-}
-
-impl FindingRow {
-    /// Whether the finding is of this row's kind and subject.
-    fn is_met(&self, seen: &Seen, member: Option<&Member>) -> bool {
-        if seen.kind != self.kind {
-            return false;
-        }
-        let matches = |id: &str| {
-            let wanted = self.subject.replace("{n}", id);
-            match wanted.strip_suffix('*') {
-                Some(start) => seen.subject.iter().any(|subject| subject.starts_with(start)),
-                None => seen.subject.contains(&wanted),
-            }
-        };
-        match (self.subject.contains("{n}"), self.of_another, member) {
-            (true, true, Some(member)) => !matches(&member.id) && self.of_any().is_met(seen, None),
-            // Who the member is, is not known: any may be meant.
-            (true, false, None) => self.of_any().is_met(seen, None),
-            (true, true, None) => false,
-            (_, _, member) => matches(member.map_or("", |member| member.id.as_str())),
-        }
-    }
-
-    /// The same for any member.
-    fn of_any(&self) -> Self {
-        let start = self.subject.split("{n}").next().unwrap_or_default();
-        Self { subject: format!("{start}*"), of_another: false, ..self.clone() }
-    }
-
-    /// Odds for yes that a finding of this row gives.
-    fn log10(&self, seen: &Seen) -> Option<f64> {
-        let Some(name) = &self.figure else { return Some(seen.log10_odds) };
-        // A figure speaks only where there is a fault for it to describe.
-        if seen.log10_odds < OPENS_LOG10 {
-            return None;
-        }
-        let figure = seen.figures.get(name)?;
-        let within = self.above.is_none_or(|above| *figure > above) && self.below.is_none_or(|below| *figure < below);
-        Some(if within { seen.log10_odds } else { -seen.log10_odds })
-    }
-}
-
-/// What the evidence answers to a clue, if anything does.
-fn answer_of(model: &Model, clue: &Clue, member: Option<usize>, evidence: &Evidence) -> Option<Answered> {
-    let area = area_id(model, member);
-    if let Some(answer) = evidence.answers.iter().rev().find(|answer| answer.area == area && answer.test == clue.id) {
-        return Some(Answered { evidence: "tested by hand".to_owned(), log10: None, is_yes: answer.is_yes });
-    }
-    let mut soft: Vec<(f64, String)> = Vec::new();
-    if let Some(held) = &evidence.codes {
-        let any: Vec<String> = clue.codes_any.iter().filter_map(|text| codes_of(text).ok()).flatten().collect();
-        let is_one_of = |wanted: &[String], code: &str| {
-            wanted.iter().any(|wanted| match wanted.strip_suffix('*') {
-                Some(start) => code.starts_with(start),
-                None => code == wanted,
-            })
-        };
-        let is_wanted = |code: &Code| {
-            is_one_of(&any, &code.code) || is_one_of(&codes_wanted(model, clue, member, code), &code.code)
-        };
-        for code in held.iter().filter(|code| is_wanted(code)) {
-            let (log10, state) = match code.state {
-                CodeState::Confirmed => (CONFIRMED_LOG10, ""),
-                CodeState::Pending => (PENDING_LOG10, "pending "),
-                CodeState::Earlier => (PENDING_LOG10, "earlier "),
-            };
-            soft.push((log10, format!("{state}code {} in {}", code.code, code.module)));
-        }
-        let asks_for_codes = !any.is_empty() || !clue.codes_each.is_empty();
-        if soft.is_empty() && asks_for_codes && clue.absence_counts {
-            soft.push((-CONFIRMED_LOG10, "codes were read".to_owned()));
-        }
-    }
-    for row in &clue.findings {
-        let member = member.and_then(|member| model.members.get(member));
-        let told = evidence.findings.iter().filter(|seen| speaks_for_itself(model, seen, evidence));
-        let met = told.filter(|seen| row.is_met(seen, member));
-        soft.extend(met.filter_map(|seen| {
-            let log10 = row.log10(seen)?.clamp(-MOST_LOG10, MOST_LOG10);
-            Some((log10, format!("finding {} in {}", seen.kind, seen.drive)))
-        }));
-    }
-    // A fault that shows once is there; only if it never shows does the best look at it count.
-    let strongest = soft.iter().filter(|soft| soft.0 > 0.0).max_by(|a, b| a.0.total_cmp(&b.0));
-    let (log10, said) = strongest.or_else(|| soft.iter().min_by(|a, b| a.0.total_cmp(&b.0)))?;
-    Some(Answered { evidence: said.clone(), log10: Some(*log10), is_yes: *log10 >= 0.0 })
-}
-
-fn area_id(model: &Model, member: Option<usize>) -> String {
-    match member.and_then(|idx| model.members.get(idx)) {
-        Some(member) => format!("{}.{}", model.id, member.id),
-        None => model.id.clone(),
-    }
 }
 
 /// One model for one member.
@@ -554,62 +398,4 @@ impl Instance<'_> {
             outcomes: [outcome(true), outcome(false)],
         }
     }
-}
-
-fn clue_uses(clue: &Clue, code: &str) -> bool {
-    let texts = clue.codes_each.iter().chain(&clue.codes_any);
-    texts.filter_map(|text| codes_of(text).ok()).flatten().any(|wanted| match wanted.strip_suffix('*') {
-        Some(start) => code.starts_with(start),
-        None => code == wanted,
-    })
-}
-
-type Reasons = (Vec<Reason>, Vec<Reason>);
-
-/// Brings in one observation after the other: the steps, the reasons per hypothesis, the probabilities at the end.
-fn count(observed: &[Observed], ids: &[String], priors: &[f64]) -> (Vec<Step>, Vec<Reasons>, Vec<f64>) {
-    let mut p = priors.to_vec();
-    let mut reasons: Vec<Reasons> = ids.iter().map(|_| (Vec::new(), Vec::new())).collect();
-    let mut steps = Vec::new();
-    for (idx, observation) in observed.iter().enumerate() {
-        // Of one group the strongest counts whole; equal ones in their order.
-        let is_stronger = |other: &Observed, k: usize| {
-            other.group == observation.group
-                && other.group.is_some()
-                && k != idx
-                && (other.spread() > observation.spread() || (other.spread() == observation.spread() && k < idx))
-        };
-        let counts_half = observed.iter().enumerate().any(|(k, other)| is_stronger(other, k));
-        let weight = if counts_half { 0.5 } else { 1.0 };
-        let before = p.clone();
-        for (p, ln) in p.iter_mut().zip(&observation.ln) {
-            *p *= (weight * ln).exp();
-        }
-        let total: f64 = p.iter().sum();
-        for p in &mut p {
-            *p /= total;
-        }
-        for (k, (speaks_for, speaks_against)) in reasons.iter_mut().enumerate() {
-            let odds = |p: f64| p / (1.0 - p).max(1e-12);
-            let factor = odds(p[k]) / odds(before[k]);
-            let text = format!("{} ({}): {}", observation.seen, observation.evidence, observation.why);
-            if factor >= REASON {
-                speaks_for.push(Reason { text, factor });
-            } else if factor <= 1.0 / REASON {
-                speaks_against.push(Reason { text, factor });
-            }
-        }
-        steps.push(Step {
-            evidence: observation.evidence.clone(),
-            seen: observation.seen.clone(),
-            why: observation.why.clone(),
-            counts_half,
-            changes: (0..ids.len()).map(|k| Change { suspect: ids[k].clone(), from: before[k], to: p[k] }).collect(),
-        });
-    }
-    for (speaks_for, speaks_against) in &mut reasons {
-        speaks_for.sort_by(|a, b| b.factor.total_cmp(&a.factor));
-        speaks_against.sort_by(|a, b| a.factor.total_cmp(&b.factor));
-    }
-    (steps, reasons, p)
 }

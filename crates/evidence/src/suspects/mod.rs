@@ -15,6 +15,8 @@
 //! assert!(!suspects.areas[0].decided && suspects.areas[0].next.is_some());
 //! ```
 
+mod answer;
+mod count;
 mod infer;
 pub mod model;
 pub mod order;

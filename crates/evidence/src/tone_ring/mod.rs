@@ -4,7 +4,9 @@
 //! in the domain of the way rolled ([`order`]). A ring with a flaw gives such a line with a size that is constant in per
 //! cent; it must be chance neither by the noise beside it nor by its size, and the other wheels must not show it as well.
 
+mod line;
 mod order;
+mod piece;
 mod text;
 mod track;
 mod view;
@@ -15,7 +17,8 @@ use statrs::distribution::{ContinuousCDF, Normal};
 use crate::examination::Examination;
 use crate::finding::{Check, Finding, Kind, Verdict};
 use crate::wheels::WHEELS;
-use order::{Order, Size};
+use line::Size;
+use order::Order;
 
 pub use view::{RING_TOLERANCE_PERCENT, TURNS_PER_M, WheelSpectrum, wheel_spectra};
 

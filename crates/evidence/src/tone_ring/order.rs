@@ -4,87 +4,24 @@
 //! the car goes and however seldom it is sampled; where that frequency appears in *time* (aliased or not) follows from the
 //! way by itself.
 
-use std::f64::consts::TAU;
 use std::rc::Rc;
 
-use super::track::{Point, Track};
+use super::line::{Pieces, Size, growth, size};
+use super::piece::{Cut, Piece, USUAL_CIRCUMFERENCE_M, cut, piece, variance};
+use super::track::Track;
 use crate::finding::Span;
-use crate::stats::fourier::{Complex, sinc, turned};
 use crate::stats::periodogram::{Grid, Periodogram, Samples, sum_false_alarm, wave, windows};
 use crate::stats::robust;
 
 /// Rolling circumferences of tyres of passenger cars and vans, metres (common practice, no source; 205/55R16 rolls 1.93).
 pub(super) const CIRCUMFERENCE_M: (f64, f64) = (1.65, 2.45);
-
-/// Usual one, for what needs no more than a guess.
-pub(super) const USUAL_CIRCUMFERENCE_M: f64 = 2.0;
-
 /// Frequencies beside order 1 that show how much noise there is: below it and between it and order 2.
 const BESIDE: [(f64, f64); 2] = [(0.20, 0.375), (0.64, 0.80)];
-
-/// Longest stretch taken as one piece: speed is known to some per mille, so a longer one would smear.
-const LONGEST_M: f64 = 400.0;
-
-/// Shortest piece: eight turns tell order 1 from its neighbours.
-const SHORTEST_M: f64 = 16.0;
-
-/// Least number of samples in a piece.
-const LEAST_SAMPLES: usize = 16;
-
-/// Most pieces, and most samples, that are looked at: a ring that is broken is broken all the time, so a long drive is
-/// judged by pieces spread over it.
-const MOST_PIECES: usize = 64;
-const MOST_SAMPLES: usize = 8000;
-
 /// Longest time over which a control unit averages (10 to 100 ms, common practice, no source).
 const LONGEST_AVERAGE_S: f64 = 0.1;
 
 /// Fewest frequencies beside order 1 from which noise is told.
 const LEAST_BESIDE: f64 = 40.0;
-
-/// A part of a stretch in which a wheel's turns can be counted without losing count.
-#[derive(Clone, Copy)]
-struct Cut<'a> {
-    stretch: &'a [Point],
-    from: usize,
-    to: usize,
-}
-
-impl<'a> Cut<'a> {
-    fn points(&self) -> &'a [Point] {
-        &self.stretch[self.from..self.to]
-    }
-
-    fn metres(&self) -> f64 {
-        self.stretch[self.to - 1].rolled_m - self.stretch[self.from].rolled_m
-    }
-}
-
-/// A cut as the periodogram wants it.
-struct Piece {
-    x: Vec<f64>,
-    y: Vec<f64>,
-    weight: Vec<f64>,
-    /// When, seconds.
-    t_s: Vec<f64>,
-    /// Place, gain and speed of the cut's points and of those around it that took part in their slow means.
-    around: Vec<(f64, f64, f64)>,
-    /// Where the cut begins in `around`.
-    from: usize,
-    /// Reach of each point's slow mean.
-    reach: Vec<usize>,
-    speed_m_s: f64,
-    span: Span,
-}
-
-/// What was found at one frequency over all pieces.
-#[derive(Debug, Clone, Copy)]
-pub(super) struct Size {
-    /// Amplitude of the relative error.
-    pub(super) amplitude: f64,
-    /// Its standard error.
-    pub(super) error: f64,
-}
 
 /// Result of the search over one wheel.
 #[derive(Debug, Clone)]
@@ -108,23 +45,6 @@ pub(super) struct Order {
     pub(super) spans: Vec<Span>,
     /// Amplitude by piece, for other wheels to be compared at the same frequency.
     pieces: Pieces,
-}
-
-/// Pieces under one model of averaging.
-#[derive(Clone)]
-struct Pieces(Rc<Vec<Piece>>, Rc<Vec<f64>>);
-
-impl Pieces {
-    /// Each piece with the variance of its noise.
-    fn all(&self) -> impl Iterator<Item = (&Piece, &f64)> {
-        self.0.iter().zip(self.1.iter())
-    }
-}
-
-impl std::fmt::Debug for Pieces {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        write!(f, "{} pieces", self.0.len())
-    }
 }
 
 impl Order {
@@ -167,14 +87,6 @@ impl Order {
 
 /// At one steady speed turns and time are the same; the search over all frequencies of time finds a little more by chance.
 const CLEARLY: f64 = 1.2;
-
-/// How far a wheel rolls before the count of its turns is off by an eighth: the step in which a speed counts may hide a
-/// constant error of step / sqrt(12).
-pub(super) fn countable_m(speed_m_s: f64, step_m_s: f64) -> f64 {
-    let hidden = step_m_s / 12f64.sqrt() / speed_m_s;
-    (USUAL_CIRCUMFERENCE_M / 8.0 / hidden.max(1e-9)).min(LONGEST_M)
-}
-
 /// Searches a wheel's track; `None` when it holds too little to count turns in.
 pub(super) fn search(track: &Track) -> Option<Order> {
     let cuts = cut(track);
@@ -226,31 +138,6 @@ fn joined(spans: impl Iterator<Item = Span>) -> Vec<Span> {
         }
     }
     all
-}
-
-/// Cuts a track into pieces in which turns can be counted, and takes as many as are needed, spread over the drive.
-fn cut(track: &Track) -> Vec<Cut<'_>> {
-    let mut cuts = Vec::new();
-    for stretch in &track.stretches {
-        let mut from = 0;
-        for k in 1..=stretch.len() {
-            let (first, last) = (&stretch[from], &stretch[k - 1]);
-            let rolled = last.rolled_m - first.rolled_m;
-            let is_full = rolled >= countable_m(0.5 * (first.speed_m_s + last.speed_m_s), track.step_m_s);
-            if is_full || k == stretch.len() {
-                let is_enough = rolled >= SHORTEST_M && k - from >= LEAST_SAMPLES;
-                // Its own course shows a wheel's turns only while there are three samples to each.
-                let spacing_m = rolled / (k - from) as f64;
-                if is_enough && (track.partners > 0 || spacing_m <= USUAL_CIRCUMFERENCE_M / 3.0) {
-                    cuts.push(Cut { stretch, from, to: k });
-                }
-                from = k;
-            }
-        }
-    }
-    let samples: usize = cuts.iter().map(|cut| cut.points().len()).sum();
-    let every = cuts.len().div_ceil(MOST_PIECES).max(samples.div_ceil(MOST_SAMPLES)).max(1);
-    cuts.into_iter().skip((every - 1) / 2).step_by(every).collect()
 }
 
 /// The pieces under the assumption that the control unit averages over `average_s`, and the strongest line in them.
@@ -346,140 +233,4 @@ fn colours(pieces: &[Piece], z: &[Vec<f64>], grid: Grid) -> Vec<f64> {
             (near.iter().sum::<f64>() / near.len() as f64).max(own[k]).max(0.2)
         })
         .collect()
-}
-
-/// The error in m/s is speed times the relative error, so relative errors are weighed with the square of the speed, and with
-/// what averaging leaves of them.
-fn piece(cut: &Cut<'_>, average_s: f64) -> Piece {
-    let points = cut.points();
-    let zero = points[0].rolled_m;
-    let gain = |point: &Point| {
-        let left = sinc(point.speed_m_s / USUAL_CIRCUMFERENCE_M * average_s);
-        point.speed_m_s * left.abs().max(0.02).copysign(left)
-    };
-    let place = |point: &Point| point.rolled_m - zero - 0.5 * point.speed_m_s * average_s;
-    let reach = |offset: usize, point: &Point| point.reach.saturating_sub(offset);
-    let before = points.iter().enumerate().map(|(k, point)| reach(k, point)).max().unwrap_or(0);
-    let after = points.iter().rev().enumerate().map(|(k, point)| reach(k, point)).max().unwrap_or(0);
-    let around = &cut.stretch[cut.from - before..cut.to + after];
-    Piece {
-        x: points.iter().map(place).collect(),
-        y: points.iter().map(|point| point.error_m_s / gain(point)).collect(),
-        weight: points.iter().map(|point| gain(point).powi(2)).collect(),
-        t_s: points.iter().map(|point| point.t_s).collect(),
-        around: around.iter().map(|point| (place(point), gain(point), point.speed_m_s)).collect(),
-        from: before,
-        reach: points.iter().map(|point| point.reach).collect(),
-        speed_m_s: robust::median(&mut points.iter().map(|p| p.speed_m_s).collect::<Vec<_>>()).unwrap_or(1.0),
-        span: Span { from_s: points[0].t_s, to_s: points[points.len() - 1].t_s },
-    }
-}
-
-/// Mean square of a piece's error in m/s.
-fn variance(piece: &Piece) -> f64 {
-    piece.y.iter().zip(&piece.weight).map(|(y, w)| w * y * y).sum::<f64>() / piece.x.len() as f64
-}
-
-/// A wave fitted to one piece.
-struct Fit {
-    /// Squared amplitude of the relative error.
-    square: f64,
-    /// Variance of one coefficient per variance of the noise.
-    unit: f64,
-    /// Mean square of the error before and after, (m/s)^2.
-    before: f64,
-    after: f64,
-}
-
-/// Fits a wave whose relative size grows with the `power`-th power of speed, 1 at `usual_m_s`.
-///
-/// Taking out the slow part takes away from a line, too, the more the slower sampling makes it look (a turn of the wheel per
-/// sample looks like standing still): the waves that are fitted have lost the same. `None` where nothing is left of them.
-fn fitted(piece: &Piece, frequency: f64, power: f64, usual_m_s: f64) -> Option<Fit> {
-    let mut sums = Vec::with_capacity(piece.around.len() + 1);
-    let mut waves = Vec::with_capacity(piece.around.len());
-    let mut sum: Complex = (0.0, 0.0);
-    sums.push(sum);
-    for (x, gain, speed_m_s) in &piece.around {
-        let (cos, sin) = turned(TAU * (frequency * x).fract());
-        let gain = if power == 0.0 { *gain } else { gain * (speed_m_s / usual_m_s).powf(power) };
-        let wave = (gain * cos, gain * sin);
-        sum = (sum.0 + wave.0, sum.1 + wave.1);
-        waves.push(wave);
-        sums.push(sum);
-    }
-    let (mut cc, mut ss, mut cs, mut yc, mut ys) = (0.0, 0.0, 0.0, 0.0, 0.0);
-    for (j, &reach) in piece.reach.iter().enumerate() {
-        let k = piece.from + j;
-        let n = (2 * reach + 1) as f64;
-        let (low, high) = (sums[k - reach], sums[k + reach + 1]);
-        let (c, s) = (waves[k].0 - (high.0 - low.0) / n, waves[k].1 - (high.1 - low.1) / n);
-        let error = piece.y[j] * piece.around[k].1;
-        cc += c * c;
-        ss += s * s;
-        cs += c * s;
-        yc += error * c;
-        ys += error * s;
-    }
-    let det = cc * ss - cs * cs;
-    if det <= 1e-6 * (cc + ss).powi(2) || cc + ss <= 0.0 {
-        return None;
-    }
-    let (a, b) = ((yc * ss - ys * cs) / det, (ys * cc - yc * cs) / det);
-    let before = variance(piece);
-    let after = (before - (a * yc + b * ys) / piece.x.len() as f64).max(1e-12 * before);
-    Some(Fit { square: a * a + b * b, unit: 0.5 * (cc + ss) / det, before, after })
-}
-
-/// The size of an error at a frequency over some pieces, each counting by what it knows.
-fn size<'a>(pieces: impl Iterator<Item = (&'a Piece, &'a f64)>, frequency: f64) -> Size {
-    let (mut sum, mut square, mut error) = (0.0, 0.0, 0.0);
-    for (piece, noise) in pieces {
-        let Some(fit) = fitted(piece, frequency, 0.0, 1.0) else { continue };
-        let variance = noise / fit.before.max(1e-300) * fit.after * fit.unit;
-        // Weighing with what the fit left would favour the pieces that happen to fit; their spread without a line will do.
-        let weight: f64 = piece.weight.iter().sum::<f64>() / noise.max(1e-12);
-        sum += weight;
-        square += weight * (fit.square - 2.0 * variance);
-        error += weight * weight * variance;
-    }
-    if sum <= 0.0 {
-        return Size { amplitude: 0.0, error: 1.0 };
-    }
-    Size { amplitude: (square / sum).max(0.0).sqrt(), error: error.sqrt() / sum }
-}
-
-/// Exponent of the growth of the relative error with speed, and its standard error; `None` where the drive does not tell.
-fn growth(pieces: &Pieces, frequency: f64) -> Option<(f64, f64)> {
-    let usual_m_s = robust::median(&mut pieces.0.iter().map(|p| p.speed_m_s).collect::<Vec<_>>())?;
-    let step = 0.25;
-    // How much better than nothing one size for all pieces explains them, in squared standard deviations.
-    let score = |power: f64| {
-        let (mut gain, mut weights, mut mean, mut square) = (0.0, 0.0, 0.0, 0.0);
-        for (piece, noise) in pieces.all() {
-            let (Some(plain), Some(fit)) =
-                (fitted(piece, frequency, 0.0, 1.0), fitted(piece, frequency, power, usual_m_s))
-            else {
-                continue;
-            };
-            let noise = noise / plain.before.max(1e-300) * plain.after;
-            gain += (fit.before - fit.after) * piece.x.len() as f64 / noise;
-            let (weight, amplitude) = ((noise * fit.unit).recip(), fit.square.sqrt());
-            weights += weight;
-            mean += weight * amplitude;
-            square += weight * amplitude * amplitude;
-        }
-        gain - (square - mean * mean / weights)
-    };
-    let scores: Vec<f64> = (-8..=16).map(|k| score(step * f64::from(k))).collect();
-    let best = (1..scores.len() - 1).max_by(|&i, &j| scores[i].total_cmp(&scores[j]))?;
-    let (low, top, high) = (scores[best - 1], scores[best], scores[best + 1]);
-    let bend = 2.0 * top - low - high;
-    if !bend.is_finite() || bend <= 0.0 || top < low || top < high {
-        return None;
-    }
-    let error = step * (2.0 / bend).sqrt();
-    let power = step * (best as f64 - 8.0 + 0.5 * (high - low) / bend);
-    // More than this and a constant error looks like one that grows.
-    (error < 0.3).then_some((power, error.max(0.05)))
 }

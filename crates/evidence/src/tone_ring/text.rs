@@ -2,7 +2,8 @@
 
 use std::collections::BTreeMap;
 
-use super::order::{Order, USUAL_CIRCUMFERENCE_M, countable_m};
+use super::order::Order;
+use super::piece::{USUAL_CIRCUMFERENCE_M, countable_m};
 use super::{Looked, Otherwise, STATED_FAULT, TOLERANCE, is_sharp};
 use crate::answer;
 use crate::finding::Verdict;
