@@ -12,6 +12,7 @@ use nalgebra::{DMatrix, DVector};
 use crate::answer::{answer, figures, lacking};
 use crate::charging::RUNNING_RPM;
 use crate::examination::Examination;
+use crate::mixture;
 use crate::stats::gauss::Normal;
 use crate::stats::robust::{median, quantile};
 use crate::stats::rows::Rows;
@@ -51,6 +52,9 @@ const SIZES: (f64, f64) = (0.3, 0.9);
 const PRIOR_LOG10_ODDS: f64 = -0.5;
 /// Evidence of one drive is bounded: the efficiency of the engine in the drive is not known.
 const MOST: f64 = 3.0;
+/// The same where normal fuel trims alone speak for the scale: trims of up to 10 % leave less than half of the smallest error
+/// considered, but an engine may meter its fuel by the pressure after all.
+const BY_TRIMS: f64 = -1.1;
 /// Air at sea level, kPa.
 const SEA_LEVEL_KPA: f64 = 101.3;
 
@@ -93,7 +97,7 @@ fn run(recording: &Examination<'_>) -> Vec<Finding> {
     let others =
         [Some(speed), Some(pressure), temperature, named("engine.absolute_load"), named("barometric.pressure")];
     let rows = Rows::new(air, &others, ROW_S);
-    vec![judge(&rows, temperature.is_some())]
+    vec![judge(&rows, temperature.is_some(), mixture::is_fuel_right(recording))]
 }
 
 /// Whether row `k` and its neighbours in time are alike.
@@ -134,7 +138,7 @@ fn cells(rows: &Rows, has_temperature: bool) -> Vec<Cell> {
     bins.into_values().filter(|members| members.len() >= LEAST_ROWS).filter_map(cell).collect()
 }
 
-fn judge(rows: &Rows, has_temperature: bool) -> Finding {
+fn judge(rows: &Rows, has_temperature: bool, is_fuel_right: bool) -> Finding {
     let cells = cells(rows, has_temperature);
     let finite = |k: usize| -> Vec<f64> { rows.columns[k].iter().copied().filter(|v| v.is_finite()).collect() };
     let baro_kpa = median(&mut finite(5)).filter(|kpa| (50.0..110.0).contains(kpa)).unwrap_or(SEA_LEVEL_KPA);
@@ -188,7 +192,7 @@ fn judge(rows: &Rows, has_temperature: bool) -> Finding {
         finding.figures = common;
         return finding;
     }
-    weigh(rows, &cells, (least, most), (low_l, high_l), common, has_temperature)
+    weigh(rows, &cells, (least, most), (low_l, high_l), common, has_temperature, is_fuel_right)
 }
 
 fn weigh(
@@ -198,6 +202,7 @@ fn weigh(
     (low_l, high_l): (f64, f64),
     mut figures: BTreeMap<String, f64>,
     has_temperature: bool,
+    is_fuel_right: bool,
 ) -> Finding {
     let mut displacements: Vec<f64> = (0..rows.len())
         .filter(|&k| is_steady(rows, k) && rows.columns[4][k] > 1.0)
@@ -243,8 +248,13 @@ fn weigh(
         })
         .collect();
     let total: f64 = weighed.iter().map(|w| w.0).sum();
-    let least_odds = if displacement.is_some() { -1.5 } else { -0.9 };
-    // Without the displacement an error of scale could have been overlooked: that is not healthy.
+    // Without the displacement an error of scale could have been overlooked, which is not healthy; but an engine that meters
+    // its fuel by this air would make up for it by its trims.
+    let least_odds = match (displacement, is_fuel_right) {
+        (Some(_), _) => -1.5,
+        (None, true) => BY_TRIMS,
+        (None, false) => -0.9,
+    };
     let odds = (PRIOR_LOG10_ODDS + (total / weighed.len() as f64).log10()).clamp(least_odds, MOST);
     let best = (0..weighed.len()).max_by(|&a, &b| weighed[a].0.total_cmp(&weighed[b].0)).unwrap_or(0);
 
@@ -267,7 +277,11 @@ fn weigh(
     } else {
         story += ": as a sound engine's, which hides errors below a quarter";
     }
-    if displacement.is_none() {
+    let has_scale = displacement.is_some() || is_fuel_right;
+    if displacement.is_none() && is_fuel_right {
+        story += "; the fuel trims are normal at every flow, so it is off by no more than they are where the engine meters its fuel by it";
+    }
+    if !has_scale {
         story += "; an error of the same share at every flow cannot be seen without the displacement";
     }
     let mut finding = answer(Kind::Airflow, SUBJECT, odds, story + ".");
@@ -277,12 +291,16 @@ fn weigh(
     finding.figures = figures;
     if finding.verdict != Verdict::Healthy {
         finding.next.push("Read the fuel trims with it (their pattern tells air from fuel), and compare with a known good meter or the maker's idle value.".into());
-        if displacement.is_none() {
-            finding.next.push("Record engine.absolute_load too: it tells the displacement.".into());
+        if !has_scale {
+            finding.next.push("Record engine.absolute_load too (it tells the displacement), or both fuel trims of each bank: an engine that meters its fuel by this air shows an error of scale there.".into());
         }
         finding
             .alternatives
             .push("variable valve timing, exhaust recirculation, or a wrong pressure or temperature".into());
+    } else if displacement.is_none() {
+        finding
+            .alternatives
+            .push("a fuel delivery that is off by the same share the other way, or an engine that meters its fuel by pressure".into());
     }
     finding
 }

@@ -41,6 +41,8 @@ const PERFECT: (f64, f64) = (0.1, 1e-6);
 const FEWEST: usize = 6;
 /// Evidence of one recording is bounded.
 const MOST: f64 = 3.0;
+/// Window around an edge when the output is switched as [`ask`] says, every 10 s and more (see [`Command::window_s`]).
+const ASKED_WINDOW_S: f64 = 4.5;
 
 fn run(recording: &Examination<'_>) -> Vec<Finding> {
     let mut commands = edges::of_marks(&recording.marks);
@@ -79,19 +81,20 @@ fn ask(n_more: usize) -> String {
 
 fn examine(recording: &Recording, command: &Command, mut responses: Vec<Response>) -> Finding {
     let n_edges = command.edges.len();
-    let window_s = command.window_s();
     if n_edges < 2 {
         let statement = format!("{} was not switched on and off in the recording.", command.name);
         return lacking(Kind::Command, &command.name, statement, ask(5));
     }
     if responses.is_empty() {
         let statement = format!(
-            "{} switched {n_edges} times, but no other signal was sampled often enough around it.",
-            command.name
+            "{} switched {n_edges} times, most of them at least {:.1} s apart, but no other signal was sampled often enough around it.",
+            command.name,
+            command.usual_half_s()
         );
         let next = format!(
-            "Record a signal that must respond at least every {:.1} s, and switch 5 times at uneven intervals of 10 to 20 s.",
-            window_s / 4.0
+            "{} Record a signal that must respond at least every {:.1} s beside it.",
+            ask(5),
+            ASKED_WINDOW_S / 4.0
         );
         return lacking(Kind::Command, &command.name, statement, next);
     }

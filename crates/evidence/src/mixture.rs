@@ -10,7 +10,7 @@
 mod cells;
 
 use nalgebra::{DMatrix, DVector};
-use signal::Recording;
+use signal::{Recording, Series};
 
 use crate::answer::{answer, figures, lacking};
 use crate::examination::Examination;
@@ -80,13 +80,33 @@ fn run(recording: &Examination<'_>) -> Vec<Finding> {
     findings
 }
 
+/// The two trims of a bank, as far as they were recorded.
+fn trims(recording: &Recording, bank: u32) -> [Option<&Series>; 2] {
+    ["short", "long"]
+        .map(|what| recording.series(&format!("fuel.trim.{what}.bank_{bank}")).filter(|series| !series.is_empty()))
+}
+
+/// Whether the total trims of the engine in closed loop were seen, and stayed normal at every flow: then the fuel that it
+/// meters by the measured air fits the air that it burns.
+pub(crate) fn is_fuel_right(recording: &Recording) -> bool {
+    let is_right = |bank| match trims(recording, bank) {
+        [None, None] => None,
+        [Some(short), Some(long)] => {
+            let found = cells::collect(recording, bank, short, long).ok();
+            Some(found.is_some_and(|found| found.cells.iter().all(|cell| cell.trim.abs() <= NORMAL)))
+        }
+        _ => Some(false),
+    };
+    let banks: Vec<bool> = [1, 2].into_iter().filter_map(is_right).collect();
+    !banks.is_empty() && banks.iter().all(|is_right| *is_right)
+}
+
 fn examine(recording: &Recording, bank: u32) -> Option<Finding> {
     let subject = format!("bank {bank}");
-    let series = |what: &str| recording.series(&format!("fuel.trim.{what}.bank_{bank}")).filter(|s| !s.is_empty());
-    let (short, long) = match (series("short"), series("long")) {
-        (None, None) => return None,
-        (Some(short), Some(long)) => (short, long),
-        (short, _) => {
+    let (short, long) = match trims(recording, bank) {
+        [None, None] => return None,
+        [Some(short), Some(long)] => (short, long),
+        [short, _] => {
             let missing = if short.is_none() { "short" } else { "long" };
             return Some(lacking(
                 Kind::Mixture,

@@ -55,13 +55,13 @@ pub(crate) fn unheld(series: &Series) -> Cow<'_, Series> {
         return Cow::Borrowed(series);
     }
     let mut taken = Series::new(series.id.clone(), series.unit.clone());
-    let mut last: Option<usize> = None;
-    for k in 0..value.len() {
-        let is_due = last.is_none_or(|last| value[k] != value[k - 1] || k - last >= refresh);
-        if is_due {
-            taken.push_value(series.t_ns[k], value[k]);
-            last = Some(k);
-        }
+    let mut n_rows = 0;
+    for run in value.chunk_by(|a, b| a == b) {
+        let from = n_rows;
+        n_rows += run.len();
+        // Readings of an unchanged value lie evenly in its run: the last of them is a whole refresh old when the next change comes.
+        let n = (run.len() / refresh).max(1);
+        (0..n).for_each(|k| taken.push_value(series.t_ns[from + k * run.len() / n], run[0]));
     }
     Cow::Owned(taken)
 }

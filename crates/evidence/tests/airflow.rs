@@ -28,11 +28,17 @@ fn a_sound_engine_is_healthy_and_measured() {
     for rate_hz in [0.5, 1.0, 5.0, 50.0] {
         for litres in [1.0, 2.0, 4.0] {
             let car = Car { litres, ..SOUND };
-            // The course alone cannot exclude a meter that is off by the same share everywhere.
-            let finding = judged(&car.drive(rate_hz, 900.0, 5));
+            // The course alone cannot exclude a meter that is off by the same share everywhere; normal trims can.
+            let mut drive = car.drive(rate_hz, 900.0, 5);
+            let finding = judged(&drive);
+            assert_eq!(finding.verdict, Verdict::Healthy, "{rate_hz} Hz: {finding:?}");
+            assert!(finding.alternatives.iter().any(|other| other.contains("by pressure")), "{finding:?}");
+            drive.retain(|signal| signal.0 != "fuel.trim.long.bank_1");
+            let finding = judged(&drive);
             assert_eq!(finding.verdict, Verdict::Undecided, "{rate_hz} Hz: {finding:?}");
             assert!(finding.statement.contains("as a sound engine's"), "{rate_hz} Hz: {finding:?}");
-            assert!(finding.next.iter().any(|next| next.contains("engine.absolute_load")), "{finding:?}");
+            let needs = ["engine.absolute_load", "fuel trims"];
+            assert!(needs.iter().all(|id| finding.next.iter().any(|next| next.contains(id))), "{finding:?}");
             let found = finding.figures["displacement_times_efficiency_l"];
             assert!((0.6 * litres..litres).contains(&found), "{found}");
             let finding = judged(&with_absolute_load(&car, car.drive(rate_hz, 900.0, 5)));

@@ -127,6 +127,11 @@ fn too_little_is_undecided_and_says_how_many_more_cycles() {
     let finding = judged(&air_conditioning(&uneven(6, 1), 10.0, 500.0, 0.4)[..1].to_vec());
     assert_eq!(finding.verdict, Verdict::Undecided);
     assert!(finding.next[0].contains("Record a signal"), "{finding:?}");
+    // Tapped: presses of 50 ms leave nothing to look at, and no sampling rate helps.
+    let tapped: Vec<f64> = (0..12).map(|k| 5.0 + 0.05 * f64::from(k)).collect();
+    let finding = judged(&air_conditioning(&tapped, 50.0, 500.0, 0.4));
+    assert_eq!(finding.verdict, Verdict::Undecided);
+    assert!(finding.next[0].contains("10 to 20 s") && !finding.next[0].contains("0.0 s"), "{finding:?}");
     // The engine stood: a compressor cannot turn.
     let mut standing = air_conditioning(&uneven(6, 1), 10.0, 0.0, 0.4);
     for sample in &mut standing[2].2 {

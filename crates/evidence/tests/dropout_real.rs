@@ -84,6 +84,13 @@ fn logs_with_common_stamps_and_with_rubbish() {
         let mut signals = long(&text, &names);
         signals.retain(|(_, _, samples)| !samples.is_empty());
         nobody_is_accused(name, &signals);
+        // The same in a table of many rows, each repeating the last value: rubbish leaps ever so seldom per row.
+        let last_s = signals[0].2.last().unwrap().0.min(240.0);
+        for rate_hz in [20.0, 100.0] {
+            let rows: Signals =
+                signals.iter().map(|(id, unit, s)| (*id, *unit, common::polled(s, rate_hz, s[0].0, last_s))).collect();
+            nobody_is_accused(&format!("{name} at {rate_hz} Hz"), &rows);
+        }
     }
 }
 

@@ -81,6 +81,28 @@ fn a_table_that_repeats_values_until_the_next_answer_is_judged_by_its_answers() 
     }
 }
 
+/// Tables of other rates whose rows repeat the last sample, or the nearest, of each track.
+#[test]
+fn rows_that_repeat_samples_are_no_disagreement() {
+    for name in DRIVES {
+        let Some(drive) = kit(name) else { return };
+        let end_s = drive[0].2.last().unwrap().0.min(drive[1].2.last().unwrap().0);
+        for (rate_hz, takes_nearest) in [(1.0, false), (4.0, false), (4.0, true), (10.0, true), (20.0, false)] {
+            let repeated = drive.iter().map(|(id, unit, samples)| {
+                let at = |t: f64| {
+                    let k = samples.partition_point(|s| s.0 <= t).clamp(1, samples.len() - 1);
+                    let is_next_nearer = samples[k].0 - t < t - samples[k - 1].0;
+                    samples[if takes_nearest && is_next_nearer { k } else { k - 1 }].1
+                };
+                let rows = (1..(end_s * rate_hz) as usize).map(|k| k as f64 / rate_hz);
+                (*id, *unit, rows.map(|t| (t, at(t))).collect())
+            });
+            let finding = judged(&repeated.collect());
+            assert_ne!(finding.verdict, Verdict::Faulty, "{name}, {rate_hz} Hz, {takes_nearest}: {finding:?}");
+        }
+    }
+}
+
 /// A table of many rows a second that was made of one sample a second, each track for itself.
 #[test]
 fn lines_drawn_between_samples_are_no_disagreement() {

@@ -26,10 +26,15 @@ pub(super) struct Command {
 }
 
 impl Command {
+    /// What nine in ten neighbouring edges are at least apart, seconds; infinite with a single edge.
+    pub(super) fn usual_half_s(&self) -> f64 {
+        let mut halves: Vec<f64> = self.edges.windows(2).map(|pair| pair[1].t_s - pair[0].t_s).collect();
+        quantile(&mut halves, 0.1).unwrap_or(f64::INFINITY)
+    }
+
     /// Window on each side of an edge, seconds: nearly all edges keep their neighbours out of it.
     pub(super) fn window_s(&self) -> f64 {
-        let mut halves: Vec<f64> = self.edges.windows(2).map(|pair| pair[1].t_s - pair[0].t_s).collect();
-        quantile(&mut halves, 0.1).map_or(LONGEST_WINDOW_S, |half| (0.45 * half).min(LONGEST_WINDOW_S))
+        (0.45 * self.usual_half_s()).min(LONGEST_WINDOW_S)
     }
 
     /// Whether the edges are spaced so evenly that any other order of them is the same again.

@@ -5,6 +5,8 @@ use crate::stats::robust;
 
 /// Longest loss that is looked for, seconds: what lasts longer is a signal that is gone, not one that drops out.
 const LONGEST_S: f64 = 30.0;
+/// Values that are looked at to tell whether most of them are possible.
+const LOOKS: usize = 2048;
 /// Edges inside an excursion at which a shorter one is looked for.
 const EDGES_WITHIN: usize = 16;
 /// Stretch on both sides of an excursion that must lie on its level, seconds.
@@ -50,11 +52,13 @@ impl Excursion {
     }
 }
 
-/// All excursions with edges that are steep for this signal; `None` when there are so many steep edges that the limits do
-/// not describe the signal at all.
+/// All excursions with edges that are steep for this signal; `None` when the signal does not behave like its quantity: steep
+/// edges wherever one looks, or values that no working sensor gives most of the time.
 pub(super) fn find(track: &Track<'_>) -> Option<Vec<Excursion>> {
     let edges = edges(track);
-    if edges.len() * 3 > track.len() {
+    // A table may repeat each value in many rows: what counts is how often there was a new one.
+    let n_refreshes = track.len() as f64 / track.samples_per_refresh();
+    if edges.len() as f64 * 3.0 > n_refreshes || is_mostly_dead(track) {
         return None;
     }
     let mut found = Vec::new();
@@ -76,6 +80,17 @@ pub(super) fn find(track: &Track<'_>) -> Option<Vec<Excursion>> {
         }
     }
     Some(found)
+}
+
+/// Whether most of the values are such as no working sensor gives: a wrong scale, or a sensor that is gone altogether.
+fn is_mostly_dead(track: &Track<'_>) -> bool {
+    let stride = (track.len() / LOOKS).max(1);
+    let (mut n, mut n_dead) = (0_usize, 0_usize);
+    for idx in (0..track.len()).step_by(stride) {
+        n += 1;
+        n_dead += usize::from(track.is_dead(track.value(idx)));
+    }
+    2 * n_dead > n
 }
 
 fn edges(track: &Track<'_>) -> Vec<Edge> {

@@ -70,7 +70,7 @@ impl Told<'_> {
         let (id, unit) = (self.track.id(), &self.track.unit);
         if self.is_wild {
             return format!(
-                "{id} jumps so often that it behaves like no measured quantity; this check cannot judge it."
+                "{id} does not behave like its quantity: it jumps from value to value, or shows values that it cannot have, throughout; this check cannot judge it."
             );
         }
         let Some(worst) = worst(self.own) else { return self.quiet() };
@@ -161,7 +161,14 @@ impl Told<'_> {
         if self.verdict == Verdict::Healthy {
             return next;
         }
-        if self.is_wild || (self.n_common > 0 && self.own.is_empty()) {
+        if self.is_wild {
+            next.push(format!(
+                "check which request or column {} was read from and with which scale, against the dashboard or a meter; then record it again",
+                self.track.id()
+            ));
+            return next;
+        }
+        if self.n_common > 0 && self.own.is_empty() {
             next.push("record again with another adapter or fewer signals: at the moments in question all signals jump together".to_owned());
             return next;
         }

@@ -78,7 +78,13 @@ enum Lack {
     Partner,
     /// Unrelated signals are rough as well.
     Common,
+    /// It scatters over much of what its quantity can be at all.
+    Quantity,
 }
+
+/// Values of unknown meaning, spread evenly over a byte, scatter by 29 % of their range (derived: 1 / sqrt(12)); a sensor that
+/// still measures does not scatter by a tenth of all that its quantity can be. Beside partners they would tell.
+const MEANINGLESS: f64 = 0.1;
 
 /// Unrelated signals that turn rough in one drive have one cause, and it is not the sensor of each.
 const COMMON: usize = 3;
@@ -197,7 +203,7 @@ fn by_physics<'a>(member: &'a Member<'a>, usual: Roughness, length_s: f64, windo
     let mut case = Case::new(member, usual, Beside::Physics, judge::judge(&rows), length_s);
     if !usual.is_inert {
         case.log10_odds = case.judged.as_ref().map_or(0.0, |judged| judged.steady);
-        case.log10_odds = case.lacks.iter().fold(case.log10_odds, |odds, _| odds.max(NOT_HEALTHY));
+        std::mem::take(&mut case.lacks).into_iter().for_each(|lack| case.withhold(lack));
     }
     if member.interval_s > usual.slowest_s {
         case.withhold(Lack::Rate);
@@ -248,6 +254,7 @@ impl<'a> Case<'a> {
         // Bursts speak only when something speaks for them: their absence is what `steady` is about.
         case.log10_odds = if judged.bursts > 0.0 { judged.steady.max(judged.bursts) } else { judged.steady };
         let is_short = judged.n_compared < LEAST_WINDOWS || judged.error > MOST_ERROR;
+        let own = judged.own;
         let hides = case.beside != Beside::Physics && judged.reference > HIDDEN * usual.at(judged.mean);
         if is_short {
             case.withhold(Lack::Time);
@@ -257,6 +264,11 @@ impl<'a> Case<'a> {
         }
         if !member.moves {
             case.withhold(Lack::Motion);
+        }
+        let range =
+            physics::dynamics(&member.series.id).map_or(f64::INFINITY, |limits| limits.living.1 - limits.living.0);
+        if case.beside == Beside::Physics && own > MEANINGLESS * range {
+            case.withhold(Lack::Quantity);
         }
         case
     }

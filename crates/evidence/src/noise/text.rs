@@ -127,6 +127,9 @@ impl Case<'_> {
             Some(Lack::Uneven) => "its partners were sampled more quickly, and bend less between samples".to_owned(),
             Some(Lack::Motion) => "it kept one value throughout".to_owned(),
             Some(Lack::Common) => "unrelated signals are as rough, so it is no single sensor".to_owned(),
+            Some(Lack::Quantity) => {
+                "that is no noise on a measurement: it does not behave like its quantity".to_owned()
+            }
             Some(Lack::Partner) => "no partner that must be as smooth was recorded".to_owned(),
             None => "that is more than sound signals usually differ, and less than a fault would show".to_owned(),
         };
@@ -201,6 +204,7 @@ impl Case<'_> {
                         }
                         Lack::Motion => format!("record {id} while it changes{condition}"),
                         Lack::Common => "check the definitions, the adapter and the ground that the sensors share: several unrelated signals are rough".to_owned(),
+                        Lack::Quantity => format!("check which request or column {id} was read from and with which scale, against the dashboard or a meter; then record it again"),
                         Lack::Partner => format!("record beside {id} the other wheel of its axle"),
                     })
                     .collect();

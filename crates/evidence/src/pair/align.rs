@@ -1,8 +1,11 @@
 //! Two tracks at common moments, each with how far the pedal may have moved between their readings.
 
+use std::borrow::Cow;
+
 use signal::Series;
 
-use crate::skew::{Cursor, longest_join_s, taken_ns};
+use super::resolved;
+use crate::skew::{Cursor, longest_join_s, taken_ns, unheld};
 use crate::stats::quantum;
 
 /// One reading of the second track, and what the first read at that moment.
@@ -32,6 +35,9 @@ pub(crate) struct Aligned {
     pub(crate) hidden_s: f64,
     /// The longer median interval of the two, seconds.
     pub(crate) interval_s: f64,
+    /// How far apart in time the tracks may really have been read where both carry the times of one table, which may have
+    /// been filled up between slower readings, seconds; 0 where each has times of its own.
+    pub(crate) unresolved_s: f64,
     /// Samples of the second track that were looked at.
     pub(crate) n_samples: usize,
 }
@@ -54,8 +60,14 @@ const STAMP_S: f64 = 0.01;
 /// bends s (1 - s) / 2 of it; a foot that moves at once between two samples four times as much.
 const BEND: f64 = 2.0;
 
-/// Lines the tracks up; `None` without samples.
+/// Lines the tracks up; `None` without samples. What a table repeats until the next answer is read as one sample.
 pub(crate) fn align(first: &Series, second: &Series) -> Option<Aligned> {
+    let rows_s = first.median_interval_s()?.max(second.median_interval_s()?);
+    let (first, second) = (unheld(first), unheld(second));
+    // A change in such a table came somewhere between two of its rows.
+    let row_s = if [&first, &second].iter().any(|s| matches!(s, Cow::Owned(_))) { rows_s } else { 0.0 };
+    let (first, second) = (first.as_ref(), second.as_ref());
+    let unresolved_s = resolved::between_readings_s(first).max(resolved::between_readings_s(second));
     let (ta, tb) = (taken_ns(first), taken_ns(second));
     let intervals = [first.median_interval_s()?, second.median_interval_s()?];
     let mut cursor = Cursor::new(&ta, &first.value, longest_join_s(intervals[0]));
@@ -115,8 +127,9 @@ pub(crate) fn align(first: &Series, second: &Series) -> Option<Aligned> {
     (!points.is_empty()).then(|| Aligned {
         points,
         step: [quantum::step_of(&first.value), quantum::step_of(&second.value)],
-        hidden_s: if is_common { COMMON_STAMP_S } else { STAMP_S.max(window_s) },
+        hidden_s: if is_common { COMMON_STAMP_S } else { STAMP_S.max(window_s) }.max(row_s),
         interval_s: intervals[0].max(intervals[1]).max(spacing_s),
+        unresolved_s: if is_common || row_s > 0.0 { unresolved_s } else { 0.0 },
         n_samples,
     })
 }

@@ -18,7 +18,6 @@ use signal::Series;
 
 use crate::examination::Examination;
 use crate::finding::{Check, Finding, Kind, Verdict};
-use crate::skew::unheld;
 use align::Aligned;
 use moments::Moments;
 use relation::Relation;
@@ -116,15 +115,20 @@ fn outvoted(judged: &[Judged<'_>]) -> Option<usize> {
 }
 
 fn judge<'a>(family: &'static Family, tracks: [&'a Series; 2], number: [usize; 2]) -> Judged<'a> {
-    let aligned = align::align(&unheld(tracks[0]), &unheld(tracks[1]));
+    let aligned = align::align(tracks[0], tracks[1]);
     let relation = aligned.as_ref().and_then(Relation::of);
     let (Some(aligned), Some(relation)) = (aligned, relation) else {
         return Judged { family, tracks, number, aligned: None, seen: None, log10_odds: PRIOR.log10() };
     };
     let spot = spot::find(&relation);
-    let spot_odds = spot.as_ref().map_or(f64::NEG_INFINITY, |spot| PRIOR.log10() + spot.log10_lr);
+    let mut spot_odds = spot.as_ref().map_or(f64::NEG_INFINITY, |spot| PRIOR.log10() + spot.log10_lr);
     let place = spot.as_ref().filter(|_| spot_odds > 0.0).map(|spot| (spot.from, spot.to));
-    let mut moments = moments::find(&relation, place);
+    let mut moments = moments::find(&aligned, &relation, place);
+    let is_either_way = spot.as_ref().is_some_and(|spot| spot.sign == Sign::Both);
+    if is_either_way && aligned.unresolved_s > resolved::ROUND_S {
+        // Readings a second apart that carry one time scatter either way wherever the foot often moves.
+        spot_odds = spot_odds.min(1.9);
+    }
     if relation.is_parted_by_timing {
         // Over a hole in the answers a table may draw a line of any length.
         moments.log10_odds = moments.log10_odds.min(1.9);

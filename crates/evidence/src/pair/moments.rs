@@ -1,5 +1,6 @@
 //! Disagreement that belongs to a time and not to a place.
 
+use super::align::Aligned;
 use super::relation::{CELLS, Relation, Residual, cell};
 use crate::finding::Span;
 use crate::stats::robust;
@@ -35,7 +36,10 @@ pub(crate) struct Moments {
 ///
 /// Off means: off the line, and off what the same place of the travel shows at other times, as far as that may be a bend in
 /// the line (no more than what is allowed anyway).
-pub(crate) fn find(relation: &Relation, spot: Option<(f64, f64)>) -> Moments {
+///
+/// Where both tracks carry the times of one table, a run tells nothing that reading them at different times explains: one that
+/// is over before the next reading but one, or in which the second track shows what the first showed shortly before or after.
+pub(crate) fn find(aligned: &Aligned, relation: &Relation, spot: Option<(f64, f64)>) -> Moments {
     let usable = &relation.usable;
     if !usable.iter().any(|r| r.off.abs() > r.allowed) {
         return Moments { log10_odds: LOG10_PRIOR, ..Moments::default() };
@@ -65,7 +69,10 @@ pub(crate) fn find(relation: &Relation, spot: Option<(f64, f64)>) -> Moments {
         }
         let run = &usable[from..k];
         let lasts_s = run[run.len() - 1].t_s - run[0].t_s;
-        if run.len() < 3 || lasts_s < SHORTEST_S {
+        if run.len() < 3 || lasts_s < SHORTEST_S.max(2.0 * aligned.unresolved_s) {
+            continue;
+        }
+        if run.iter().filter(|r| !is_met_nearby(aligned, relation, r)).count() < 3 {
             continue;
         }
         moments.spans.push(Span { from_s: run[0].t_s, to_s: run[run.len() - 1].t_s });
@@ -73,4 +80,14 @@ pub(crate) fn find(relation: &Relation, spot: Option<(f64, f64)>) -> Moments {
         moments.worst = run.iter().map(|r| r.off).fold(moments.worst, |a, b| if b.abs() > a.abs() { b } else { a });
     }
     moments
+}
+
+/// Whether the second track reads what the first read at some moment no further away than the time between readings.
+fn is_met_nearby(aligned: &Aligned, relation: &Relation, reading: &Residual) -> bool {
+    let (from_s, to_s) = (reading.t_s - aligned.unresolved_s, reading.t_s + aligned.unresolved_s);
+    let points = &aligned.points;
+    let from = points.partition_point(|point| point.t_s < from_s);
+    let expected = points[from..].iter().take_while(|p| p.t_s <= to_s).map(|p| relation.offset + relation.slope * p.x);
+    let (least, most) = expected.fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), y| (a.min(y), b.max(y)));
+    aligned.unresolved_s > 0.0 && reading.y >= least - reading.allowed && reading.y <= most + reading.allowed
 }

@@ -4,11 +4,14 @@
 //! of every movement at different moments. They part there, although no row says that it was not measured. A contact or a worn
 //! place parts them at some moments or places; only timing does wherever in the travel the part slows down or turns back.
 
+use signal::{Series, seconds_from_nanos};
+
 use super::relation::{CELLS, Residual, cell};
+use crate::stats::{quantum, robust};
 
 /// A recorder that polls its signals in turn comes back after a second (common practice, no source): corners are cut over so
 /// long.
-const ROUND_S: f64 = 1.2;
+pub(super) const ROUND_S: f64 = 1.2;
 /// A bend counts from so many times what a sound pair may be off by at rest.
 const BENT: f64 = 4.0;
 /// Parts of the travel in which so many readings lie beside a bend are looked at; timing shows in this share of those
@@ -22,6 +25,43 @@ const LEAST_PARTS: usize = 2;
 pub(super) const SLOW_S: (f64, f64) = (0.25, 0.6);
 /// A straight line between samples leaves a parabola by an eighth, and a corner by half of its second difference.
 pub(super) const CORNER: f64 = 0.5;
+
+/// Straight pieces that a track travels in, times this, reach over the interval of its readings: between slow readings a table
+/// draws one straight piece, and a smooth curve has about three.
+const PIECES: f64 = 3.0;
+/// Step of an 8-bit value, % (derived: 100 / 255): no piece is told straight more finely, as tables may hold sums of many digits.
+const FINEST_STEP: f64 = 0.39;
+/// No recorder is reckoned with whose readings lie further apart, seconds (see [`crate::skew::longest_join_s`]).
+const SLOWEST_S: f64 = 2.5;
+/// The course of so many rows tells how a table was made.
+const ENOUGH_ROWS: usize = 60_000;
+
+/// How far apart the readings behind a track may lie, as its own shape tells, seconds.
+///
+/// A foot bends its course all the time; between two readings a table has nothing but a straight line. So the typical straight
+/// piece of the course, within one step of the track and weighed by how far it goes, bounds the time between readings.
+pub(super) fn between_readings_s(series: &Series) -> f64 {
+    let n = series.len().min(ENOUGH_ROWS);
+    let step = quantum::step_of(&series.value[..n]).max(FINEST_STEP);
+    let mut pieces: Vec<(f64, f64)> = Vec::new();
+    let since_s = |from: usize, k: usize| seconds_from_nanos(series.t_ns[k].saturating_sub(series.t_ns[from]));
+    let (mut from, mut slopes) = (0, (f64::NEG_INFINITY, f64::INFINITY));
+    for k in 1..n {
+        let change = series.value[k] - series.value[from];
+        let lasted_s = since_s(from, k).max(1e-3);
+        let met = (slopes.0.max((change - step) / lasted_s), slopes.1.min((change + step) / lasted_s));
+        // Also false where a value is no number.
+        if met.0 <= met.1 {
+            slopes = met;
+            continue;
+        }
+        pieces.push((since_s(from, k - 1), (series.value[k - 1] - series.value[from]).abs()));
+        (from, slopes) = (k - 1, (f64::NEG_INFINITY, f64::INFINITY));
+    }
+    pieces.retain(|(_, travelled)| *travelled > 3.0 * step);
+    let piece_s = robust::weighted_median(&mut pieces).unwrap_or(SLOWEST_S);
+    (PIECES * piece_s).min(SLOWEST_S)
+}
 
 /// Greatest second difference over [`ROUND_S`] near each of evenly spaced values.
 pub(super) fn bends(values: &[f64], interval_s: f64) -> Vec<f64> {
@@ -56,7 +96,24 @@ pub(super) fn is_parted_by_timing(readings: &[(Residual, f64)], visited: (f64, f
 
 #[cfg(test)]
 mod tests {
+    use signal::{SignalId, Unit};
+
     use super::*;
+
+    #[test]
+    fn straight_pieces_tell_how_far_readings_lie_apart() {
+        let track = |value: &dyn Fn(f64) -> f64| {
+            let mut series = Series::new(SignalId::new("pedal.position_1").unwrap(), Unit::named("%"));
+            (0..4000).for_each(|k| series.push_value(k * 20_000_000, (value(k as f64 * 0.02) / 0.4).round() * 0.4));
+            between_readings_s(&series)
+        };
+        // A foot that goes up and down in 0.8 s, as it is and as lines between readings a second apart show it.
+        let foot = |t: f64| 40.0 + 30.0 * (7.85 * t).sin() * (0.3 * t).sin();
+        let drawn = |t: f64| foot(t.floor()) + (t - t.floor()) * (foot(t.floor() + 1.0) - foot(t.floor()));
+        assert!((0.1..0.7).contains(&track(&foot)), "{}", track(&foot));
+        assert!((2.0..=SLOWEST_S).contains(&track(&drawn)), "{}", track(&drawn));
+        assert_eq!(track(&|_| 20.0), SLOWEST_S, "nothing moved, nothing is known");
+    }
 
     #[test]
     fn bends_are_seen_from_a_round_away() {

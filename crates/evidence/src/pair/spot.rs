@@ -249,8 +249,9 @@ fn with_sign(relation: &Relation, sign: Sign) -> Option<Spot> {
     } else {
         crate::stats::robust::median(&mut inside)?
     };
-    // The place was sought among all cells, with three signs.
-    let log10_lr = log10_lr(visits, elsewhere) - (3.0 * CELLS as f64).log10();
+    // The place was sought among all cells, with three signs; one whose middle reading is not off is none.
+    let is_off = depth.abs() > relation.floor;
+    let log10_lr = if is_off { log10_lr(visits, elsewhere) - (3.0 * CELLS as f64).log10() } else { f64::NEG_INFINITY };
     Some(Spot { from, to, depth, sign, visits, elsewhere, log10_lr, spans })
 }
 

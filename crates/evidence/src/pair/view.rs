@@ -3,7 +3,7 @@
 use signal::Recording;
 
 use super::relation::{CELLS, Relation, cell};
-use super::{align, spot, unheld};
+use super::{align, spot};
 use crate::stats::robust::quantile;
 
 /// How far two tracks of one sensor disagree, by position.
@@ -42,8 +42,8 @@ pub struct PairCell {
 /// Compares two tracks over their travel; `None` when one is missing or they did not move together.
 #[must_use]
 pub fn pair_error(recording: &Recording, first: &str, second: &str) -> Option<PairError> {
-    let (first, second) = (unheld(recording.series(first)?), unheld(recording.series(second)?));
-    let relation = Relation::of(&align::align(&first, &second)?)?;
+    let (first, second) = (recording.series(first)?, recording.series(second)?);
+    let relation = Relation::of(&align::align(first, second)?)?;
     let (from, to) = relation.visited;
     let width = (to - from) / CELLS as f64;
     let mut readings: Vec<(Vec<f64>, Vec<f64>)> = vec![Default::default(); CELLS];
