@@ -41,4 +41,4 @@ pub use table::{
     ExportOptions, Exported, ImportOptions, Imported, Layout, MapEntry, MapError, TableError, TableProblem, export,
     export_table, import, import_table, read_table,
 };
-pub use write::{Overwrite, Repaired, repair, write};
+pub use write::{Overwrite, Repaired, expect_room, repair, write};

@@ -135,6 +135,19 @@ impl Catalogue {
         self.by_id.get(id)
     }
 
+    /// The known signal whose name is most like one that is not known: at most a fifth of it, and one letter at least, is
+    /// added, left out, changed or changed about.
+    #[must_use]
+    pub fn like(&self, id: &SignalId) -> Option<&Known> {
+        let distance = |known: &Known| strsim::damerau_levenshtein(known.id.as_str(), id.as_str());
+        let most = (id.as_str().len() / 5).max(1);
+        self.iter()
+            .map(|known| (distance(known), known))
+            .filter(|(n, _)| *n <= most)
+            .min_by_key(|(n, _)| *n)
+            .map(|(_, k)| k)
+    }
+
     /// All known signals in order of their names.
     pub fn iter(&self) -> impl Iterator<Item = &Known> {
         self.by_id.values()
@@ -148,6 +161,16 @@ mod tests {
     #[test]
     fn the_embedded_catalogue_reads() {
         assert!(Catalogue::standard().iter().count() > 60);
+    }
+
+    #[test]
+    fn what_was_mistyped_is_found() {
+        let like =
+            |name: &str| Catalogue::standard().like(&SignalId::new(name).unwrap()).map(|known| known.id.as_str());
+        assert_eq!(like("engine.sped"), Some("engine.speed"));
+        assert_eq!(like("wheel.speed.front_lfet"), Some("wheel.speed.front_left"));
+        assert_eq!(like("misfire.cylinder4"), Some("misfire.cylinder_4"));
+        assert_eq!(like("oil.level"), None);
     }
 
     #[test]

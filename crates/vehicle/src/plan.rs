@@ -280,7 +280,7 @@ impl Vehicle {
                 (_, Some(broadcast)) => plan.signals.push(PlannedSignal::heard(id, broadcast, pace)),
                 (None, None) if id.as_str() == SUPPLY => plan.signals.push(PlannedSignal::supply(id, pace)),
                 (None, None) => {
-                    let reason = reason(id, definitions, message.is_some()).to_owned();
+                    let reason = reason(id, definitions, message.is_some());
                     plan.unavailable.push(Unavailable { id: id.clone(), reason });
                 }
             }
@@ -326,15 +326,18 @@ impl Vehicle {
 }
 
 /// Why a signal cannot be had, and what to do about it.
-fn reason(id: &SignalId, definitions: &Definitions, is_broadcast: bool) -> &'static str {
+fn reason(id: &SignalId, definitions: &Definitions, is_broadcast: bool) -> String {
     if is_broadcast {
-        "the car broadcasts it, and this adapter cannot listen beside its requests; a CAN adapter can"
+        "the car broadcasts it, and this adapter cannot listen beside its requests; a CAN adapter can".to_owned()
     } else if definitions.of(id).next().is_some() {
-        "no module of this car offers it"
+        "no module of this car offers it".to_owned()
     } else if Catalogue::standard().get(id).is_some() {
-        "no definition says how to read it from this car; give a file of its maker with --definitions"
+        "no definition says how to read it from this car; give a file of its maker with --definitions".to_owned()
     } else {
-        "no such signal is known; `witness signals` lists the names"
+        match Catalogue::standard().like(id) {
+            Some(like) => format!("no such signal is known; is it {}? `witness signals` lists the names", like.id),
+            None => "no such signal is known; `witness signals` lists the names".to_owned(),
+        }
     }
 }
 

@@ -38,6 +38,9 @@ fn send_signal(child: &Child, signal: &str) {
     assert!(Command::new("kill").args([signal, &child.id().to_string()]).status().unwrap().success());
 }
 
+/// Nobody listens on the port for throwing away (RFC 863) of this machine.
+const NOBODY: &str = "at+tcp://127.0.0.1:9";
+
 #[test]
 fn wrong_usage_and_missing_input_end_with_2_and_say_what_to_do() {
     let bench = Bench::new();
@@ -58,7 +61,17 @@ fn wrong_usage_and_missing_input_end_with_2_and_say_what_to_do() {
         (vec!["drive"], "--adapter"),
         (vec!["drive", "record", "--adapter", "standin:fell", "--signals", "Engine Speed"], "witness signals"),
         (vec!["drive", "record", "--adapter", "standin:fell", "--watchlist", "none"], "watchlist list"),
-        (vec!["plan", "--adapter", "standin:fell", "--signals", "engine.sped"], "no such signal"),
+        (vec!["plan", "--adapter", "standin:fell", "--signals", "engine.sped"], "is it engine.speed?"),
+        // What is asked of the file is told before the car is: nobody is there to answer.
+        (
+            vec!["drive", "record", "--adapter", NOBODY, "--signals", "engine.speed", "--out", "empty.csv"],
+            "exists already",
+        ),
+        (
+            vec!["drive", "record", "--adapter", NOBODY, "--signals", "engine.speed", "--out", "no/a.mcap"],
+            "check the path",
+        ),
+        (vec!["command", "--adapter", NOBODY, "--output", "fan.command", "--out", "empty.csv"], "exists already"),
     ] {
         let output = bench.run(&arguments);
         let errors = String::from_utf8_lossy(&output.stderr);

@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use definition::Definitions;
-use drive::{DriveError, DriveInfo, FrameBatch, Overwrite, Recorder, SignalHandle};
+use drive::{DriveError, DriveInfo, FrameBatch, Recorder, SignalHandle};
 use link::{Heard, Source};
 use protocol::{CanId, Nanos};
 use signal::{Gap, Mark, Sample, SignalId};
@@ -13,6 +13,7 @@ use wire::{Content, FileRef};
 use crate::examine::open_drive;
 use crate::places::{fresh, time_for_name, unix_now_ns};
 use crate::plan::{measured, planned_signals};
+use crate::tables::overwrite;
 use crate::{Car, Control, Observer, Workshop, WorkshopError, to_wire};
 
 /// How long rates are measured before a recording starts, seconds.
@@ -109,8 +110,7 @@ impl Workshop {
             vin: car.vehicle.vin()?.map(|vin| vin.as_str().to_owned()),
             ..DriveInfo::default()
         };
-        let overwrite = if replace { Overwrite::WhenDone } else { Overwrite::Never };
-        let recorder = Recorder::create(&out, &info, overwrite)?;
+        let recorder = Recorder::create(&out, &info, overwrite(replace))?;
         let mut tape = Tape {
             recorder,
             signals: Vec::new(),
@@ -159,6 +159,14 @@ impl Workshop {
     }
 
     /// A drive file as it was named, or a new one in the data folder.
+    /// Whether a drive can be made under this name, for asking before a car is connected; `None`: a name of its own.
+    ///
+    /// # Errors
+    /// [`WorkshopError::Drive`].
+    pub fn expect_room(&self, out: Option<&Path>, replace: bool) -> Result<(), WorkshopError> {
+        Ok(out.map_or(Ok(()), |out| drive::expect_room(out, overwrite(replace)))?)
+    }
+
     pub(crate) fn drive_file(&self, out: Option<&Path>) -> Result<PathBuf, WorkshopError> {
         Ok(match out {
             Some(out) => out.to_owned(),

@@ -31,7 +31,7 @@ pub struct Import {
 /// How a table is laid out.
 pub type Shape = Layout;
 
-fn overwrite(replace: bool) -> Overwrite {
+pub(crate) fn overwrite(replace: bool) -> Overwrite {
     if replace { Overwrite::WhenDone } else { Overwrite::Never }
 }
 

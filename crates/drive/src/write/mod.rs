@@ -17,7 +17,7 @@ use crate::{DriveError, DriveInfo, FrameBatch, Problem, read, read_exchanges, re
 
 pub(crate) use file::{DriveFile, check_signal};
 pub(crate) use new_file::NewFile;
-pub use new_file::Overwrite;
+pub use new_file::{Overwrite, expect_room};
 
 /// Stretches in which the signals of a recording follow each other in the file, nanoseconds: long enough to pack well,
 /// short enough for other programs to read by time.

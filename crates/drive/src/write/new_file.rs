@@ -30,6 +30,21 @@ impl Write for DurableFile {
     }
 }
 
+/// Whether a drive can be made under this name, as far as that can be known before: for asking before a car is.
+///
+/// # Errors
+/// [`DriveError::Exists`], unless it may be overwritten; [`DriveError::Io`] if its folder is none.
+pub fn expect_room(target: &Path, overwrite: Overwrite) -> Result<(), DriveError> {
+    if overwrite == Overwrite::Never && target.symlink_metadata().is_ok() {
+        return Err(DriveError::Exists(target.to_owned()));
+    }
+    let is_folder = folder_of(target).metadata().and_then(|folder| match folder.is_dir() {
+        true => Ok(()),
+        false => Err(io::ErrorKind::NotADirectory.into()),
+    });
+    is_folder.map_err(DriveError::io("cannot create", target))
+}
+
 /// A file that is being written. Nobody sees it under its final name before [`NewFile::keep`], unless it was made by
 /// [`NewFile::open`] and that name was free.
 pub(crate) struct NewFile {
@@ -41,9 +56,7 @@ pub(crate) struct NewFile {
 impl NewFile {
     /// A file that appears under its name only once it is complete, and otherwise leaves nothing behind.
     pub(crate) fn beside(target: &Path, overwrite: Overwrite) -> Result<(Self, DurableFile), DriveError> {
-        if overwrite == Overwrite::Never && target.symlink_metadata().is_ok() {
-            return Err(DriveError::Exists(target.to_owned()));
-        }
+        expect_room(target, overwrite)?;
         let error = || DriveError::io("cannot create a file beside", target);
         let name = target.file_name().unwrap_or_default().to_string_lossy().into_owned();
         let prefix = format!(".{name}.");

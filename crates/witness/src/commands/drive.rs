@@ -81,6 +81,7 @@ pub(crate) fn run(
         out: options.recording.out.clone(),
         replace: options.recording.force,
     };
+    workshop.expect_room(wish.out.as_deref(), wish.replace)?;
     let mut car = super::connect(&workshop, &options.adapter)?;
     car.vehicle.allow_sessions(options.pace.extended_session);
     crate::stop::on_signals(&control.stop_flag())?;
