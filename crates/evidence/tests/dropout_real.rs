@@ -47,6 +47,29 @@ fn healthy_wheels_on_the_motorway() {
             assert!(rate_hz < 20.0 || n_healthy == 4, "{rate_hz} Hz, {step} km/h: {n_healthy}");
         }
     }
+    // A table of 100 rows a second that repeats what was polled once or twice a second, in whole km/h.
+    for (polled_hz, shift_s) in [(1.0, 0.0), (1.0, 0.3), (2.0, 0.1)] {
+        let held = |(k, (id, unit, s)): (usize, &(&'static str, &'static str, Samples))| {
+            let own = polled(s, polled_hz, 0.2 + shift_s + 0.06 * k as f64, 59.0);
+            let whole: Samples = own.into_iter().map(|(t, v)| (t, v.round())).collect();
+            (*id, *unit, polled(&whole, 100.0, 1.0, 58.0))
+        };
+        let table: Signals = signals.iter().enumerate().map(held).collect();
+        nobody_is_accused(&format!("held from {polled_hz} Hz, shifted by {shift_s} s"), &table);
+    }
+}
+
+#[test]
+fn a_healthy_wheel_says_which_sticking_would_have_shown() {
+    let Some(signals) = motorway() else { return };
+    // From 29 to 71 km/h in a minute: one second of 1 m/s² is more than wheels differ by.
+    for finding in findings(Kind::Dropout, &signals) {
+        assert!((1.0..=5.0).contains(&finding.figures["stuck_shown_from_s"]), "{finding:?}");
+        assert!(finding.alternatives[0].contains("merely stuck for less than"), "{finding:?}");
+    }
+    // A lone wheel has nobody to tell.
+    let lone = findings(Kind::Dropout, &signals[..1]);
+    assert!(!lone[0].figures.contains_key("stuck_shown_from_s"), "{lone:?}");
 }
 
 #[test]

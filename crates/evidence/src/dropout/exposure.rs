@@ -25,9 +25,13 @@ pub(super) struct Exposure {
 impl Exposure {
     /// Effective seconds that are still lacking for "healthy".
     pub(super) fn lacking_s(&self) -> f64 {
-        let needed = (1.0 + PRIOR_LOG10_ODDS) * std::f64::consts::LN_10 / REFERENCE_PER_S;
-        (needed - self.effective_s).max(0.0)
+        (needed_s() - self.effective_s).max(0.0)
     }
+}
+
+/// Effective seconds that "healthy" needs.
+pub(super) fn needed_s() -> f64 {
+    (1.0 + PRIOR_LOG10_ODDS) * std::f64::consts::LN_10 / REFERENCE_PER_S
 }
 
 /// How well a loss to zero or off the scale would be seen at a value: 0 not at all, 1 as a proof.

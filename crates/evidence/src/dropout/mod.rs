@@ -45,11 +45,13 @@ const MOST_WITHOUT_PHYSICS: f64 = 1.5;
 fn run(recording: &Examination<'_>) -> Vec<Finding> {
     let (tracks, too_short): (Vec<_>, Vec<_>) =
         recording.series.iter().map(|s| Track::new(s).ok_or(s)).partition(Result::is_ok);
-    let tracks: Vec<Track<'_>> = tracks.into_iter().flatten().collect();
+    let mut tracks: Vec<Track<'_>> = tracks.into_iter().flatten().collect();
+    track::share_cadence(&mut tracks);
     let scene = Scene::new(recording, &tracks);
-    let judged = (0..tracks.len())
-        .filter(|&k| can_be_asked(&tracks[k]))
-        .map(|k| finding(&tracks[k], scene.events(k), &exposure::of(&tracks[k])));
+    let judged = (0..tracks.len()).filter(|&k| can_be_asked(&tracks[k])).map(|k| {
+        let shown_from_s = stuck::shown_from_s(&tracks[k], &tracks, exposure::needed_s());
+        finding(&tracks[k], scene.events(k), &exposure::of(&tracks[k]), shown_from_s)
+    });
     let short = too_short.into_iter().filter_map(Result::err).map(text::too_short);
     judged.chain(short).collect()
 }
@@ -75,8 +77,13 @@ fn weigh(events: &[Event], has_physics: bool) -> f64 {
     sum.min(if has_physics { MOST } else { MOST_WITHOUT_PHYSICS })
 }
 
-/// `events`: `None` where the limits do not describe the signal.
-fn finding(track: &Track<'_>, events: Option<Vec<Event>>, exposure: &Exposure) -> Finding {
+/// `events`: `None` where the limits do not describe the signal; `stuck_shown_from_s`: see [`stuck::shown_from_s`].
+fn finding(
+    track: &Track<'_>,
+    events: Option<Vec<Event>>,
+    exposure: &Exposure,
+    stuck_shown_from_s: Option<f64>,
+) -> Finding {
     let is_wild = events.is_none();
     let events = events.unwrap_or_default();
     let n_common = events.iter().filter(|event| event.is_common).count();
@@ -89,7 +96,7 @@ fn finding(track: &Track<'_>, events: Option<Vec<Event>>, exposure: &Exposure) -
         log10_odds -= unseen.min(3.0);
     }
     let verdict = Verdict::from_log10_odds(log10_odds);
-    let told = text::Told { track, own: &own, n_common, is_wild, exposure, verdict };
+    let told = text::Told { track, own: &own, n_common, is_wild, exposure, stuck_shown_from_s, verdict };
     let mut figures = BTreeMap::from([
         ("events".to_owned(), own.len() as f64),
         ("events_of_all_signals".to_owned(), n_common as f64),
@@ -101,6 +108,9 @@ fn finding(track: &Track<'_>, events: Option<Vec<Event>>, exposure: &Exposure) -
     ]);
     if let Some(limits) = track.dynamics.filter(|limits| limits.fastest_per_s.is_finite()) {
         figures.insert("limit_per_s".to_owned(), limits.fastest_per_s);
+    }
+    if let Some(shown_from_s) = stuck_shown_from_s {
+        figures.insert("stuck_shown_from_s".to_owned(), shown_from_s);
     }
     if let Some(worst) = text::worst(&own) {
         let shortest = own.iter().map(|event| event.at_most_s).fold(f64::INFINITY, f64::min);

@@ -33,6 +33,8 @@ const TRACKS_DIFFER: f64 = 5.0;
 const FORGETS_STEPS: f64 = 5.0;
 /// A value that stayed on a slope and made up for it in one step: the module or the adapter may have stalled as well.
 const CAUGHT_UP: f64 = 1.0;
+/// Lengths that are told of a value that sticks, seconds.
+const LENGTHS_S: [f64; 6] = [0.5, 1.0, 2.0, 3.0, 5.0, 10.0];
 /// A signal renewed more slowly than this repeats by chance too often for its own habits to tell, seconds.
 const SLOWEST_S: f64 = 0.25;
 
@@ -61,10 +63,7 @@ pub(super) fn find(track: &Track<'_>, tracks: &[Track<'_>]) -> Vec<Stuck> {
     if !matches!(family, Family::Speed | Family::Pedal | Family::Throttle | Family::Engine) || !track.moves {
         return Vec::new();
     }
-    let witnesses: Vec<&Track<'_>> = tracks
-        .iter()
-        .filter(|other| other.family() == Some(family) && other.id() != track.id() && other.moves)
-        .collect();
+    let witnesses = witnesses(track, tracks, family);
     let mut found = Vec::new();
     let mut first = 0;
     for next in 1..track.len() {
@@ -89,6 +88,12 @@ pub(super) fn find(track: &Track<'_>, tracks: &[Track<'_>]) -> Vec<Stuck> {
     found
 }
 
+/// The signals that move with it.
+fn witnesses<'a, 'b>(track: &Track<'_>, tracks: &'a [Track<'b>], family: Family) -> Vec<&'a Track<'b>> {
+    let is_witness = |other: &&Track<'b>| other.family() == Some(family) && other.id() != track.id() && other.moves;
+    tracks.iter().filter(is_witness).collect()
+}
+
 /// Longer than three refreshes of the value, and not over a hole in the recording.
 fn is_long(track: &Track<'_>, run: Run) -> bool {
     let lasted_s = track.t_s(run.next) - track.t_s(run.first);
@@ -99,7 +104,11 @@ fn is_long(track: &Track<'_>, run: Run) -> bool {
 
 /// At rest, or at the end of its range, a value stays by nature.
 fn rests(track: &Track<'_>, family: Family, run: Run) -> bool {
-    let value = track.value(run.first);
+    is_at_rest(track, family, track.value(run.first))
+}
+
+/// Whether a value is one at which the part rests, or the sensor sleeps.
+fn is_at_rest(track: &Track<'_>, family: Family, value: f64) -> bool {
     match family {
         Family::Speed => value < SENSOR_ALIVE_KMH,
         Family::Engine => value < 400.0,
@@ -157,6 +166,31 @@ fn beside_witnesses(track: &Track<'_>, witnesses: &[&Track<'_>], run: Run) -> Op
         }
     }
     (log10_lr > 0.0).then_some((log10_lr, least))
+}
+
+/// The shortest of [`LENGTHS_S`] for which a value would have to stick to be told from its witnesses in `needed_s` of the drive
+/// or more, seconds; `None` where none would.
+pub(super) fn shown_from_s(track: &Track<'_>, tracks: &[Track<'_>], needed_s: f64) -> Option<f64> {
+    let family = track.family()?;
+    let witnesses: Vec<&Track<'_>> = witnesses(track, tracks, family);
+    let n_needed = if family == Family::Speed { 2 } else { 1 };
+    let (from_s, to_s) = (track.t_s(0), track.t_s(track.len() - 1));
+    let floor =
+        |at: f64| if family == Family::Speed { SPEEDS_DIFFER_KMH + SPEEDS_DIFFER_SHARE * at } else { TRACKS_DIFFER };
+    let value_at = |of: &Track<'_>, t_s: f64| of.after(t_s).checked_sub(1).map(|idx| of.value(idx));
+    let would_show = |t_s: f64, length_s: f64| {
+        let Some(own) = value_at(track, t_s).filter(|own| !is_at_rest(track, family, *own)) else { return false };
+        let changes = witnesses.iter().filter_map(|of| Some(value_at(of, t_s + length_s)? - value_at(of, t_s)?));
+        let (least, most) = changes.fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), c| (a.min(c), b.max(c)));
+        let clear = floor(own) + 2.0 * track.step;
+        least > clear || most < -clear
+    };
+    LENGTHS_S.into_iter().find(|&length_s| {
+        let moments = (0..LOOKS).map(|k| from_s + (to_s - length_s - from_s) * (k as f64 + 0.5) / LOOKS as f64);
+        let n = moments.filter(|t_s| would_show(*t_s, length_s)).count();
+        let is_long_enough = length_s > 3.0 * track.hold_s && to_s - from_s > length_s;
+        witnesses.len() >= n_needed && is_long_enough && n as f64 / LOOKS as f64 * (to_s - from_s) >= needed_s
+    })
 }
 
 /// What the changes of two speeds over `lag_s` hardly ever differ by in this drive, by comparing them at moments all along

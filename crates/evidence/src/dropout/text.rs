@@ -18,6 +18,7 @@ pub(super) struct Told<'a> {
     pub(super) n_common: usize,
     pub(super) is_wild: bool,
     pub(super) exposure: &'a Exposure,
+    pub(super) stuck_shown_from_s: Option<f64>,
     pub(super) verdict: Verdict,
 }
 
@@ -138,9 +139,15 @@ impl Told<'_> {
 
     pub(super) fn alternatives(&self) -> Vec<String> {
         if self.own.is_empty() {
-            let unseen =
-                "a value that merely stuck would show only while its partners moved on, or it trembles by itself";
-            return if self.verdict == Verdict::Healthy { vec![unseen.to_owned()] } else { Vec::new() };
+            let unseen = match self.stuck_shown_from_s {
+                Some(shown_s) => format!(
+                    "a value that merely stuck for less than about {} s: its partners moved too little meanwhile to show that",
+                    short(shown_s)
+                ),
+                None => "a value that merely stuck: no partner that was recorded moved enough meanwhile to show that"
+                    .to_owned(),
+            };
+            return if self.verdict == Verdict::Healthy { vec![unseen] } else { Vec::new() };
         }
         let mut found = vec![
             "plug, wiring or ground with a loose contact".to_owned(),

@@ -37,6 +37,8 @@ pub(super) struct Track<'a> {
     batch_s: f64,
     /// Cadence at which the value itself is renewed, seconds; the interval when every sample may be new.
     pub(super) hold_s: f64,
+    /// How long each value had stayed before the signal came back with several steps, seconds.
+    holds_s: Vec<f64>,
     /// Step between neighbouring values.
     pub(super) step: f64,
     /// Median size of a change.
@@ -81,6 +83,7 @@ impl<'a> Track<'a> {
             interval_s,
             batch_s,
             hold_s: interval_s,
+            holds_s: Vec::new(),
             step,
             usual_change: 0.0,
             exceptional_change: f64::INFINITY,
@@ -193,15 +196,23 @@ impl<'a> Track<'a> {
         self.stop = self.rest.filter(|rest| STOP_RANGE.contains(rest)).and_then(|rest| self.stop_below(rest));
         self.is_quantity = values.len() > STATES;
         self.moves = !values.is_empty() && n_changes > 0;
-        let held =
-            if holds.len() < ENOUGH { None } else { robust::quantile(&mut holds, 0.05) }.unwrap_or(self.interval_s);
-        self.hold_s = held.clamp(self.interval_s, self.interval_s.max(2.0));
+        if holds.len() >= ENOUGH {
+            self.hold_for(&mut holds);
+        } else {
+            self.holds_s = holds;
+        }
         changes.retain(|change| change.is_finite());
         self.usual_change = robust::median(&mut changes).unwrap_or(0.0) * self.scale.abs();
         // Eight times what all but 0.5 % of the changes keep: with exponential tails that is 42 times the mean change.
         if let Some(large) = robust::quantile(&mut changes, 0.995) {
             self.exceptional_change = 8.0 * large * self.scale.abs();
         }
+    }
+
+    /// The cadence at which values are renewed, from how long they stayed.
+    fn hold_for(&mut self, holds: &mut [f64]) {
+        let held = robust::quantile(holds, 0.05).unwrap_or(self.interval_s);
+        self.hold_s = held.clamp(self.interval_s, self.interval_s.max(2.0));
     }
 
     /// The stop that a rest level shows: the part came back to it again and again, and was never seen on the way further
@@ -221,6 +232,22 @@ impl<'a> Track<'a> {
             was_resting = rests;
         }
         (visits >= 3 && 20 * at_rest > self.len() && below == 0).then_some(rest - STOP_PLAY)
+    }
+}
+
+/// Where no signal of a family showed its cadence by itself, because a coarse step hides it, all of them together may: the
+/// rows of one table repeat all of its values alike. What one of them alone shows may be its fault.
+pub(super) fn share_cadence(tracks: &mut [Track<'_>]) {
+    for family in [Family::Speed, Family::Pedal, Family::Throttle] {
+        let lacks = |track: &Track<'_>| track.family() == Some(family) && !track.holds_s.is_empty();
+        let members = tracks.iter().filter(|track| lacks(track));
+        let fewest = members.clone().map(|track| track.holds_s.len()).min().unwrap_or(0);
+        let n = members.count();
+        if n < 2 || n * fewest < ENOUGH {
+            continue;
+        }
+        let mut holds: Vec<f64> = tracks.iter().filter(|track| lacks(track)).flat_map(|t| t.holds_s.clone()).collect();
+        tracks.iter_mut().filter(|track| lacks(track)).for_each(|track| track.hold_for(&mut holds));
     }
 }
 
