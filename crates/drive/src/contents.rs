@@ -6,8 +6,8 @@ use std::path::Path;
 
 use signal::{Recording, SignalId};
 
-use crate::format::{DriveInfo, Exchange};
-use crate::frames::FrameBatch;
+use crate::format::{DriveInfo, Exchange, is_time};
+use crate::frames::{FrameBatch, each};
 use crate::write::{DriveFile, FRAMES_AT_ONCE, NewFile, Overwrite, check_samples, check_signal, write_recording};
 use crate::{DriveError, Problem, read, read_exchanges, read_frames};
 
@@ -79,6 +79,7 @@ pub(crate) fn write_parts(
         check_signal(&mut seen, &series.id, &series.unit)?;
         check_samples(series)?;
     }
+    check_times(recording, frames)?;
     let (new_file, file) = NewFile::beside(path, overwrite)?;
     let info = DriveInfo { start_unix_ns: recording.start_unix_ns.or(info.start_unix_ns), ..info.clone() };
     let written = || {
@@ -91,6 +92,18 @@ pub(crate) fn write_parts(
     written().map_err(DriveError::write(path))?;
     new_file.keep()?;
     Ok(())
+}
+
+/// What reading would call damaged is not written.
+fn check_times(recording: &Recording, frames: &[FrameBatch]) -> Result<(), DriveError> {
+    let marks = recording.marks.iter().map(|mark| ("a mark", mark.t_ns));
+    let gaps = recording.gaps.iter().flat_map(|gap| [("a gap", gap.from_ns), ("a gap", gap.to_ns)]);
+    let odd = marks.chain(gaps).find(|(_, t_ns)| !is_time(*t_ns));
+    let odd_frame = || frames.iter().find(|batch| each(&batch.frames, |_| {}).is_err());
+    match odd.or_else(|| odd_frame().map(|batch| ("a frame", batch.last_ns))) {
+        Some((what, t_ns)) => Err(DriveError::Time { what, t_ns }),
+        None => Ok(()),
+    }
 }
 
 /// Writes a file of any other format, which appears when it is complete and on the disk; on an error nothing is left.

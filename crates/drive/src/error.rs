@@ -71,6 +71,14 @@ pub enum DriveError {
         /// What is wrong with it.
         problem: &'static str,
     },
+    /// A mark, a gap or a frame at a time that no drive has.
+    #[error("{what} at {} s cannot be kept: the times of a drive lie within 73 years of its start", seconds_from_nanos(*t_ns))]
+    Time {
+        /// What it is, with its article.
+        what: &'static str,
+        /// Its time.
+        t_ns: i64,
+    },
     /// A signal that cannot be added.
     #[error("`{signal}` cannot be added to the drive: {problem}")]
     Signal {

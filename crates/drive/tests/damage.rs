@@ -314,6 +314,22 @@ fn a_file_full_of_holes_is_read_in_one_go() {
     assert_eq!(read.0.problems.len(), 200_001);
 }
 
+/// Found by fuzzing: a packed length that, with the lengths before it, reaches around the end of all numbers.
+#[test]
+fn a_length_beyond_all_numbers_is_damage() {
+    let mut bytes = SOUND.0.clone();
+    let mut at = 8;
+    while bytes[at] != 6 {
+        at += 9 + u64::from_le_bytes(bytes[at + 1..at + 9].try_into().unwrap()) as usize;
+    }
+    // Opcode and length, two times, unpacked size, checksum, name of the packing with its length, packed length.
+    let n_name = bytes[at + 9 + 28] as usize;
+    bytes[at + 9 + 32 + n_name..][..8].copy_from_slice(&u64::MAX.to_le_bytes());
+    let read = read_bytes(&bytes).unwrap();
+    assert!(!read.0.problems.is_empty());
+    assert_part_of_the_sound_drive(&read);
+}
+
 proptest! {
     #![proptest_config(ProptestConfig { cases: 2000, ..ProptestConfig::default() })]
 

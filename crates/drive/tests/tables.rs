@@ -451,3 +451,16 @@ proptest! {
         let _ = text.parse::<MapEntry>();
     }
 }
+
+/// Found by fuzzing: a long table takes any unit, and the heading of a wide one has no control characters.
+#[test]
+fn a_unit_with_a_control_character_is_no_heading() {
+    let long = "time_s,signal,value,unit\n0.1,flow,-1.5,\"a,b\u{11}\"\n";
+    let (recording, _) = drive::read_table(long.as_bytes(), "long.csv", &[]).unwrap();
+    let mut text = Vec::new();
+    let wide = drive::export_table(&recording, &mut text, Layout::Wide);
+    assert!(matches!(wide, Err(DriveError::NoTable { layout: "wide", .. })), "{wide:?}");
+    drive::export_table(&recording, &mut text, Layout::Long).unwrap();
+    let (again, _) = drive::read_table(text.as_slice(), "again.csv", &[]).unwrap();
+    assert_eq!(again.series, recording.series);
+}

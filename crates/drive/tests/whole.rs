@@ -107,6 +107,31 @@ fn a_recording_that_is_none_is_not_written() {
     }
 }
 
+/// Found by fuzzing an import: reading calls such times damage, so they must not get into a file.
+#[test]
+fn a_time_that_no_drive_has_is_not_written() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("drive.mcap");
+    let far = i64::MIN + 1;
+    let mut late = Series::new(id("vehicle.speed"), Unit::named("km/h"));
+    late.push(Sample { t_ns: 0, asked_ns: far, exchange: 1, value: 1.0 });
+    let mark = Mark { t_ns: far, text: String::new() };
+    let gap = Gap { from_ns: 0, to_ns: far, reason: String::new() };
+    for recording in [
+        Recording { series: vec![late], ..Recording::default() },
+        Recording { marks: vec![mark], ..Recording::default() },
+        Recording { gaps: vec![gap], ..Recording::default() },
+    ] {
+        assert!(drive::write(&path, &recording, &DriveInfo::default(), Overwrite::Never).is_err(), "{recording:?}");
+    }
+    let mut frames = drive::FrameBatch::new("can0");
+    frames.push(far, 0x7E8, false, &[]);
+    frames.push(0, 0x7E8, false, &[]);
+    let contents = drive::Contents { frames: vec![frames], ..drive::Contents::default() };
+    assert!(matches!(contents.write(&path, Overwrite::Never), Err(DriveError::Time { what: "a frame", .. })));
+    assert!(!path.exists());
+}
+
 fn any_recording() -> impl Strategy<Value = Recording> {
     let sample = (0..400_000_000_000i64, 0..50_000_000i64, prop::num::f64::NORMAL, any::<u32>());
     let series = (prop::collection::vec(sample, 0..200), any::<bool>(), any::<bool>());

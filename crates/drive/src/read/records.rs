@@ -211,7 +211,8 @@ fn record_at(head: &[u8], n_rest: u64) -> Option<(u8, usize)> {
             let packed = behind.u64()?;
             unpacked <= MAX_RECORD as u64
                 && name.is_ascii()
-                && CHUNK_FIELDS as u64 + u64::from(n_name) + packed == length
+                // Any number may stand there: one that reaches around the end of all numbers is none.
+                && (CHUNK_FIELDS as u64 + u64::from(n_name)).checked_add(packed) == Some(length)
         }
         _ => false,
     };

@@ -99,7 +99,8 @@ fn check(series: &Series, layout: Layout) -> Result<(), DriveError> {
     let refuse = |layout, problem| Err(DriveError::NoTable { layout, problem });
     match layout {
         Layout::Wide => {
-            if heading::split(&heading::join(id, unit)) != (id.as_str(), Some(unit.symbol())) {
+            let heading = heading::join(id, unit);
+            if heading.contains(char::is_control) || heading::split(&heading) != (id.as_str(), Some(unit.symbol())) {
                 let problem = format!("the heading `{id} [{unit}]` cannot be taken apart again; write a long table");
                 return refuse("wide", problem);
             }

@@ -71,8 +71,8 @@ pub fn repair(path: &Path) -> Result<Repaired, DriveError> {
 /// Writes a recording that is in memory as a drive. The file appears when it is complete; on an error nothing is left.
 ///
 /// # Errors
-/// [`DriveError::Exists`], [`DriveError::Io`], [`DriveError::Write`]; [`DriveError::Signal`] or
-/// [`DriveError::Sample`] if the recording holds what a drive must not.
+/// [`DriveError::Exists`], [`DriveError::Io`], [`DriveError::Write`]; [`DriveError::Signal`], [`DriveError::Sample`] or
+/// [`DriveError::Time`] if the recording holds what a drive must not.
 pub fn write(path: &Path, recording: &Recording, info: &DriveInfo, overwrite: Overwrite) -> Result<(), DriveError> {
     write_parts(path, recording, info, &BTreeMap::new(), &[], &[], overwrite)
 }
@@ -91,6 +91,9 @@ pub(crate) fn check_samples(series: &Series) -> Result<(), DriveError> {
     }
     if let Some(idx) = series.t_ns.iter().position(|t_ns| !is_time(*t_ns)) {
         return refuse(idx, "its time is beyond all limits");
+    }
+    if let Some(idx) = series.asked_ns.iter().position(|t_ns| !is_time(*t_ns)) {
+        return refuse(idx, "the time of its request is beyond all limits");
     }
     match series.t_ns.windows(2).position(|pair| pair[1] < pair[0]) {
         Some(idx) => refuse(idx + 1, "it is older than the sample before it"),
