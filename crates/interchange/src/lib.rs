@@ -143,10 +143,14 @@ pub fn import(
         let what = format!("it is longer than {} GB", MAX_FILE >> 30);
         return Err(InterchangeError::Content { file: name, format: "a recording", what });
     }
-    let (mut contents, n_rows, notes) = match format {
-        Format::Parquet => parquet::read(opened, &name)?,
-        Format::Mdf => mdf::read(file, &name)?,
+    let read = || match format {
+        Format::Parquet => parquet::read(opened, &name),
+        Format::Mdf => mdf::read(file, &name),
     };
+    let (mut contents, n_rows, notes) = contained(read).unwrap_or_else(|what| {
+        let what = format!("it is damaged or contradicts itself: {what}");
+        Err(InterchangeError::Content { file: name.clone(), format: "a recording", what })
+    })?;
     contents.info.software.get_or_insert_with(|| software.to_owned());
     contents.write(out, overwrite)?;
     let series = &contents.recording.series;
@@ -155,6 +159,23 @@ pub fn import(
         n_samples: series.iter().map(|series| series.len() as u64).sum(),
         signals: series.iter().map(|series| series.id.clone()).collect(),
         notes,
+    })
+}
+
+/// Name of the thread in which libraries read what comes from elsewhere.
+pub const READING: &str = "foreign file";
+
+/// Runs what believes a file too much: the libraries of these formats panic where lengths and offsets in it contradict
+/// each other. They do so in a thread of their own, and the caller learns of it as of any other damage.
+fn contained<T: Send>(work: impl FnOnce() -> T + Send) -> Result<T, String> {
+    std::thread::scope(|scope| {
+        let thread = std::thread::Builder::new().name(READING.to_owned());
+        let running = thread.spawn_scoped(scope, work).map_err(|error| error.to_string())?;
+        running.join().map_err(|panic| {
+            let text =
+                panic.downcast_ref::<String>().map(String::as_str).or_else(|| panic.downcast_ref::<&str>().copied());
+            text.unwrap_or("its reader gave up").to_owned()
+        })
     })
 }
 

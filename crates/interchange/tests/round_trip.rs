@@ -215,6 +215,19 @@ fn what_is_no_drive_is_refused_with_what_is_wrong() {
     }
 }
 
+/// Found by fuzzing: a page that is shorter than its values, and a link to the last bytes. The libraries beneath panic there.
+#[test]
+fn files_that_contradict_themselves_are_told() {
+    let data = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data");
+    let folder = tempfile::tempdir().unwrap();
+    for (name, format) in [("contradicting.parquet", Format::Parquet), ("link-to-the-end.mf4", Format::Mdf)] {
+        let drive = folder.path().join("x.mcap");
+        let error = interchange::import(&data.join(name), &drive, format, "x", Overwrite::Never).unwrap_err();
+        assert!(error.to_string().contains("damaged"), "{error}");
+        assert!(!drive.exists());
+    }
+}
+
 proptest::proptest! {
     #![proptest_config(proptest::prelude::ProptestConfig { cases: 48, ..Default::default() })]
 

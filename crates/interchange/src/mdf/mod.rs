@@ -5,6 +5,8 @@
 //! Raw exchanges, replies, frames, marks and gaps have groups too, their texts and bytes as byte arrays of fixed length
 //! with the true length beside them. The group's name is the signal's, its comment the counterpart in the open catalogue.
 
+mod blocks;
+
 use std::path::Path;
 
 use drive::{Contents, Exchange, FrameBatch, Overwrite, Reply};
@@ -294,7 +296,7 @@ struct Column {
 pub(crate) fn read(path: &Path, name: &str) -> Result<(Contents, u64, Vec<String>), InterchangeError> {
     let bytes = std::fs::read(path).map_err(|source| InterchangeError::Io { file: name.to_owned(), source })?;
     let wrong = |what: String| InterchangeError::Content { file: name.to_owned(), format: FORMAT, what };
-    check_sizes(&bytes).map_err(wrong)?;
+    blocks::check(&bytes).map_err(wrong)?;
     drop(bytes);
     let path = path.to_str().ok_or_else(|| wrong("its name is not UTF-8; rename it".into()))?;
     let mdf = MDF::from_file(path).map_err(|error| wrong(error.to_string()))?;
@@ -356,20 +358,6 @@ fn is_nanoseconds(channel: &mdf4_rs::Channel<'_>) -> bool {
     let probe = channel.block().apply_conversion_value(DecodedValue::SignedInteger(1_000_000_000), &[]);
     let is_second = probe.ok().and_then(|value| value.as_f64()).is_some_and(|value| (value - 1.0).abs() < 1e-9);
     is_second && channel.unit().ok().flatten().as_deref() == Some("s")
-}
-
-/// Packed blocks say how long they get: none may say more than a recording could hold, before any is unpacked.
-fn check_sizes(bytes: &[u8]) -> Result<(), String> {
-    const MAX_UNPACKED: u64 = 64 << 20;
-    let heads = bytes.windows(4).enumerate().filter(|(_, head)| head == b"##DZ");
-    for (at, _) in heads {
-        // Behind the head of 24 bytes: type (2), packing (1), reserved (1), parameter (4), length unpacked (8).
-        let length = bytes.get(at + 32..at + 40).and_then(|field| field.try_into().ok()).map(u64::from_le_bytes);
-        if length.is_none_or(|length| length > MAX_UNPACKED) {
-            return Err("a packed block that unpacks to more than 64 MB".into());
-        }
-    }
-    Ok(())
 }
 
 /// The numbers of a group over its time.

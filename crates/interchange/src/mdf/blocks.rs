@@ -1,0 +1,182 @@
+//! Whether the blocks of an MDF file hold together, before a library follows their links.
+//!
+//! Every block of ASAM MDF 4 begins alike: four letters, four bytes, its length, the number of its links, and the links
+//! (byte positions of other blocks, 0 for none). The library that reads them believes these numbers: a link behind the end
+//! of the file ends the program, and so does a number of links that no memory holds. So all are looked at first.
+
+use std::collections::BTreeSet;
+
+/// Where the header block stands: behind the identification.
+const HEADER_AT: u64 = 64;
+/// Letters, reserved bytes, length, number of links.
+const HEAD: u64 = 24;
+/// Longest block when unpacked, and all of them together: more than a recording could hold.
+const MAX_UNPACKED: u64 = 64 << 20;
+const MAX_ALL_UNPACKED: u64 = 2 << 30;
+
+/// Kinds of blocks that are followed, with the links and the bytes behind them that each has at least.
+///
+/// Source: the block structures of ASAM MDF 4.1, as the general-purpose library `mdf4-rs` reads them.
+const KINDS: [(&[u8; 4], u64, u64); 15] = [
+    (b"##HD", 6, 32),
+    (b"##DG", 4, 8),
+    (b"##CG", 6, 32),
+    (b"##CN", 8, 72),
+    (b"##CC", 4, 8),
+    (b"##SI", 3, 8),
+    (b"##TX", 0, 0),
+    (b"##MD", 0, 0),
+    (b"##HL", 1, 0),
+    (b"##DL", 1, 8),
+    (b"##DT", 0, 0),
+    (b"##DV", 0, 0),
+    (b"##SD", 0, 0),
+    (b"##DZ", 0, 24),
+    (b"##RD", 0, 0),
+];
+
+/// A block whose numbers fit its file.
+struct Block<'a> {
+    kind: &'a [u8; 4],
+    links: Vec<u64>,
+    /// What stands behind the links.
+    data: &'a [u8],
+}
+
+impl<'a> Block<'a> {
+    /// The block at a byte position; `None` for a kind that is not followed.
+    fn at(bytes: &'a [u8], at: u64) -> Result<Option<Self>, String> {
+        let damaged = |what: &str| format!("it is damaged or cut off: {what} (at byte {at})");
+        let rest = usize::try_from(at).ok().and_then(|at| bytes.get(at..)).unwrap_or_default();
+        let kind: &[u8; 4] = rest.first_chunk().ok_or_else(|| damaged("a link leads behind its end"))?;
+        let Some((_, n_least, n_data)) = KINDS.iter().find(|(known, _, _)| *known == kind) else { return Ok(None) };
+        let (Some(length), Some(n_links)) = (word(rest, 8), word(rest, 16)) else {
+            return Err(damaged("a block is cut off"));
+        };
+        let n_head = n_links.checked_mul(8).and_then(|n_bytes| n_bytes.checked_add(HEAD));
+        let fits = n_head.is_some_and(|n_head| n_head.checked_add(*n_data).is_some_and(|least| least <= length));
+        if !fits || n_links < *n_least || length > rest.len() as u64 {
+            return Err(damaged("a block is shorter than it says"));
+        }
+        let links = (0..n_links as usize).filter_map(|idx| word(rest, HEAD as usize + 8 * idx)).collect();
+        let data = rest.get(HEAD as usize + 8 * n_links as usize..length as usize).unwrap_or_default();
+        Ok(Some(Self { kind, links, data }))
+    }
+
+    /// Whether what is in it is measured data, which only one link leads to.
+    fn is_data(&self) -> bool {
+        matches!(self.kind, b"##HL" | b"##DL" | b"##DT" | b"##DV" | b"##SD" | b"##DZ")
+    }
+
+    /// What is wrong with the numbers in it.
+    fn problem(&self) -> Option<&'static str> {
+        let byte = |at: usize| self.data.get(at).copied().unwrap_or(0);
+        match self.kind {
+            // Bytes of a record, and of its invalidation bits.
+            b"##CG" if self.links.get(1) != Some(&0) && self.data.get(24..32).is_none_or(|size| size == [0; 8]) => {
+                Some("its records have no bytes")
+            }
+            // Type, synchronisation, data type, first bit, first byte, number of bits.
+            b"##CN" if byte(3) > 7 => Some("a channel begins at a bit that no byte has"),
+            b"##CN" if byte(2) <= 5 && half(self.data, 8).is_none_or(|n_bits| n_bits == 0 || n_bits > 64) => {
+                Some("a number has no bits, or more than 64")
+            }
+            _ => None,
+        }
+    }
+
+    /// How long it gets when it is unpacked: type (2), packing (1), reserved (1), parameter (4), length.
+    fn unpacked(&self) -> u64 {
+        if self.kind == b"##DZ" { word(self.data, 8).unwrap_or(u64::MAX) } else { 0 }
+    }
+}
+
+fn word(bytes: &[u8], at: usize) -> Option<u64> {
+    bytes.get(at..at + 8)?.try_into().ok().map(u64::from_le_bytes)
+}
+
+fn half(bytes: &[u8], at: usize) -> Option<u32> {
+    bytes.get(at..at + 4)?.try_into().ok().map(u32::from_le_bytes)
+}
+
+/// Follows every link of a file once. The error says what does not fit.
+pub(super) fn check(bytes: &[u8]) -> Result<(), String> {
+    let (mut open, mut seen, mut n_unpacked) = (vec![HEADER_AT], BTreeSet::new(), 0_u64);
+    while let Some(at) = open.pop() {
+        let Some(block) = Block::at(bytes, at)? else { continue };
+        if !seen.insert(at) {
+            if block.is_data() {
+                return Err(format!("the same data is in it twice (at byte {at})"));
+            }
+            continue;
+        }
+        if let Some(problem) = block.problem() {
+            return Err(format!("{problem} (at byte {at})"));
+        }
+        n_unpacked = n_unpacked.saturating_add(block.unpacked());
+        if block.unpacked() > MAX_UNPACKED || n_unpacked > MAX_ALL_UNPACKED {
+            return Err(format!("a packed block unpacks to more than {} MB", MAX_UNPACKED >> 20));
+        }
+        open.extend(block.links.into_iter().filter(|link| *link != 0));
+        if block.kind == b"##HL" {
+            // Some programs put the link to the list behind the links.
+            open.extend(word(block.data, 0).filter(|link| *link != 0 && *link < bytes.len() as u64));
+        }
+    }
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A block of these links and data.
+    fn block(kind: &[u8; 4], links: &[u64], data: &[u8]) -> Vec<u8> {
+        let length = 24 + 8 * links.len() + data.len();
+        let mut bytes =
+            [&kind[..], &[0; 4], &(length as u64).to_le_bytes(), &(links.len() as u64).to_le_bytes()].concat();
+        bytes.extend(links.iter().flat_map(|link| link.to_le_bytes()));
+        bytes.extend(data);
+        bytes
+    }
+
+    /// Identification and header with a link to what follows, then that.
+    fn file(rest: &[u8]) -> Vec<u8> {
+        [vec![0; 64], block(b"##HD", &[168, 0, 0, 0, 0, 0], &[0; 32]), rest.to_vec()].concat()
+    }
+
+    #[test]
+    fn links_and_numbers_that_no_file_holds_are_told() {
+        let group = |data: u64| block(b"##DG", &[0, 0, data, 0], &[0; 8]);
+        assert_eq!(check(&file(&group(0))), Ok(()));
+        for wrong in [
+            group(u64::MAX),
+            group(9_999),
+            group(0)[..40].to_vec(),
+            // More links than memory holds, and a length to go with them.
+            [&group(0)[..16], &(u64::MAX / 8).to_le_bytes(), &group(0)[24..]].concat(),
+            [&group(0)[..8], &[0xFF; 8], &group(0)[16..]].concat(),
+            // 168 + 64: a list that leads to the same data twice; data that unpacks to 1 GB.
+            [group(232), block(b"##DL", &[0, 288, 288], &[0; 8]), block(b"##DT", &[], &[])].concat(),
+            [group(232), block(b"##DZ", &[], &[&[0; 8][..], &(1_u64 << 30).to_le_bytes(), &[0; 8]].concat())].concat(),
+        ] {
+            assert!(check(&file(&wrong)).is_err(), "{wrong:?}");
+        }
+        assert!(check(b"").is_err() && check(&[0; 64]).is_err());
+    }
+
+    #[test]
+    fn records_without_bytes_and_numbers_without_bits_are_told() {
+        let channel = |bit: u8, n_bits: u8| {
+            block(b"##CN", &[0; 8], &[&[0, 0, 0, bit, 0, 0, 0, 0, n_bits][..], &[0; 63]].concat())
+        };
+        let group = |n_bytes: u8| {
+            let data = [&[0; 24][..], &[n_bytes, 0, 0, 0, 0, 0, 0, 0]].concat();
+            [block(b"##DG", &[0, 232, 0, 0], &[0; 8]), block(b"##CG", &[0, 336, 0, 0, 0, 0], &data)].concat()
+        };
+        let check_of = |n_bytes, bit, n_bits| check(&file(&[group(n_bytes), channel(bit, n_bits)].concat()));
+        assert_eq!(check_of(8, 7, 57), Ok(()));
+        assert!(check_of(0, 0, 8).is_err() && check_of(8, 8, 8).is_err() && check_of(8, 0, 65).is_err());
+        assert!(check_of(8, 0, 0).is_err());
+    }
+}
