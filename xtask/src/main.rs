@@ -5,6 +5,7 @@
 
 mod audit;
 mod bench;
+mod fuzz;
 mod house;
 mod kernel_can;
 mod oracles;
@@ -28,6 +29,9 @@ const USAGE: &str = "usage: cargo xtask TASK
   test                 everything that must hold before a change is handed on; installs what it needs
   detection            count detection and false alarms of the checks anew and write docs/detection.md (takes a while)
   bench [web]          run every benchmark in release, or those of the workbench in a browser alone; print what they say
+  fuzz [TARGET ...] [--seconds N] [--jobs N]
+                       feed every reader of bytes from outside with any bytes, N s each (default 60), N at a time;
+                       with --report instead: write the page of all runs so far
   screenshots          pictures of every place of the workbench at three sizes, in web/screenshots
   kernel-can           boot Debian's kernel in an emulator and let its own ISO-TP sockets be the modules behind SocketCAN
   house                the rules of the house alone: crates, headers, words, markdown
@@ -47,6 +51,9 @@ fn main() -> ExitCode {
         Some("detection") if rest.is_empty() => detection(),
         Some("bench") if rest.is_empty() => Workspace::load().and_then(|workspace| bench::all(&workspace)),
         Some("bench") if rest == ["web"] => Workspace::load().and_then(|workspace| bench::web(&workspace)),
+        Some("fuzz") if fuzz::Ask::read(&rest).is_some() => {
+            Workspace::load().and_then(|workspace| fuzz::all(&workspace, &fuzz::Ask::read(&rest).unwrap_or_default()))
+        }
         Some("screenshots") if rest.is_empty() => Workspace::load().and_then(|workspace| {
             pages::build(&workspace)?;
             pages::screenshots(&workspace)
@@ -122,7 +129,7 @@ fn detection() -> Result<(), Failure> {
 /// The whole check, cheapest first.
 fn test() -> Result<(), Failure> {
     let workspace = Workspace::load()?;
-    let mut steps = Steps::of(12);
+    let mut steps = Steps::of(13);
     steps.step("house: crates, headers, words, markdown", || house::check(&workspace))?;
     steps.step("format: cargo fmt --all --check", || {
         run(workspace.cargo().args(["fmt", "--all", "--check"]), "run `cargo fmt --all` and look at what it changed")
@@ -166,6 +173,7 @@ fn test() -> Result<(), Failure> {
     tally +=
         steps.step("tests: cargo test --workspace", || testing::run(&workspace, &python, url, &["--workspace"]))?;
     drop(server);
+    steps.step("fuzz: every reader of bytes from outside, 3 s each", || fuzz::briefly(&workspace))?;
     tally += steps.step("browser: the workbench in a real browser", || pages::browse(&workspace))?;
     // Apart from the rest, because the typesetter takes many minutes to build.
     let print = ["--package", "report", "--features", "pdf"];

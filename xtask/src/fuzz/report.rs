@@ -1,0 +1,97 @@
+//! The list of all runs, and the page that is made of it.
+
+use std::collections::BTreeMap;
+use std::fmt::Write as _;
+use std::fs;
+use std::io::Write as _;
+use std::path::Path;
+
+use super::run::Run;
+use crate::step::Failure;
+use crate::workspace::Workspace;
+
+/// The list, one run per line: target, seconds, executions, edges, features, corpus, memory, findings.
+const LIST: &str = "runs.tsv";
+/// The page.
+const PAGE: &str = "docs/fuzzing-runs.md";
+
+/// Appends runs to the list.
+pub(super) fn keep(folder: &Path, runs: &[Run]) -> Result<(), Failure> {
+    let path = folder.join(LIST);
+    let failed = |cause| Failure::new(format!("{}: {cause}", path.display()), "make room in the target folder");
+    let mut list = fs::OpenOptions::new().create(true).append(true).open(&path).map_err(failed)?;
+    let mut lines = String::new();
+    for run in runs {
+        let Run { target, seconds, executions, edges, features, corpus, memory_mb, inputs } = run;
+        let n = inputs.len();
+        let _ = writeln!(lines, "{target}\t{seconds}\t{executions}\t{edges}\t{features}\t{corpus}\t{memory_mb}\t{n}");
+    }
+    list.write_all(lines.as_bytes()).map_err(failed)
+}
+
+/// Writes the page of all runs in this target folder.
+pub(super) fn write(workspace: &Workspace) -> Result<(), Failure> {
+    let list = workspace.target().join("fuzz").join(LIST);
+    let text = fs::read_to_string(&list)
+        .map_err(|cause| Failure::new(format!("{}: {cause}", list.display()), "run `cargo xtask fuzz` first"))?;
+    let path = workspace.root().join(PAGE);
+    fs::write(&path, page(&text))
+        .map_err(|cause| Failure::new(format!("{}: {cause}", path.display()), "see who may write there"))?;
+    println!("wrote {PAGE}");
+    Ok(())
+}
+
+/// Runs of one target together.
+#[derive(Default)]
+struct Sum {
+    seconds: u64,
+    executions: u64,
+    edges: u64,
+    features: u64,
+    corpus: u64,
+    findings: u64,
+}
+
+/// The page of a list: executions, seconds and findings are summed up, coverage and corpus are those of the last run.
+fn page(list: &str) -> String {
+    let mut sums: BTreeMap<&str, Sum> = BTreeMap::new();
+    for line in list.lines() {
+        let mut cells = line.split('\t');
+        let Some(target) = cells.next() else { continue };
+        let numbers: Vec<u64> = cells.filter_map(|cell| cell.parse().ok()).collect();
+        let [seconds, executions, edges, features, corpus, _, findings] = numbers[..] else { continue };
+        let sum = sums.entry(target).or_default();
+        sum.seconds += seconds;
+        sum.executions += executions;
+        sum.findings += findings;
+        (sum.edges, sum.features, sum.corpus) = (edges, features, corpus);
+    }
+    let mut page = "# Fuzzing runs\n\nWritten by `cargo xtask fuzz --report`; what the columns mean is said in \
+                    [fuzzing.md](fuzzing.md).\n\n\
+                    | target | seconds | executions | executions/s | edges | features | corpus | findings |\n\
+                    | --- | --: | --: | --: | --: | --: | --: | --: |\n"
+        .to_owned();
+    for (target, Sum { seconds, executions, edges, features, corpus, findings }) in sums {
+        let per_s = executions / seconds.max(1);
+        let _ = writeln!(
+            page,
+            "| `{target}` | {seconds} | {executions} | {per_s} | {edges} | {features} | {corpus} | {findings} |"
+        );
+    }
+    page
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn runs_of_a_target_are_summed_up() {
+        let list =
+            "uds\t10\t1000\t5\t6\t7\t60\t1\nobd\t5\t50\t1\t2\t3\t60\t0\nuds\t20\t2000\t8\t9\t10\t60\t0\nhalf\t1\n";
+        let page = page(list);
+        assert!(page.contains("| `uds` | 30 | 3000 | 100 | 8 | 9 | 10 | 1 |\n"), "{page}");
+        assert!(page.contains("| `obd` | 5 | 50 | 10 | 1 | 2 | 3 | 0 |\n"), "{page}");
+        assert!(!page.contains("half"), "{page}");
+    }
+}

@@ -1,0 +1,212 @@
+//! One run of one target.
+
+use std::fmt;
+use std::fs::{self, File};
+use std::path::{Path, PathBuf};
+use std::process::Command;
+use std::time::Instant;
+
+use super::Fuzzer;
+use crate::step::{Failure, output};
+
+/// One input may take this long, s; more is a hang.
+const LONGEST_INPUT_S: u64 = 10;
+/// The program may take this much memory, MB; more is a memory bomb. What it counts itself ends it earlier.
+const MOST_MEMORY_MB: u64 = 1024;
+/// How long a finding's input is shortened, s.
+const MINIMISE_S: u64 = 20;
+
+/// A target as the program lists it.
+#[derive(Debug, PartialEq, Eq)]
+pub(super) struct Target {
+    pub(super) name: String,
+    max_len: String,
+}
+
+/// What a run came to.
+#[derive(Debug, PartialEq, Eq, Default)]
+pub(super) struct Run {
+    pub(super) target: String,
+    pub(super) seconds: u64,
+    pub(super) executions: u64,
+    /// Edges of the code that were reached.
+    pub(super) edges: u64,
+    /// The same, told apart by how often each was taken and by what was compared.
+    pub(super) features: u64,
+    /// Inputs that reach something that others do not.
+    pub(super) corpus: u64,
+    pub(super) memory_mb: u64,
+    /// Inputs that broke something.
+    pub(super) inputs: Vec<PathBuf>,
+}
+
+impl Target {
+    /// From `NAME MAX_LEN`.
+    pub(super) fn read(line: &str) -> Option<Self> {
+        let (name, max_len) = line.split_once(' ')?;
+        Some(Self { name: name.to_owned(), max_len: max_len.to_owned() })
+    }
+
+    fn folder(&self, fuzzer: &Fuzzer, kind: &str) -> PathBuf {
+        fuzzer.folder.join(kind).join(&self.name)
+    }
+
+    fn command(&self, fuzzer: &Fuzzer) -> Command {
+        let mut command = Command::new(&fuzzer.program);
+        command.env("WITNESS_FUZZ_TARGET", &self.name);
+        // Readers that want a file get it in memory, where the system offers that.
+        if Path::new("/dev/shm").is_dir() {
+            command.env("TMPDIR", "/dev/shm");
+        }
+        command
+    }
+
+    /// Makes the seeds, runs for so long, and shortens what broke something.
+    pub(super) fn run(&self, fuzzer: &Fuzzer, seconds: u64) -> Result<Run, Failure> {
+        let [seeds, corpus, findings] = ["seeds", "corpus", "findings"].map(|kind| self.folder(fuzzer, kind));
+        let no_file = |what: &Path| {
+            let what = what.display().to_string();
+            move |cause| Failure::new(format!("{what}: {cause}"), "make room in the target folder")
+        };
+        for folder in [&seeds, &findings] {
+            let _ = fs::remove_dir_all(folder);
+        }
+        for folder in [&seeds, &corpus, &findings] {
+            fs::create_dir_all(folder).map_err(no_file(folder))?;
+        }
+        let mut make_seeds = self.command(fuzzer);
+        make_seeds.env("WITNESS_FUZZ_SEEDS", &seeds).env("WITNESS_FUZZ_SHARED", &fuzzer.shared);
+        output(&mut make_seeds, "a seed that cannot be made: look at the target's own file")?;
+
+        let log = self.folder(fuzzer, "logs").with_extension("txt");
+        fs::create_dir_all(fuzzer.folder.join("logs")).map_err(no_file(&log))?;
+        let said = File::create(&log).map_err(no_file(&log))?;
+        let mut command = self.command(fuzzer);
+        command.args([&corpus, &seeds]);
+        command.arg(format!("-max_total_time={seconds}")).arg(format!("-max_len={}", self.max_len));
+        // libFuzzer takes a dictionary without words for a broken one.
+        let words = seeds.with_extension("dict");
+        if words.metadata().is_ok_and(|about| about.len() > 0) {
+            command.arg(format!("-dict={}", words.display()));
+        }
+        command.arg(format!("-artifact_prefix={}{}", findings.display(), std::path::MAIN_SEPARATOR));
+        command.args(["-print_final_stats=1", "-reload=0", "-use_value_profile=1"]);
+        command.args([format!("-timeout={LONGEST_INPUT_S}"), format!("-rss_limit_mb={MOST_MEMORY_MB}")]);
+        command.stdout(said.try_clone().map_err(no_file(&log))?).stderr(said);
+        let began = Instant::now();
+        let status = command.status().map_err(no_file(&fuzzer.program))?;
+        let text = String::from_utf8_lossy(&fs::read(&log).map_err(no_file(&log))?).into_owned();
+        let mut run = Run::read(&text);
+        run.target.clone_from(&self.name);
+        run.seconds = began.elapsed().as_secs();
+        if !status.success() {
+            run.inputs = self.shortened(fuzzer, &findings);
+            if run.inputs.is_empty() {
+                // Killed from outside, or by something that libFuzzer does not handle: the log says what it was.
+                run.inputs.push(log);
+            }
+        }
+        Ok(run)
+    }
+
+    /// The inputs in the folder of findings, each beside a shorter one that breaks the same, as far as one was found.
+    fn shortened(&self, fuzzer: &Fuzzer, findings: &Path) -> Vec<PathBuf> {
+        let entries = fs::read_dir(findings).into_iter().flatten();
+        let found: Vec<PathBuf> = entries.filter_map(|entry| Some(entry.ok()?.path())).collect();
+        for input in &found {
+            let shorter = input.with_extension("short");
+            let mut command = self.command(fuzzer);
+            command.args(["-minimize_crash=1", &format!("-max_total_time={MINIMISE_S}")]);
+            command.arg(format!("-exact_artifact_path={}", shorter.display())).arg(input);
+            let _ = command.output();
+        }
+        found
+            .into_iter()
+            .map(|input| Some(input.with_extension("short")).filter(|p| p.exists()).unwrap_or(input))
+            .collect()
+    }
+}
+
+impl Run {
+    pub(super) const HEADING: &str =
+        "target           seconds   executions    per s   edges features  corpus    MB  findings";
+
+    /// From what libFuzzer prints: lines such as `#8192 pulse  cov: 210 ft: 830 corp: 91/12Kb … rss: 60Mb`, and counts at
+    /// the end.
+    fn read(log: &str) -> Self {
+        let mut run = Self::default();
+        for line in log.lines() {
+            let mut words = line.split_whitespace();
+            if let Some(stat) = line.strip_prefix("stat::") {
+                let number = stat.split_whitespace().last().and_then(|number| number.parse().ok()).unwrap_or(0);
+                match stat.split(':').next() {
+                    Some("number_of_executed_units") => run.executions = number,
+                    Some("peak_rss_mb") => run.memory_mb = number,
+                    _ => {}
+                }
+            } else if line.starts_with('#') {
+                let executions = words.next().and_then(|word| word.strip_prefix('#')?.parse().ok());
+                run.executions = executions.unwrap_or(run.executions);
+                while let Some(word) = words.next() {
+                    let field = match word {
+                        "cov:" => &mut run.edges,
+                        "ft:" => &mut run.features,
+                        "corp:" => &mut run.corpus,
+                        _ => continue,
+                    };
+                    let number = words.next().and_then(|word| word.split('/').next()?.parse().ok());
+                    *field = number.unwrap_or(*field);
+                }
+            }
+        }
+        run
+    }
+
+    /// What was found, and how to see it again.
+    pub(super) fn findings(&self, fuzzer: &Fuzzer) -> Vec<String> {
+        let line = |input: &PathBuf| {
+            let (program, target, input) = (fuzzer.program.display(), &self.target, input.display());
+            format!(
+                "target `{target}` is broken by {input}; see it with `WITNESS_FUZZ_TARGET={target} {program} {input}`"
+            )
+        };
+        self.inputs.iter().map(line).collect()
+    }
+}
+
+impl fmt::Display for Run {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let per_s = self.executions / self.seconds.max(1);
+        let Self { target, seconds, executions, edges, features, corpus, memory_mb, inputs } = self;
+        let n = inputs.len();
+        write!(
+            f,
+            "{target:<16} {seconds:>7} {executions:>12} {per_s:>8} {edges:>7} {features:>8} {corpus:>7} {memory_mb:>5} {n:>9}"
+        )
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_last_counts_of_a_log_are_taken() {
+        let log = "INFO: seed corpus: files: 5\n\
+                   #6\tINITED cov: 100 ft: 200 corp: 5/90b exec/s: 0 rss: 40Mb\n\
+                   #131072\tpulse  cov: 338 ft: 1211 corp: 102/13Kb lim: 4096 exec/s: 43690 rss: 61Mb\n\
+                   Done 200000 runs in 5 second(s)\n\
+                   stat::number_of_executed_units: 200000\nstat::average_exec_per_sec:     40000\n\
+                   stat::peak_rss_mb:              63\n";
+        let run = Run::read(log);
+        assert_eq!((run.executions, run.edges, run.features, run.corpus, run.memory_mb), (200_000, 338, 1211, 102, 63));
+        assert_eq!(Run::read("#12 NEW cov: 3\ncrash").executions, 12, "a run that broke off has no counts at its end");
+        assert_eq!(Run::read(""), Run::default());
+    }
+
+    #[test]
+    fn targets_are_listed_with_their_longest_input() {
+        assert_eq!(Target::read("obd 512"), Some(Target { name: "obd".into(), max_len: "512".into() }));
+        assert_eq!(Target::read("obd"), None);
+    }
+}
