@@ -25,6 +25,12 @@ pub trait Feed {
     /// An error means that this request could not be sent; the loss of the adapter comes out of `run` instead.
     fn answered(&mut self, request: Request, outcome: Result<Exchange, LinkError>);
 
+    /// A request that was over without an answer was answered after all. Its [`Exchange::asked_ns`] is when it had been
+    /// asked, so that a value in it is as old as it is.
+    fn late(&mut self, request: Request, exchange: Exchange) {
+        let _ = (request, exchange);
+    }
+
     /// Something passed by that [`crate::Link::listen_to`] had asked for.
     fn heard(&mut self, heard: Heard) {
         let _ = heard;

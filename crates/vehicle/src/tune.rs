@@ -19,6 +19,9 @@ const MOST_NS: Nanos = 2_000_000_000;
 const MOST_READS: usize = 18;
 /// How often each request is measured, after a first time that may take longer: nobody knows yet how long its answer is.
 const TIMES: usize = 3;
+/// How long the link is left alone after a request that nobody answered: an answer that is late must not be taken for one
+/// to the next request.
+const QUIET_NS: Nanos = 200_000_000;
 /// How much faster another grouping must be to be taken, so that chance does not decide.
 const GAIN: f64 = 0.97;
 
@@ -219,7 +222,7 @@ impl Vehicle {
             }
             let mut times = Vec::new();
             for round in 0..=TIMES {
-                let Some(tried) = self.try_once(address, poll.request())? else { return Ok(None) };
+                let Some(tried) = self.try_times(2, address, poll.request())? else { return Ok(None) };
                 let is_complete = match poll.parts(&tried.reply, &length) {
                     Ok(parts) => parts.len() == poll.reads().len(),
                     Err(ReplyError::Negative { code: NegativeCode::BUSY, .. }) => continue,
@@ -248,16 +251,30 @@ impl Vehicle {
 
     /// One exchange outside the sampling. `None` when there is no answer, or when the adapter cannot send it.
     pub(crate) fn try_once(&mut self, address: Address, bytes: Vec<u8>) -> Result<Option<Tried>, LinkError> {
+        self.try_times(1, address, bytes)
+    }
+
+    /// As [`Vehicle::try_once`], and again while nobody answers, up to so many times in all: a lost frame or a busy machine
+    /// must not decide how a whole drive is asked.
+    fn try_times(&mut self, n: usize, address: Address, bytes: Vec<u8>) -> Result<Option<Tried>, LinkError> {
         let (to, n_replies) = target(&self.modules, address, &bytes);
-        let from_ns = self.link.now();
-        let exchange = match self.link.exchange(&Request { to, bytes: bytes.clone(), n_replies }) {
-            Ok(exchange) => exchange,
-            Err(LinkError::Unsendable(_)) => return Ok(None),
-            Err(error) => return Err(error),
-        };
-        let took_ns = (self.link.now() - from_ns) as f64;
-        let reply = exchange.replies.into_iter().find(|reply| reply.from == address);
-        Ok(reply.map(|reply| Tried { asked: bytes, reply: reply.bytes, took_ns }))
+        let request = Request { to, bytes, n_replies };
+        for k in 0..n {
+            if k > 0 {
+                self.link.pause(QUIET_NS);
+            }
+            let from_ns = self.link.now();
+            let exchange = match self.link.exchange(&request) {
+                Ok(exchange) => exchange,
+                Err(LinkError::Unsendable(_)) => return Ok(None),
+                Err(error) => return Err(error),
+            };
+            let took_ns = (self.link.now() - from_ns) as f64;
+            if let Some(reply) = exchange.replies.into_iter().find(|reply| reply.from == address) {
+                return Ok(Some(Tried { asked: request.bytes, reply: reply.bytes, took_ns }));
+            }
+        }
+        Ok(None)
     }
 }
 

@@ -12,8 +12,8 @@ const REQUEST = 0x7e0;
 const REPLY = 0x7e8;
 const EVERYBODY = 0x7df;
 
-/** A program waits for an answer for some 100 ms. */
-const LATE_MS = 80;
+/** The program takes an answer that comes late, by up to a second. */
+const LATE_MS = 1000;
 
 /** Identifier that the k-th signal is read by. */
 const did = (k: number) => 0xc000 + k;
@@ -27,7 +27,7 @@ export interface CountingCar {
   sentAt: number[];
   /** How many values of each signal were answered. */
   answered: number[];
-  /** How many values were answered so late, on a busy machine, that nobody may have waited for them. */
+  /** How many values were answered so late, on a busy machine, that nobody took them any more. */
   late: number;
   end(): void;
 }

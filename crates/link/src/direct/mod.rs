@@ -3,6 +3,7 @@
 use std::collections::VecDeque;
 
 use protocol::dialogue::{Dialogue, Turn};
+use protocol::exchange::{Fit, fit, only_reads};
 use protocol::timing::Timings;
 use protocol::{Address, Bus, Nanos};
 
@@ -14,6 +15,10 @@ use crate::{
 
 /// Most things heard that are kept until somebody asks; then the oldest are dropped.
 const MAX_HEARD: usize = 65_536;
+
+/// How long an answer may still come after its request was given up: a machine or a network that is busy for a moment is
+/// later than any module (no source).
+const LATE_NS: Nanos = 1_000_000_000;
 
 /// What a carrier tells.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -92,6 +97,10 @@ pub(crate) struct DirectLink<C> {
     wanted: Vec<Address>,
     /// What modules said of the time that they take.
     timings: Timings,
+    /// Requests that were given up without an answer.
+    missed: Vec<(Request, Exchange)>,
+    /// Those of them that were answered after all.
+    late: Vec<(Request, Exchange)>,
 }
 
 impl<C: Carrier> DirectLink<C> {
@@ -99,7 +108,9 @@ impl<C: Carrier> DirectLink<C> {
     pub(crate) fn start(carrier: C, settings: Settings) -> Result<Self, LinkError> {
         let info = LinkInfo { adapter: String::new(), bus: None, notes: Vec::new() };
         let timings = Timings::default();
-        let mut link = Self { carrier, info, settings, heard: VecDeque::new(), wanted: Vec::new(), timings };
+        let (missed, late) = (Vec::new(), Vec::new());
+        let mut link =
+            Self { carrier, info, settings, heard: VecDeque::new(), wanted: Vec::new(), timings, missed, late };
         link.reopen()?;
         Ok(link)
     }
@@ -111,8 +122,36 @@ impl<C: Carrier> DirectLink<C> {
         self.heard.push_back(heard);
     }
 
-    /// A message that answers nothing.
+    /// Keeps in mind that a request was given up, if an answer would still be of use.
+    fn miss(&mut self, request: &Request, exchange: &Exchange) {
+        let now = exchange.over_ns;
+        self.missed.retain(|(_, missed)| now - missed.over_ns < LATE_NS);
+        let is_one_module = matches!(request.to, Target::Module(_));
+        if is_one_module && exchange.replies.is_empty() && only_reads(&request.bytes) {
+            self.missed.push((request.clone(), exchange.clone()));
+        }
+    }
+
+    /// Takes a message for the late answer to a request that was given up; whether it is one.
+    fn answers_missed(&mut self, reply: &Reply) -> bool {
+        let is_answer = |(request, exchange): &(Request, Exchange)| {
+            request.to == Target::Module(reply.from)
+                && reply.arrived_ns - exchange.over_ns < LATE_NS
+                && fit(&request.bytes, &reply.bytes) == Fit::Answer
+        };
+        let Some(at) = self.missed.iter().position(is_answer) else { return false };
+        let (request, mut exchange) = self.missed.remove(at);
+        exchange.over_ns = reply.arrived_ns;
+        exchange.replies.push(reply.clone());
+        self.late.push((request, exchange));
+        true
+    }
+
+    /// A message that answers nothing that is under way.
     fn unasked(&mut self, reply: Reply) {
+        if self.answers_missed(&reply) {
+            return;
+        }
         if self.wanted.contains(&reply.from) {
             let Reply { from, bytes, arrived_ns } = reply;
             self.keep(Heard { from: Source::Message(from), bytes, arrived_ns });
@@ -157,10 +196,11 @@ impl<C: Carrier> DirectLink<C> {
                     return Ok(true);
                 }
                 // A periodic message between request and answer is no mistake, and behind an open door anything passes.
+                let reply = Reply { from, bytes, arrived_ns };
                 if self.wanted.contains(&from) {
-                    self.unasked(Reply { from, bytes, arrived_ns });
-                } else if !matches!(dialogue.request().to, Target::Anyone(_)) {
-                    dialogue.stranger(from, &bytes);
+                    self.unasked(reply);
+                } else if !self.answers_missed(&reply) && !matches!(dialogue.request().to, Target::Anyone(_)) {
+                    dialogue.stranger(from, &reply.bytes);
                 }
             }
             Told::Trouble(what) => dialogues.iter_mut().for_each(|dialogue| dialogue.trouble(what.clone())),
@@ -174,10 +214,15 @@ impl<C: Carrier> DirectLink<C> {
         let mut held: Option<Request> = None;
         let mut is_stopped = false;
         loop {
+            let now = self.carrier.now();
+            // What had arrived by now counts before anything is given up: on a busy machine it may have lain there.
+            while !dialogues.is_empty() && self.wait(&mut dialogues, now)? {}
+            for (request, exchange) in std::mem::take(&mut self.late) {
+                feed.late(request, exchange);
+            }
             while let Some(heard) = self.heard.pop_front() {
                 feed.heard(heard);
             }
-            let now = self.carrier.now();
             let mut wake: Option<Nanos> = None;
             while dialogues.len() < self.carrier.n_parallel().max(1) {
                 let busy: Vec<Target> = dialogues.iter().map(|dialogue| dialogue.request().to).collect();
@@ -236,6 +281,7 @@ impl<C: Carrier> DirectLink<C> {
                         is_changed = true;
                         let (request, exchange) = dialogues.remove(idx).finish(now);
                         self.timings.learn(&request, &exchange);
+                        self.miss(&request, &exchange);
                         feed.answered(request, Ok(exchange));
                         continue;
                     }

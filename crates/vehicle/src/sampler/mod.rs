@@ -127,6 +127,7 @@ impl Vehicle {
             now: start_ns,
             number: 0,
             under_way: Vec::new(),
+            missed: Vec::new(),
             ears,
             too_many: Vec::new(),
             pause: None,

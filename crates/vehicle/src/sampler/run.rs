@@ -59,6 +59,8 @@ pub(super) struct Run<'r, S: Sink> {
     /// Of the last exchange.
     pub(super) number: u32,
     pub(super) under_way: Vec<(Request, u32, Job)>,
+    /// Polls whose last request nobody answered in time.
+    pub(super) missed: Vec<(Request, Poll)>,
     pub(super) ears: Ears,
     /// Polls that were more than a module takes.
     pub(super) too_many: Vec<Poll>,
@@ -153,6 +155,10 @@ impl<S: Sink> Feed for Run<'_, S> {
                 return;
             }
         };
+        self.missed.retain(|(missed, _)| *missed != request);
+        if let (Job::Poll(_, poll) | Job::Stale(poll), true) = (&job, exchange.replies.is_empty()) {
+            self.missed.push((request.clone(), poll.clone()));
+        }
         let raw = RawExchange { to: request.to, request: request.bytes, exchange };
         let raw = from_start(raw, self.start_ns);
         let judged = match job {
@@ -173,6 +179,22 @@ impl<S: Sink> Feed for Run<'_, S> {
             self.fail(error);
         }
         if let Some((idx, outcome)) = judged {
+            self.judge(idx, outcome);
+        }
+        self.tell_errand();
+    }
+
+    fn late(&mut self, request: Request, exchange: Exchange) {
+        let Some(at) = self.missed.iter().position(|(missed, _)| *missed == request) else { return };
+        let (_, poll) = self.missed.remove(at);
+        self.now = self.now.max(exchange.over_ns);
+        self.number = self.number.saturating_add(1);
+        let raw = from_start(RawExchange { to: request.to, request: request.bytes, exchange }, self.start_ns);
+        let outcome = self.read(&poll, self.number, &raw);
+        if let Err(error) = self.sink.exchange(self.number, raw) {
+            self.fail(error);
+        }
+        if let Some(idx) = self.plan.polls.iter().position(|own| *own == poll) {
             self.judge(idx, outcome);
         }
         self.tell_errand();
