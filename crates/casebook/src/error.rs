@@ -15,6 +15,9 @@ pub enum CasebookError {
     /// The address is one of a server, and this program was built without it.
     #[error("this program was built without PostgreSQL (cargo feature `postgres`)")]
     NoServer,
+    /// The connection to a server cannot be secured as its URL says.
+    #[error("the connection to the casebook's server cannot be secured: {0}")]
+    Security(String),
     /// The file system refused.
     #[error("{doing} `{}`: {source}", path.display())]
     Io {

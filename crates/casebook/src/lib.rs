@@ -21,13 +21,17 @@
 mod chain;
 mod db;
 mod error;
+mod files;
 mod reading;
+mod rows;
 mod schema;
 mod search;
 mod store;
+mod writing;
 
 pub use chain::verify;
 pub use error::CasebookError;
-pub use reading::{effective, n_cylinders, placements};
+pub use files::{sha256, sha256_of_file};
+pub use reading::{done_unix_ms, effective, n_cylinders, placements};
 pub use search::REFERENCE_TERM;
-pub use store::{Author, Casebook, NewCase, RawEntry, sha256_of_file};
+pub use store::{Author, Casebook, NewCase, RawEntry};

@@ -6,14 +6,16 @@ use wire::{Content, Entry, Placement};
 
 /// Fewest cylinders that are assumed where nothing tells more.
 const FEWEST_CYLINDERS: u32 = 4;
+/// 2020-01-01 UTC, ms: a recorder whose clock says less has none that runs.
+const FIRST_CLOCK_MS: i64 = 1_577_836_800_000;
 /// Most cylinders; the contract of signal names ends there.
 const MOST_CYLINDERS: u32 = 12;
 
 /// The entries with what they say now, in the order in which it was done: corrected entries as corrected, withdrawn ones and
-/// the corrections themselves left out, and what was written down later than it was done ([`Content::Earlier`]) in its
-/// place. A later correction of the same entry wins; a withdrawn correction corrects nothing.
+/// the corrections themselves left out, and what was written down later than it was done ([`Content::Earlier`]), or driven
+/// before it was brought in, in its place. A later correction of the same entry wins; a withdrawn correction corrects nothing.
 #[must_use]
-pub fn effective(entries: &[Entry]) -> Vec<(&Entry, &Content)> {
+pub fn effective<'a>(entries: &'a [Entry]) -> Vec<(&'a Entry, &'a Content)> {
     let mut decided: HashMap<u64, Option<&Content>> = HashMap::new();
     let mut kept = Vec::new();
     // From the end, because only later entries say whether an entry still holds.
@@ -27,17 +29,25 @@ pub fn effective(entries: &[Entry]) -> Vec<(&Entry, &Content)> {
         }
     }
     kept.reverse();
-    let mut done: Vec<(i64, (&Entry, &Content))> = kept.into_iter().map(as_done).collect();
     // Stable: what was done at the same moment stays in the order in which it was written.
-    done.sort_by_key(|done| done.0);
-    done.into_iter().map(|done| done.1).collect()
+    kept.sort_by_key(|(entry, content)| done_unix_ms(entry, content));
+    let as_done = |(entry, content): (_, &'a Content)| match content {
+        Content::Earlier { content, .. } => (entry, &**content),
+        _ => (entry, content),
+    };
+    kept.into_iter().map(as_done).collect()
 }
 
-/// When something was done, and what.
-fn as_done<'a>((entry, content): (&'a Entry, &'a Content)) -> (i64, (&'a Entry, &'a Content)) {
+/// When something was done, ms since 1970-01-01 UTC: as it was written down, or earlier where it says so.
+#[must_use]
+pub fn done_unix_ms(entry: &Entry, content: &Content) -> i64 {
     match content {
-        Content::Earlier { done_unix_ms, content } => (*done_unix_ms, (entry, content)),
-        _ => (entry.time_unix_ms, (entry, content)),
+        Content::Earlier { done_unix_ms, .. } => *done_unix_ms,
+        Content::Drive { summary, .. } => {
+            let driven = summary.start_unix_ms.filter(|start| (FIRST_CLOCK_MS..entry.time_unix_ms).contains(start));
+            driven.unwrap_or(entry.time_unix_ms)
+        }
+        _ => entry.time_unix_ms,
     }
 }
 
@@ -136,6 +146,33 @@ mod tests {
         assert_eq!(order, [1, 3, 2]);
         let contents = effective(&ledger);
         assert_eq!(placements(&contents)[2]["coil"], [4, 2, 3, 1], "before the plugs changed places");
+    }
+
+    #[test]
+    fn a_drive_that_is_brought_in_later_stands_where_it_was_driven() {
+        let day = |n: i64| FIRST_CLOCK_MS + n * 86_400_000;
+        let drive = |start_unix_ms| Content::Drive {
+            file: wire::FileRef::default(),
+            summary: wire::DriveSummary { start_unix_ms, ..wire::DriveSummary::default() },
+            problems: Vec::new(),
+        };
+        let order = |start_unix_ms| -> Vec<u64> {
+            let contents = [Content::default(), swap("coil", 1, 4), drive(start_unix_ms)];
+            let ledger: Vec<Entry> = (1..)
+                .zip(contents)
+                .map(|(number, content)| Entry {
+                    number,
+                    time_unix_ms: day(10 * number as i64),
+                    content,
+                    ..Entry::default()
+                })
+                .collect();
+            effective(&ledger).iter().map(|(entry, _)| entry.number).collect()
+        };
+        assert_eq!(order(Some(day(15))), [1, 3, 2], "before the coils changed places");
+        assert_eq!(order(Some(day(25))), [1, 2, 3]);
+        assert_eq!(order(Some(day(35))), [1, 2, 3], "nobody brings in tomorrow's drive");
+        assert_eq!((order(None), order(Some(7_200_000))), (vec![1, 2, 3], vec![1, 2, 3]), "a clock that stood still");
     }
 
     #[test]

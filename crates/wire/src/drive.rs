@@ -17,6 +17,10 @@ pub struct DriveSummary {
     pub marks: Vec<Mark>,
     /// Stretches in which nothing could be recorded.
     pub gaps: Vec<Gap>,
+    /// When it was driven, by the clock of whoever recorded it: ms since 1970-01-01 UTC.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[cfg_attr(feature = "ts", ts(optional, type = "number"))]
+    pub start_unix_ms: Option<i64>,
 }
 
 /// One recorded signal.

@@ -1,8 +1,8 @@
 //! What a case says of its repairs: parts that changed places, the swaps judged, the repair proven.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
-use casebook::{effective, placements};
+use casebook::{done_unix_ms, effective, placements};
 use evidence::proof::Part;
 use wire::{CaseEntry, CaseFile, CaseRef, Content, Experiment, ExperimentDrive, Placement};
 
@@ -48,8 +48,39 @@ impl Workshop {
 
     /// Writes what was done, with when it was done; the ledger keeps when it was written as well.
     fn add_done(&self, content: Content, when: When) -> Result<CaseEntry, WorkshopError> {
-        let done_unix_ms = match when {
-            When::Now => return self.add_entry(&content),
+        match self.done_unix_ms(when)? {
+            None => self.add_entry(&content),
+            Some(done_unix_ms) => self.add_entry(&Content::Earlier { done_unix_ms, content: Box::new(content) }),
+        }
+    }
+
+    /// Writes into the chosen case when one of its drives was driven, where the drive itself does not tell or its
+    /// recorder's clock was wrong: it then counts with the parts as they sat at that time.
+    ///
+    /// # Errors
+    /// [`WorkshopError::Lacking`] without that drive; as [`Workshop::add_swap`].
+    pub fn add_drive_time(&self, drive: &Path, when: When) -> Result<CaseEntry, WorkshopError> {
+        let sha256 = self.file_ref(drive)?.sha256;
+        let file = self.case_file()?;
+        let lacking = "this drive is not in it";
+        let known = effective(&file.entries).into_iter().find_map(|(entry, content)| match content {
+            Content::Drive { file, summary, problems } if file.sha256 == sha256 => {
+                Some((entry.number, file.clone(), summary.clone(), problems.clone()))
+            }
+            _ => None,
+        });
+        let (of, drive, mut summary, problems) =
+            known.ok_or(WorkshopError::Lacking { case: file.case.number, lacking })?;
+        summary.start_unix_ms = self.done_unix_ms(when)?;
+        let content = Content::Drive { file: drive, summary, problems };
+        let reason = "when it was driven".to_owned();
+        self.add_entry(&Content::Correction { of, reason, content: Some(Box::new(content)) })
+    }
+
+    /// The time that is meant, ms since 1970-01-01 UTC; `None` for now.
+    fn done_unix_ms(&self, when: When) -> Result<Option<i64>, WorkshopError> {
+        Ok(Some(match when {
+            When::Now => return Ok(None),
             When::MinutesAgo(minutes) => {
                 if !(0.0..=1_000_000.0).contains(&minutes) {
                     let (what, wanted) = ("how long ago it was done", "0 to 1000000 minutes");
@@ -59,12 +90,14 @@ impl Workshop {
             }
             When::BeforeEntry(number) => {
                 let file = self.case_file()?;
-                let entry = file.entries.iter().find(|entry| entry.number == number && number > 1);
+                let contents = effective(&file.entries);
+                let entry = contents.iter().find(|(entry, _)| entry.number == number && number > 1);
                 let lacking = "it has no such entry before which something could be done";
-                entry.ok_or(WorkshopError::Lacking { case: file.case.number, lacking })?.time_unix_ms - 1
+                let (entry, content) = entry.ok_or(WorkshopError::Lacking { case: file.case.number, lacking })?;
+                let is_late = matches!(entry.content, Content::Earlier { .. });
+                done_unix_ms(entry, if is_late { &entry.content } else { content }) - 1
             }
-        };
-        self.add_entry(&Content::Earlier { done_unix_ms, content: Box::new(content) })
+        }))
     }
 
     /// Undoes the last swap of the chosen case by a further entry: the parts are put back, or, if `mistaken`, they never

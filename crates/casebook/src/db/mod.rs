@@ -7,6 +7,8 @@ mod sqlite;
 
 #[cfg(feature = "postgres")]
 mod server;
+#[cfg(feature = "postgres")]
+mod tls;
 
 pub(crate) use sqlite::Sqlite;
 

@@ -3,7 +3,7 @@
 use std::path::Path;
 
 use postgres::types::{IsNull, ToSql, Type, private::BytesMut, to_sql_checked};
-use postgres::{Client, GenericClient, NoTls};
+use postgres::{Client, GenericClient};
 
 use super::{Db, Dialect, Row, Sql, Sqlite, Value, Work};
 use crate::CasebookError;
@@ -20,7 +20,7 @@ pub(crate) struct Server {
 impl Server {
     /// Connects and brings the tables up to date.
     pub(crate) fn open(url: &str) -> Result<Self, CasebookError> {
-        let mut client = Client::connect(url, NoTls)?;
+        let mut client = super::tls::connect(url)?;
         let mut transaction = client.transaction()?;
         transaction.execute("SELECT pg_advisory_xact_lock($1)", &[&MIGRATION_LOCK])?;
         transaction.batch_execute("CREATE TABLE IF NOT EXISTS casebook_format (version BIGINT NOT NULL)")?;

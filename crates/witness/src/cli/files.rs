@@ -4,6 +4,8 @@ use std::path::PathBuf;
 
 use clap::{Args, Subcommand, ValueEnum};
 
+use super::WhenArgs;
+
 #[derive(Debug, Args)]
 pub(crate) struct ImportArgs {
     /// A table (first column time_s, other headers `SIGNAL [UNIT]`; or `time_s,signal,value` and perhaps `unit`), a log of
@@ -59,6 +61,8 @@ pub(crate) struct ExamineArgs {
     /// Show healthy findings in full too.
     #[arg(long)]
     pub(crate) all: bool,
+    #[command(flatten)]
+    pub(crate) when: WhenArgs,
 }
 
 #[derive(Debug, Args)]

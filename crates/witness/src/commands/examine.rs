@@ -1,14 +1,20 @@
 //! `witness examine`: findings of a drive, for people and for scripts.
 
 use wire::{Examined, Finding};
+use workshop::{CaseChoice, When};
 
 use crate::cli::ExamineArgs;
 use crate::failure::{Exit, Failure};
 use crate::output::{clean, clock, print_json, print_text, width, wrapped};
 
 pub(crate) fn run(args: &ExamineArgs, json: bool) -> Result<Exit, Failure> {
-    let examined = super::workshop()?.examine(&args.drive)?;
+    let workshop = super::workshop()?;
+    let examined = workshop.examine(&args.drive)?;
     super::tell_case(examined.case.as_ref());
+    let when = super::swap::moment(&args.when);
+    if let (Some(case), true) = (&examined.case, when != When::Now) {
+        workshop.in_case(CaseChoice::Number(case.number)).add_drive_time(&args.drive, when)?;
+    }
     if json {
         print_json(&examined)?;
     } else {

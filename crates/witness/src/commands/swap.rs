@@ -41,7 +41,8 @@ pub(crate) fn run(args: &SwapArgs, json: bool) -> Result<Exit, Failure> {
     Ok(Exit::Done)
 }
 
-fn moment(when: &WhenArgs) -> When {
+/// When something was done, by its options.
+pub(crate) fn moment(when: &WhenArgs) -> When {
     match (when.before_entry, when.minutes_ago) {
         (Some(entry), _) => When::BeforeEntry(entry),
         (None, Some(minutes)) => When::MinutesAgo(minutes),

@@ -19,6 +19,7 @@ use suspects::bounds;
 pub fn drive(file: &std::path::Path, recording: &Recording) -> wire::DriveSummary {
     wire::DriveSummary {
         file: file.display().to_string(),
+        start_unix_ms: recording.start_unix_ns.map(|start_ns| start_ns / 1_000_000),
         duration_s: recording.duration_s(),
         signals: recording
             .series

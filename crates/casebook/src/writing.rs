@@ -1,0 +1,244 @@
+//! What an entry does to the tables: the chain goes on, and the case at a glance follows.
+
+use std::hash::{BuildHasher, Hasher, RandomState};
+use std::time::{SystemTime, UNIX_EPOCH};
+
+use wire::{CaseVehicle, Content, Entry};
+
+use crate::CasebookError;
+use crate::chain::{START, hash};
+use crate::db::{Sql, Value};
+use crate::rows::{int, read_vehicle, text};
+use crate::search::terms;
+use crate::store::{Author, NewCase, RawEntry};
+
+/// The state of a case that the next entry builds on.
+pub(crate) struct Head {
+    pub(crate) uid: String,
+    pub(crate) n_entries: u64,
+    pub(crate) hash: String,
+    pub(crate) is_closed: bool,
+}
+
+impl Head {
+    pub(crate) fn of(sql: &mut dyn Sql, case: i64, for_update: &str) -> Result<Self, CasebookError> {
+        let query = format!("SELECT uid, n_entries, head, closed_ms FROM cases WHERE id = $1{for_update}");
+        let rows = sql.rows(&query, &[case.into()])?;
+        let row = rows.first().ok_or(CasebookError::NoCase(case))?;
+        Ok(Self {
+            uid: text(row, 0)?,
+            n_entries: u64::try_from(int(row, 1)?).unwrap_or(0),
+            hash: text(row, 2)?,
+            is_closed: row.get(3).and_then(Value::optional_int).is_some(),
+        })
+    }
+
+    /// Whether this may be added.
+    pub(crate) fn check(&self, case: i64, content: &Content) -> Result<(), CasebookError> {
+        match content {
+            Content::Correction { of, .. } if !(1..=self.n_entries).contains(of) => {
+                Err(CasebookError::NoEntry { case, entry: *of })
+            }
+            Content::Note { .. } | Content::Correction { .. } | Content::Reopened { .. } => Ok(()),
+            _ if self.is_closed => Err(CasebookError::Closed(case)),
+            _ => Ok(()),
+        }
+    }
+
+    pub(crate) fn follow(&mut self, entry: &Entry) {
+        self.n_entries = entry.number;
+        self.hash.clone_from(&entry.hash);
+        match entry.content {
+            Content::Closed { .. } => self.is_closed = true,
+            Content::Reopened { .. } => self.is_closed = false,
+            _ => {}
+        }
+    }
+}
+
+pub(crate) fn open_case(sql: &mut dyn Sql, author: &Author, new: &NewCase) -> Result<i64, CasebookError> {
+    let (uid, now) = (random_uid(), now_ms());
+    let vehicle = keep_vehicle(sql, &new.vehicle)?;
+    let number = insert_case(sql, &uid, vehicle.number, new, now)?;
+    let content = Content::Opened {
+        complaint: new.complaint.clone(),
+        conditions: new.conditions.clone(),
+        vehicle,
+        mileage_km: new.mileage_km,
+    };
+    let head = Head { uid, n_entries: 0, hash: START.to_owned(), is_closed: false };
+    insert_entry(sql, number, &head, author, now, &content)?;
+    Ok(number)
+}
+
+pub(crate) fn insert_case(
+    sql: &mut dyn Sql,
+    uid: &str,
+    vehicle: i64,
+    new: &NewCase,
+    now: i64,
+) -> Result<i64, CasebookError> {
+    let conditions = serde_json::to_string(&new.conditions).unwrap_or_default();
+    let rows = sql.rows(
+        "INSERT INTO cases (uid, vehicle, complaint, conditions, mileage_km, opened_ms, n_entries, head) \
+         VALUES ($1, $2, $3, $4, $5, $6, 0, $7) RETURNING id",
+        &[
+            uid.into(),
+            vehicle.into(),
+            new.complaint.as_str().into(),
+            conditions.as_str().into(),
+            new.mileage_km.map(i64::from).into(),
+            now.into(),
+            START.into(),
+        ],
+    )?;
+    rows.first().map_or_else(|| Err(CasebookError::Strange("no number for a case".to_owned())), |row| int(row, 0))
+}
+
+/// Seals an entry behind `head` and stores it.
+pub(crate) fn insert_entry(
+    sql: &mut dyn Sql,
+    case: i64,
+    head: &Head,
+    author: &Author,
+    now: i64,
+    content: &Content,
+) -> Result<Entry, CasebookError> {
+    let stored = serde_json::to_string(content).map_err(|error| CasebookError::Strange(error.to_string()))?;
+    let mut raw = RawEntry {
+        number: head.n_entries + 1,
+        time_unix_ms: now,
+        who: author.who.clone(),
+        software: author.software.clone(),
+        content: stored,
+        hash: String::new(),
+    };
+    raw.hash = hash(&head.hash, &head.uid, &raw);
+    insert_raw(sql, case, &raw, content)?;
+    Ok(raw.read())
+}
+
+pub(crate) fn insert_raw(sql: &mut dyn Sql, case: i64, raw: &RawEntry, content: &Content) -> Result<(), CasebookError> {
+    let number = i64::try_from(raw.number).unwrap_or(i64::MAX);
+    sql.run(
+        "INSERT INTO entries (case_id, number, time_ms, who, software, content, hash) \
+         VALUES ($1, $2, $3, $4, $5, $6, $7)",
+        &[
+            case.into(),
+            number.into(),
+            raw.time_unix_ms.into(),
+            raw.who.as_str().into(),
+            raw.software.as_str().into(),
+            raw.content.as_str().into(),
+            raw.hash.as_str().into(),
+        ],
+    )?;
+    sql.run(
+        "UPDATE cases SET n_entries = $1, head = $2 WHERE id = $3",
+        &[number.into(), raw.hash.as_str().into(), case.into()],
+    )?;
+    for term in terms(content) {
+        let add = "INSERT INTO terms (term, case_id) VALUES ($1, $2) ON CONFLICT DO NOTHING";
+        sql.run(add, &[term.as_str().into(), case.into()])?;
+    }
+    Ok(())
+}
+
+/// What an entry changes of the case at a glance.
+pub(crate) fn change_case(sql: &mut dyn Sql, case: i64, entry: &Entry) -> Result<(), CasebookError> {
+    let content = match &entry.content {
+        Content::Correction { of: 1, content: Some(content), .. } => content,
+        other => other,
+    };
+    match content {
+        Content::Opened { complaint, conditions, vehicle, mileage_km } => {
+            let conditions = serde_json::to_string(conditions).unwrap_or_default();
+            sql.run(
+                "UPDATE cases SET complaint = $1, conditions = $2 WHERE id = $3",
+                &[complaint.as_str().into(), conditions.as_str().into(), case.into()],
+            )?;
+            if entry.number > 1 {
+                change_vehicle(sql, case, vehicle, *mileage_km)?;
+            }
+            Ok(())
+        }
+        Content::Vehicle { vehicle, mileage_km } => change_vehicle(sql, case, vehicle, *mileage_km),
+        Content::Closed { .. } => {
+            sql.run("UPDATE cases SET closed_ms = $1 WHERE id = $2", &[entry.time_unix_ms.into(), case.into()])
+        }
+        Content::Reopened { .. } => sql.run("UPDATE cases SET closed_ms = NULL WHERE id = $1", &[case.into()]),
+        _ => Ok(()),
+    }
+}
+
+pub(crate) fn change_vehicle(
+    sql: &mut dyn Sql,
+    case: i64,
+    vehicle: &CaseVehicle,
+    mileage_km: Option<u32>,
+) -> Result<(), CasebookError> {
+    let kept = keep_vehicle(sql, vehicle)?;
+    sql.run(
+        "UPDATE cases SET vehicle = $1, mileage_km = COALESCE($2, mileage_km) WHERE id = $3",
+        &[kept.number.into(), mileage_km.map(i64::from).into(), case.into()],
+    )
+}
+
+/// The vehicle as it is kept: the one with this VIN, else the one with this number, else a new one. What the description
+/// leaves open stays as it was.
+pub(crate) fn keep_vehicle(sql: &mut dyn Sql, vehicle: &CaseVehicle) -> Result<CaseVehicle, CasebookError> {
+    let columns = "SELECT id, vin, plate, model, engine FROM vehicles WHERE";
+    let mut found = Vec::new();
+    if let Some(vin) = &vehicle.vin {
+        found = sql.rows(&format!("{columns} vin = $1"), &[vin.as_str().into()])?;
+    }
+    if found.is_empty() && vehicle.number != 0 {
+        found = sql.rows(&format!("{columns} id = $1"), &[vehicle.number.into()])?;
+    }
+    let mut kept = match found.first() {
+        Some(row) => read_vehicle(row)?,
+        None => {
+            let vin = vehicle.vin.as_deref();
+            let rows = sql.rows("INSERT INTO vehicles (vin) VALUES ($1) RETURNING id", &[vin.into()])?;
+            let number = rows.first().map_or(Ok(0), |row| int(row, 0))?;
+            CaseVehicle { number, vin: vehicle.vin.clone(), ..CaseVehicle::default() }
+        }
+    };
+    for (slot, said) in [
+        (&mut kept.vin, &vehicle.vin),
+        (&mut kept.plate, &vehicle.plate),
+        (&mut kept.model, &vehicle.model),
+        (&mut kept.engine, &vehicle.engine),
+    ] {
+        if said.is_some() {
+            slot.clone_from(said);
+        }
+    }
+    sql.run(
+        "UPDATE vehicles SET vin = $1, plate = $2, model = $3, engine = $4 WHERE id = $5",
+        &[
+            kept.vin.as_deref().into(),
+            kept.plate.as_deref().into(),
+            kept.model.as_deref().into(),
+            kept.engine.as_deref().into(),
+            kept.number.into(),
+        ],
+    )?;
+    Ok(kept)
+}
+
+pub(crate) fn now_ms() -> i64 {
+    let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default();
+    i64::try_from(since.as_millis()).unwrap_or(0)
+}
+
+/// 128 random bits as 32 hex digits. The standard library's hasher is keyed with random bits of the system.
+pub(crate) fn random_uid() -> String {
+    let half = || {
+        let mut hasher = RandomState::new().build_hasher();
+        hasher.write_i64(now_ms());
+        hasher.write_u32(std::process::id());
+        hasher.finish()
+    };
+    format!("{:016x}{:016x}", half(), half())
+}
