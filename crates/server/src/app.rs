@@ -15,9 +15,10 @@ use tokio::task::AbortHandle;
 use workshop::Workshop;
 
 use crate::access::{Access, Now, PeopleJson, Token, Who};
-use crate::bay::{self, Bay, CarJson, Order};
+use crate::bay::{self, Bay, Order};
 use crate::failure::Failure;
 use crate::shelf::Shelf;
+use crate::shown::CarJson;
 use crate::stream::feed::Feed;
 use crate::{Options, Peer};
 

@@ -6,14 +6,15 @@ use std::sync::mpsc::{Receiver, SyncSender, TrySendError, sync_channel};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
-use serde::Serialize;
 use signal::{Sample, SignalId, seconds_from_nanos};
 use workshop::{Car, CommandWish, Control, Hand, Observer, Scope, Wish, Workshop, WorkshopError};
 
 use crate::access::Now;
 use crate::app::App;
-use crate::failure::{Failure, FailureJson};
+use crate::clearing::{self, Prepared, Wanted};
+use crate::failure::Failure;
 use crate::grip::{Grip, Press};
+use crate::shown::{CarJson, CommandJson, ConnectedJson, RecordingJson, Stage};
 
 /// Most marks of a drive that pages may set; who drives sets a dozen.
 const MAX_MARKS: usize = 1000;
@@ -34,103 +35,10 @@ pub(crate) enum Order {
         wish: Box<CommandWish>,
         client: u32,
     },
-}
-
-/// What the thread is doing.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize)]
-#[cfg_attr(test, derive(ts_rs::TS))]
-#[serde(rename_all = "snake_case")]
-pub(crate) enum Stage {
-    /// No car.
-    #[default]
-    Empty,
-    Connecting,
-    /// A car, and nothing going on.
-    Ready,
-    Surveying,
-    /// Asking the car how fast it answers, before a recording.
-    Planning,
-    Recording,
-    /// A command is prepared or driven, and recorded.
-    Commanding,
-}
-
-impl Stage {
-    /// Whether samples are taken and kept.
-    fn is_taping(self) -> bool {
-        matches!(self, Self::Recording | Self::Commanding)
-    }
-}
-
-/// The car as everybody may see it.
-#[derive(Debug, Clone, PartialEq, Default, Serialize)]
-#[cfg_attr(test, derive(ts_rs::TS))]
-pub(crate) struct CarJson {
-    pub(crate) stage: Stage,
-    /// Address of the adapter, of the connection that is or was tried last.
-    pub(crate) adapter: Option<String>,
-    /// What has been done so far of what is going on, one line each.
-    pub(crate) steps: Vec<String>,
-    /// Why what was tried last did not work.
-    pub(crate) failure: Option<FailureJson>,
-    pub(crate) vehicle: Option<ConnectedJson>,
-    /// The drive that is being recorded, or was recorded last.
-    pub(crate) recording: Option<RecordingJson>,
-    /// The command that goes on, or was given last.
-    pub(crate) command: Option<CommandJson>,
-    /// How many surveys and drives this program has completed: a page that sees it change asks for the lists again.
-    pub(crate) n_done: u32,
-}
-
-/// A connected car.
-#[derive(Debug, Clone, PartialEq, Default, Serialize)]
-#[cfg_attr(test, derive(ts_rs::TS))]
-pub(crate) struct ConnectedJson {
-    pub(crate) vin: Option<String>,
-    /// Name of the network.
-    pub(crate) protocol: Option<String>,
-    /// What the adapter says of itself.
-    pub(crate) adapter: String,
-    /// Addresses of the modules that answered.
-    pub(crate) modules: Vec<String>,
-}
-
-/// A command that is prepared, driven or over; its samples and marks are those of the recording.
-#[derive(Debug, Clone, PartialEq, Default, Serialize)]
-#[cfg_attr(test, derive(ts_rs::TS))]
-pub(crate) struct CommandJson {
-    /// The output or routine.
-    pub(crate) id: String,
-    /// The client that may press.
-    pub(crate) client: u32,
-    /// Whether somebody presses.
-    pub(crate) is_pressed: bool,
-    /// How it went, once it is over; the drive itself stands in the recording.
-    pub(crate) done: Option<Box<wire::Commanded>>,
-}
-
-/// A drive while it is recorded.
-#[derive(Debug, Clone, PartialEq, Default, Serialize)]
-#[cfg_attr(test, derive(ts_rs::TS))]
-pub(crate) struct RecordingJson {
-    /// Number of the feed that its samples come in.
-    pub(crate) feed: u16,
-    /// What is recorded, in the order in which samples number it.
-    pub(crate) signals: Vec<wire::PlannedSignal>,
-    /// How long it is, seconds.
-    pub(crate) t_s: f64,
-    #[cfg_attr(test, ts(type = "number"))]
-    pub(crate) n_samples: u64,
-    pub(crate) marks: Vec<wire::Mark>,
-    /// What happened on the way, the newest last.
-    pub(crate) notes: Vec<wire::Mark>,
-    /// Space left where it is written, bytes; null where the system does not say.
-    #[cfg_attr(test, ts(type = "number | null"))]
-    pub(crate) disk_left: Option<u64>,
-    /// What it is asked for by once it is over.
-    pub(crate) drive: Option<String>,
-    /// What was lost.
-    pub(crate) problems: Vec<String>,
+    /// Read and save everything that clearing codes would cost.
+    PrepareClearing,
+    /// Clear codes, right after that.
+    Clear(Wanted),
 }
 
 /// Most lines of each kind that pages are told.
@@ -248,8 +156,18 @@ impl Bay {
 /// What the thread does: takes orders until the workbench is gone.
 pub(crate) fn work(app: &App, orders: &Receiver<(Order, Workshop)>) {
     let mut car: Option<Car> = None;
+    let mut prepared: Option<Prepared> = None;
     while let Ok((order, workshop)) = orders.recv() {
-        let outcome = obey(app, &workshop, &mut car, order);
+        // Whatever happens after the car was read for clearing, it is not as it was read.
+        let before = prepared.take();
+        let outcome = match (order, &mut car) {
+            (Order::PrepareClearing, Some(car)) => prepare_clearing(app, &workshop, car).map(|it| prepared = Some(it)),
+            (Order::Clear(wanted), Some(car)) => clear(app, &workshop, car, before, &wanted),
+            (order, car) => {
+                lock(&app.bay().car).clearing = None;
+                obey(app, &workshop, car, order)
+            }
+        };
         let mut shown = lock(&app.bay().car);
         shown.stage = if car.is_some() { Stage::Ready } else { Stage::Empty };
         if let Err(error) = outcome {
@@ -260,15 +178,52 @@ pub(crate) fn work(app: &App, orders: &Receiver<(Order, Workshop)>) {
     }
 }
 
+/// Something begins, and pages see it.
+fn show_begin(app: &App, stage: Stage) {
+    let mut shown = lock(&app.bay().car);
+    shown.stage = stage;
+    shown.steps.clear();
+    shown.failure = None;
+    drop(shown);
+    app.changed();
+}
+
+fn prepare_clearing(app: &App, workshop: &Workshop, car: &mut Car) -> Result<Prepared, WorkshopError> {
+    show_begin(app, Stage::Surveying);
+    lock(&app.bay().car).clearing = None;
+    let (prepared, shown) = clearing::prepare(workshop, car, app.now(), &mut Steps { app })?;
+    surveyed(app);
+    lock(&app.bay().car).clearing = Some(shown);
+    Ok(prepared)
+}
+
+fn clear(
+    app: &App,
+    workshop: &Workshop,
+    car: &mut Car,
+    prepared: Option<Prepared>,
+    wanted: &Wanted,
+) -> Result<(), WorkshopError> {
+    show_begin(app, Stage::Clearing);
+    let cleared = clearing::clear(workshop, car, prepared, wanted, app.now(), &mut Steps { app });
+    surveyed(app);
+    let mut shown = lock(&app.bay().car);
+    // What was read for it is used up, whatever came of it.
+    let done = cleared.inspect_err(|_| shown.clearing = None)?;
+    if let Some(clearing) = shown.clearing.as_mut() {
+        clearing.done = Some(Box::new(done));
+    }
+    Ok(())
+}
+
+/// The ledger may hold more than before.
+fn surveyed(app: &App) {
+    lock(&app.bay().car).n_done += 1;
+    app.case_changed();
+}
+
 fn obey(app: &App, workshop: &Workshop, car: &mut Option<Car>, order: Order) -> Result<(), WorkshopError> {
-    let begin = |stage: Stage| {
-        let mut shown = lock(&app.bay().car);
-        shown.stage = stage;
-        shown.steps.clear();
-        shown.failure = None;
-        drop(shown);
-        app.changed();
-    };
+    let begin = |stage: Stage| show_begin(app, stage);
     match (order, car) {
         (Order::Connect { adapter }, car) => {
             // An adapter takes one connection: the one that is open ends first.
@@ -300,8 +255,7 @@ fn obey(app: &App, workshop: &Workshop, car: &mut Option<Car>, order: Order) -> 
         (Order::Survey, Some(car)) => {
             begin(Stage::Surveying);
             workshop.survey(car, Scope::Everything, None, &mut Steps { app })?;
-            lock(&app.bay().car).n_done += 1;
-            app.case_changed();
+            surveyed(app);
         }
         (Order::Record { signals, seconds }, Some(car)) => {
             begin(Stage::Planning);
@@ -327,7 +281,7 @@ fn obey(app: &App, workshop: &Workshop, car: &mut Option<Car>, order: Order) -> 
             }
             taped(app, recorded);
         }
-        (Order::Survey | Order::Record { .. } | Order::Command { .. }, None) => {}
+        (_, _) => {}
     }
     Ok(())
 }

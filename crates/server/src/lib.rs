@@ -23,12 +23,14 @@ mod api;
 mod app;
 mod assets;
 mod bay;
+mod clearing;
 mod failure;
 mod grip;
 mod guard;
 mod network;
 mod overview;
 mod shelf;
+mod shown;
 mod stream;
 mod thin;
 

@@ -44,9 +44,19 @@ pub enum ClearError {
     /// The car is not in a state in which codes may be cleared.
     #[error("codes are not cleared now: {0}")]
     State(String),
-    /// The link failed.
+    /// The link failed before anything was cleared.
     #[error(transparent)]
     Link(#[from] LinkError),
+    /// The link failed on the way.
+    #[error("whether {module} cleared its codes is not known: {source}")]
+    Interrupted {
+        /// What was done before.
+        done: Vec<(Address, Clearing)>,
+        /// The module that had been told to clear, or was about to be.
+        module: Address,
+        /// What failed.
+        source: LinkError,
+    },
 }
 
 impl Vehicle {
@@ -89,7 +99,7 @@ impl Vehicle {
     /// physical addressing one request clears all modules, so that all of them have to be granted.
     ///
     /// # Errors
-    /// [`ClearError`]; nothing was cleared then, unless the link failed on the way.
+    /// [`ClearError`]; nothing was cleared then, unless it was [interrupted](ClearError::Interrupted).
     pub fn clear_codes(&mut self, grants: &[Grant], despite: Despite) -> Result<Vec<(Address, Clearing)>, ClearError> {
         let now = self.now();
         let mut wanted: Vec<Module> = Vec::new();
@@ -116,7 +126,12 @@ impl Vehicle {
             let done = outcomes.iter().find(|(address, _)| is_shared(module) && shared.contains(address)).cloned();
             let outcome = match done {
                 Some((_, outcome)) => outcome,
-                None => self.clear_module(module)?,
+                None => match self.clear_module(module) {
+                    Ok(outcome) => outcome,
+                    Err(source) => {
+                        return Err(ClearError::Interrupted { done: outcomes, module: module.address, source });
+                    }
+                },
             };
             outcomes.push((module.address, outcome));
         }

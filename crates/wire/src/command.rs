@@ -39,6 +39,8 @@ pub struct Care {
 #[serde(default)]
 #[cfg_attr(feature = "ts", derive(ts_rs::TS))]
 pub struct Need {
+    /// Which condition it is: `standing`, `engine-off`, `engine-running`, `ignition-on`, or `within` limits of its own.
+    pub name: String,
     /// The signal.
     pub signal: String,
     /// Least value; null: no limit.
@@ -184,6 +186,27 @@ pub struct Cleared {
     pub lost: Vec<String>,
     /// What went wrong.
     pub problems: Vec<String>,
+}
+
+/// What clearing one module costs, and what stays.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(default)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS))]
+pub struct ClearingCost {
+    /// Its address, in hex.
+    pub module: String,
+    /// What it calls itself.
+    pub name: Option<String>,
+    /// Codes that go, with their status.
+    pub codes: Vec<String>,
+    /// How many freeze frames go.
+    pub freeze_frames: usize,
+    /// How many results of self-tests go.
+    pub test_results: usize,
+    /// How many readiness monitors that are complete have to run again.
+    pub monitors: usize,
+    /// Permanent codes, which stay until the car itself sees the repair.
+    pub permanent: Vec<String>,
 }
 
 /// What one module did when it was told to clear.

@@ -25,7 +25,8 @@ mod survey;
 mod suspects;
 
 pub use command::{
-    Care, Cleared, ClearedModule, Commanded, Commands, Driven, Need, Output, Parameter, Routine, RoutineResult,
+    Care, Cleared, ClearedModule, ClearingCost, Commanded, Commands, Driven, Need, Output, Parameter, Routine,
+    RoutineResult,
 };
 pub use compare::{
     CellCompared, CellMean, CellReferred, CodeCompared, Compared, DrivesCompared, FrameCompared, ReferenceCompared,
@@ -86,6 +87,7 @@ pub fn typescript() -> String {
         CellReferred
         Cleared
         ClearedModule
+        ClearingCost
         Code
         CodeCompared
         CodeRecord

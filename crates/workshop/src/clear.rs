@@ -18,46 +18,31 @@ pub struct ClearWish {
 }
 
 impl Workshop {
-    /// What clearing would cost, in words, by a survey that was just taken.
+    /// What clearing the wanted modules (`None`: all) would cost, by a survey that was just taken; modules that would lose
+    /// nothing are left out.
     #[must_use]
-    pub fn clearing_costs(&self, survey: &wire::Survey, modules: Option<&[Address]>) -> Vec<String> {
+    pub fn clearing_costs(&self, survey: &wire::Survey, modules: Option<&[Address]>) -> Vec<wire::ClearingCost> {
         let is_wanted = |module: &&wire::Module| {
             modules.is_none_or(|wanted| wanted.iter().any(|address| address.to_string() == module.address))
         };
-        let mut lost = Vec::new();
-        for module in survey.modules.iter().filter(is_wanted) {
-            let going = module.codes.iter().filter(|code| code.kinds.iter().any(|kind| kind != "permanent"));
-            let going: Vec<&str> = going.map(|code| code.code.as_str()).collect();
-            if !going.is_empty() {
-                lost.push(format!("{}: {} with their status", module.address, going.join(", ")));
-            }
-            if !module.freeze_frames.is_empty() {
-                lost.push(format!("{}: {} freeze frame(s)", module.address, module.freeze_frames.len()));
-            }
-            if !module.monitors.is_empty() {
-                lost.push(format!("{}: the results of {} self-tests", module.address, module.monitors.len()));
-            }
-            if let Some(readiness) = &module.readiness {
-                let is_complete = |monitor: &&wire::MonitorState| monitor.state == "complete";
-                let n_complete = readiness.monitors.iter().filter(is_complete).count();
-                if n_complete > 0 {
-                    lost.push(format!(
-                        "{}: readiness of {n_complete} monitors; an inspection may be refused until they have run again",
-                        module.address
-                    ));
-                }
-            }
-            let staying = module.codes.iter().filter(|code| code.kinds.iter().any(|kind| kind == "permanent"));
-            let staying: Vec<&str> = staying.map(|code| code.code.as_str()).collect();
-            if !staying.is_empty() {
-                let codes = staying.join(", ");
-                lost.push(format!(
-                    "{}: {codes} stay as permanent codes until the car itself sees the repair",
-                    module.address
-                ));
-            }
-        }
-        lost
+        let costs = survey.modules.iter().filter(is_wanted).map(|module| wire::ClearingCost {
+            module: module.address.clone(),
+            name: module.name.clone(),
+            codes: codes_of(module, |kind| kind != "permanent"),
+            freeze_frames: module.freeze_frames.len(),
+            test_results: module.monitors.len(),
+            monitors: module
+                .readiness
+                .as_ref()
+                .map_or(0, |readiness| readiness.monitors.iter().filter(|monitor| monitor.state == "complete").count()),
+            permanent: codes_of(module, |kind| kind == "permanent"),
+        });
+        let nothing = |cost: &wire::ClearingCost| wire::ClearingCost {
+            module: cost.module.clone(),
+            name: cost.name.clone(),
+            ..wire::ClearingCost::default()
+        };
+        costs.filter(|cost| *cost != nothing(cost)).collect()
     }
 
     /// Clears codes at the wanted modules. `before` is the survey that was saved for it: without a file nothing is cleared.
@@ -80,27 +65,35 @@ impl Workshop {
         let until_ns = car.vehicle.now() + signal::nanos_from_seconds(GRANT_S);
         let grants: Vec<Grant> =
             modules.iter().map(|address| Grant::new(*address, Purpose::ClearCodes, until_ns)).collect();
-        let outcomes = car.vehicle.clear_codes(&grants, wish.despite).map_err(|error| match error {
-            ClearError::Link(error) => WorkshopError::Link(error),
-            refused => WorkshopError::Refused(refused.to_string()),
-        })?;
+        let (outcomes, interrupted) = match car.vehicle.clear_codes(&grants, wish.despite) {
+            Ok(outcomes) => (outcomes, None),
+            Err(ClearError::Interrupted { done, module, source }) => (done, Some((module, source))),
+            Err(ClearError::Link(error)) => return Err(WorkshopError::Link(error)),
+            Err(refused) => return Err(WorkshopError::Refused(refused.to_string())),
+        };
         let mut problems = Vec::new();
         // Before anything else can fail: what was done stands in the ledger.
-        let told = outcomes.iter().map(|(address, clearing)| match clearing {
-            Clearing::Confirmed => format!("{address} confirmed"),
-            Clearing::Refused(reason) => format!("{address} refused: {reason}"),
-            Clearing::Silent => format!("{address} did not answer"),
-        });
+        let mut told: Vec<String> = outcomes.iter().map(in_words).collect();
+        if let Some((module, _)) = &interrupted {
+            told.push(format!("the adapter was lost: whether {module} cleared is not known, later ones were not told"));
+        }
         let entry = wire::Content::Clearing {
             modules: modules.iter().map(ToString::to_string).collect(),
-            statement: format!("codes cleared: {}", told.collect::<Vec<_>>().join("; ")),
+            statement: format!("codes cleared: {}", told.join("; ")),
             details: serde_json::json!({ "survey_before": survey_before }),
         };
         self.enter_or_tell(before.vehicle.vin.as_deref(), &mut problems, &[entry]);
+        if let Some((module, source)) = interrupted {
+            let what = format!("whether {module} cleared its codes is not known");
+            return Err(WorkshopError::NotReadAgain { what, source: Box::new(source.into()) });
+        }
         observer.say("cleared; reading again");
         let beside = std::path::Path::new(&survey_before).with_extension("after-clearing.json");
         // The modules are known by now; looking for others would only give codes the time to come back.
-        let after = self.survey(car, Scope::Emissions, Some(&beside), observer)?;
+        let after = self.survey(car, Scope::Emissions, Some(&beside), observer).map_err(|source| {
+            let what = format!("codes were cleared ({}), but could not be read again", told.join("; "));
+            WorkshopError::NotReadAgain { what, source: Box::new(source) }
+        })?;
         let codes = |survey: &wire::Survey, address: Address| -> Vec<String> {
             let module = survey.modules.iter().find(|module| module.address == address.to_string());
             module.map(|module| module.codes.iter().map(|code| code.code.clone()).collect()).unwrap_or_default()
@@ -112,12 +105,7 @@ impl Workshop {
                 Clearing::Silent => ("silent", None),
             };
             let after_codes = after.modules.iter().find(|module| module.address == address.to_string());
-            let back: Vec<&str> = after_codes
-                .into_iter()
-                .flat_map(|module| &module.codes)
-                .filter(|code| code.kinds.iter().any(|kind| kind != "permanent"))
-                .map(|code| code.code.as_str())
-                .collect();
+            let back = after_codes.map(|module| codes_of(module, |kind| kind != "permanent")).unwrap_or_default();
             if outcome == "confirmed" && !back.is_empty() {
                 problems
                     .push(format!("{address} confirmed, but has {} again: the fault is there now", back.join(", ")));
@@ -139,8 +127,44 @@ impl Workshop {
             modules: cleared,
             survey_before,
             survey_after: after.file.unwrap_or_default(),
-            lost: self.clearing_costs(before, wish.modules.as_deref()),
+            lost: clearing_in_words(&self.clearing_costs(before, wish.modules.as_deref())),
             problems,
         })
+    }
+}
+
+/// What clearing costs, one line each.
+#[must_use]
+pub fn clearing_in_words(costs: &[wire::ClearingCost]) -> Vec<String> {
+    let lines = costs.iter().flat_map(|cost| {
+        let module = &cost.module;
+        [
+            (!cost.codes.is_empty()).then(|| format!("{module}: {} with their status", cost.codes.join(", "))),
+            (cost.freeze_frames > 0).then(|| format!("{module}: {} freeze frame(s)", cost.freeze_frames)),
+            (cost.test_results > 0).then(|| format!("{module}: the results of {} self-tests", cost.test_results)),
+            (cost.monitors > 0).then(|| {
+                let n = cost.monitors;
+                format!("{module}: readiness of {n} monitors; an inspection may be refused until they have run again")
+            }),
+            (!cost.permanent.is_empty()).then(|| {
+                let codes = cost.permanent.join(", ");
+                format!("{module}: {codes} stay as permanent codes until the car itself sees the repair")
+            }),
+        ]
+    });
+    lines.flatten().collect()
+}
+
+/// Codes of a module that stand in a list of this kind.
+fn codes_of(module: &wire::Module, is_meant: impl Fn(&str) -> bool) -> Vec<String> {
+    let codes = module.codes.iter().filter(|code| code.kinds.iter().any(|kind| is_meant(kind)));
+    codes.map(|code| code.code.clone()).collect()
+}
+
+fn in_words((address, clearing): &(Address, Clearing)) -> String {
+    match clearing {
+        Clearing::Confirmed => format!("{address} confirmed"),
+        Clearing::Refused(reason) => format!("{address} refused: {reason}"),
+        Clearing::Silent => format!("{address} did not answer"),
     }
 }

@@ -108,6 +108,14 @@ pub enum WorkshopError {
     /// A logo that is no picture.
     #[error("`{}` is neither PNG nor JPEG", .0.display())]
     Logo(PathBuf),
+    /// A picture that cannot be taken in or shown.
+    #[error("`{}`: {what}", path.display())]
+    Photo {
+        /// Its file.
+        path: PathBuf,
+        /// What is wrong.
+        what: String,
+    },
     /// A name under which no file of definitions is kept.
     #[error("no file of definitions can be kept as `{}`: its name must be plain and end in one of {endings}", .name.escape_debug())]
     DefinitionName {
@@ -136,6 +144,14 @@ pub enum WorkshopError {
     /// Something that acts on the car was refused for safety; nothing was sent.
     #[error("{0}")]
     Refused(String),
+    /// Codes were cleared, or may have been, and nobody could look what is left.
+    #[error("{what}: {source}")]
+    NotReadAgain {
+        /// What is known.
+        what: String,
+        /// What failed.
+        source: Box<WorkshopError>,
+    },
     /// The car has no such output or routine, as far as the definitions know.
     #[error("the definitions of this car have no output or routine `{0}`")]
     NoCommand(String),
@@ -220,6 +236,7 @@ impl WorkshopError {
             Self::Link(LinkError::Address(_)) => Blame::Input,
             Self::Link(_) => Blame::NoAnswer,
             Self::Refused(_) => Blame::Refused,
+            Self::NotReadAgain { source, .. } => source.blame(),
             Self::Drive(D::Io { source, .. }) | Self::Interchange(I::Drive(D::Io { source, .. }))
                 if source.kind() == ErrorKind::NotFound =>
             {
@@ -240,6 +257,9 @@ impl WorkshopError {
     pub fn hint(&self) -> Option<String> {
         let hint = match self {
             Self::Link(error) => return error.hint(),
+            Self::NotReadAgain { .. } => {
+                "connect again and survey: what was there before is in the survey that was saved"
+            }
             Self::Drive(DriveError::Exists(_))
             | Self::Interchange(interchange::InterchangeError::Drive(DriveError::Exists(_))) => {
                 "give --force to replace it"
@@ -278,6 +298,7 @@ impl WorkshopError {
             Self::NoWatchlist(_) => "`witness watchlist list` shows them",
             Self::Map(_) => "for instance --map 'wheel_fl_kmh=wheel.speed.front_left [km/h]'",
             Self::Shop { .. } => r#"it reads {"name": "...", "lines": ["address", "telephone"], "logo": "logo.png"}"#,
+            Self::Photo { .. } => "give a PNG or JPEG picture as a camera or a telephone makes it",
             Self::ReportFormat(_) => "name the file REPORT.html or REPORT.pdf",
             Self::NoPdf => "write REPORT.html, which prints well, or build with `--features pdf`",
             Self::Survey { .. } => "give a file that `witness survey` saved",

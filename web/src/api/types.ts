@@ -367,6 +367,36 @@ before: Array<string>,
  */
 after: Array<string>, };
 
+export type ClearingCost = { 
+/**
+ * Its address, in hex.
+ */
+module: string, 
+/**
+ * What it calls itself.
+ */
+name: string | null, 
+/**
+ * Codes that go, with their status.
+ */
+codes: Array<string>, 
+/**
+ * How many freeze frames go.
+ */
+freeze_frames: number, 
+/**
+ * How many results of self-tests go.
+ */
+test_results: number, 
+/**
+ * How many readiness monitors that are complete have to run again.
+ */
+monitors: number, 
+/**
+ * Permanent codes, which stay until the car itself sees the repair.
+ */
+permanent: Array<string>, };
+
 export type Code = { 
 /**
  * Such as `P0301`.
@@ -933,7 +963,11 @@ marks: Array<Mark>,
 /**
  * Stretches in which nothing could be recorded.
  */
-gaps: Array<Gap>, };
+gaps: Array<Gap>, 
+/**
+ * When it was driven, by the clock of whoever recorded it: ms since 1970-01-01 UTC.
+ */
+start_unix_ms?: number, };
 
 export type Driven = { 
 /**
@@ -1464,6 +1498,10 @@ continuous: boolean,
 state: string, };
 
 export type Need = { 
+/**
+ * Which condition it is: `standing`, `engine-off`, `engine-running`, `ignition-on`, or `within` limits of its own.
+ */
+name: string, 
 /**
  * The signal.
  */
@@ -2675,7 +2713,29 @@ bytes: number,
  */
 written_unix_s: number, };
 
-export type Stage = "empty" | "connecting" | "ready" | "surveying" | "planning" | "recording" | "commanding";
+export type ExaminedJson = { 
+/**
+ * Each finding in plain words of the reader's language.
+ */
+plain: Array<string>, 
+/**
+ * The drive.
+ */
+drive: DriveSummary, 
+/**
+ * The strongest evidence for a fault first.
+ */
+findings: Array<Finding>, 
+/**
+ * What could not be read of the drive.
+ */
+problems: Array<string>, 
+/**
+ * The case that it belongs to; null when it belongs to none.
+ */
+case: CaseRef | null, };
+
+export type Stage = "empty" | "connecting" | "ready" | "surveying" | "clearing" | "planning" | "recording" | "commanding";
 
 export type CarJson = { stage: Stage, 
 /**
@@ -2698,6 +2758,10 @@ recording: RecordingJson | null,
  * The command that goes on, or was given last.
  */
 command: CommandJson | null, 
+/**
+ * Codes that can be cleared now, or were just now.
+ */
+clearing: ClearingJson | null, 
 /**
  * How many surveys and drives this program has completed: a page that sees it change asks for the lists again.
  */
@@ -2820,6 +2884,34 @@ signals: Array<string>,
 cautions_read: boolean, };
 
 export type HowJson = { "kind": "hold", level: number | null, } | { "kind": "pulses", level: number | null, on_s: number, off_s: number, count: number, } | { "kind": "routine", parameters: Array<[string, number]>, };
+
+export type ClearJson = { 
+/**
+ * Modules by address.
+ */
+modules: Array<string>, 
+/**
+ * Whether somebody has read what will be lost.
+ */
+costs_read: boolean, 
+/**
+ * Whether somebody sees that the car stands still, for a car that does not tell its speed.
+ */
+stands: boolean, };
+
+export type ClearingJson = { 
+/**
+ * Addresses of the modules that can be told to clear.
+ */
+modules: Array<string>, 
+/**
+ * What each would lose; one that would lose nothing is left out.
+ */
+costs: Array<ClearingCost>, 
+/**
+ * How it went, once it is done.
+ */
+done: Cleared | null, };
 
 export type AdapterJson = { address: string, 
 /**

@@ -12,6 +12,7 @@ const lamps: Record<Stage, string> = {
   connecting: 'busy',
   ready: 'on',
   surveying: 'busy',
+  clearing: 'busy',
   planning: 'busy',
   recording: 'tape',
   commanding: 'tape',

@@ -72,6 +72,32 @@ test('the fan runs while the button is held, by finger and by key', async () => 
   expect(complaints).toEqual([]);
 });
 
+test('a routine runs with a parameter given by hand, tells its results, and stops when it is let go', async () => {
+  const { page, context, complaints } = await openPage(browser, workbench, 'tablet');
+  await connect(page);
+  await goTo(page, '/command');
+  await page.getByRole('link', { name: /^runs the radiator fan through its speeds/ }).click();
+  await page.getByLabel(/^time of each step/).fill('1');
+  await page.getByRole('checkbox', { name: /^I have read this/ }).check();
+  await page.getByRole('button', { name: 'Prepare' }).click();
+  const button = page.locator('.hold[aria-disabled="false"]');
+  await button.waitFor({ timeout: 20_000 });
+  await button.hover();
+  await page.mouse.down();
+  await expect.poll(() => isDriven(page)).toBe('true');
+  await page.waitForTimeout(1500);
+  await page.mouse.up();
+  await expect.poll(() => isDriven(page)).toBe('false');
+  await page.getByRole('button', { name: 'Done' }).click();
+  await isBack(page).waitFor();
+  const outcome = page.getByRole('region', { name: 'How it went' });
+  expect(await outcome.locator('dl').innerText()).toMatch(/outcome\s+stopped/);
+  expect(await complaintsOfAxe(page)).toEqual([]);
+  await giveUpCar(page);
+  await context.close();
+  expect(complaints).toEqual([]);
+});
+
 test('a page that is reloaded in mid-hold has let go', async () => {
   const { page, context } = await openPage(browser, workbench, 'laptop');
   await connect(page);

@@ -1,4 +1,4 @@
-//! `/api/car`: connecting, surveying, recording and commanding.
+//! `/api/car`: connecting, surveying, recording, commanding and clearing codes.
 
 use axum::Json;
 use axum::extract::State;
@@ -9,6 +9,7 @@ use super::gate::{Gate, Routes};
 use crate::access::Who;
 use crate::app::App;
 use crate::bay::Order;
+use crate::clearing::Wanted;
 use crate::failure::Failure;
 
 /// Longest text of a mark.
@@ -70,6 +71,18 @@ pub(crate) enum HowJson {
     Routine { parameters: Vec<(String, f64)> },
 }
 
+/// Which codes are to be cleared, of those that were just read for it.
+#[derive(Debug, Deserialize)]
+#[cfg_attr(test, derive(ts_rs::TS))]
+pub(crate) struct ClearJson {
+    /// Modules by address.
+    modules: Vec<String>,
+    /// Whether somebody has read what will be lost.
+    costs_read: bool,
+    /// Whether somebody sees that the car stands still, for a car that does not tell its speed.
+    stands: bool,
+}
+
 /// Longest time in one go where the definition knows none, seconds.
 const LONGEST_S: f64 = 600.0;
 /// How long a prepared command lasts in all beyond one go, seconds.
@@ -94,6 +107,8 @@ pub(crate) fn routes() -> Routes {
         .post(Gate::Holder, "/car/signals", change)
         .get(Gate::Joined, "/car/commands", commands)
         .post(Gate::Holder, "/car/command", command)
+        .post(Gate::Holder, "/car/clear/prepare", prepare_clearing)
+        .post(Gate::Holder, "/car/clear", clear)
         .post(Gate::Holder, "/car/stop", stop)
         // A mark harms nothing: whoever looks on may set one.
         .post(Gate::Joined, "/car/mark", mark)
@@ -150,6 +165,18 @@ async fn command(State(app): State<App>, who: Who, Json(wanted): Json<CommandWis
         pauses_s: PAUSES_S,
     };
     app.order(who, Order::Command { wish: Box::new(wish), client: who.id })
+}
+
+/// Reads and saves everything that clearing codes would cost.
+async fn prepare_clearing(State(app): State<App>, who: Who) -> Result<(), Failure> {
+    app.must_be_connected()?;
+    app.order(who, Order::PrepareClearing)
+}
+
+async fn clear(State(app): State<App>, who: Who, Json(wanted): Json<ClearJson>) -> Result<(), Failure> {
+    app.must_be_connected()?;
+    let ClearJson { modules, costs_read, stands } = wanted;
+    app.order(who, Order::Clear(Wanted { modules, costs_read, stands }))
 }
 
 /// Ends a recording or a command.

@@ -6,8 +6,8 @@ use serde::Serialize;
 
 use super::gate::{Gate, Routes};
 use crate::app::App;
-use crate::bay::Stage;
 use crate::failure::Failure;
+use crate::shown::Stage;
 
 /// An adapter that can be tried.
 #[derive(Debug, Serialize)]

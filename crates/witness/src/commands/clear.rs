@@ -29,7 +29,7 @@ pub(crate) fn run(args: &ClearArgs, json: bool) -> Result<Exit, Failure> {
         modules: (!args.all).then_some(modules),
         despite: Despite { engine_running: args.engine_running, speed_unknown: args.standing },
     };
-    let costs = workshop.clearing_costs(&before, wish.modules.as_deref());
+    let costs = workshop::clearing_in_words(&workshop.clearing_costs(&before, wish.modules.as_deref()));
     for cost in &costs {
         progress(&format!("will be lost: {}", clean(cost)));
     }

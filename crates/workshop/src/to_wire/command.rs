@@ -7,7 +7,14 @@ fn care(care: &Care) -> wire::Care {
     let conditions = care.all_conditions();
     let need = |condition: &Condition| {
         let (min, max) = condition.limits();
-        wire::Need { signal: condition.signal().to_string(), min, max }
+        let name = match condition {
+            Condition::Standing => "standing",
+            Condition::EngineOff => "engine-off",
+            Condition::EngineRunning => "engine-running",
+            Condition::IgnitionOn => "ignition-on",
+            Condition::Within { .. } => "within",
+        };
+        wire::Need { name: name.to_owned(), signal: condition.signal().to_string(), min, max }
     };
     wire::Care {
         conditions: conditions.iter().map(ToString::to_string).collect(),

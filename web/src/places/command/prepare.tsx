@@ -10,6 +10,7 @@ import { Caution } from '../../parts/notices';
 import { t } from '../../text';
 import { Choice } from '../live/choice';
 import type { Action } from './list';
+import { said } from './needs';
 
 const pulses = { on: 12, off: 12, count: 7 };
 
@@ -48,8 +49,8 @@ export function Prepare({ action, general }: { action: Action; general: readonly
       <section class="rows tight" aria-label={t('command_conditions')}>
         <h2>{t('command_conditions')}</h2>
         <ul class="plain">
-          {action.care.conditions.map((condition) => (
-            <li key={condition}>{condition}</li>
+          {action.care.needs.map((need) => (
+            <li key={`${need.name}${need.signal}`}>{said(need)}</li>
           ))}
           {action.care.longest_s !== null && <li>{t('command_longest', { s: action.care.longest_s })}</li>}
         </ul>

@@ -14,7 +14,7 @@ import type { Band } from '../../trace/plot';
 import { shown } from '../../trace/scale';
 import { feed } from '../live/feed';
 import type { Action } from './list';
-import { met } from './needs';
+import { met, said } from './needs';
 
 /** What is seen of the past, s. */
 const SPAN = 30;
@@ -52,8 +52,8 @@ export function Running({ command, recording, action }: Under) {
     if (!samples || samples.n === 0) return null;
     return { value: samples.v[samples.n - 1]!, age: feed.real - samples.t[samples.n - 1]! };
   };
-  const needs = (action?.care.needs ?? []).map((need, k) => ({
-    text: action?.care.conditions[k] ?? titleOf(need.signal),
+  const needs = (action?.care.needs ?? []).map((need) => ({
+    text: said(need),
     unit: unitShown(traces.find((trace) => trace.id === need.signal)?.unit),
     ...met(need, latest(need.signal)),
   }));

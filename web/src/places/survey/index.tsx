@@ -8,8 +8,17 @@ import { address } from '../../app/router';
 import { state, takeCar, tried } from '../../app/state';
 import { count, t, unitShown, word } from '../../text';
 import { changes } from './changes';
+import { Clear } from './clear';
+import { BeforeAfter } from './compared';
 
-export function Survey() {
+/** What the page for clearing codes is called in an address. */
+const CLEAR = 'clear';
+
+export function Survey({ what }: { what: string | null }) {
+  return what === CLEAR ? <Clear /> : <Overview />;
+}
+
+function Overview() {
   const car = state.value?.car;
   const isRunning = car?.stage === 'surveying';
   const all = surveys.value;
@@ -47,6 +56,14 @@ export function Survey() {
           </ol>
         )}
         {last && <Shown survey={last} before={before} />}
+        <BeforeAfter />
+        {car?.vehicle && (
+          <p>
+            <a class="key" href={address('survey', CLEAR)}>
+              {t('clear_title')}
+            </a>
+          </p>
+        )}
         {!last && !isRunning && <p class="quiet measure">{t('survey_none')}</p>}
       </div>
     </div>
