@@ -48,6 +48,9 @@ pub struct Case {
     pub remains: Vec<String>,
     /// Program and version.
     pub software: String,
+    /// Pictures, in order of time.
+    #[serde(skip)]
+    pub photos: Vec<Photo>,
     /// Every file that belongs to the case.
     pub files: Vec<File>,
     /// What could not be read.
@@ -64,19 +67,19 @@ pub struct Shop {
     pub lines: Vec<String>,
     /// Its picture.
     #[serde(skip)]
-    pub logo: Option<Logo>,
+    pub logo: Option<Image>,
 }
 
-/// A picture of the shop.
+/// A picture as its file has it.
 #[derive(Debug, Clone, PartialEq)]
-pub enum Logo {
+pub enum Image {
     /// PNG bytes.
     Png(Vec<u8>),
     /// JPEG bytes.
     Jpeg(Vec<u8>),
 }
 
-impl Logo {
+impl Image {
     /// Recognises PNG and JPEG by their first bytes; `None` for anything else.
     #[must_use]
     pub fn of(bytes: Vec<u8>) -> Option<Self> {
@@ -86,6 +89,43 @@ impl Logo {
             _ => None,
         }
     }
+
+    /// What kind of file it is, as browsers name it.
+    #[must_use]
+    pub fn media_type(&self) -> &'static str {
+        match self {
+            Self::Png(_) => "image/png",
+            Self::Jpeg(_) => "image/jpeg",
+        }
+    }
+
+    /// The bytes of the file.
+    #[must_use]
+    pub fn bytes(&self) -> &[u8] {
+        match self {
+            Self::Png(bytes) | Self::Jpeg(bytes) => bytes,
+        }
+    }
+
+    /// A name for the file, with the ending of its kind.
+    #[must_use]
+    pub fn named(&self, name: &str) -> String {
+        match self {
+            Self::Png(_) => format!("{name}.png"),
+            Self::Jpeg(_) => format!("{name}.jpeg"),
+        }
+    }
+}
+
+/// A picture that somebody took of the car.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Photo {
+    /// When it was added, for people.
+    pub time: String,
+    /// What it shows.
+    pub caption: String,
+    /// The picture.
+    pub image: Image,
 }
 
 /// The car.

@@ -6,8 +6,8 @@ use signal::Recording;
 use wire::Finding;
 
 use crate::page::{Block, Look, odds, percent, sentence};
+use crate::plain::Words;
 use crate::texts::Texts;
-use crate::units::number;
 use crate::{Case, Drive, Moment, Settings, Swap, pictures};
 
 /// Findings told to the customer; the technical part has all.
@@ -100,7 +100,8 @@ fn found(case: &Case, recordings: &[Option<&Recording>], texts: &Texts, settings
     let mut items = Vec::new();
     for (_, finding) in faults.iter().take(MOST_FINDINGS) {
         let strength = texts.fill("text", "strength", &[("odds", &odds(texts, finding.log10_odds))]);
-        items.push(format!("{} {strength}", in_plain_words(finding, texts)));
+        let plain = Words { finding, texts, units: settings.units }.sentences();
+        items.push(format!("{plain} {strength}"));
     }
     if faults.len() > MOST_FINDINGS {
         items.push(texts.fill("text", "more", &[("n", &(faults.len() - MOST_FINDINGS).to_string())]));
@@ -111,7 +112,7 @@ fn found(case: &Case, recordings: &[Option<&Recording>], texts: &Texts, settings
     }
     items.push(codes_at_first(case, texts));
     if let Some(swap) = &case.swap {
-        items.push(swap_in_words(swap, texts));
+        items.push(swap_in_words(&swap.judged, texts));
     }
     let mut blocks = vec![Block::List { items }];
     if let Some((idx, finding)) = faults.first() {
@@ -140,75 +141,6 @@ fn alone(block: Block) -> Block {
     match block {
         Block::Picture { svg, caption, .. } => Block::Picture { svg, caption, width_percent: 100 },
         other => other,
-    }
-}
-
-/// What a finding means, in words that claim no more than it does.
-fn in_plain_words(finding: &Finding, texts: &Texts) -> String {
-    let figure = |name: &str| finding.figures.get(name).copied();
-    let shown = |name: &str| figure(name).map(number);
-    let names: Vec<String> = finding.subject.iter().map(|id| texts.signal(id)).collect();
-    let signal = names.join(", ");
-    let fill = |key: &str, values: &[(&str, &str)]| texts.fill("found", key, values);
-    match finding.kind.as_str() {
-        "misfire" => {
-            let n = finding.subject.first().and_then(|id| id.rsplit('_').next()).unwrap_or_default();
-            let Some(percent) = shown("missed_percent_of_own_firings") else {
-                return fill("misfire_plain", &[("n", n)]);
-            };
-            let text = fill("misfire", &[("n", n), ("percent", &percent)]);
-            match (region(finding, texts), shown("region_missed_percent_of_own_firings")) {
-                (Some(place), Some(there)) => {
-                    format!("{text} {}", fill("misfire_where", &[("where", &place), ("percent", &there)]))
-                }
-                _ => text,
-            }
-        }
-        "dropout" => match figure("events") {
-            Some(events) if events > 1.5 => fill("dropout", &[("signal", &signal), ("events", &number(events))]),
-            _ => fill("dropout_once", &[("signal", &signal)]),
-        },
-        "wheel-size" => {
-            let percent = figure("difference_percent").map_or_else(|| "–".to_owned(), |value| number(value.abs()));
-            fill("wheel-size", &[("signal", &signal), ("percent", &percent)])
-        }
-        "pair" => {
-            let text = fill("pair", &[("signal", &signal)]);
-            match (shown("spot_from_percent_of_visited_travel"), shown("spot_to_percent_of_visited_travel")) {
-                (Some(a), Some(b)) => format!("{text} {}", fill("pair_spot", &[("a", &a), ("b", &b)])),
-                _ => text,
-            }
-        }
-        "mixture" => {
-            let percent = figure("trim_at_least_flow_pct").map_or_else(|| "–".to_owned(), |v| format!("{v:+.0}"));
-            fill("mixture", &[("signal", &signal), ("percent", &percent)])
-        }
-        kind @ ("noise" | "odd-wheel" | "tone-ring" | "airflow" | "charging" | "cranking" | "warm-up" | "command") => {
-            fill(kind, &[("signal", &signal)])
-        }
-        kind => fill("other", &[("kind", kind), ("signal", &signal)]),
-    }
-}
-
-/// The condition that stands out, in words.
-fn region(finding: &Finding, texts: &Texts) -> Option<String> {
-    let figure = |name: &str| finding.figures.get(name).copied().filter(|value| value.is_finite());
-    let side = |what: &str, from: Option<f64>, to: Option<f64>| {
-        let (from, to) = (from.filter(|value| *value > 0.0), to);
-        let (a, b) = (from.map(number).unwrap_or_default(), to.map(number).unwrap_or_default());
-        let key = match (from, to) {
-            (None, None) => return None,
-            (Some(_), None) => "above",
-            (None, Some(_)) => "below",
-            (Some(_), Some(_)) => "between",
-        };
-        Some(texts.fill("found", &format!("where_{what}_{key}"), &[("a", &a), ("b", &b)]))
-    };
-    let speed = side("rpm", figure("region_from_rpm"), figure("region_to_rpm"));
-    let load = side("load", figure("region_from_load_percent"), figure("region_to_load_percent"));
-    match (speed, load) {
-        (Some(one), Some(two)) => Some(texts.fill("found", "where_and", &[("one", &one), ("two", &two)])),
-        (one, two) => one.or(two),
     }
 }
 
@@ -265,9 +197,10 @@ pub(crate) fn fault_name(fault: &str, texts: &Texts) -> String {
     }
 }
 
-fn swap_in_words(swap: &Swap, texts: &Texts) -> String {
-    let Some(first) = swap.judged.hypotheses.first() else { return swap.judged.statement.clone() };
-    let key = match (swap.judged.decided, first.fault.as_str()) {
+/// What exchanged parts showed, in the reader's language.
+pub(crate) fn swap_in_words(judged: &wire::SwapJudged, texts: &Texts) -> String {
+    let Some(first) = judged.hypotheses.first() else { return judged.statement.clone() };
+    let key = match (judged.decided, first.fault.as_str()) {
         (false, _) => "swap_open",
         (true, "none") => "swap_gone",
         (true, "several") => "swap_several",
@@ -330,7 +263,8 @@ fn proof(case: &Case, texts: &Texts) -> Vec<Block> {
             text += &format!(" {}", texts.fill("text", "proof_driven", &[("percent", &share)]));
         }
         if let Some(lacking) = fault.lacking_s.filter(|lacking| *lacking >= 1.0) {
-            text += &format!(" {}", texts.fill("text", "proof_lacking", &[("seconds", &format!("{lacking:.0}"))]));
+            text +=
+                &format!(" {}", texts.fill("text", "proof_lacking", &[("seconds", &texts.number(lacking.round()))]));
         }
         items.push(text);
     }

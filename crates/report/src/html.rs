@@ -5,7 +5,7 @@ use signal::Recording;
 use crate::chart::escape;
 use crate::page::{Block, Look, compose};
 use crate::texts::Texts;
-use crate::{Case, Logo, Paper, Settings};
+use crate::{Case, Image, Paper, Settings};
 
 const STYLE: &str = include_str!("page.css");
 
@@ -54,11 +54,7 @@ fn head(case: &Case, texts: &Texts) -> String {
         text += &format!("<div class=\"number\">{}</div>\n", escape(&number));
     }
     if let Some(logo) = &case.shop.logo {
-        let (kind, bytes) = match logo {
-            Logo::Png(bytes) => ("png", bytes),
-            Logo::Jpeg(bytes) => ("jpeg", bytes),
-        };
-        text += &format!("<img class=\"logo\" alt=\"\" src=\"data:image/{kind};base64,{}\">\n", base64(bytes));
+        text += &format!("<img class=\"logo\" alt=\"\" src=\"{}\">\n", source(logo));
     }
     text + "</header>\n"
 }
@@ -104,12 +100,24 @@ fn write(block: &Block) -> String {
             "<figure style=\"width:{width_percent}%\">\n{svg}<figcaption>{}</figcaption>\n</figure>\n",
             escape(caption)
         ),
+        Block::Photo { image, caption, width_percent, .. } => {
+            let (source, caption) = (source(image), escape(caption));
+            format!(
+                "<figure style=\"width:{width_percent}%\">\n<img alt=\"{caption}\" src=\"{source}\">\n\
+                 <figcaption>{caption}</figcaption>\n</figure>\n"
+            )
+        }
         Block::Pair { left, right } => {
             let column = |blocks: &[Block]| blocks.iter().map(write).collect::<String>();
             format!("<div class=\"pair\"><div>{}</div><div>{}</div></div>\n", column(left), column(right))
         }
         Block::NewPage => "<div class=\"new-page\"></div>\n".to_owned(),
     }
+}
+
+/// A picture inside the page (RFC 2397).
+fn source(image: &Image) -> String {
+    format!("data:{};base64,{}", image.media_type(), base64(image.bytes()))
 }
 
 /// RFC 4648, section 4.

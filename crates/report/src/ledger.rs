@@ -2,8 +2,9 @@
 
 use wire::{Content, Entry as Written};
 
+use crate::customer::swap_in_words;
 use crate::texts::Texts;
-use crate::{Case, Drive, Entry, File, Language, Moment, Survey, Vehicle};
+use crate::{Case, Drive, Entry, File, Moment, Settings, Survey, Vehicle};
 
 impl Case {
     /// Lays out a case from what its ledger says once its corrections are applied, in order.
@@ -16,11 +17,13 @@ impl Case {
     pub fn of_ledger(
         case: &wire::Case,
         contents: &[(&Written, &Content)],
-        language: Language,
+        settings: &Settings,
         time: &dyn Fn(i64) -> String,
         say: &dyn Fn(&Content) -> Option<String>,
     ) -> Self {
-        let texts = Texts::of(language);
+        let texts = Texts::of(settings.language);
+        // What the program said, not what somebody wrote.
+        let said = |text: &str| settings.units.sentence(text);
         let known = &case.vehicle;
         let conditions = &case.conditions;
         let each = [&conditions.engine, &conditions.speed, &conditions.weather, &conditions.often];
@@ -94,7 +97,7 @@ impl Case {
                     report.done.push(entry(format!("{}{more}", texts.fill("text", key, &values))));
                 }
                 Content::Command { module, output, statement, .. } => {
-                    report.commands.push(entry(format!("{module} {output}: {statement}")));
+                    report.commands.push(entry(format!("{module} {output}: {}", said(statement))));
                 }
                 Content::Clearing { modules, statement, .. } => {
                     report.clearings.push(entry(format!("{}: {statement}", modules.join(", "))));
@@ -105,8 +108,8 @@ impl Case {
                     report.notes.push(entry(format!("{text}{why}")));
                 }
                 Content::Mark { t_s, to_s, text, .. } => {
-                    let until = to_s.map(|to_s| format!(" \u{2013} {}", crate::units::clock(to_s))).unwrap_or_default();
-                    report.notes.push(entry(format!("{}{until}: {text}", crate::units::clock(*t_s))));
+                    let until = to_s.map(|to_s| format!(" \u{2013} {}", texts.clock(to_s))).unwrap_or_default();
+                    report.notes.push(entry(format!("{}{until}: {text}", texts.clock(*t_s))));
                 }
                 Content::Photo { file, text } => {
                     report.files.push(File::from(file));
@@ -116,19 +119,19 @@ impl Case {
                     report.notes.push(entry(format!("{model}: {} {text}", file.path)));
                 }
                 Content::Proof { proof } => report.proof = Some((**proof).clone()),
-                Content::SwapVerdict { verdict } => report.notes.push(entry(verdict.statement.clone())),
+                Content::SwapVerdict { verdict } => report.notes.push(entry(swap_in_words(verdict, texts))),
                 Content::Tested { area, test, is_yes } => {
                     let plain = || format!("{area}/{test}: {}", if *is_yes { "yes" } else { "no" });
-                    report.notes.push(entry(say(content).unwrap_or_else(plain)));
+                    report.notes.push(entry(said(&say(content).unwrap_or_else(plain))));
                 }
                 Content::Repaired { area, suspect, helped } => {
                     let plain = || format!("{area}/{suspect}");
-                    let what = say(content).unwrap_or_else(plain);
+                    let what = said(&say(content).unwrap_or_else(plain));
                     let key = if *helped { "repaired_helped" } else { "repaired_in_vain" };
                     report.done.push(entry(texts.fill("text", key, &[("what", &what)])));
                 }
                 Content::Suspects { statements, .. } => {
-                    report.notes.extend(statements.iter().map(|statement| entry(statement.clone())));
+                    report.notes.extend(statements.iter().map(|statement| entry(said(statement))));
                 }
                 Content::Opened { .. }
                 | Content::Vehicle { .. }

@@ -25,13 +25,15 @@ pub mod page;
 #[cfg(feature = "pdf")]
 mod pdf;
 mod pictures;
+mod plain;
 mod technical;
 mod texts;
 mod units;
 
-pub use case::{Case, Drive, Entry, File, Logo, Moment, Settings, Shop, Survey, Swap, Vehicle};
+pub use case::{Case, Drive, Entry, File, Image, Moment, Photo, Settings, Shop, Survey, Swap, Vehicle};
 pub use html::html;
 #[cfg(feature = "pdf")]
 pub use pdf::{PdfError, pdf};
+pub use plain::in_plain_words;
 pub use texts::Language;
 pub use units::{Paper, Units};

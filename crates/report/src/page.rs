@@ -3,7 +3,7 @@
 use serde::Serialize;
 
 use crate::texts::Texts;
-use crate::{Case, Settings, customer, technical};
+use crate::{Case, Image, Settings, customer, technical};
 use signal::Recording;
 
 /// A piece of a page, from top to bottom.
@@ -47,6 +47,18 @@ pub enum Block {
     Picture {
         /// A whole SVG document.
         svg: String,
+        /// What it shows, below it.
+        caption: String,
+        /// Share of the width of the page, per cent.
+        width_percent: u8,
+    },
+    /// A photograph with what it shows.
+    Photo {
+        /// The picture.
+        #[serde(skip)]
+        image: Image,
+        /// A name that no other photograph of the report has.
+        file: String,
         /// What it shows, below it.
         caption: String,
         /// Share of the width of the page, per cent.
@@ -106,7 +118,7 @@ pub fn compose(case: &Case, recordings: &[Option<&Recording>], settings: &Settin
 /// Leaves out pictures by their place among all; `n_seen` counts them.
 fn without(blocks: Vec<Block>, left_out: &[usize], n_seen: &mut usize) -> Vec<Block> {
     let chosen = blocks.into_iter().filter_map(|block| match block {
-        Block::Picture { .. } => {
+        Block::Picture { .. } | Block::Photo { .. } => {
             *n_seen += 1;
             (!left_out.contains(&(*n_seen - 1))).then_some(block)
         }
@@ -128,6 +140,7 @@ pub(crate) fn odds(texts: &Texts, log10_odds: f64) -> String {
     }
     let ratio = 10f64.powf(log10);
     let n = if ratio < 10.0 { format!("{ratio:.1}") } else { format!("{ratio:.0}") };
+    let n = n.replace('.', &texts.decimal_mark());
     texts.fill("text", key, &[("n", &n)])
 }
 

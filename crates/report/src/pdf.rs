@@ -16,7 +16,7 @@ use typst_pdf::PdfOptions;
 
 use crate::page::{Block, compose};
 use crate::texts::Texts;
-use crate::{Case, Logo, Paper, Settings, Shop};
+use crate::{Case, Paper, Settings, Shop};
 
 const PAGE: &str = include_str!("page.typ");
 
@@ -54,11 +54,9 @@ struct Data<'a> {
 /// [`PdfError`] when a picture, such as the shop's logo, cannot be read.
 pub fn pdf(case: &Case, recordings: &[Option<&Recording>], settings: &Settings) -> Result<Vec<u8>, PdfError> {
     let texts = Texts::of(settings.language);
-    let (logo, logo_bytes) = match &case.shop.logo {
-        Some(Logo::Png(bytes)) => (Some("logo.png"), bytes.clone()),
-        Some(Logo::Jpeg(bytes)) => (Some("logo.jpg"), bytes.clone()),
-        None => (None, Vec::new()),
-    };
+    let logo = case.shop.logo.as_ref().map(|image| (image.named("logo"), image.bytes().to_vec()));
+    let blocks = compose(case, recordings, settings);
+    let files: Vec<(String, Vec<u8>)> = logo.iter().cloned().chain(photos(&blocks)).collect();
     let numbered = |text: String| if case.number.is_empty() { String::new() } else { text };
     let page_words = texts.get("text", "page");
     let (before, rest) = page_words.split_once("{n}").unwrap_or((&page_words, ""));
@@ -75,10 +73,10 @@ pub fn pdf(case: &Case, recordings: &[Option<&Recording>], settings: &Settings) 
         made_by: if case.software.is_empty() { String::new() } else { made_by },
         page_words: [before, between, after].map(str::to_owned),
         shop: &case.shop,
-        logo,
-        blocks: compose(case, recordings, settings),
+        logo: logo.as_ref().map(|(name, _)| name.as_str()),
+        blocks,
     };
-    let desk = Desk::new(serde_json::to_vec(&data)?, logo, logo_bytes)?;
+    let desk = Desk::new(serde_json::to_vec(&data)?, files)?;
     let document: PagedDocument = typst::compile(&desk).output.map_err(|errors| refused(&errors))?;
     let options = PdfOptions { creator: Smart::Custom(Some(case.software.clone())), ..PdfOptions::default() };
     typst_pdf::pdf(&document, &options).map_err(|errors| refused(&errors))
@@ -88,7 +86,17 @@ fn refused(errors: &[SourceDiagnostic]) -> PdfError {
     PdfError::Set(errors.iter().map(|error| error.message.to_string()).collect::<Vec<_>>().join("; "))
 }
 
-/// Everything that the typesetter may see: the page, its data, the logo, and the fonts in the program. No file of the
+/// The photographs among blocks, by the names under which the page asks for them.
+fn photos(blocks: &[Block]) -> Vec<(String, Vec<u8>)> {
+    let each = blocks.iter().flat_map(|block| match block {
+        Block::Photo { image, file, .. } => vec![(file.clone(), image.bytes().to_vec())],
+        Block::Pair { left, right } => [photos(left), photos(right)].concat(),
+        _ => Vec::new(),
+    });
+    each.collect()
+}
+
+/// Everything that the typesetter may see: the page, its data, logo and photographs, and the fonts in the program. No file of the
 /// machine, no network, no clock.
 struct Desk {
     page: Source,
@@ -101,10 +109,10 @@ fn id(name: &str) -> Result<FileId, PdfError> {
 }
 
 impl Desk {
-    fn new(data: Vec<u8>, logo: Option<&str>, logo_bytes: Vec<u8>) -> Result<Self, PdfError> {
+    fn new(data: Vec<u8>, pictures: Vec<(String, Vec<u8>)>) -> Result<Self, PdfError> {
         let mut files = vec![(id("data.json")?, Bytes::new(data))];
-        if let Some(name) = logo {
-            files.push((id(name)?, Bytes::new(logo_bytes)));
+        for (name, bytes) in pictures {
+            files.push((id(&name)?, Bytes::new(bytes)));
         }
         Ok(Self { page: Source::new(id("page.typ")?, PAGE.to_owned()), files })
     }

@@ -57,6 +57,7 @@ pub(crate) fn traces(
         bands,
         band_text: texts.get("text", "fault"),
         axis_text: texts.get("text", "axis_time"),
+        decimal_mark: texts.decimal_mark(),
         from_s,
         to_s,
     };

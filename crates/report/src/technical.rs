@@ -4,10 +4,9 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use wire::{Code, Survey};
 
-use crate::customer::{fault_name, file_name, swap_table};
+use crate::customer::{fault_name, file_name, swap_in_words, swap_table};
 use crate::page::{Block, Look, odds, percent};
 use crate::texts::Texts;
-use crate::units::{clock, number};
 use crate::{Case, Entry, Moment, Settings};
 
 pub(crate) fn part(case: &Case, texts: &Texts, settings: &Settings) -> Vec<Block> {
@@ -31,12 +30,13 @@ pub(crate) fn part(case: &Case, texts: &Texts, settings: &Settings) -> Vec<Block
     section("methods", methods(case, texts));
     section("drives", drives(case, texts));
     section("compared", compared(case, settings));
-    section("swap", swap(case, texts));
-    section("suspects", suspects(case, texts));
+    section("swap", swap(case, texts, settings));
+    section("suspects", suspects(case, texts, settings));
     section("proof", proof(case, texts, settings));
     for (key, entries) in [("commands", &case.commands), ("clearings", &case.clearings), ("notes", &case.notes)] {
         section(key, entry_table(entries, texts));
     }
+    section("photos", photos(case));
     section("files", files(case, texts));
     section("problems", problems(case));
     blocks
@@ -91,11 +91,11 @@ fn codes(first: Option<&Survey>, last: Option<&Survey>, texts: &Texts) -> Vec<Bl
 }
 
 /// A value of a freeze frame in the reader's units.
-fn value(value: &wire::Value, settings: &Settings) -> String {
+fn value(value: &wire::Value, texts: &Texts, settings: &Settings) -> String {
     match &value.value {
         serde_json::Value::Number(raw) => {
             let (shown, unit) = settings.units.shown(raw.as_f64().unwrap_or(f64::NAN), &value.unit);
-            format!("{} {unit}", number(shown)).trim_end().to_owned()
+            format!("{} {unit}", texts.number(shown)).trim_end().to_owned()
         }
         serde_json::Value::String(text) => text.clone(),
         serde_json::Value::Null => "–".to_owned(),
@@ -112,7 +112,7 @@ fn freeze_frames(first: Option<&Survey>, last: Option<&Survey>, texts: &Texts, s
             let title = texts.fill("text", "freeze_of", &[("code", &frame.code), ("moment", &when)]);
             blocks.push(Block::heading(3, title));
             let cells: Vec<String> =
-                frame.values.iter().flat_map(|it| [it.name.clone(), value(it, settings)]).collect();
+                frame.values.iter().flat_map(|it| [it.name.clone(), value(it, texts, settings)]).collect();
             // Two values side by side, so that a frame takes half a page at most.
             let rows = cells.chunks(4).map(|row| row.iter().cloned().chain(std::iter::repeat(String::new())).take(4));
             let rows = rows.map(Iterator::collect).collect();
@@ -149,7 +149,7 @@ fn failed_results(case: &Case, texts: &Texts) -> Vec<Block> {
     for survey in &case.surveys {
         for module in &survey.survey.modules {
             for result in module.monitors.iter().filter(|result| result.verdict == "failed") {
-                let shown = |value: Option<f64>| value.map_or_else(|| "–".to_owned(), number);
+                let shown = |value: Option<f64>| value.map_or_else(|| "–".to_owned(), |value| texts.number(value));
                 let title = result.title.clone().unwrap_or_else(|| format!("{}/{}", result.monitor, result.test));
                 rows.push(vec![
                     title,
@@ -225,7 +225,7 @@ fn drives(case: &Case, texts: &Texts) -> Vec<Block> {
                 file_name(&summary.file).to_owned(),
                 texts.get("moment", moment_key(drive.moment)),
                 drive.started.clone(),
-                clock(summary.duration_s),
+                texts.clock(summary.duration_s),
                 summary.signals.len().to_string(),
                 summary.gaps.len().to_string(),
             ]
@@ -238,14 +238,15 @@ fn drives(case: &Case, texts: &Texts) -> Vec<Block> {
     vec![Block::Table { head, widths: vec![5, 4, 4, 2, 2, 2], rows }]
 }
 
-fn swap(case: &Case, texts: &Texts) -> Vec<Block> {
+fn swap(case: &Case, texts: &Texts, settings: &Settings) -> Vec<Block> {
     let Some(swap) = &case.swap else { return Vec::new() };
     let likely = swap.judged.hypotheses.iter().filter(|row| row.probability >= 0.005);
     let rows = likely.map(|row| vec![fault_name(&row.fault, texts), percent(row.probability)]).collect();
     vec![
         swap_table(swap, texts),
         Block::Table { head: columns(texts, &["suspect", "probability"]), widths: vec![3, 2], rows },
-        Block::text(swap.judged.statement.clone()),
+        Block::text(swap_in_words(&swap.judged, texts)),
+        Block::looking(Look::Small, settings.units.sentence(&swap.judged.statement)),
     ]
 }
 
@@ -256,17 +257,18 @@ fn compared(case: &Case, settings: &Settings) -> Vec<Block> {
     vec![Block::text(files), Block::List { items }, Block::looking(Look::Small, compared.caution.clone())]
 }
 
-fn suspects(case: &Case, texts: &Texts) -> Vec<Block> {
+fn suspects(case: &Case, texts: &Texts, settings: &Settings) -> Vec<Block> {
+    let said = |text: &str| settings.units.sentence(text);
     let mut blocks = Vec::new();
     let areas = || case.suspects.iter().flat_map(|suspects| &suspects.areas);
     // What only the words of the complaint point at is no result once something was found.
     let has_evidence = areas().any(|area| !area.is_complaint_only);
     for area in areas().filter(|area| !has_evidence || !area.is_complaint_only) {
         blocks.push(Block::heading(3, area.title.clone()));
-        blocks.push(Block::text(area.statement.clone()));
+        blocks.push(Block::text(said(&area.statement)));
         let rows = area.suspects.iter().filter(|suspect| suspect.probability >= 0.01).map(|suspect| {
-            let strongest = suspect.speaks_for.iter().take(1).map(|reason| format!("+ {}", reason.text));
-            let against = suspect.speaks_against.iter().take(1).map(|reason| format!("− {}", reason.text));
+            let strongest = suspect.speaks_for.iter().take(1).map(|reason| format!("+ {}", said(&reason.text)));
+            let against = suspect.speaks_against.iter().take(1).map(|reason| format!("− {}", said(&reason.text)));
             let reasons: Vec<String> = strongest.chain(against).collect();
             vec![suspect.name.clone(), percent(suspect.probability), reasons.join(" ")]
         });
@@ -298,6 +300,21 @@ fn entry_table(entries: &[Entry], texts: &Texts) -> Vec<Block> {
     }
     let rows = entries.iter().map(|entry| vec![entry.time.clone(), entry.text.clone()]).collect();
     vec![Block::Table { head: columns(texts, &["time", "what"]), widths: vec![3, 11], rows }]
+}
+
+/// Two photographs side by side.
+fn photos(case: &Case) -> Vec<Block> {
+    let blocks = case.photos.iter().enumerate().map(|(k, photo)| {
+        let caption = format!("{}: {}", photo.time, photo.caption);
+        let file = photo.image.named(&format!("photo-{k}"));
+        Block::Photo { image: photo.image.clone(), file, caption, width_percent: 100 }
+    });
+    let blocks: Vec<Block> = blocks.collect();
+    let pairs = blocks.chunks(2).map(|pair| {
+        let right = pair.get(1).cloned().into_iter().collect();
+        Block::Pair { left: pair.first().cloned().into_iter().collect(), right }
+    });
+    pairs.collect()
 }
 
 fn files(case: &Case, texts: &Texts) -> Vec<Block> {

@@ -3,6 +3,8 @@
 use std::collections::BTreeMap;
 use std::sync::LazyLock;
 
+use crate::units;
+
 /// A language that the report's own words exist in.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 pub enum Language {
@@ -71,6 +73,31 @@ impl Texts {
         text + rest
     }
 
+    pub(crate) fn has(&self, section: &str, key: &str) -> bool {
+        self.find(section, key).is_some()
+    }
+
+    /// What stands before the decimals of a number.
+    pub(crate) fn decimal_mark(&self) -> String {
+        self.get("format", "decimal")
+    }
+
+    /// A number as people of this language write it: no more places than it is worth.
+    pub(crate) fn number(&self, value: f64) -> String {
+        units::number(value).replace('.', &self.decimal_mark())
+    }
+
+    /// Seconds as `m:ss`, with tenths where there are any.
+    pub(crate) fn clock(&self, t_s: f64) -> String {
+        units::clock(t_s).replace('.', &self.decimal_mark())
+    }
+
+    /// The wheel that a wheel speed belongs to; what the signal is called where it is none.
+    pub(crate) fn wheel(&self, id: &str) -> String {
+        let known = id.strip_prefix("wheel.speed.").and_then(|place| self.find("wheels", place));
+        known.map_or_else(|| self.signal(id), str::to_owned)
+    }
+
     /// What a signal or other subject is called.
     pub(crate) fn signal(&self, id: &str) -> String {
         if let Some(text) = self.find("signals", id) {
@@ -118,5 +145,8 @@ mod tests {
         assert_eq!(texts.fill("title", "case", &[("number", "{number}")]), "Case {number}");
         assert_eq!(texts.signal("misfire.cylinder_3"), "misfires of cylinder 3");
         assert_eq!(texts.signal("custom.thing"), "custom.thing");
+        assert_eq!(texts.wheel("wheel.speed.rear_left"), "rear left wheel");
+        let spanish = Texts::of(Language::Spanish);
+        assert_eq!((spanish.number(12.5), spanish.clock(62.5)), ("12,5".to_owned(), "1:02,5".to_owned()));
     }
 }

@@ -268,13 +268,53 @@ fn us_units_and_spanish() {
     assert!(page.contains("lang=\"es\"") && page.contains("size: letter"));
     for sentence in [
         "Su queja",
-        "El cilindro 1 falla",
+        "El cilindro 1 falla: en el recorrido de prueba faltó el 5,3 % de sus encendidos.",
         "la avería siguió a bobina 1 (97 %)",
-        "49.7 mph",
+        "49,7 mph",
         "196 °F",
         "79\u{a0}784 mi",
     ] {
         assert!(words.contains(sentence), "{sentence:?} is not in {words}");
+    }
+}
+
+/// Every question of the machine contract, whatever its answer, in whole sentences of every language.
+#[test]
+fn each_finding_is_told_in_plain_words() {
+    let kinds = [
+        ("dropout", "wheel.speed.rear_left", "events", 12.0, ["12 times", "12 veces"]),
+        ("noise", "wheel.speed.rear_left", "ratio", 2.5, ["2.5 times", "2,5 veces"]),
+        ("odd-wheel", "wheel.speed.rear_left", "", 0.0, ["rear left wheel", "rueda trasera izquierda"]),
+        ("tone-ring", "wheel.speed.rear_left", "", 0.0, ["rear left wheel", "rueda trasera izquierda"]),
+        ("wheel-size", "wheel.speed.rear_left", "difference_percent", -1.5, ["1.5 %", "1,5 %"]),
+        ("pair", "pedal.position_1", "", 0.0, ["accelerator pedal, track 1", "pedal acelerador"]),
+        ("misfire", "misfire.cylinder_3", "", 0.0, ["Cylinder 3", "cilindro 3"]),
+        ("mixture", "bank 1", "trim_at_least_flow_pct", 18.0, ["+18 %", "+18 %"]),
+        ("airflow", "engine", "", 0.0, ["air flow meter", "medidor de aire"]),
+        ("charging", "battery", "median_running_v", 12.25, ["12.2 V", "12,2 V"]),
+        ("cranking", "battery", "lowest_v", 7.5, ["7.5 V", "7,5 V"]),
+        ("warm-up", "coolant", "highest_degc", 71.0, ["160 °F", "160 °F"]),
+        ("command", "fan.command", "", 0.0, ["radiator fan", "ventilador del radiador"]),
+    ];
+    for (kind, subject, name, value, wanted) in kinds {
+        for (language, wanted) in [Language::English, Language::Spanish].into_iter().zip(wanted) {
+            let told = |verdict: &str| {
+                let finding = wire::Finding {
+                    kind: kind.into(),
+                    subject: vec![subject.into()],
+                    verdict: verdict.into(),
+                    figures: [(name.to_owned(), value)].into(),
+                    ..wire::Finding::default()
+                };
+                report::in_plain_words(&finding, language, Units::Us)
+            };
+            assert!(told("faulty").contains(wanted), "{kind}: {}", told("faulty"));
+            for verdict in ["faulty", "healthy", "undecided"] {
+                let text = told(verdict);
+                assert!(text.ends_with('.') && !text.contains(['{', '_']), "{kind} {verdict}: {text}");
+            }
+            assert_ne!(told("healthy"), told("undecided"));
+        }
     }
 }
 
@@ -316,7 +356,7 @@ fn a_ledger_is_told_before_and_after_its_repair() {
         _ => None,
     };
     let head = wire::Case { number: 7, complaint: "stumbles".into(), ..wire::Case::default() };
-    let case = Case::of_ledger(&head, &effective, Language::English, &|ms| format!("{ms} ms"), &say);
+    let case = Case::of_ledger(&head, &effective, &Settings::default(), &|ms| format!("{ms} ms"), &say);
     let moments: Vec<Moment> = case.drives.iter().map(|drive| drive.moment).collect();
     assert_eq!(moments, [Moment::Before, Moment::Between, Moment::After]);
     assert_eq!(case.drives[0].examined.findings[0].verdict, "faulty");
@@ -462,7 +502,7 @@ mod print {
     fn a_picture_that_is_none_is_refused_with_a_reason() {
         let case = Case {
             shop: Shop {
-                logo: report::Logo::of(vec![0x89, b'P', b'N', b'G', 0x0D, 0x0A, 0x1A, 0x0A, 1]),
+                logo: report::Image::of(vec![0x89, b'P', b'N', b'G', 0x0D, 0x0A, 0x1A, 0x0A, 1]),
                 ..Shop::default()
             },
             ..Case::default()

@@ -45,11 +45,15 @@ fn what_is_done_belongs_to_the_open_case() {
     assert_eq!((found["cases"].as_array().unwrap().len(), &found["open"]), (1, &1.into()));
 }
 
+const PICTURE: &[u8] = include_bytes!("../../../web/public/mark-192.png");
+
 #[test]
 fn a_ledger_is_written_corrected_verified_closed_and_moved() {
     let bench = Bench::new();
     done(&bench, &["case", "new", "--complaint", "lamp", "--who", "Ada"]);
     std::fs::write(bench.path("p.jpg"), b"not really a picture").unwrap();
+    assert_eq!(bench.run(&["case", "photo", "p.jpg", "--text", "nothing"]).status.code(), Some(2));
+    std::fs::write(bench.path("p.jpg"), PICTURE).unwrap();
     done(&bench, &["case", "photo", "p.jpg", "--text", "the connector"]);
     let note = done(&bench, &["case", "note", "coil 1 is craked"]);
     assert_eq!(note["entry"]["number"], 3);
@@ -86,7 +90,7 @@ fn a_ledger_is_written_corrected_verified_closed_and_moved() {
 fn a_hostile_zip_leaves_nothing_behind() {
     let bench = Bench::new();
     done(&bench, &["case", "new", "--complaint", "lamp"]);
-    std::fs::write(bench.path("p.jpg"), b"a picture").unwrap();
+    std::fs::write(bench.path("p.jpg"), PICTURE).unwrap();
     done(&bench, &["case", "photo", "p.jpg"]);
     done(&bench, &["case", "export", "case.zip"]);
     let Some(python) = std::env::var_os("WITNESS_PYTHON") else {
@@ -250,6 +254,10 @@ fn a_case_is_compared_before_and_after_and_with_a_healthy_car() {
         assert_eq!(bench.json("examine", &["examine", "first.mcap"]).0, 0);
     }
     assert_eq!(n_findings(), 1);
+    // Somebody knows better than its clock when it was driven.
+    assert_eq!(bench.json("examine", &["examine", "first.mcap", "--minutes-ago", "600"]).0, 0);
+    assert_eq!(kinds(&done(&bench, &["case", "show"])).last().unwrap(), "correction");
+    assert_eq!(bench.json("swap-judge", &["swap", "judge"]).1["hypotheses"][0]["fault"], "coil 1");
 
     // A bench that shares the casebook has no drives of its own: it is told whose are lacking, and how to get them.
     done(&bench, &["case", "export", "case.zip"]);

@@ -158,18 +158,6 @@ impl Workshop {
         Ok(CaseEntry { placement: current_placement(&file), case: file.case, entry })
     }
 
-    /// Adds a picture to the chosen case; a copy of it is kept in the data folder.
-    ///
-    /// # Errors
-    /// [`WorkshopError::Read`], [`WorkshopError::Write`], [`WorkshopError::NoOpenCase`], [`WorkshopError::Casebook`].
-    pub fn add_photo(&self, picture: &Path, text: &str) -> Result<CaseEntry, WorkshopError> {
-        let case = self.chosen_case(&mut self.casebook()?)?;
-        let source = sha256_of_file(picture, "").map_err(WorkshopError::read(picture))?;
-        let kept = self.keep_file(&case.uid, picture, &source.sha256)?;
-        let file = FileRef { path: self.name_of(&kept), ..source };
-        self.add_entry(&Content::Photo { file, text: text.to_owned() })
-    }
-
     /// A case with its ledger and where its parts sit.
     ///
     /// # Errors
@@ -376,5 +364,6 @@ pub(crate) fn is_input(error: &CasebookError) -> bool {
             | CasebookError::Unsound(_)
             | CasebookError::Newer { .. }
             | CasebookError::NoServer
+            | CasebookError::Security(_)
     )
 }

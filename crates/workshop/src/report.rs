@@ -134,8 +134,9 @@ impl Workshop {
         let file = self.case_file()?;
         let contents = casebook::effective(&file.entries);
         let time = |unix_ms: i64| time_for_people(unix_ms.saturating_mul(1_000_000));
-        let mut case = Case::of_ledger(&file.case, &contents, wish.settings.language, &time, &in_words);
+        let mut case = Case::of_ledger(&file.case, &contents, &wish.settings, &time, &in_words);
         case.software.clone_from(&self.software);
+        case.photos = self.photos(&file, &mut case.problems);
         case.shop = self.shop(wish.shop.as_deref())?;
         case.done.extend(wish.case.done.iter().cloned());
         case.remains.extend(wish.case.remains.iter().cloned());

@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use ::report::{Logo, Shop};
+use ::report::{Image, Shop};
 use serde::{Deserialize, Serialize};
 
 use crate::report::write_whole;
@@ -50,7 +50,7 @@ impl Workshop {
         let logo = read.logo.map(|logo| {
             let logo = beside(path, &logo);
             let bytes = std::fs::read(&logo).map_err(WorkshopError::read(&logo))?;
-            Logo::of(bytes).ok_or(WorkshopError::Logo(logo))
+            Image::of(bytes).ok_or(WorkshopError::Logo(logo))
         });
         Ok(Shop { name: read.name, lines: read.lines, logo: logo.transpose()? })
     }
@@ -66,9 +66,9 @@ impl Workshop {
             // What cannot be read any more is replaced.
             LogoChange::Keep => read(&path).ok().and_then(|shop| shop.logo),
             LogoChange::To(bytes) => {
-                let name = match Logo::of(bytes.to_vec()) {
-                    Some(Logo::Png(_)) => "shop-logo.png",
-                    Some(Logo::Jpeg(_)) => "shop-logo.jpeg",
+                let name = match Image::of(bytes.to_vec()) {
+                    Some(Image::Png(_)) => "shop-logo.png",
+                    Some(Image::Jpeg(_)) => "shop-logo.jpeg",
                     None => return Err(WorkshopError::Logo(PathBuf::from("the picture"))),
                 };
                 write_whole(&beside(&path, Path::new(name)), bytes, true)?;
@@ -108,7 +108,7 @@ mod tests {
         let lines = ["1 Example Street".to_owned()];
         workshop.save_shop(" Example Garage ", &lines, LogoChange::To(&png)).unwrap();
         let kept = workshop.shop(None).unwrap();
-        assert_eq!((kept.name.as_str(), kept.logo), ("Example Garage", Some(Logo::Png(png.to_vec()))));
+        assert_eq!((kept.name.as_str(), kept.logo), ("Example Garage", Some(Image::Png(png.to_vec()))));
         assert!(workshop.save_shop("other", &lines, LogoChange::To(b"GIF89a")).is_err());
         assert_eq!(workshop.shop(None).unwrap().name, "Example Garage", "nothing is kept of what is refused");
         workshop.save_shop("other", &[], LogoChange::Keep).unwrap();

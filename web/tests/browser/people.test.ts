@@ -85,6 +85,8 @@ test('the adapter is pulled and the page reloaded during a drive: it is said, an
   await page.reload();
   await page.locator('.readings').waitFor();
   await expect.poll(() => said.innerText(), { timeout: 20_000 }).toMatch(/again|back/i);
+  // Something is to be recorded afterwards.
+  await page.waitForTimeout(1000);
   await page.getByRole('button', { name: 'Stop' }).click();
   await page.locator('.readings').waitFor({ state: 'detached' });
   await goTo(page, '/review');
@@ -138,6 +140,27 @@ test('a shop, its definitions and its storage; a drive from another shop; rubbis
   await context.close();
 });
 
+test('a case from another shop opens with its drives', async () => {
+  const elsewhere = await startWorkbench('standin:fell');
+  elsewhere.run('case', 'new', '--complaint', 'The brakes pulse', '--json');
+  recordDrive(elsewhere, 60);
+  const file = join(elsewhere.home, 'case.zip');
+  elsewhere.run('case', 'export', file, '--json');
+  const { page, context, complaints } = await openPage(browser, workbench, 'laptop');
+  await page.getByLabel('Choose a file').setInputFiles(file);
+  await page.getByText(/^It is case \d+ here/).waitFor();
+  await elsewhere.end();
+  const line = page.locator('li.line', { hasText: 'The brakes pulse' });
+  await line.getByRole('button', { name: 'Take up' }).click();
+  await line.getByText('open here').waitFor();
+  const ledger = page.getByRole('complementary', { name: 'Ledger' });
+  await ledger.getByRole('link', { name: /Drive/ }).click();
+  await page.locator('.board').waitFor();
+  await page.locator('.finding').first().waitFor();
+  await context.close();
+  expect(complaints).toEqual([]);
+});
+
 test('a report is looked at, its pictures are chosen, and it is kept', async () => {
   const { page, context, complaints } = await openPage(browser, workbench, 'laptop');
   await page.getByRole('button', { name: 'New case' }).click();
@@ -148,10 +171,25 @@ test('a report is looked at, its pictures are chosen, and it is kept', async () 
   await page.reload();
   await page.getByRole('button', { name: 'Examine' }).click();
   await page.getByRole('complementary', { name: 'Ledger' }).getByText('Examined').waitFor();
+  const ledger = page.getByRole('complementary', { name: 'Ledger' });
+  const camera = ledger.getByLabel('Take a picture');
+  await camera.setInputFiles({ name: 'note.jpg', mimeType: 'image/jpeg', buffer: Buffer.from('no picture') });
+  await ledger.getByLabel('What note.jpg shows').fill('nothing');
+  await ledger.getByRole('button', { name: 'Keep the picture' }).click();
+  await page.getByRole('alert').getByText('neither PNG nor JPEG').waitFor();
+  await page.getByRole('button', { name: 'Put away' }).click();
+  await ledger.getByRole('button', { name: 'Not this one' }).click();
+  await camera.setInputFiles(join(import.meta.dirname, '../../public/mark-192.png'));
+  await ledger.getByLabel('What mark-192.png shows').fill('Chafed <b>lead</b> at the hub');
+  await ledger.getByRole('button', { name: 'Keep the picture' }).click();
+  const photo = ledger.getByRole('img', { name: 'Chafed <b>lead</b> at the hub' });
+  await expect.poll(() => photo.evaluate((img: HTMLImageElement) => img.naturalWidth)).toBe(192);
+  await page.evaluate(() => (document.activeElement as HTMLElement | null)?.blur());
   await page.keyboard.press('7');
   const paper = page.frameLocator('.preview');
   await paper.getByText('A lamp <i>comes</i> and goes').first().waitFor();
   await paper.getByText('Example Garage <b>').waitFor();
+  await paper.getByRole('img', { name: /Chafed <b>lead/ }).waitFor();
   const pictures = await paper.locator('figure').count();
   expect(pictures).toBeGreaterThan(0);
   await page.getByText('Language, units, paper, pictures').click();
@@ -168,5 +206,6 @@ test('a report is looked at, its pictures are chosen, and it is kept', async () 
   expect(text).not.toContain('<script');
   expect(await complaintsOfAxe(page)).toEqual([]);
   await context.close();
-  expect(complaints).toEqual([]);
+  // That the first file was no picture.
+  expect(complaints.filter((line) => !line.includes('422'))).toEqual([]);
 });

@@ -106,6 +106,17 @@ test('pictures of every place', { timeout: 600_000 }, async () => {
         .click();
       await page.locator('.module').first().waitFor({ timeout: 60_000 });
       await take('survey');
+      await goTo(page, '/survey/clear');
+      await page.getByRole('button', { name: 'Read and save everything first' }).click();
+      await page
+        .getByRole('checkbox', { name: 'I have read what will be lost' })
+        .waitFor({ timeout: 60_000 });
+      await take('survey-clear');
+      await goTo(page, '/survey');
+      await page.getByRole('button', { name: 'Compare the first with the last' }).click();
+      await page.getByRole('region', { name: 'Before and after' }).locator('.sheet').first().waitFor();
+      await page.getByRole('heading', { name: 'Before and after' }).scrollIntoViewIfNeeded();
+      await take('survey-compared');
       await goTo(page, '/swap');
       await page.getByRole('button', { name: 'Coil 1 on cylinder 1' }).click();
       await take('swap');
@@ -135,6 +146,17 @@ test('pictures of every place', { timeout: 600_000 }, async () => {
         await page.locator('.finding').first().waitFor();
         await page.waitForTimeout(400);
         await take(`review-${theme}`);
+        await goTo(page, '/report');
+        await page.frameLocator('.preview').locator('main').waitFor();
+        await take(`report-${theme}`);
+        await goTo(page, '/command');
+        await page.getByRole('link', { name: /compressor clutch/ }).waitFor();
+        await take(`command-list-${theme}`);
+        await page
+          .getByRole('link', { name: /radiator fan/ })
+          .first()
+          .click();
+        await take(`command-before-${theme}`);
       }
       if (complaints.length > 0) process.stderr.write(`${screen}: ${complaints.join('\n')}\n`);
       await page.evaluate(() =>

@@ -28,6 +28,26 @@ afterAll(async () => {
   await workbench?.end();
 });
 
+test('a page that has not heard of the car yet waits with Connect, and then connects', async () => {
+  const { page, context, complaints } = await openPage(browser, workbench, 'phone');
+  await page.routeWebSocket(/\/api\/stream/, (socket) => {
+    const speaksAt = Date.now() + 1500;
+    const server = socket.connectToServer();
+    server.onMessage((message) => {
+      setTimeout(() => socket.send(message), Math.max(0, speaksAt - Date.now()));
+    });
+  });
+  await page.reload();
+  const button = page.getByRole('button', { name: 'Connect', exact: true }).first();
+  await button.waitFor();
+  expect(await button.isDisabled()).toBe(true);
+  await button.click();
+  await page.getByRole('region', { name: 'The connected car' }).waitFor({ timeout: 30_000 });
+  await giveUpCar(page);
+  await context.close();
+  expect(complaints).toEqual([]);
+});
+
 async function openDrive(page: Page, which: 'first' | 'last' = 'last'): Promise<void> {
   await goTo(page, '/review');
   await page.locator('.place a.line')[which]().click();

@@ -1,7 +1,7 @@
 //! Traces over time, in panels above each other, with the fault marked.
 
 use super::{Anchor, COLOURS, DASHES, Svg, decimate, ticks, width_of};
-use crate::units::clock;
+use crate::units::{clock, number};
 
 /// One line.
 #[derive(Debug, Clone, PartialEq)]
@@ -43,6 +43,8 @@ pub struct Traces {
     pub band_text: String,
     /// What the axis of time is called.
     pub axis_text: String,
+    /// What stands before the decimals of a number.
+    pub decimal_mark: String,
     /// Shown stretch, seconds.
     pub from_s: f64,
     /// See `from_s`.
@@ -58,6 +60,10 @@ const TOP: f64 = 18.0;
 const BOTTOM: f64 = 40.0;
 
 impl Traces {
+    fn localised(&self, number: String) -> String {
+        number.replace('.', &self.decimal_mark)
+    }
+
     /// The picture as an SVG document; `title` is read aloud by those who cannot see it.
     #[must_use]
     pub fn svg(&self, title: &str) -> String {
@@ -71,13 +77,14 @@ impl Traces {
         let mut top = TOP;
         for ((panel, legend), panel_height) in self.panels.iter().zip(&legends).zip(&heights) {
             let plot_top = top + LEGEND * legend.len() as f64;
-            panel.draw(&mut svg, &x, plot_top, legend, (self.from_s, self.to_s));
+            let written = |value: f64| self.localised(number(value));
+            panel.draw(&mut svg, (&x, &written), plot_top, legend, (self.from_s, self.to_s));
             top += panel_height;
         }
         let base = height - BOTTOM;
         for t_s in ticks(self.from_s, self.to_s, 8) {
             svg.line((x(t_s), base), (x(t_s), base + 4.0), "stroke=\"#000\"");
-            svg.text((x(t_s), base + 16.0), 11.0, Anchor::Middle, &clock(t_s), "");
+            svg.text((x(t_s), base + 16.0), 11.0, Anchor::Middle, &self.localised(clock(t_s)), "");
         }
         svg.text((f64::midpoint(LEFT, WIDTH - RIGHT), height - 6.0), 11.0, Anchor::Middle, &self.axis_text, "");
         svg.finish(title)
@@ -129,7 +136,14 @@ impl Panel {
         rows
     }
 
-    fn draw(&self, svg: &mut Svg, x: &dyn Fn(f64) -> f64, top: f64, legend: &[Vec<usize>], shown: (f64, f64)) {
+    fn draw(
+        &self,
+        svg: &mut Svg,
+        (x, written): (&dyn Fn(f64) -> f64, &dyn Fn(f64) -> String),
+        top: f64,
+        legend: &[Vec<usize>],
+        shown: (f64, f64),
+    ) {
         let bottom = top + PANEL - 12.0;
         let inside: Vec<Vec<(f64, f64)>> = self.traces.iter().map(|trace| trace.within(shown.0, shown.1)).collect();
         let values = inside.iter().flatten().map(|point| point.1).filter(|value| value.is_finite());
@@ -142,7 +156,7 @@ impl Panel {
         let y = |value: f64| bottom - (value - low) / (high - low) * (bottom - top);
         for value in ticks(low, high, 3) {
             svg.line((LEFT, y(value)), (WIDTH - RIGHT, y(value)), "stroke=\"#BBB\" stroke-width=\"0.5\"");
-            svg.text((LEFT - 6.0, y(value) + 3.5), 11.0, Anchor::End, &crate::units::number(value), "");
+            svg.text((LEFT - 6.0, y(value) + 3.5), 11.0, Anchor::End, &written(value), "");
         }
         svg.rect(
             (LEFT, top),

@@ -3,13 +3,17 @@
 //! Whoever may work writes under the name of their page. Everything here is an addition: a ledger is never edited.
 
 use axum::Json;
+use axum::body::Body;
 use axum::extract::{Path, Query, State};
+use axum::http::{HeaderValue, header};
+use axum::response::{IntoResponse, Response};
 use serde::Deserialize;
 use wire::Content;
-use workshop::{CaseChoice, NewCase, When, Workshop, WorkshopError};
+use workshop::{CaseChoice, CompareWish, MAX_PHOTO_BYTES, NewCase, When, Workshop, WorkshopError};
 
 use super::gate::{Gate, Routes};
 use crate::access::Who;
+use crate::api::uploads::receive;
 use crate::app::App;
 use crate::failure::Failure;
 
@@ -84,6 +88,9 @@ pub(crate) fn routes() -> Routes {
         .post(Gate::Worker, "/case/swap-verdict", judge_swap)
         .post(Gate::Worker, "/case/proof", proof)
         .get(Gate::Joined, "/case/verify", verify)
+        .get(Gate::Joined, "/case/compared", compared)
+        .post(Gate::Worker, "/case/photo", add_photo)
+        .get(Gate::Joined, "/case/photo/{name}", photo)
 }
 
 impl App {
@@ -181,6 +188,42 @@ async fn proof(State(app): State<App>, who: Who) -> Result<Json<wire::Proof>, Fa
 
 async fn verify(State(app): State<App>) -> Result<Json<wire::Verified>, Failure> {
     app.off_thread(|app| Ok(Json(app.workshop().verify_case()?))).await
+}
+
+/// The first and the last survey and drive of the open case side by side; null when there are not two of either.
+async fn compared(State(app): State<App>) -> Result<Json<Option<wire::Compared>>, Failure> {
+    app.off_thread(|app| match app.workshop().compare(&CompareWish::default()) {
+        Ok(compared) => Ok(Json(Some(compared))),
+        Err(WorkshopError::Lacking { .. }) => Ok(Json(None)),
+        Err(error) => Err(error.into()),
+    })
+    .await
+}
+
+#[derive(Debug, Deserialize)]
+pub(crate) struct PhotoQuery {
+    /// What it shows.
+    text: String,
+}
+
+/// A picture for the ledger, as the camera made it; what is kept is drawn anew from its pixels.
+async fn add_photo(
+    State(app): State<App>,
+    who: Who,
+    Query(PhotoQuery { text }): Query<PhotoQuery>,
+    body: Body,
+) -> Result<Json<wire::CaseEntry>, Failure> {
+    must_be_short(&[&text])?;
+    let draft = app.off_thread(|app| app.incoming()).await?;
+    receive(body, &draft, MAX_PHOTO_BYTES).await?;
+    app.in_case(who, move |workshop| workshop.add_photo(draft.path(), &text)).await
+}
+
+/// A picture of the open case.
+async fn photo(State(app): State<App>, Path(sha256): Path<String>) -> Result<Response, Failure> {
+    let image = app.off_thread(move |app| Ok(app.workshop().photo(&sha256)?)).await?;
+    let kind = HeaderValue::from_static(image.media_type());
+    Ok(([(header::CONTENT_TYPE, kind)], image.bytes().to_vec()).into_response())
 }
 
 fn must_be_short(texts: &[&str]) -> Result<(), Failure> {

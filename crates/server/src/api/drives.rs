@@ -12,6 +12,7 @@ use workshop::CaseChoice;
 
 use super::gate::{Gate, Routes};
 use crate::access::Who;
+use crate::api::report::ReaderQuery;
 use crate::app::App;
 use crate::failure::Failure;
 use crate::overview::About;
@@ -33,6 +34,17 @@ pub(crate) struct DriveJson {
     /// When its file was last written, seconds since 1970-01-01 UTC.
     #[cfg_attr(test, ts(type = "number"))]
     pub(crate) written_unix_s: u64,
+}
+
+/// What a drive proves, for a reader.
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(ts_rs::TS))]
+pub(crate) struct ExaminedJson {
+    #[serde(flatten)]
+    #[cfg_attr(test, ts(flatten))]
+    examined: wire::Examined,
+    /// Each finding in plain words of the reader's language.
+    plain: Vec<String>,
 }
 
 /// A stretch of a drive, as fine as it is drawn.
@@ -146,22 +158,34 @@ fn kept_findings(app: &App, path: &FsPath) -> Result<Option<wire::Examined>, Fai
 }
 
 /// What every check makes of it; written into its case, unless whoever asks was invited only to look on.
-async fn examined(State(app): State<App>, who: Who, Path(id): Path<String>) -> Result<Json<wire::Examined>, Failure> {
+async fn examined(
+    State(app): State<App>,
+    who: Who,
+    Path(id): Path<String>,
+    Query(reader): Query<ReaderQuery>,
+) -> Result<Json<ExaminedJson>, Failure> {
     app.off_thread(move |app| {
         let path = file_of(app, &id)?;
-        if let Some(kept) = kept_findings(app, &path)? {
-            return Ok(Json(kept));
-        }
-        let opened = app.shelf().open(&path)?;
-        let workshop = app.workshop_of(who);
-        if who.must_work().is_err() {
-            return Ok(Json(workshop.in_case(CaseChoice::None).examine_opened(&path, &opened)));
-        }
-        let examined = workshop.examine_opened(&path, &opened);
-        app.case_changed();
-        Ok(Json(examined))
+        let examined = match kept_findings(app, &path)? {
+            Some(kept) => kept,
+            None => examine(app, who, &path)?,
+        };
+        let plain = |finding| workshop::in_plain_words(finding, reader.language(), reader.units());
+        let plain = examined.findings.iter().map(plain).collect();
+        Ok(Json(ExaminedJson { examined, plain }))
     })
     .await
+}
+
+fn examine(app: &App, who: Who, path: &FsPath) -> Result<wire::Examined, Failure> {
+    let opened = app.shelf().open(path)?;
+    let workshop = app.workshop_of(who);
+    if who.must_work().is_err() {
+        return Ok(workshop.in_case(CaseChoice::None).examine_opened(path, &opened));
+    }
+    let examined = workshop.examine_opened(path, &opened);
+    app.case_changed();
+    Ok(examined)
 }
 
 /// Samples as one binary frame; see [`crate::stream::frame`].

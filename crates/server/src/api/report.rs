@@ -20,10 +20,8 @@ pub(crate) struct ReportQuery {
     /// The case; none: the open one.
     case: Option<i64>,
     format: FormatName,
-    /// `en` or `es`.
-    language: String,
-    /// `metric` or `us`.
-    units: String,
+    #[serde(flatten)]
+    reader: ReaderQuery,
     /// `a4` or `letter`.
     paper: String,
     /// Places of pictures that are left out, from 0, with commas between.
@@ -32,6 +30,26 @@ pub(crate) struct ReportQuery {
     /// Whether it is to be kept as a file.
     #[serde(default)]
     download: bool,
+}
+
+/// Who reads what the program says in words.
+#[derive(Debug, Default, Deserialize)]
+#[serde(default)]
+pub(crate) struct ReaderQuery {
+    /// `en` or `es`.
+    language: String,
+    /// `metric` or `us`.
+    units: String,
+}
+
+impl ReaderQuery {
+    pub(crate) fn language(&self) -> Language {
+        if self.language == "es" { Language::Spanish } else { Language::English }
+    }
+
+    pub(crate) fn units(&self) -> Units {
+        if self.units == "us" { Units::Us } else { Units::Metric }
+    }
 }
 
 #[derive(Debug, Clone, Copy, Deserialize)]
@@ -51,8 +69,8 @@ async fn show(State(app): State<App>, Query(wanted): Query<ReportQuery>) -> Resu
         FormatName::Pdf => ("pdf", "application/pdf"),
     };
     let settings = Settings {
-        language: if wanted.language == "es" { Language::Spanish } else { Language::English },
-        units: if wanted.units == "us" { Units::Us } else { Units::Metric },
+        language: wanted.reader.language(),
+        units: wanted.reader.units(),
         paper: if wanted.paper == "letter" { Paper::Letter } else { Paper::A4 },
         without_pictures: wanted.without.split(',').filter_map(|place| place.parse().ok()).collect(),
     };

@@ -8,7 +8,7 @@ use axum::handler::Handler;
 use axum::http::{HeaderValue, header};
 use axum::response::{IntoResponse, Response};
 use serde::{Deserialize, Serialize};
-use workshop::{Logo, LogoChange};
+use workshop::LogoChange;
 
 use super::gate::{Gate, Routes};
 use crate::app::App;
@@ -97,12 +97,9 @@ async fn save_shop(State(app): State<App>, Json(shop): Json<ShopJson>) -> Result
 
 async fn logo(State(app): State<App>) -> Result<Response, Failure> {
     let shop = app.off_thread(|app| Ok(app.workshop().shop(None)?)).await?;
-    let (kind, bytes) = match shop.logo {
-        Some(Logo::Png(bytes)) => ("image/png", bytes),
-        Some(Logo::Jpeg(bytes)) => ("image/jpeg", bytes),
-        None => return Err(Failure::missing("the shop has no picture")),
-    };
-    Ok(([(header::CONTENT_TYPE, HeaderValue::from_static(kind))], bytes).into_response())
+    let image = shop.logo.ok_or_else(|| Failure::missing("the shop has no picture"))?;
+    let kind = HeaderValue::from_static(image.media_type());
+    Ok(([(header::CONTENT_TYPE, kind)], image.bytes().to_vec()).into_response())
 }
 
 async fn save_logo(State(app): State<App>, picture: Bytes) -> Result<(), Failure> {

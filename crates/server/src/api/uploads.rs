@@ -39,22 +39,23 @@ async fn take_in(
     body: Body,
 ) -> Result<Json<wire::TakenIn>, Failure> {
     let draft = app.off_thread(|app| app.incoming()).await?;
-    receive(body, &draft).await?;
+    receive(body, &draft, MAX_UPLOAD).await?;
     let workshop = app.workshop_of(who);
     let taken = app.off_thread(move |_| Ok(Json(workshop.take_in(draft.path(), &wanted.name)?))).await;
     app.case_changed();
     taken
 }
 
-async fn receive(mut body: Body, draft: &Draft) -> Result<(), Failure> {
+/// Takes a file in pieces into a draft, and no more of it than `most` bytes.
+pub(crate) async fn receive(mut body: Body, draft: &Draft, most: u64) -> Result<(), Failure> {
     let mut file = std::fs::File::create(draft.path()).map_err(Failure::own)?;
     let mut n_bytes = 0;
     while let Some(frame) = body.frame().await {
         let frame = frame.map_err(|error| Failure::input(format!("the file did not arrive whole: {error}")))?;
         let Ok(piece) = frame.into_data() else { continue };
         n_bytes += piece.len() as u64;
-        if n_bytes > MAX_UPLOAD {
-            let most = format!("a file has at most {} GB", MAX_UPLOAD >> 30);
+        if n_bytes > most {
+            let most = format!("this file has at most {} MB", most >> 20);
             return Err(Failure::new(StatusCode::PAYLOAD_TOO_LARGE, most));
         }
         // Not a thread of the pages' own: a slow disk keeps only this upload waiting.

@@ -75,7 +75,19 @@ fn nobody_gets_past_a_gate_that_is_not_theirs() {
 
 #[test]
 fn what_acts_on_the_car_is_the_holders() {
-    let acts = ["connect", "disconnect", "survey", "record", "signals", "command", "stop", "hand-over", "keep"];
+    let acts = [
+        "connect",
+        "disconnect",
+        "survey",
+        "record",
+        "signals",
+        "command",
+        "clear",
+        "clear/prepare",
+        "stop",
+        "hand-over",
+        "keep",
+    ];
     for act in acts {
         let path = format!("/car/{act}");
         let found = server::interface().into_iter().find(|resource| resource.path == path);

@@ -8,6 +8,7 @@ import { address, where } from '../../app/router';
 import { tried } from '../../app/state';
 import { moment, t } from '../../text';
 import { describe, type Knot } from './describe';
+import { AddPhoto, PhotoOf } from './photo';
 
 export function Ledger() {
   const shown = openCase.value;
@@ -32,6 +33,7 @@ export function Ledger() {
     <div class="rows">
       <h2 class="wide">{t('ledger')}</h2>
       <Note />
+      <AddPhoto />
       <ol class="spine">
         {shown.entries.toReversed().map((entry) => (
           <One
@@ -73,6 +75,7 @@ function One(props: { entry: Entry; isCorrected: boolean; unexamined: string | n
           {inside}
         </div>
       )}
+      <PhotoOf entry={entry} />
       {unexamined !== null && (
         <button
           type="button"

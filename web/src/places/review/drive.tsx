@@ -2,12 +2,13 @@
 
 import { useEffect, useMemo, useState } from 'preact/hooks';
 import { get } from '../../api/http';
-import type { DriveSummary, Examined, Finding } from '../../api/types';
+import type { DriveSummary, ExaminedJson, Finding } from '../../api/types';
 import { bind } from '../../app/keys';
 import { titleOf } from '../../app/lists';
 import { spanOf } from '../../app/router';
 import { tried } from '../../app/state';
-import { clock, count, t } from '../../text';
+import { unitSystem } from '../../app/theme';
+import { clock, count, language, t } from '../../text';
 import { Board, BoardView } from '../../trace/board';
 import { Cursors } from '../../trace/cursors';
 import { DriveData } from '../../trace/drive-data';
@@ -23,7 +24,7 @@ import { firstChoice } from './signals';
 
 export function DriveView({ id }: { id: string }) {
   const [drive, setDrive] = useState<DriveSummary | null>(null);
-  const [examined, setExamined] = useState<Examined | null>(null);
+  const [examined, setExamined] = useState<ExaminedJson | null>(null);
   const path = `/drives/${encodeURIComponent(id)}`;
   useEffect(() => {
     void tried(get<DriveSummary>(path)).then((got) => got && setDrive(got));
@@ -36,7 +37,9 @@ export function DriveView({ id }: { id: string }) {
     );
   }
   // The checks begin once there is something to look at.
-  const drawn = () => void tried(get<Examined>(`${path}/examined`)).then((got) => got && setExamined(got));
+  const reader = `language=${language.value}&units=${unitSystem.value}`;
+  const drawn = () =>
+    void tried(get<ExaminedJson>(`${path}/examined?${reader}`)).then((got) => got && setExamined(got));
   return <Opened id={id} drive={drive} examined={examined} drawn={drawn} />;
 }
 
@@ -49,7 +52,7 @@ interface Chosen {
 interface OpenedProps {
   id: string;
   drive: DriveSummary;
-  examined: Examined | null;
+  examined: ExaminedJson | null;
   drawn: () => void;
 }
 

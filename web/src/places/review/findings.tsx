@@ -1,7 +1,7 @@
 /** The findings of a drive beside its traces. */
 
 import { useEffect, useRef } from 'preact/hooks';
-import type { Examined, Finding } from '../../api/types';
+import type { ExaminedJson, Finding } from '../../api/types';
 import { titleOf } from '../../app/lists';
 import { Balance, odds, Verdict } from '../../parts/verdict';
 import { clock, count, t, word } from '../../text';
@@ -10,7 +10,7 @@ import { clock, count, t, word } from '../../text';
 const SHOWN = 12;
 
 export function FindingList(props: {
-  examined: Examined | null;
+  examined: ExaminedJson | null;
   chosen: { finding: number; span: number } | null;
   choose: (finding: number, span: number) => void;
 }) {
@@ -21,7 +21,7 @@ export function FindingList(props: {
       </p>
     );
   }
-  const { findings, problems } = props.examined;
+  const { findings, plain, problems } = props.examined;
   const of = (verdict: string) =>
     findings.map((finding, k) => ({ finding, k })).filter((one) => one.finding.verdict === verdict);
   const healthy = of('healthy');
@@ -38,6 +38,7 @@ export function FindingList(props: {
           <One
             key={k}
             finding={finding}
+            plain={plain[k]}
             chosen={props.chosen?.finding === k ? props.chosen.span : null}
             choose={(span) => props.choose(k, span)}
           />
@@ -47,7 +48,13 @@ export function FindingList(props: {
         <details>
           <summary>{count('findings_healthy', healthy.length)}</summary>
           {healthy.map(({ finding, k }) => (
-            <One key={k} finding={finding} chosen={null} choose={(span) => props.choose(k, span)} />
+            <One
+              key={k}
+              finding={finding}
+              plain={plain[k]}
+              chosen={null}
+              choose={(span) => props.choose(k, span)}
+            />
           ))}
         </details>
       )}
@@ -55,7 +62,15 @@ export function FindingList(props: {
   );
 }
 
-function One(props: { finding: Finding; chosen: number | null; choose: (span: number) => void }) {
+interface OneProps {
+  finding: Finding;
+  /** The finding in plain words of the reader's language. */
+  plain: string | undefined;
+  chosen: number | null;
+  choose: (span: number) => void;
+}
+
+function One(props: OneProps) {
   const { finding, chosen } = props;
   const place = useRef<HTMLElement>(null);
   useEffect(() => {
@@ -71,7 +86,10 @@ function One(props: { finding: Finding; chosen: number | null; choose: (span: nu
       </div>
       <Balance log10={finding.log10_odds} />
       <p class="small">{odds(finding.log10_odds)}</p>
-      <p>{finding.statement}</p>
+      {props.plain && <p>{props.plain}</p>}
+      <p class="small" lang="en">
+        {finding.statement}
+      </p>
       {finding.spans.length > 0 && (
         <ul class="row" aria-label={t('findings_where')}>
           {finding.spans.slice(0, SHOWN).map((span, k) => (
