@@ -309,15 +309,7 @@ impl Workshop {
         }
     }
 
-    /// Copies a file into the folder of its case, under its checksum.
-    pub(crate) fn keep_file(&self, uid: &str, from: &Path, sha256: &str) -> Result<PathBuf, WorkshopError> {
-        let to = self.new_kept_path(uid, sha256, from)?;
-        if !to.exists() {
-            std::fs::copy(from, &to).map_err(WorkshopError::write(&to))?;
-        }
-        Ok(to)
-    }
-
+    /// Where a file is to be kept in the folder of its case, under its checksum.
     pub(crate) fn new_kept_path(&self, uid: &str, sha256: &str, name: &Path) -> Result<PathBuf, WorkshopError> {
         let to = self.kept_path(uid, sha256, name);
         let folder = to.parent().unwrap_or(&to);
