@@ -299,6 +299,33 @@ fn mistakes_are_named_by_their_line() {
     assert!(Database::read(deep.as_bytes(), "x.odx-d").unwrap_err().to_string().contains("deeper"));
 }
 
+#[test]
+fn a_packed_description_does_not_fill_the_memory() {
+    let packed = |name: &str, content: &[u8]| {
+        let mut zip = zip::ZipWriter::new(std::io::Cursor::new(Vec::new()));
+        let options = zip::write::SimpleFileOptions::default().compression_method(zip::CompressionMethod::Deflated);
+        zip.start_file(name, options).unwrap();
+        std::io::Write::write_all(&mut zip, content).unwrap();
+        zip.finish().unwrap().into_inner()
+    };
+    let read = |bytes: &[u8]| Database::read(bytes, "x.pdx").map(|_| ()).unwrap_err().to_string();
+    // Elements without end, and blanks: 16 MB of each pack to some kilobytes.
+    for content in ["<A/>".repeat(4 << 20), " ".repeat(16 << 20)] {
+        let bomb = packed("a.odx-d", content.as_bytes());
+        assert!(bomb.len() < 100_000);
+        assert!(read(&bomb).contains("200 times its size"), "{}", read(&bomb));
+    }
+    assert!(Database::read(&packed("../../a.odx-d", PARTS.as_bytes()), "x.pdx").is_ok(), "names are only told");
+    let nested = packed("a.odx-d", &packed("b.odx-d", PARTS.as_bytes()));
+    assert!(Database::read(&nested, "x.pdx").is_err(), "a zip in a zip is not opened");
+    // An entity from outside is not fetched, and does not cost the rest.
+    let outside = PARTS.replacen("?>", "?><!DOCTYPE ODX [<!ENTITY x SYSTEM \"file:///etc/passwd\">]>", 1);
+    let outside = outside.replacen("<SHORT-NAME>", "<SHORT-NAME>&x;", 1);
+    assert!(outside.contains("&x;"));
+    let read = Database::read(outside.as_bytes(), "x.odx-d");
+    assert!(!format!("{read:?}").contains("root:"));
+}
+
 proptest::proptest! {
     #![proptest_config(proptest::prelude::ProptestConfig { cases: 64, ..Default::default() })]
 

@@ -80,9 +80,13 @@ pub enum Image {
 }
 
 impl Image {
-    /// Recognises PNG and JPEG by their first bytes; `None` for anything else.
+    /// Recognises PNG and JPEG by their first bytes; `None` for anything else, and for a picture that says it is larger
+    /// than [`MAX_PIXELS`].
     #[must_use]
     pub fn of(bytes: Vec<u8>) -> Option<Self> {
+        if pixels(&bytes).is_some_and(|n| n > MAX_PIXELS) {
+            return None;
+        }
         match bytes.as_slice() {
             [0x89, b'P', b'N', b'G', 0x0D, 0x0A, 0x1A, 0x0A, ..] => Some(Self::Png(bytes)),
             [0xFF, 0xD8, 0xFF, ..] => Some(Self::Jpeg(bytes)),
@@ -126,6 +130,33 @@ pub struct Photo {
     pub caption: String,
     /// The picture.
     pub image: Image,
+}
+
+/// Most pixels of a picture, what a good camera takes; some kilobytes can claim to be thousands of megapixels.
+const MAX_PIXELS: u64 = 50_000_000;
+
+/// Width times height as the picture's own head tells them; `None` where it tells none.
+///
+/// Sources: ISO/IEC 15948, 11.2.2 (IHDR); ITU-T T.81, B.2.2 (frame header).
+fn pixels(bytes: &[u8]) -> Option<u64> {
+    let number = |at: usize, n: usize| -> Option<u64> {
+        Some(bytes.get(at..at + n)?.iter().fold(0, |number, byte| number << 8 | u64::from(*byte)))
+    };
+    if bytes.starts_with(b"\x89PNG") {
+        return Some(number(16, 4)? * number(20, 4)?);
+    }
+    let mut at = 2;
+    while number(at, 1)? == 0xFF {
+        match bytes.get(at + 1)? {
+            0xFF => at += 1,
+            // A frame header, of whatever kind; C4, C8 and CC are tables and an extension.
+            0xC0..=0xC3 | 0xC5..=0xC7 | 0xC9..=0xCB | 0xCD..=0xCF => {
+                return Some(number(at + 5, 2)? * number(at + 7, 2)?);
+            }
+            _ => at += 2 + usize::try_from(number(at + 2, 2)?).ok()?,
+        }
+    }
+    None
 }
 
 /// The car.

@@ -423,6 +423,24 @@ fn texts_from_outside_stay_text_in_html() {
 }
 
 #[test]
+fn a_picture_that_claims_to_be_huge_is_refused() {
+    // ISO/IEC 15948, 11.2.2: width and height stand behind the length and the name of the first chunk.
+    let png = |width: u32, height: u32| {
+        let mut bytes = b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR".to_vec();
+        bytes.extend([width.to_be_bytes(), height.to_be_bytes()].concat());
+        report::Image::of(bytes).is_some()
+    };
+    assert!(png(4000, 3000) && png(50_000, 1000) && !png(50_000, 1001) && !png(u32::MAX, u32::MAX));
+    // ITU-T T.81, B.2.2: an application segment first, then the frame with its precision, height and width.
+    let jpeg = |height: u16, width: u16| {
+        let mut bytes = vec![0xFF, 0xD8, 0xFF, 0xE0, 0, 4, 9, 9, 0xFF, 0xC0, 0, 11, 8];
+        bytes.extend([height.to_be_bytes(), width.to_be_bytes()].concat());
+        report::Image::of(bytes).is_some()
+    };
+    assert!(jpeg(3000, 4000) && !jpeg(u16::MAX, u16::MAX));
+}
+
+#[test]
 fn a_recording_of_any_shape_gives_a_picture_or_none() {
     let mut recording = road(30, true);
     for series in &mut recording.series {

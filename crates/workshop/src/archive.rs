@@ -14,7 +14,7 @@ use wire::{Case, CaseMoved};
 use zip::write::SimpleFileOptions;
 use zip::{CompressionMethod, ZipArchive, ZipWriter};
 
-use crate::cases::file_of;
+use crate::cases::{file_of, is_checksum};
 use crate::{Workshop, WorkshopError};
 
 /// Most bytes that a case may unpack to: some hundred hours of drives.
@@ -23,6 +23,11 @@ const MAX_BYTES: u64 = 16 << 30;
 const MAX_LEDGER: u64 = 256 << 20;
 /// Most members of the zip.
 const MAX_MEMBERS: usize = 10_000;
+/// Most times its packed size that a member may have; what a case holds shrinks to a twentieth at most, and a member made
+/// to fill the disk to a thousandth.
+const MAX_RATIO: u64 = 200;
+/// Up to this size nobody asks, bytes.
+const SMALL: u64 = 1 << 20;
 /// Version of this form.
 const FORMAT: u32 = 1;
 
@@ -135,16 +140,16 @@ impl Workshop {
             return Err(bad("it has too many members"));
         }
         let manifest: Manifest = {
-            let member = zip.by_name("case.json").map_err(|error| bad(&format!("case.json: {error}")))?;
-            serde_json::from_reader(member.take(1 << 20)).map_err(|error| bad(&format!("case.json: {error}")))?
+            let member = member(&mut zip, "case.json", SMALL).map_err(|problem| bad(&problem))?;
+            serde_json::from_reader(member).map_err(|error| bad(&format!("case.json: {error}")))?
         };
         if manifest.format != FORMAT {
             return Err(bad(&format!("it has format {}, this program knows {FORMAT}", manifest.format)));
         }
         let entries = {
-            let member = zip.by_name("ledger.jsonl").map_err(|error| bad(&format!("ledger.jsonl: {error}")))?;
+            let member = member(&mut zip, "ledger.jsonl", MAX_LEDGER).map_err(|problem| bad(&problem))?;
             let mut entries = Vec::new();
-            for line in BufReader::new(member.take(MAX_LEDGER)).lines() {
+            for line in BufReader::new(member).lines() {
                 let number = entries.len() + 1;
                 let line = line.map_err(|error| bad(&format!("ledger.jsonl, line {number}: {error}")))?;
                 let line: Line = serde_json::from_str(&line)
@@ -165,7 +170,10 @@ impl Workshop {
         }
         // The case first: what is wrong with it must not leave files behind.
         let (case, is_known) = match self.casebook()?.adopt(&manifest.uid, &entries) {
-            Ok(case) => (case, false),
+            Ok(case) => {
+                self.mark_foreign(&case.uid)?;
+                (case, false)
+            }
             Err(casebook::CasebookError::Known(number)) => (self.casebook()?.summary(number)?, true),
             Err(error) => return Err(error.into()),
         };
@@ -196,20 +204,19 @@ impl Workshop {
         wanted: &wire::FileRef,
         left: &mut u64,
     ) -> Result<(), String> {
-        let is_checksum = wanted.sha256.len() == 64 && wanted.sha256.bytes().all(|byte| byte.is_ascii_hexdigit());
-        if !is_checksum {
+        if !is_checksum(&wanted.sha256) {
             return Err("its checksum is none".to_owned());
         }
         if wanted.bytes > *left {
             return Err(format!("the case would unpack to more than {} GB", MAX_BYTES >> 30));
         }
         *left -= wanted.bytes;
-        let member = zip.by_name(&format!("files/{}", wanted.sha256)).map_err(|error| error.to_string())?;
+        // One byte more than it should have, so that a longer one is seen to be longer.
+        let mut member = member(zip, &format!("files/{}", wanted.sha256), wanted.bytes + 1)?;
         let to = self.new_kept_path(uid, &wanted.sha256, Path::new(&wanted.path)).map_err(|error| error.to_string())?;
         let draft = to.with_extension("part");
-        // One byte more than it should have, so that a longer one is seen to be longer.
-        let unpacked = File::create(&draft)
-            .and_then(|mut file| std::io::copy(&mut member.take(wanted.bytes + 1), &mut file).and(file.sync_all()));
+        let unpacked =
+            File::create(&draft).and_then(|mut file| std::io::copy(&mut member, &mut file).and(file.sync_all()));
         let kept = unpacked.and_then(|()| casebook::sha256_of_file(&draft, "")).map_err(|error| error.to_string());
         let kept = match kept {
             Ok(found) if found.sha256 == wanted.sha256 => {
@@ -233,4 +240,14 @@ impl Workshop {
         self.casebook()?.back_up(to)?;
         Ok(CaseMoved { case: None, file: to.display().to_string(), n_files: 0, problems: Vec::new() })
     }
+}
+
+/// What a member unpacks to, at most `most` bytes of it, whatever the zip says of its size.
+fn member<'z>(zip: &'z mut ZipArchive<BufReader<File>>, name: &str, most: u64) -> Result<impl Read + 'z, String> {
+    let member = zip.by_name(name).map_err(|error| format!("{name}: {error}"))?;
+    let believable = member.compressed_size().saturating_mul(MAX_RATIO).max(SMALL);
+    if member.size() > believable {
+        return Err(format!("{name}: it would unpack to more than {MAX_RATIO} times its size"));
+    }
+    Ok(member.take(most.min(believable)))
 }

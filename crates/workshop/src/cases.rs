@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use casebook::{Author, Casebook, CasebookError, NewCase, effective, placements, sha256_of_file};
 use wire::{Case, CaseEntry, CaseFile, CaseRef, CaseShown, CaseVehicle, Content, FileRef, Placement};
 
+use crate::places::make_folder;
 use crate::suspects::in_words;
 use crate::{Workshop, WorkshopError};
 
@@ -280,8 +281,14 @@ impl Workshop {
     }
 
     /// Where a file of a case is: where its entry says, or in the folder of the case, where imported files are kept.
+    ///
+    /// The entries of a case from elsewhere name files of another computer, or what somebody hopes to find on this one:
+    /// of such a case only what came with it is ever looked at.
     #[must_use]
     pub fn path_of(&self, uid: &str, file: &FileRef) -> PathBuf {
+        if self.foreign_mark(uid).exists() {
+            return self.kept_path(uid, &file.sha256, Path::new(&file.path));
+        }
         let named = self.places.folder().join(&file.path);
         let is_it = named.metadata().is_ok_and(|metadata| metadata.len() == file.bytes);
         if is_it {
@@ -300,8 +307,25 @@ impl Workshop {
         Err(WorkshopError::Elsewhere { path: file.path.clone(), who: who.to_owned() })
     }
 
+    fn case_folder(&self, uid: &str) -> PathBuf {
+        self.places.folder().join("cases").join(uid)
+    }
+
+    /// The file whose presence tells that the ledger of a case was written elsewhere.
+    fn foreign_mark(&self, uid: &str) -> PathBuf {
+        self.case_folder(uid).join("from-elsewhere")
+    }
+
+    /// From now on nothing that the ledger of this case names is looked for outside its folder.
+    pub(crate) fn mark_foreign(&self, uid: &str) -> Result<(), WorkshopError> {
+        make_folder(&self.case_folder(uid))?;
+        let mark = self.foreign_mark(uid);
+        std::fs::write(&mark, "").map_err(WorkshopError::write(&mark))
+    }
+
     fn kept_path(&self, uid: &str, sha256: &str, name: &Path) -> PathBuf {
-        let folder = self.places.folder().join("cases").join(uid).join("files");
+        let folder = self.case_folder(uid).join("files");
+        let sha256 = if is_checksum(sha256) { sha256 } else { "without-checksum" };
         let fits = |ending: &&str| ending.len() <= 8 && ending.bytes().all(|byte| byte.is_ascii_alphanumeric());
         match name.extension().and_then(|ending| ending.to_str()).filter(fits) {
             Some(ending) => folder.join(format!("{sha256}.{ending}")),
@@ -313,7 +337,7 @@ impl Workshop {
     pub(crate) fn new_kept_path(&self, uid: &str, sha256: &str, name: &Path) -> Result<PathBuf, WorkshopError> {
         let to = self.kept_path(uid, sha256, name);
         let folder = to.parent().unwrap_or(&to);
-        std::fs::create_dir_all(folder).map_err(WorkshopError::write(folder))?;
+        make_folder(folder)?;
         Ok(to)
     }
 
@@ -324,6 +348,11 @@ impl Workshop {
             _ => Ok(None),
         }
     }
+}
+
+/// Whether this is a SHA-256 in hex.
+pub(crate) fn is_checksum(text: &str) -> bool {
+    text.len() == 64 && text.bytes().all(|byte| byte.is_ascii_hexdigit())
 }
 
 /// The file that an entry is about.

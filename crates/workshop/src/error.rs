@@ -106,7 +106,7 @@ pub enum WorkshopError {
         source: serde_json::Error,
     },
     /// A logo that is no picture.
-    #[error("`{}` is neither PNG nor JPEG", .0.display())]
+    #[error("`{}` is neither PNG nor JPEG of at most 50 megapixels", .0.display())]
     Logo(PathBuf),
     /// A picture that cannot be taken in or shown.
     #[error("`{}`: {what}", path.display())]

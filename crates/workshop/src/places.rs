@@ -29,7 +29,7 @@ impl Places {
     /// # Errors
     /// [`WorkshopError::Write`].
     pub fn at(folder: &Path) -> Result<Self, WorkshopError> {
-        std::fs::create_dir_all(folder).map_err(WorkshopError::write(folder))?;
+        make_folder(folder)?;
         Ok(Self { folder: folder.to_owned() })
     }
 
@@ -45,9 +45,17 @@ impl Places {
     /// [`WorkshopError::Write`].
     pub fn sub(&self, name: &str) -> Result<PathBuf, WorkshopError> {
         let folder = self.folder.join(name);
-        std::fs::create_dir_all(&folder).map_err(WorkshopError::write(&folder))?;
+        make_folder(&folder)?;
         Ok(folder)
     }
+}
+
+/// Makes a folder and those above it that are not there. What is made is the user's alone: it tells of customers.
+pub(crate) fn make_folder(folder: &Path) -> Result<(), WorkshopError> {
+    let mut maker = std::fs::DirBuilder::new();
+    #[cfg(unix)]
+    std::os::unix::fs::DirBuilderExt::mode(&mut maker, 0o700);
+    maker.recursive(true).create(folder).map_err(WorkshopError::write(folder))
 }
 
 /// A name in `folder` that no file has yet: `stem`, or with a number behind it.
@@ -88,7 +96,33 @@ fn utc(unix_ns: i64, format: &str) -> String {
 
 #[cfg(test)]
 mod tests {
+    #![allow(clippy::unwrap_used, reason = "a test fails by panicking")]
+
     use super::*;
+
+    #[cfg(unix)]
+    #[test]
+    fn other_users_of_the_machine_see_nothing() {
+        use std::os::unix::fs::PermissionsExt;
+        let outside = tempfile::tempdir().unwrap();
+        let home = outside.path().join("share/witnessmark");
+        let workshop = crate::Workshop::new(Places::at(&home).unwrap(), "test");
+        workshop.new_case(&crate::NewCase::default()).unwrap();
+        workshop.places().sub("drives").unwrap();
+        let mode = |path: &Path| path.metadata().unwrap().permissions().mode() & 0o777;
+        assert_eq!(mode(&home), 0o700);
+        assert_eq!(mode(&home.join("drives")), 0o700);
+        assert_eq!(mode(&home.join("casebook.sqlite")), 0o600);
+        // Also where the folder itself was made by somebody else, for all to see.
+        let open = outside.path().join("open");
+        std::fs::create_dir(&open).unwrap();
+        std::fs::set_permissions(&open, PermissionsExt::from_mode(0o755)).unwrap();
+        let workshop = crate::Workshop::new(Places::at(&open).unwrap(), "test");
+        workshop.new_case(&crate::NewCase::default()).unwrap();
+        assert_eq!(mode(&open), 0o755, "what was there stays as it is");
+        assert_eq!(mode(&open.join("casebook.sqlite")), 0o600);
+        assert_eq!(mode(&workshop.places().sub("drives").unwrap()), 0o700);
+    }
 
     #[test]
     fn known_dates() {

@@ -15,6 +15,18 @@ use crate::schema;
 const PATIENCE: Duration = Duration::from_secs(30);
 /// Up to this size a file is checked whole whenever it is opened, bytes; a larger one only after a run that ended early.
 const CHECKED_ALWAYS: u64 = 16 << 20;
+/// Makes the file, if it is not there, as the user's alone; what the database lays beside it follows. Where that cannot be
+/// done the database says why when it opens it.
+#[cfg(unix)]
+fn make_private(path: &Path) {
+    use std::os::unix::fs::OpenOptionsExt;
+    let _ = std::fs::OpenOptions::new().write(true).create_new(true).mode(0o600).open(path);
+}
+
+/// Folders of a user are the user's alone on this system.
+#[cfg(not(unix))]
+fn make_private(_: &Path) {}
+
 /// Pages that a backup copies in one go, and how long others get their turn in between.
 const BACKUP_STEP: (i32, Duration) = (256, Duration::from_millis(1));
 
@@ -28,6 +40,7 @@ impl Sqlite {
     pub(crate) fn open(path: &Path) -> Result<Self, CasebookError> {
         let left_behind = Path::new(&format!("{}-wal", path.display())).exists();
         let size = path.metadata().map_or(0, |metadata| metadata.len());
+        make_private(path);
         let connection = Connection::open(path)?;
         connection.busy_timeout(PATIENCE)?;
         connection.pragma_update(None, "journal_mode", "WAL")?;
@@ -128,6 +141,7 @@ impl Db for Sqlite {
     }
 
     fn copy_into(&mut self, file: &Path) -> Result<(), CasebookError> {
+        make_private(file);
         let mut copy = Connection::open(file)?;
         Backup::new(&self.connection, &mut copy)?.run_to_completion(BACKUP_STEP.0, BACKUP_STEP.1, None)?;
         Ok(())

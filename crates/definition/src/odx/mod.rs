@@ -25,6 +25,11 @@ use types::{Kind, Structure};
 /// Longest packed or single file, and most that a packed one may unpack to, bytes.
 const MAX_PACKED: usize = 256 << 20;
 const MAX_UNPACKED: u64 = 1 << 30;
+/// Most times its packed size that a document may have; such documents shrink to a fiftieth at most, and one made to fill
+/// the memory to a thousandth.
+const MAX_RATIO: u64 = 200;
+/// Up to this size nobody asks, bytes.
+const SMALL: u64 = 1 << 20;
 /// Most files in a packed one.
 const MAX_FILES: usize = 10_000;
 
@@ -339,10 +344,14 @@ fn unpack(bytes: &[u8]) -> Result<Vec<(String, String)>, String> {
         }
         let mut content = Vec::new();
         // Sizes in an archive's directory may lie: what comes out is counted.
+        let believable = entry.compressed_size().saturating_mul(MAX_RATIO).max(SMALL);
         (&mut entry)
-            .take(left + 1)
+            .take(left.min(believable) + 1)
             .read_to_end(&mut content)
             .map_err(|error| format!("`{name}` does not unpack: {error}"))?;
+        if content.len() as u64 > believable {
+            return Err(format!("`{name}` unpacks to more than {MAX_RATIO} times its size"));
+        }
         left = left
             .checked_sub(content.len() as u64)
             .ok_or_else(|| format!("it unpacks to more than {} MB", MAX_UNPACKED >> 20))?;
