@@ -22,6 +22,26 @@ pub struct Workbench {
     pub url: String,
 }
 
+/// `witness completions SHELL --json`.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Completions {
+    /// The shell.
+    pub shell: String,
+    /// What it is to run at its start.
+    pub script: String,
+}
+
+/// `witness manual FOLDER --json`.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Manual {
+    /// Where the pages are.
+    pub folder: String,
+    /// Names of the pages.
+    pub pages: Vec<String>,
+}
+
 /// `witness adapters --json`.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 #[serde(default)]

@@ -95,6 +95,11 @@ pub(crate) enum Command {
     Standin(StandinArgs),
     /// The whole pass on the invented car: survey, drive, findings, in under a minute.
     Demo(DemoArgs),
+    /// Print what a shell runs so that it completes the commands and options of this program.
+    Completions(CompletionsArgs),
+    /// Write the manual pages of all commands, for those who make packages.
+    #[command(hide = true)]
+    Manual(ManualArgs),
 }
 
 impl Default for Command {
@@ -102,6 +107,18 @@ impl Default for Command {
         let server::Options { listen, adapters, pace, .. } = server::Options::default();
         Self::Serve(ServeArgs { listen, adapter: adapters, no_open: false, pace })
     }
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct CompletionsArgs {
+    /// The shell.
+    pub(crate) shell: clap_complete::Shell,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct ManualArgs {
+    /// Where the pages go; made if it is not there.
+    pub(crate) folder: PathBuf,
 }
 
 #[derive(Debug, Args)]

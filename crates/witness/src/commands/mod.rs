@@ -5,12 +5,14 @@ mod case;
 mod clear;
 mod command;
 mod compare;
+mod completions;
 mod definitions;
 mod demo;
 mod drive;
 mod examine;
 mod export;
 mod import;
+mod manual;
 mod picture;
 mod plan;
 mod proof;
@@ -66,6 +68,8 @@ pub(crate) fn run(cli: Cli) -> Result<Exit, Failure> {
         Command::Definitions(args) => definitions::run(&args.command, json),
         Command::Standin(args) => standin::run(&args, json),
         Command::Demo(args) => demo::run(&args, json),
+        Command::Completions(args) => completions::run(&args, json),
+        Command::Manual(args) => manual::run(&args, json),
     }
 }
 
