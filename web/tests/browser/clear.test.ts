@@ -11,6 +11,8 @@ const CODED = 'fell?fault=pedal-wear:1:1:40:20&script=pedal&start=60';
 
 let workbench: Workbench;
 let browser: Browser;
+/** Cars in processes of their own: none outlives these tests. */
+const cars: ChildProcess[] = [];
 
 beforeAll(async () => {
   workbench = await startWorkbench(`standin:${CODED}`);
@@ -18,6 +20,7 @@ beforeAll(async () => {
 });
 
 afterAll(async () => {
+  for (const car of cars) car.kill();
   await browser?.close();
   await workbench?.end();
 });
@@ -134,6 +137,7 @@ async function serve(car: string): Promise<{ adapter: string; process: ChildProc
   const child = spawn(program, ['standin', car, '--tcp', '127.0.0.1:0', '--speed', '20', '--json'], {
     stdio: ['ignore', 'pipe', 'inherit'],
   });
+  cars.push(child);
   const adapter = await new Promise<string>((done, failed) => {
     let said = '';
     child.stdout!.on('data', (bytes: Buffer) => {
