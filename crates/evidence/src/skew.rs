@@ -25,12 +25,13 @@ pub(crate) fn taken_ns(series: &Series) -> Cow<'_, [i64]> {
 /// So many waits tell how a table was made; the rest of a long drive need not be read for it.
 const ENOUGH_WAITS: usize = 4096;
 
-/// The samples that were really taken, when a table repeats each value in every row until the next answer comes.
+/// In how many rows a table shows each value, when it repeats it in every row until the next answer comes; `None` where every
+/// row is a sample, or nothing shows the contrary. In rows, not in seconds: a poll comes back after as many answers, however
+/// long they take.
 ///
 /// A signal that has just moved by three steps and more goes on moving in the next sample; where the next change regularly
-/// comes three or more rows later, the rows between are copies. Then what remains is each change, and one sample per refresh
-/// while nothing changes. Else the series as it is.
-pub(crate) fn unheld(series: &Series) -> Cow<'_, Series> {
+/// comes three or more rows later, the rows between are copies.
+pub(crate) fn rows_per_sample(series: &Series) -> Option<usize> {
     let value = &series.value;
     let step = quantum::step_of(value);
     let mut waits: Vec<f64> = Vec::new();
@@ -48,22 +49,30 @@ pub(crate) fn unheld(series: &Series) -> Cow<'_, Series> {
         }
         last = (k, (value[k] - value[k - 1]).abs() >= 2.9 * step);
     }
-    let n_waits = waits.len();
-    // In rows, not in seconds: a poll comes back after as many answers, however long they take.
-    let refresh = robust::quantile(&mut waits, 0.1).unwrap_or(1.0) as usize;
-    if n_waits < 10 || refresh < 3 {
-        return Cow::Borrowed(series);
-    }
+    let is_told = waits.len() >= 10;
+    let rows = robust::quantile(&mut waits, 0.1)? as usize;
+    (is_told && rows >= 3).then_some(rows)
+}
+
+/// The samples that were really taken, see [`rows_per_sample`].
+pub(crate) fn unheld(series: &Series) -> Cow<'_, Series> {
+    let rows = rows_per_sample(series);
+    rows.map_or(Cow::Borrowed(series), |rows| Cow::Owned(sampled(series, rows)))
+}
+
+/// What remains of a table that shows each value in so many rows: each change, and one sample per refresh while nothing changes.
+pub(crate) fn sampled(series: &Series, rows_per_sample: usize) -> Series {
     let mut taken = Series::new(series.id.clone(), series.unit.clone());
     let mut n_rows = 0;
-    for run in value.chunk_by(|a, b| a == b) {
+    for run in series.value.chunk_by(|a, b| a == b) {
         let from = n_rows;
         n_rows += run.len();
-        // Readings of an unchanged value lie evenly in its run: the last of them is a whole refresh old when the next change comes.
-        let n = (run.len() / refresh).max(1);
+        // Readings of an unchanged value lie evenly in its run: the last of them is a whole refresh old when the next change
+        // comes.
+        let n = (run.len() / rows_per_sample).max(1);
         (0..n).for_each(|k| taken.push_value(series.t_ns[from + k * run.len() / n], run[0]));
     }
-    Cow::Owned(taken)
+    taken
 }
 
 /// How two neighbours of a moment see it.
@@ -148,6 +157,26 @@ mod tests {
         assert_eq!(cursor.at(1200), None, "behind the end");
         assert_eq!(Cursor::new(&t, &v, 1.0).at(-5), None, "before the start");
         assert_eq!(Cursor::new(&[], &[], 1.0).at(0), None);
+    }
+
+    #[test]
+    fn neighbours_are_joined_over_four_intervals_within_bounds() {
+        for (interval_s, joined_s) in [(0.001, 0.1), (0.025, 0.1), (0.1, 0.4), (0.5, 2.0), (3.0, 2.5)] {
+            assert!((longest_join_s(interval_s) - joined_s).abs() < 1e-12, "{interval_s}");
+        }
+    }
+
+    #[test]
+    fn readings_of_an_unchanged_value_lie_evenly_in_its_run() {
+        let mut series = Series::new(SignalId::new("pedal.position_1").unwrap(), Unit::named("%"));
+        // Runs of 4, 11, 3 and 8 rows, one row a second, of values read every four rows.
+        for (value, n) in [(1.0, 4), (2.0, 11), (3.0, 3), (4.0, 8)] {
+            (0..n).for_each(|_| series.push_value(series.len() as i64, value));
+        }
+        let taken = sampled(&series, 4);
+        assert_eq!(taken.t_ns, [0, 4, 9, 15, 18, 22]);
+        assert_eq!(taken.value, [1.0, 2.0, 2.0, 3.0, 4.0, 4.0]);
+        assert!(sampled(&Series::new(series.id.clone(), Unit::named("%")), 4).is_empty());
     }
 
     #[test]

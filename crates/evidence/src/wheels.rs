@@ -18,7 +18,7 @@ use std::borrow::Cow;
 
 use signal::{Recording, Unit, seconds_from_nanos};
 
-use crate::skew::{Cursor, longest_join_s, taken_ns, unheld};
+use crate::skew::{Cursor, longest_join_s, rows_per_sample, sampled, taken_ns, unheld};
 use crate::stats::{quantum, robust};
 
 /// Names of the wheels, always in the order FL, FR, RL, RR.
@@ -101,10 +101,11 @@ struct Track<'a> {
 }
 
 impl<'a> Track<'a> {
-    fn of(recording: &'a Recording, id: &str, unit: &str) -> Option<Self> {
+    /// `rows_per_sample`: where the signals beside it show that the table repeats its values, although this one may not.
+    fn of(recording: &'a Recording, id: &str, unit: &str, rows_per_sample: Option<usize>) -> Option<Self> {
         let series = recording.series(id)?;
         let scale = series.unit.convert(1.0, &Unit::named(unit))?;
-        let taken = unheld(series);
+        let taken = rows_per_sample.map_or_else(|| unheld(series), |rows| Cow::Owned(sampled(series, rows)));
         let interval_s = taken.median_interval_s()?;
         let (t_ns, value) = match taken {
             Cow::Borrowed(series) => (taken_ns(series), Cow::Borrowed(series.value.as_slice())),
@@ -130,7 +131,9 @@ struct Row {
 impl Rig {
     /// Reads the wheels of a drive; `None` with fewer than two wheels.
     pub(crate) fn of(recording: &Recording) -> Option<Self> {
-        let wheels = WHEELS.map(|id| Track::of(recording, id, "km/h"));
+        // The rows of a table repeat all of its wheels alike, though a coarse step shows it of some of them only.
+        let held = WHEELS.iter().filter_map(|id| rows_per_sample(recording.series(id)?)).min();
+        let wheels = WHEELS.map(|id| Track::of(recording, id, "km/h", held));
         let present = wheels.each_ref().map(Option::is_some);
         // The slowest wheel gives the moments: reading the others between their samples invents nothing.
         let (slowest, clock) =
@@ -140,8 +143,8 @@ impl Rig {
         }
         let interval_s = wheels.iter().flatten().map(|w| w.interval_s).fold(0.0, f64::max);
         let step_kmh = wheels.iter().flatten().map(|w| w.scale * quantum::step_of(&w.value)).fold(0.0, f64::max);
-        let yaw = Track::of(recording, "yaw.rate", "rad/s");
-        let steering = Track::of(recording, "steering.angle", "deg");
+        let yaw = Track::of(recording, "yaw.rate", "rad/s", None);
+        let steering = Track::of(recording, "steering.angle", "deg", None);
         let mut cursors = wheels.each_ref().map(|w| w.as_ref().map(Track::cursor));
         let mut yaw_cursor = yaw.as_ref().map(Track::cursor);
         let mut steering_cursor = steering.as_ref().map(Track::cursor);
@@ -189,7 +192,8 @@ impl Rig {
                 .series(id)
                 .is_none_or(|series| series.exchange.iter().all(|&e| e != 0) && !series.exchange.is_empty())
         };
-        rig.shares_times = 2 * n_common > n_complete && !WHEELS.iter().all(is_one_answer);
+        let is_table = held.is_some() || 2 * n_common > n_complete;
+        rig.shares_times = is_table && !WHEELS.iter().all(is_one_answer);
         debug_assert!(present[slowest]);
         Some(rig)
     }

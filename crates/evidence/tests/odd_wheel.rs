@@ -103,6 +103,24 @@ fn a_table_that_repeats_values_until_the_next_answer_is_judged_by_its_answers() 
     assert_eq!(accused(&found), [WHEELS[1]]);
 }
 
+/// In whole km/h only some of the wheels show that the table repeats them; none of the others is late for that.
+#[test]
+fn a_table_of_whole_km_per_h_makes_no_wheel_late() {
+    let Some(signals) = motorway(&[]) else { return };
+    for (polled_hz, rows_hz) in [(1.0, 50.0), (2.0, 50.0), (2.0, 100.0)] {
+        for shift_s in [0.0, 0.07, 0.16, 0.31, 0.44] {
+            let held = |(k, (id, unit, s)): (usize, &(&'static str, &'static str, Samples))| {
+                let own = common::polled(s, polled_hz, 0.2 + shift_s + 0.05 * k as f64, 59.0);
+                let whole: Samples = own.into_iter().map(|(t, v)| (t, v.round())).collect();
+                (*id, *unit, common::polled(&whole, rows_hz, 1.5, 58.0))
+            };
+            let table: Signals = signals.iter().enumerate().map(held).collect();
+            let found = odd(&table);
+            assert!(accused(&found).is_empty(), "{polled_hz} Hz in {rows_hz} rows, {shift_s} s: {found:?}");
+        }
+    }
+}
+
 #[test]
 fn a_wheel_that_reads_three_percent_low_is_named_with_its_ratio() {
     let Some(drive) = motorway(&[("yaw_rate_sensor_deg_s", "yaw.rate", "deg/s")]) else { return };

@@ -51,6 +51,13 @@ pub(crate) struct LoadSource {
     pub(crate) low_high: (f64, f64),
 }
 
+impl LoadSource {
+    /// What follows a number of it: nothing where its name says the unit.
+    pub(super) fn spoken_unit(&self) -> &'static str {
+        if self.unit == "%" { " %" } else { "" }
+    }
+}
+
 /// Best first. One atmosphere is about 100 kPa, so that kilopascals read as percent of a full cylinder; but only behind a
 /// throttle, where an idling engine draws down to 25 to 45 kPa: an unthrottled one (diesel) never falls below 60 kPa at
 /// any altitude with roads (common practice, no source).

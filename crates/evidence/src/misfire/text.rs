@@ -56,7 +56,7 @@ pub(crate) fn region(region: &Region, load: Option<&LoadSource>) -> String {
     };
     let Some(load) = load else { return speed };
     let (low, high) = region.load_pct;
-    let unit = if load.name.contains("kPa") { "" } else { " %" };
+    let unit = load.spoken_unit();
     match (low.is_finite(), high.is_finite()) {
         (true, true) => format!("{speed} and {} {low:.0} to {high:.0}{unit}", load.name),
         (true, false) => format!("{speed} and {} above {low:.0}{unit}", load.name),
@@ -192,9 +192,10 @@ impl Told<'_> {
             || "; the load was not recorded, so that this holds for the drive as it was driven".into(),
             |load| {
                 let (low, high) = self.judged.low_high;
+                let (unit, (from, to)) = (load.spoken_unit(), load.low_high);
                 format!(
-                    "; {low:.0} of them were at idle or {} below {:.0}, {high:.0} above {:.0}",
-                    load.name, load.low_high.0, load.low_high.1
+                    "; {low:.0} of them were at idle or {} below {from:.0}{unit}, {high:.0} above {to:.0}{unit}",
+                    load.name
                 )
             },
         )
@@ -323,6 +324,7 @@ impl Told<'_> {
         let rpm = 2000.0;
         let seconds = |firings: f64, rpm: f64| (firings * 120.0 / rpm).ceil();
         let (load, (_, high_load)) = self.load().map_or(("load", (0.0, 0.0)), |load| (load.name, load.low_high));
+        let unit = self.load().map_or("", |load| load.spoken_unit());
         if judged.stands_out && judged.weighed.log10_rate < 0.0 {
             // As many firings as bound an occasional rate, or as many again.
             let place = judged.standing.map_or(Region::EVERYWHERE, |standing| standing.region);
@@ -341,7 +343,7 @@ impl Told<'_> {
             }
             if high > 0.0 {
                 next.push(format!(
-                    "{:.0} more seconds at {rpm:.0} rpm with {load} above {high_load:.0}",
+                    "{:.0} more seconds at {rpm:.0} rpm with {load} above {high_load:.0}{unit}",
                     seconds(high, rpm)
                 ));
             }

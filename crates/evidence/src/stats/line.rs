@@ -57,7 +57,28 @@ mod tests {
         let sxx: f64 = x.iter().map(|x| (x - mean(&points.iter().map(|p| p.0).collect::<Vec<_>>())).powi(2)).sum();
         assert!((sxy / sxx - 3.363_64).abs() < 1e-5 && (mean(&y) - sxy / sxx * mean(&x) + 0.636_36).abs() < 1e-5);
         assert_eq!(theil_sen(&points[..2]), None);
+        // Mann and Kendall by hand: of three points in one line all three pairs rise, over sqrt(3 * 2 * 11 / 18).
+        let three = theil_sen(&points[..3]).unwrap();
+        assert!((three.trend_sigmas - 3.0 / (66.0_f64 / 18.0).sqrt()).abs() < 1e-12, "{three:?}");
         assert_eq!(theil_sen(&[(1.0, 1.0), (1.0, 2.0), (1.0, 3.0)]), None);
+    }
+
+    /// Of more points than are compared with each other every so many count; what stays level neither rises nor falls.
+    #[test]
+    fn many_points_are_thinned_and_level_ones_have_no_trend() {
+        let line = |n: u32, f: &dyn Fn(f64) -> f64| {
+            theil_sen(&(0..n).map(f64::from).map(|x| (x, f(x))).collect::<Vec<_>>()).unwrap()
+        };
+        let long = line(2001, &|x| 5.0 - 0.25 * x);
+        assert!((long.slope + 0.25).abs() < 1e-12 && (long.intercept - 5.0).abs() < 1e-9, "{long:?}");
+        // 2001 points in steps of eleven are 182: every pair of them falls.
+        let (pairs, spread) = (182.0 * 181.0 / 2.0, (182.0 * 181.0 * 369.0 / 18.0_f64).sqrt());
+        assert!((long.trend_sigmas + pairs / spread).abs() < 1e-9, "{long:?}");
+        assert!(
+            (line(200, &|x| x).trend_sigmas - 199.0 * 100.0 / (200.0 * 199.0 * 405.0 / 18.0_f64).sqrt()).abs() < 1e-9
+        );
+        let level = line(20, &|_| 3.0);
+        assert_eq!((level.slope, level.intercept, level.trend_sigmas), (0.0, 3.0, 0.0));
     }
 
     #[test]

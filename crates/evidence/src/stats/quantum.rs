@@ -30,6 +30,12 @@ mod tests {
             assert!(found >= step * 0.999 && found < step * 30.0, "{step}: {found}");
         }
         assert!((step_of(&in_steps(1.0)) - 1.0).abs() < 1e-9);
+        // Two stray values among a thousand steps of 1 are not the step; a tenth of them is.
+        let with_stray = |every: usize| -> Vec<f64> {
+            (0..1000).map(|k| k as f64 + if k % every == every - 1 { 0.9 } else { 0.0 }).collect()
+        };
+        assert_eq!(step_of(&with_stray(500)), 1.0);
+        assert!(step_of(&with_stray(10)) < 0.2);
         assert_eq!(step_of(&[5.0; 9]), 0.0);
         assert_eq!(step_of(&[f64::NAN, 1.0]), 0.0);
     }

@@ -58,6 +58,14 @@ mod tests {
         assert_eq!(quantile(&mut [5.0, 1.0, 3.0, 2.0, 4.0], 0.75), Some(4.0));
         assert_eq!(weighted_median(&mut [(1.0, 1.0), (9.0, 3.0), (2.0, 1.0)]), Some(9.0));
         assert_eq!(weighted_median(&mut [(1.0, 0.0)]), None);
+        // Half of the weight lies at or below the first of two alike; a value without weight is never the middle.
+        assert_eq!(weighted_median(&mut [(5.0, 2.0), (2.0, 2.0)]), Some(2.0));
+        assert_eq!(weighted_median(&mut [(0.0, 0.0), (3.0, 1.0)]), Some(3.0));
+        for (share, expected) in [(-1.0, 1.0), (0.0, 1.0), (0.4, 3.0), (1.0, 5.0), (2.0, 5.0)] {
+            assert_eq!(quantile(&mut [5.0, 1.0, 3.0, 2.0, 4.0], share), Some(expected), "{share}");
+        }
+        assert_eq!(quantile(&mut [], 0.5), None);
+        assert_eq!(median_and_sigma(&mut []), None);
     }
 
     #[test]

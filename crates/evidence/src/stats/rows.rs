@@ -111,7 +111,8 @@ mod tests {
         let rows = Rows::new(&lead, &[Some(&other), None], 1.0);
         assert_eq!(rows.t_s, [0.25, 1.0, 3.0, 100.0]);
         assert_eq!(rows.columns[0], [2.0, 5.0, 7.0, 9.0]);
-        assert_eq!(rows.dwell_s[2], 1.0);
+        // From row to row; before the gap and at the end as long as a row is wide.
+        assert_eq!(rows.dwell_s, [0.75, 2.0, 1.0, 1.0]);
         assert_eq!(rows.columns[1][0], 15.0);
         // 0.9 s to 4.0 s is farther than four of its median intervals of 0.7 s.
         assert!(rows.columns[1][1].is_nan() && rows.columns[1][3].is_nan());

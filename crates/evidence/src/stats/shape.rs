@@ -37,6 +37,12 @@ mod tests {
         assert!((ln.exp() - 0.147_981).abs() < 1e-6);
         assert!((best - 3.0).abs() < 1e-12);
         assert_eq!(log_spaced(1.0, 100.0, 3), [1.0, 10.0, 100.0]);
+        assert_eq!(log_spaced(3.0, 100.0, 1), [3.0]);
+        // No size beyond those considered explains anything, nor one of the other sign.
+        let best = |value: f64, sizes: &[f64]| ln_evidence(&healthy, &DVector::from_vec(vec![value]), &one, sizes).1;
+        assert_eq!((best(9.0, &[1.0, 4.0]), best(-9.0, &[1.0, 4.0]), best(-9.0, &[-4.0, -1.0])), (4.0, 0.0, -4.0));
+        let (ln, _) = ln_evidence(&healthy, &DVector::from_vec(vec![3.0]), &one, &[]);
+        assert_eq!(ln, f64::NEG_INFINITY);
     }
 
     #[test]
