@@ -155,6 +155,10 @@ mod tests {
         assert_eq!(cursor.at(600), None, "in a hole");
         assert!((cursor.at(1050).unwrap().value - 3.5).abs() < 1e-12);
         assert_eq!(cursor.at(1200), None, "behind the end");
+        let (t, v) = ([0, 100, 300], [0.0, 1.0, 2.0]);
+        let mut cursor = Cursor::new(&t, &v, 100e-9);
+        assert!(cursor.at(50).is_some(), "just near enough to be joined");
+        assert_eq!(cursor.at(200), None, "too far apart, though both are known");
         assert_eq!(Cursor::new(&t, &v, 1.0).at(-5), None, "before the start");
         assert_eq!(Cursor::new(&[], &[], 1.0).at(0), None);
     }
@@ -164,6 +168,22 @@ mod tests {
         for (interval_s, joined_s) in [(0.001, 0.1), (0.025, 0.1), (0.1, 0.4), (0.5, 2.0), (3.0, 2.5)] {
             assert!((longest_join_s(interval_s) - joined_s).abs() < 1e-12, "{interval_s}");
         }
+    }
+
+    /// Two steps are no large change, however large the step is: a slow movement of a coarse signal looks like that.
+    #[test]
+    fn only_three_steps_and_more_show_that_rows_are_copies() {
+        let series = |steps: f64| {
+            let mut series = Series::new(SignalId::new("wheel.speed.front_left").unwrap(), Unit::named("km/h"));
+            // First it trembles by one step, then every change stays for five rows.
+            let trembling = (0..40).map(|k| f64::from(k % 2));
+            let moving = (5..305).map(|k| steps * f64::from(k / 5));
+            let values = trembling.chain(moving).map(|in_steps| 5.0 * in_steps);
+            values.enumerate().for_each(|(k, value)| series.push_value(k as i64 * 20_000_000, value));
+            rows_per_sample(&series)
+        };
+        assert_eq!(series(2.0), None);
+        assert_eq!(series(4.0), Some(5));
     }
 
     #[test]
