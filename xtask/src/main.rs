@@ -11,6 +11,7 @@ mod kernel_can;
 mod oracles;
 mod pages;
 mod postgres;
+mod release;
 mod step;
 mod testing;
 mod workspace;
@@ -36,7 +37,10 @@ const USAGE: &str = "usage: cargo xtask TASK
   kernel-can           boot Debian's kernel in an emulator and let its own ISO-TP sockets be the modules behind SocketCAN
   house                the rules of the house alone: crates, headers, words, markdown
   oracles              install the Python libraries that tests compare with; prints how to run one test with them
-  audit                licences, bans and sources of all dependencies (installs cargo-deny under target/tools)";
+  audit                licences, bans and sources of all dependencies (installs cargo-deny under target/tools)
+  release [--without-pdf] [TARGET ...]
+                       archives to hand out, each with its manual, completions and licences, under target/releases;
+                       without a target for this machine";
 
 fn main() -> ExitCode {
     let mut arguments = std::env::args_os().skip(1);
@@ -65,7 +69,8 @@ fn main() -> ExitCode {
             Ok(())
         }),
         Some("kernel-can") if rest.is_empty() => Workspace::load().and_then(|workspace| kernel_can::run_it(&workspace)),
-        Some("audit") if rest.is_empty() => Workspace::load().and_then(|workspace| audit::run_deny(&workspace)),
+        Some("audit") if rest.is_empty() => Workspace::load().and_then(|workspace| audit::run_all(&workspace)),
+        Some("release") => Workspace::load().and_then(|workspace| release::make(&workspace, &rest)),
         _ => {
             eprintln!("{USAGE}");
             return ExitCode::from(2);
@@ -94,7 +99,7 @@ fn build(workspace: &Workspace, steps: &mut Steps) -> Result<(), Failure> {
 }
 
 /// Whether adapters over Bluetooth low energy can be built in: on Linux that takes the headers of libdbus.
-fn has_bluetooth() -> bool {
+pub(crate) fn has_bluetooth() -> bool {
     let found =
         || Command::new("pkg-config").args(["--exists", "dbus-1"]).status().is_ok_and(|status| status.success());
     !cfg!(target_os = "linux") || found()
@@ -134,7 +139,7 @@ fn test() -> Result<(), Failure> {
     steps.step("format: cargo fmt --all --check", || {
         run(workspace.cargo().args(["fmt", "--all", "--check"]), "run `cargo fmt --all` and look at what it changed")
     })?;
-    steps.step("audit: licences, bans and sources of dependencies", || audit::run_deny(&workspace))?;
+    steps.step("audit: licences, bans and sources of dependencies", || audit::run_all(&workspace))?;
     steps.step("pages: npm ci, vite build", || pages::build(&workspace))?;
     let mut tally = steps.step("web: types, lints and tests of the pages", || pages::check(&workspace))?;
     steps.step("lints: cargo clippy --workspace --all-targets -- -D warnings", || {

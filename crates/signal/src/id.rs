@@ -126,6 +126,16 @@ mod tests {
         assert_eq!(SignalId::new(&"a".repeat(201)), Err(IdError::TooLong(201)));
     }
 
+    /// A table is opened in spreadsheets, where a cell that begins so is computed (common practice, no source).
+    #[test]
+    fn no_name_of_a_signal_is_a_formula() {
+        for start in ['=', '+', '-', '@', '\t', '\r', '|', '"'] {
+            let name = format!("{start}cmd|'/C calc'!A1");
+            assert!(SignalId::new(&name).is_err(), "{name}");
+            assert!(SignalId::custom(&name).is_ok_and(|id| id.as_str().starts_with("custom.")) || start.is_control());
+        }
+    }
+
     #[test]
     fn a_foreign_name_is_kept_behind_custom() {
         assert_eq!(SignalId::custom("Öl Temp #2").unwrap().as_str(), "custom.Öl Temp #2");

@@ -6,8 +6,10 @@ mod crates;
 mod markdown;
 mod pages;
 mod purity;
+mod security;
 mod words;
 
+use std::collections::BTreeSet;
 use std::fs;
 use std::path::Path;
 
@@ -29,13 +31,17 @@ pub(crate) fn check(workspace: &Workspace) -> Result<(), Failure> {
     }
     let files = workspace.files()?;
     complaints.extend(pages::unlisted(&files, &read(&root.join("docs/README.md"))?));
+    let mut functions = BTreeSet::new();
     for file in &files {
         // A tracked file may be deleted in the work tree, and a picture is no text: neither can break a rule of words.
         let Ok(text) = fs::read_to_string(root.join(file)) else { continue };
         complaints.extend(words::forbidden(file, &text));
         complaints.extend(markdown::sentences(file, &text));
         complaints.extend(purity::impure(file, &text));
+        complaints.extend(security::unsafe_without_reason(file, &text));
+        functions.extend(security::functions(file, &text));
     }
+    complaints.extend(security::untested(&read(&root.join(security::PAGE))?, &functions));
     if complaints.is_empty() {
         println!("{} crates and {} files keep the rules", workspace.packages().len(), files.len());
         return Ok(());

@@ -1,7 +1,7 @@
 //! A pass-thru library (SAE J2534-1) for the tests: on CAN its adapter is the stand-in's serial-line face at the address
 //! that it is compiled for. Compiled for a network instead of an address, it has two modules on a K-line and nobody on
 //! CAN. The messages there are those of ISO 9141-2 and ISO 14230-2, from memory.
-#![allow(unsafe_code, non_snake_case, missing_docs)]
+#![allow(unsafe_code, non_snake_case, missing_docs, reason = "the names and the C interface are those of the standard")]
 
 use std::collections::VecDeque;
 use std::ffi::{c_char, c_long, c_ulong, c_void};
