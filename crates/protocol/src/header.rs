@@ -100,3 +100,63 @@ pub fn write(bus: Bus, to: Target, data: &[u8]) -> Option<Vec<u8>> {
     };
     Some([&header, data].concat())
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const NODE: Address = Address::Node(0x11);
+
+    /// Layouts of ISO 14230-2, ISO 9141-2 and SAE J1850, from memory.
+    #[test]
+    fn only_whole_messages_to_the_tester_are_read() {
+        use HeaderError::{Length, NotForUs, Short};
+        let can = Bus::Can { wide: false, kbit_s: 500 };
+        let cases: &[(Bus, &[u8], Result<&[u8], HeaderError>)] = &[
+            (Bus::Kwp5Baud, &[0x82, 0xF1, 0x11, 0x41, 0x00], Ok(&[0x41, 0x00])),
+            (Bus::KwpFast, &[0x80, 0xF1, 0x11, 2, 0x41, 0x00], Ok(&[0x41, 0x00])),
+            (Bus::KwpFast, &[0x83, 0xF1, 0x11, 0x41, 0x00], Err(Length { stated: 3, carried: 2 })),
+            (Bus::KwpFast, &[0x80, 0xF1, 0x11, 1, 0x41, 0x00], Err(Length { stated: 1, carried: 2 })),
+            (Bus::KwpFast, &[0x82, 0x10, 0x11, 0x41, 0x00], Err(NotForUs)),
+            (Bus::KwpFast, &[0xC2, 0xF1, 0x11, 0x41, 0x00], Err(NotForUs)),
+            (Bus::KwpFast, &[0x80, 0xF1, 0x11, 0], Err(Short { have: 4 })),
+            (Bus::KwpFast, &[0x80, 0xF1], Err(Short { have: 2 })),
+            (Bus::Iso9141, &[0x48, 0x6B, 0x11, 0x41, 0x00], Ok(&[0x41, 0x00])),
+            (Bus::Iso9141, &[0x48, 0x6B, 0x11], Err(Short { have: 3 })),
+            (Bus::Iso9141, &[0x68, 0x6A, 0xF1, 0x01, 0x00], Err(NotForUs)),
+            (Bus::Iso9141, &[0x41, 0x6B, 0x11, 0x41, 0x00], Err(NotForUs)),
+            (Bus::J1850Vpw, &[0x48, 0x6B, 0x11, 0x41, 0x00], Ok(&[0x41, 0x00])),
+            (Bus::J1850Pwm, &[0x41, 0x6B, 0x11, 0x41, 0x00], Ok(&[0x41, 0x00])),
+            (Bus::J1850Pwm, &[0x48, 0x6B, 0x11, 0x41, 0x00], Err(NotForUs)),
+            (can, &[0x48, 0x6B, 0x11, 0x41, 0x00], Err(NotForUs)),
+        ];
+        for (bus, message, expected) in cases {
+            assert_eq!(read(message, *bus), expected.map(|data| (NODE, data)), "{bus:?} {message:02X?}");
+        }
+    }
+
+    /// As above; on ISO 9141-2 seven bytes of data are the most, on ISO 14230-2 63 without a length byte and 255 with one.
+    #[test]
+    fn headers_say_whom_and_how_much() {
+        let module = Target::Module(NODE);
+        let head = |bus, to, n: usize| write(bus, to, &vec![0x3E; n]).map(|bytes| bytes.into_iter().take(4).collect());
+        let cases: &[(Bus, Target, usize, Option<[u8; 4]>)] = &[
+            (Bus::Iso9141, Target::Everyone, 7, Some([0x68, 0x6A, 0xF1, 0x3E])),
+            (Bus::Iso9141, module, 7, Some([0x68, 0x6A, 0xF1, 0x3E])),
+            (Bus::Iso9141, Target::Everyone, 8, None),
+            (Bus::KwpFast, Target::Everyone, 2, Some([0xC2, 0x33, 0xF1, 0x3E])),
+            (Bus::KwpFast, Target::Everyone, 63, Some([0xFF, 0x33, 0xF1, 0x3E])),
+            (Bus::KwpFast, Target::Everyone, 64, None),
+            (Bus::Kwp5Baud, module, 63, Some([0xBF, 0x11, 0xF1, 0x3E])),
+            (Bus::Kwp5Baud, Target::Anyone(NODE), 64, Some([0x80, 0x11, 0xF1, 64])),
+            (Bus::KwpFast, module, 255, Some([0x80, 0x11, 0xF1, 255])),
+            (Bus::KwpFast, module, 256, None),
+            (Bus::KwpFast, module, 0, None),
+            (Bus::KwpFast, Target::Module(Address::from_reply11(0x7E8)), 2, None),
+            (Bus::J1850Vpw, module, 2, None),
+        ];
+        for (bus, to, n, expected) in cases {
+            assert_eq!(head(*bus, *to, *n), expected.map(Vec::from), "{bus:?} {to:?} {n}");
+        }
+    }
+}
