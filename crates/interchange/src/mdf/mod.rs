@@ -306,7 +306,7 @@ pub(crate) fn read(path: &Path, name: &str) -> Result<(Contents, u64, Vec<String
     contents.info.start_unix_ns = contents.recording.start_unix_ns;
     let (mut n_records, mut notes) = (0, Vec::new());
     for group in mdf.channel_groups() {
-        let text = |text: Mdf<Option<String>>| text.ok().flatten().unwrap_or_default();
+        let text = |text: Mdf<Option<String>>| until_zero(&text.ok().flatten().unwrap_or_default());
         let (group_name, comment) = (text(group.name()), text(group.comment()));
         let is_own = matches!(group_name.as_str(), EXCHANGES | REPLIES | FRAMES | MARKS | GAPS | DESCRIPTION);
         let (raw_group, raw_channels) = (group.raw_data_group(), group.raw_channel_group());
@@ -351,6 +351,11 @@ pub(crate) fn read(path: &Path, name: &str) -> Result<(Contents, u64, Vec<String
     contents.recording.marks.sort_by_key(|mark| mark.t_ns);
     contents.recording.gaps.sort_by_key(|gap| gap.from_ns);
     Ok((contents, n_records, notes))
+}
+
+/// Texts of the format end with a zero; what a damaged length adds behind it is none of theirs.
+fn until_zero(text: &str) -> String {
+    text.split('\0').next().unwrap_or_default().to_owned()
 }
 
 /// Whether a channel is shown as seconds of whole nanoseconds.
@@ -511,4 +516,15 @@ fn own_group(name: &str, comment: &str, columns: &[Column], contents: &mut Conte
         }
     }
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    /// Found by fuzzing: a unit that reached over the blocks behind it did not come back from an export as it was.
+    #[test]
+    fn a_text_ends_with_its_zero() {
+        assert_eq!(super::until_zero("km/h\0##TX\0\0x"), "km/h");
+        assert_eq!(super::until_zero("km/h"), "km/h");
+        assert_eq!(super::until_zero(""), "");
+    }
 }
