@@ -81,7 +81,7 @@ impl Reassembly {
                     Some(payload)
                         if data.len() == partial.room
                             || data.len() == due
-                            || (!self.is_exact && missing < partial.room && data.len() < partial.room) =>
+                            || (!self.is_exact && data.len() < partial.room) =>
                     {
                         partial.bytes.extend_from_slice(payload);
                     }
@@ -173,6 +173,48 @@ mod tests {
         assert_eq!(Frame::parse(&[0x40, 1]), Err(IsoTpError::Unknown { first: Some(0x40) }));
         assert_eq!(Frame::parse(&[]), Err(IsoTpError::Unknown { first: None }));
         assert_eq!(Frame::parse(&[0x30, 0, 0]), Ok(Frame::FlowControl { status: 0, block_size: 0, st_min: 0 }));
+    }
+
+    /// ISO 15765-2: a last frame ends with its last byte or is padded, on the bus to any size that a frame can have; the
+    /// frames before it are full.
+    #[test]
+    fn a_last_frame_may_be_padded_and_the_others_are_full() {
+        let cases: &[(usize, usize, [bool; 2])] = &[
+            // Bytes of the message, of the frame behind the first six; taken from an adapter's text, from the bus.
+            (10, 3, [false, false]),
+            (10, 4, [true, true]),
+            (10, 5, [false, true]),
+            (10, 7, [true, true]),
+            (10, 8, [false, false]),
+            (13, 6, [false, false]),
+            (13, 7, [true, true]),
+            (13, 8, [false, false]),
+            (20, 6, [false, false]),
+            (20, 7, [true, true]),
+            (20, 8, [false, false]),
+        ];
+        for (length, n, expected) in cases {
+            let of = |mut reassembly: Reassembly| {
+                let first = Frame::First { length: *length, data: &[1; 6] };
+                assert_eq!(reassembly.push(first, 0), Ok(None));
+                assert_eq!(reassembly.announced(), Some(*length));
+                let taken = reassembly.push(Frame::Consecutive { index: 1, data: &vec![2; *n] }, 0);
+                assert_eq!(reassembly.announced(), Some(*length).filter(|_| taken == Ok(None)));
+                if let Err(error) = taken {
+                    assert_eq!(error, IsoTpError::Length { stated: (length - 6).min(7), carried: *n });
+                }
+                taken.is_ok()
+            };
+            let taken = [of(Reassembly::default()), of(Reassembly::on_bus(N_CR_NS))];
+            assert_eq!(taken, *expected, "{length} bytes, {n} in the frame");
+        }
+        let mut patient = Reassembly::on_bus(5);
+        assert_eq!(patient.push(Frame::First { length: 10, data: &[1; 6] }, 7), Ok(None));
+        assert_eq!(patient.deadline(), Some(12));
+        patient.restart(8);
+        assert_eq!(patient.deadline(), Some(13));
+        assert_eq!(patient.finish(), Some(IsoTpError::BrokenOff { have: 6, length: 10 }));
+        assert_eq!((patient.finish(), patient.deadline()), (None, None));
     }
 
     #[test]
