@@ -107,12 +107,15 @@ mod tests {
 
     const NODE: Address = Address::Node(0x11);
 
+    /// A message on a network, and its data.
+    type Case = (Bus, &'static [u8], Result<&'static [u8], HeaderError>);
+
     /// Layouts of ISO 14230-2, ISO 9141-2 and SAE J1850, from memory.
     #[test]
     fn only_whole_messages_to_the_tester_are_read() {
         use HeaderError::{Length, NotForUs, Short};
         let can = Bus::Can { wide: false, kbit_s: 500 };
-        let cases: &[(Bus, &[u8], Result<&[u8], HeaderError>)] = &[
+        let cases: &[Case] = &[
             (Bus::Kwp5Baud, &[0x82, 0xF1, 0x11, 0x41, 0x00], Ok(&[0x41, 0x00])),
             (Bus::KwpFast, &[0x80, 0xF1, 0x11, 2, 0x41, 0x00], Ok(&[0x41, 0x00])),
             (Bus::KwpFast, &[0x83, 0xF1, 0x11, 0x41, 0x00], Err(Length { stated: 3, carried: 2 })),
