@@ -125,7 +125,7 @@ impl<S: Sink> Run<'_, S> {
         if split && let Some(parts) = poll.split(&|signal| self.plan.signals.get(signal).map(|signal| signal.pace)) {
             self.sink.note(t_ns, &format!("{} is asked in {} parts from now on", poll.title(), parts.len()));
             self.plan.polls.splice(idx..=idx, parts);
-            self.under_way.iter_mut().for_each(|(.., job)| *job = std::mem::replace(job, Job::Errand).stale());
+            self.under_way.iter_mut().for_each(|(_, _, job, _)| *job = std::mem::replace(job, Job::Errand).stale());
             self.schedule = Schedule::new(self.plan.polls.iter().map(Poll::pace));
             self.health = vec![Health::default(); self.plan.polls.len()];
         }

@@ -128,6 +128,7 @@ impl Vehicle {
             number: 0,
             under_way: Vec::new(),
             missed: Vec::new(),
+            latest_ns: start_ns,
             ears,
             too_many: Vec::new(),
             pause: None,
@@ -139,15 +140,15 @@ impl Vehicle {
             run.now = self.link.now();
             let pause = run.pause.take();
             match (lost, pause) {
-                (Err(error), _) | (Ok(()), Some(Pause::Trouble(error))) => {
-                    run.under_way.clear();
-                    run.errand.lost(run.now);
-                    run.wait_for_return(&mut *self.link, &error);
+                (Err(error), _) => {
+                    let since_ns = run.unanswered_since();
+                    run.lost(&mut *self.link, &error, since_ns);
                 }
+                (Ok(()), Some(Pause::Trouble(error, since_ns))) => run.lost(&mut *self.link, &error, since_ns),
                 (Ok(()), Some(Pause::Supply(idx))) => {
+                    let since_ns = run.now;
                     if let Err(error) = run.supply(&mut *self.link, idx) {
-                        run.errand.lost(run.now);
-                        run.wait_for_return(&mut *self.link, &error);
+                        run.lost(&mut *self.link, &error, since_ns);
                     }
                 }
                 (Ok(()), None) => {}

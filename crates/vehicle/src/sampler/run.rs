@@ -19,8 +19,8 @@ use crate::{Module, RawExchange};
 pub(super) enum Pause {
     /// The adapter is to measure its supply for this poll.
     Supply(usize),
-    /// A request could not be sent.
-    Trouble(LinkError),
+    /// A request, begun at this time, could not be carried.
+    Trouble(LinkError, Nanos),
 }
 
 /// Who asked what.
@@ -58,9 +58,12 @@ pub(super) struct Run<'r, S: Sink> {
     pub(super) now: Nanos,
     /// Of the last exchange.
     pub(super) number: u32,
-    pub(super) under_way: Vec<(Request, u32, Job)>,
+    /// Each with its number, and when it was handed over.
+    pub(super) under_way: Vec<(Request, u32, Job, Nanos)>,
     /// Polls whose last request nobody answered in time.
     pub(super) missed: Vec<(Request, Poll)>,
+    /// When an answer, or something that was heard, last came.
+    pub(super) latest_ns: Nanos,
     pub(super) ears: Ears,
     /// Polls that were more than a module takes.
     pub(super) too_many: Vec<Poll>,
@@ -135,9 +138,10 @@ impl<S: Sink> Feed for Run<'_, S> {
 
     fn answered(&mut self, request: Request, outcome: Result<Exchange, LinkError>) {
         let Some(at) = self.under_way.iter().position(|(asked, ..)| *asked == request) else { return };
-        let (_, number, job) = self.under_way.remove(at);
+        let (_, number, job, begun_ns) = self.under_way.remove(at);
         if let Ok(exchange) = &outcome {
             self.now = self.now.max(exchange.over_ns);
+            self.latest_ns = self.now;
         }
         if matches!(job, Job::Errand) {
             self.errand.answered(&request, outcome.as_ref(), self.now);
@@ -151,7 +155,7 @@ impl<S: Sink> Feed for Run<'_, S> {
                 return;
             }
             Err(error) => {
-                self.pause.get_or_insert(Pause::Trouble(error));
+                self.pause.get_or_insert(Pause::Trouble(error, begun_ns));
                 return;
             }
         };
@@ -203,6 +207,7 @@ impl<S: Sink> Feed for Run<'_, S> {
     fn heard(&mut self, heard: Heard) {
         let at = heard.arrived_ns;
         self.now = self.now.max(at);
+        self.latest_ns = self.latest_ns.max(at);
         let Some((before_ns, values)) = self.values(&heard) else { return };
         self.number = self.number.saturating_add(1);
         let t_ns = at - self.start_ns;
@@ -278,7 +283,7 @@ impl<S: Sink> Run<'_, S> {
 
     fn send(&mut self, request: Request, job: Job) -> FeedNext {
         self.number = self.number.saturating_add(1);
-        self.under_way.push((request.clone(), self.number, job));
+        self.under_way.push((request.clone(), self.number, job, self.now));
         FeedNext::Ask(request)
     }
 
@@ -372,10 +377,24 @@ impl<S: Sink> Run<'_, S> {
         }
     }
 
-    /// Waits until the vehicle can be reached again, and marks the gap.
-    pub(super) fn wait_for_return(&mut self, link: &mut dyn Link, error: &LinkError) {
-        let from_ns = link.now() - self.start_ns;
-        self.sink.note(from_ns, &error.to_string());
+    /// The link failed: whatever was under way has no answer. Nothing has come since the oldest of it left, or since a module
+    /// that is asked at the same time last answered.
+    pub(super) fn lost(&mut self, link: &mut dyn Link, error: &LinkError, since_ns: Nanos) {
+        self.under_way.clear();
+        self.errand.lost(self.now);
+        self.wait_for_return(link, error, since_ns.max(self.latest_ns));
+    }
+
+    /// Since when nothing has been answered: when the oldest request left that is still under way.
+    pub(super) fn unanswered_since(&self) -> Nanos {
+        self.under_way.iter().map(|(.., begun_ns)| *begun_ns).min().unwrap_or(self.now)
+    }
+
+    /// Waits until the vehicle can be reached again, and marks the gap: it began with the request that failed, not when the
+    /// link noticed, which may be seconds later.
+    fn wait_for_return(&mut self, link: &mut dyn Link, error: &LinkError, since_ns: Nanos) {
+        let from_ns = since_ns - self.start_ns;
+        self.sink.note(link.now() - self.start_ns, &error.to_string());
         let mut pause_ns = REOPEN_NS.0;
         let mut is_open = !error.is_lost();
         loop {
