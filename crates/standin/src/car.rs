@@ -1,10 +1,11 @@
 //! The whole car: physics, modules and the bus between them, moved on by time alone.
 
 use crate::broadcast::Broadcaster;
-use crate::bus::{BusKind, CanBus, CanFrame, CanId, Delivery, KLine, Node, NodeTiming, Sender, k_line};
+use crate::bus::{BusKind, CanBus, CanFrame, CanId, Delivery, Incoming, KLine, Node, NodeTiming, Sender, k_line};
 use crate::modules::{Module, Reply};
-use crate::physics::{Commands, Physics};
+use crate::physics::{Commands, Physics, State};
 use crate::rng::Rng;
+use crate::truth::{Answer, Kept};
 use protocol::Nanos;
 
 /// Seconds between two looks of the modules' monitors.
@@ -28,6 +29,8 @@ pub(crate) struct Manner {
     pub(crate) fast_ms: f64,
     /// Spans of silence: from and to, seconds of the car's own time.
     pub(crate) silent_s: Option<(f64, f64)>,
+    /// When it starts anew, and how long it says nothing then, seconds of the car's own time and of its length.
+    pub(crate) restart_s: Option<(f64, f64)>,
 }
 
 impl Manner {
@@ -43,7 +46,14 @@ impl Manner {
             session_ms: None,
             fast_ms: 20.0,
             silent_s: None,
+            restart_s: None,
         }
+    }
+
+    /// Whether it says nothing at this time of the car.
+    fn is_silent(&self, time_s: f64) -> bool {
+        let starting = self.restart_s.map(|(at, length)| (at, at + length));
+        [self.silent_s, starting].into_iter().flatten().any(|(from, to)| (from..to).contains(&time_s))
     }
 }
 
@@ -68,9 +78,58 @@ struct Ecu {
     promised: bool,
     /// How long the answer takes after "pending" in this session, ms; `None`: as its manner says.
     promised_ms: Option<f64>,
+    /// It has started anew as its manner says.
+    has_restarted: bool,
 }
 
 impl Ecu {
+    /// Starts anew once it is time for it: sessions, what was defined and what was under way are gone.
+    fn restart_when_due(&mut self, time_s: f64) {
+        if self.has_restarted || self.manner.restart_s.is_none_or(|(at, _)| time_s < at) {
+            return;
+        }
+        self.has_restarted = true;
+        self.module.restart();
+        self.node.restart(self.manner.timing.base_ms);
+        (self.send_ns, self.promised, self.promised_ms) = (None, false, None);
+    }
+
+    /// What it says now to a request that it has worked out; a negative answer may be all, or come first.
+    fn answer(&mut self, incoming: Incoming, now: Nanos, state: &State) -> Option<Vec<u8>> {
+        let Manner { busy, pending, pending_ms, most_pids, most_dids, .. } = self.manner;
+        if self.manner.is_silent(state.time_s) {
+            return None;
+        }
+        let service = incoming.bytes.first().copied().unwrap_or(0);
+        let promised = std::mem::take(&mut self.promised);
+        if !promised && !incoming.functional {
+            if self.rng.chance(busy) {
+                return Some(vec![0x7F, service, 0x21]);
+            }
+            if self.rng.chance(pending) {
+                self.promised = true;
+                let due = now + (self.promised_ms.unwrap_or(pending_ms) * 1e6) as Nanos;
+                self.node.postpone(Incoming { due, ..incoming });
+                return Some(vec![0x7F, service, 0x78]);
+            }
+        }
+        // Older modules read short lists only: service 01 says "not supported" or nothing, service 22 "too long".
+        let parameters = incoming.bytes.len() - 1;
+        let refusal = match service {
+            0x01 if parameters > most_pids => Some(0x12),
+            0x22 if parameters / 2 > most_dids => Some(0x14),
+            _ => None,
+        };
+        if let Some(code) = refusal {
+            return (!incoming.functional).then(|| vec![0x7F, service, code]);
+        }
+        let Reply::Message(mut bytes) = self.module.answer(&incoming.bytes, incoming.functional, state) else {
+            return None;
+        };
+        self.take_time(&mut bytes);
+        Some(bytes)
+    }
+
     /// Tells in a session reply how long the module takes from now on, and takes it.
     fn take_time(&mut self, reply: &mut [u8]) {
         let (Some((p2_ms, p2_star_ms)), [0x50, session, times @ ..]) = (self.manner.session_ms, reply) else { return };
@@ -97,6 +156,8 @@ pub(crate) struct Car {
     start_s: f64,
     observed_s: f64,
     starts: u32,
+    /// Where answers are kept, if somebody wants them.
+    kept: Option<Kept>,
 }
 
 impl Car {
@@ -107,7 +168,16 @@ impl Car {
             .map(|(index, Seat { module, ids, manner })| {
                 let rng = Rng::new(seed, &format!("module {index}"));
                 let node = Node::new(index, ids, manner.timing, rng.clone());
-                Ecu { node, module, manner, rng, send_ns: None, promised: false, promised_ms: None }
+                Ecu {
+                    node,
+                    module,
+                    manner,
+                    rng,
+                    send_ns: None,
+                    promised: false,
+                    promised_ms: None,
+                    has_restarted: false,
+                }
             })
             .collect();
         let mut car = Self {
@@ -120,6 +190,7 @@ impl Car {
             start_s,
             observed_s: 0.0,
             starts: 0,
+            kept: None,
         };
         car.drive_to(0);
         car
@@ -148,6 +219,7 @@ impl Car {
                     ecu.module.new_cycle(state);
                 }
                 ecu.module.observe(state, OBSERVE_S);
+                ecu.restart_when_due(state.time_s);
             }
             self.obey();
         }
@@ -156,8 +228,25 @@ impl Car {
 
     /// Lets the physics know what testers drive through the modules.
     fn obey(&mut self) {
-        let all = self.ecus.iter().map(|ecu| ecu.module.commands()).fold(Commands::default(), Commands::and);
-        self.physics.command(all);
+        self.physics.command(self.commands());
+    }
+
+    /// What testers drive through the modules.
+    pub(crate) fn commands(&self) -> Commands {
+        self.ecus.iter().map(|ecu| ecu.module.commands()).fold(Commands::default(), Commands::and)
+    }
+
+    /// Keeps from now on what the modules answer.
+    pub(crate) fn keep_answers(&mut self) -> Kept {
+        self.kept.get_or_insert_default().clone()
+    }
+
+    fn keep(&self, at: Nanos, module: usize, request: &[u8], reply: &[u8]) {
+        if let Some(kept) = &self.kept {
+            let answer = Answer::new(at, module, request, reply, self.physics.state());
+            // A panic elsewhere while holding the lock leaves a list that is still whole.
+            kept.lock().unwrap_or_else(std::sync::PoisonError::into_inner).push(answer);
+        }
     }
 
     /// The same car with a K-line instead of CAN.
@@ -182,14 +271,15 @@ impl Car {
         let Some((kind, nodes)) = self.k_line.clone() else { return Vec::new() };
         let functional = to == k_line::EVERYONE;
         let index = if functional { Some(0) } else { nodes.iter().position(|node| *node == to) };
+        let place = index.unwrap_or_default();
         let sent = at + KLine::request_ns(request.len());
         self.drive_to(sent);
         let state = self.physics.state();
         let Some((ecu, node)) = index.and_then(|index| Some((self.ecus.get_mut(index)?, nodes.get(index)?))) else {
             return Vec::new();
         };
-        let Manner { timing, busy, pending, pending_ms, silent_s, .. } = ecu.manner;
-        if silent_s.is_some_and(|(from, to)| (from..to).contains(&state.time_s)) {
+        let Manner { timing, busy, pending, pending_ms, .. } = ecu.manner;
+        if ecu.manner.is_silent(state.time_s) {
             return Vec::new();
         }
         let service = request.first().copied().unwrap_or(0);
@@ -208,6 +298,9 @@ impl Car {
             let bytes = kind.reply(*node, &data);
             (ready + KLine::reply_ns(&bytes), bytes)
         };
+        for (ready, data) in &answers {
+            self.keep(*ready, place, request, data);
+        }
         let messages = answers.into_iter().map(message).collect();
         self.obey();
         messages
@@ -278,10 +371,15 @@ impl Car {
             }
             self.drive_to(now);
             let ecu = &mut self.ecus[idx];
-            ecu.send_ns = ecu.module.sends(self.physics.state()).map(|(rate, messages)| {
+            let sent = ecu.module.sends(self.physics.state());
+            if let Some((_, messages)) = &sent {
                 for message in messages {
-                    ecu.node.send_unasked(now, &message, &mut self.bus);
+                    self.ecus[idx].node.send_unasked(now, message, &mut self.bus);
+                    self.keep(now, idx, &[], message);
                 }
+            }
+            let ecu = &mut self.ecus[idx];
+            ecu.send_ns = sent.map(|(rate, _)| {
                 now + (ecu.manner.fast_ms * 1e6 * [100.0, 10.0, 1.0][usize::from(rate - 1).min(2)]) as Nanos
             });
         }
@@ -299,46 +397,16 @@ impl Car {
             self.drive_to(now);
             let state = self.physics.state();
             let ecu = &mut self.ecus[idx];
-            let Manner { busy, pending, pending_ms, silent_s, most_pids, most_dids, .. } = ecu.manner;
-            if silent_s.is_some_and(|(from, to)| (from..to).contains(&state.time_s)) {
-                continue;
-            }
-            let service = incoming.bytes.first().copied().unwrap_or(0);
-            let promised = std::mem::take(&mut ecu.promised);
-            if !promised && !incoming.functional {
-                if ecu.rng.chance(busy) {
-                    ecu.node.answer(now, &[0x7F, service, 0x21], &mut self.bus);
-                    continue;
-                }
-                if ecu.rng.chance(pending) {
-                    ecu.node.answer(now, &[0x7F, service, 0x78], &mut self.bus);
-                    ecu.promised = true;
-                    let due = now + (ecu.promised_ms.unwrap_or(pending_ms) * 1e6) as Nanos;
-                    ecu.node.postpone(crate::bus::Incoming { due, ..incoming });
-                    continue;
-                }
-            }
-            // Older modules read short lists only: service 01 says "not supported" or nothing, service 22 "too long".
-            let parameters = incoming.bytes.len() - 1;
-            let refusal = match service {
-                0x01 if parameters > most_pids => Some(0x12),
-                0x22 if parameters / 2 > most_dids => Some(0x14),
-                _ => None,
-            };
-            if let Some(code) = refusal {
-                if !incoming.functional {
-                    ecu.node.answer(now, &[0x7F, service, code], &mut self.bus);
-                }
-                continue;
-            }
-            if let Reply::Message(mut bytes) = ecu.module.answer(&incoming.bytes, incoming.functional, state) {
-                ecu.take_time(&mut bytes);
-                ecu.node.answer(now, &bytes, &mut self.bus);
-            }
+            let request = incoming.bytes.clone();
+            let said = ecu.answer(incoming, now, state);
             // What it is to send by itself begins one period after the request, and ends at once.
-            if service == 0x2A {
+            if request.first() == Some(&0x2A) && said.is_some() {
                 let begins = ecu.module.sends(state).is_some();
                 ecu.send_ns = begins.then_some(now + (ecu.manner.fast_ms * 1e6) as Nanos);
+            }
+            if let Some(said) = said {
+                ecu.node.answer(now, &said, &mut self.bus);
+                self.keep(now, idx, &request, &said);
             }
             self.obey();
         }

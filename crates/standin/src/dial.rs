@@ -3,6 +3,7 @@
 use crate::StandinError;
 use crate::rig::Rig;
 use crate::spec::{FaceKind, Spec};
+use crate::truth::Truth;
 use link::{AtLink, Dial, Link, LinkError, Port, PortError, Settings, SlcanDial};
 use protocol::Nanos;
 use std::io::{Error, ErrorKind};
@@ -15,8 +16,21 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 /// [`StandinError`] when `spec` has a name, an option or a value that does not exist; it says which there are.
 pub fn dial(spec: &str) -> Result<Box<dyn Dial>, StandinError> {
     let parsed: Spec = spec.parse()?;
-    let gone = parsed.gone_s.iter().map(|&(from, length)| (ns(from), ns(from + length))).collect();
-    Ok(Box::new(StandinDial { address: format!("standin:{spec}"), shared: Shared::new(parsed.rig()?), gone }))
+    let rig = parsed.rig()?;
+    Ok(Box::new(StandinDial::new(spec, &parsed, Shared::new(rig))))
+}
+
+/// As [`dial`], with a view of the car that no tester has.
+///
+/// # Errors
+/// As [`dial`].
+pub fn dial_with_truth(spec: &str) -> Result<(Box<dyn Dial>, Truth), StandinError> {
+    let parsed: Spec = spec.parse()?;
+    let mut rig = parsed.rig()?;
+    let kept = rig.keep_answers();
+    let shared = Shared::new(rig);
+    let dial = StandinDial::new(spec, &parsed, shared.clone());
+    Ok((Box::new(dial), Truth { shared, kept }))
 }
 
 /// Why a link to a stand-in could not be opened.
@@ -52,14 +66,14 @@ fn ns(seconds: f64) -> Nanos {
 }
 
 #[derive(Debug, Clone)]
-struct Shared(Arc<Mutex<Rig>>);
+pub(crate) struct Shared(Arc<Mutex<Rig>>);
 
 impl Shared {
     fn new(rig: Rig) -> Self {
         Self(Arc::new(Mutex::new(rig)))
     }
 
-    fn rig(&self) -> MutexGuard<'_, Rig> {
+    pub(crate) fn rig(&self) -> MutexGuard<'_, Rig> {
         // A panic elsewhere while holding the lock leaves a rig that is still whole.
         self.0.lock().unwrap_or_else(PoisonError::into_inner)
     }
@@ -78,6 +92,13 @@ struct StandinPort {
     address: String,
     shared: Shared,
     gone: Arc<[(Nanos, Nanos)]>,
+}
+
+impl StandinDial {
+    fn new(spec: &str, parsed: &Spec, shared: Shared) -> Self {
+        let gone = parsed.gone_s.iter().map(|&(from, length)| (ns(from), ns(from + length))).collect();
+        Self { address: format!("standin:{spec}"), shared, gone }
+    }
 }
 
 fn is_gone(gone: &[(Nanos, Nanos)], now: Nanos) -> bool {

@@ -5,6 +5,7 @@
 //! project's decoders cannot hide.
 //!
 //! - [`open`]: a link to the car inside this process, on a virtual clock; [`dial`] and [`can_dial`]: its two ends.
+//! - [`dial_with_truth`]: the same, and what the car really did, to hold a tester against.
 //! - [`serve_tcp`], [`serve_pty`]: the same for other programs, in real time or faster.
 //! - [`OPTIONS`] and [`FAULT_FORMS`]: what a stand-in's name can say.
 //!
@@ -33,14 +34,16 @@ mod road;
 mod serve;
 mod spec;
 mod trace;
+mod truth;
 
 pub use can::can_dial;
-pub use dial::{OpenError, dial, open};
+pub use dial::{OpenError, dial, dial_with_truth, open};
 pub use faults::FAULT_FORMS;
 pub use modules::VIN;
 pub use serve::{Terminal, scheme, serve_pty, serve_tcp};
 pub use spec::OPTIONS;
 pub use trace::trace;
+pub use truth::{Answer, Truth};
 
 /// What the modules of the car offer beyond the standard, as a maker's definition file.
 pub const DEFINITIONS: &str = include_str!("../data/tarnwick.toml");

@@ -3,6 +3,8 @@
 use crate::bus::{BusKind, CanFrame, KLine};
 use crate::car::Car;
 use crate::face::{Face, Wire};
+use crate::physics::Commands;
+use crate::truth::Kept;
 use protocol::Nanos;
 use std::collections::VecDeque;
 
@@ -76,6 +78,16 @@ impl Rig {
     /// would keep that one waiting.
     pub(crate) fn keep_up(&mut self) {
         self.car.drive_to(self.now);
+    }
+
+    /// Keeps from now on what the modules answer.
+    pub(crate) fn keep_answers(&mut self) -> Kept {
+        self.car.keep_answers()
+    }
+
+    /// What testers drive at present.
+    pub(crate) fn commands(&self) -> Commands {
+        self.car.commands()
     }
 
     /// Lets time pass until `to`.

@@ -17,7 +17,7 @@ use crate::road::Road;
 use std::str::FromStr;
 
 /// Options, their values and what they do; shown in errors and in help texts.
-pub const OPTIONS: [(&str, &str); 32] = [
+pub const OPTIONS: [(&str, &str); 33] = [
     ("fault", "a fault with its severity from 0 to 1, e.g. `wheel-dropout:rear_left:0.5`; may be repeated"),
     (
         "script",
@@ -41,7 +41,7 @@ pub const OPTIONS: [(&str, &str); 32] = [
     ("count", "digit after a request: lines, messages or refused; default lines"),
     (
         "quirk",
-        "adapter habit: echo, spaces, noheaders, padding, unknown:TEXT, lose:P, garbage:P, rxerror:P, reset:SECONDS, say:TEXT:P (instead of an answer, `_` for a space); may be repeated",
+        "adapter habit: echo, spaces, noheaders, padding, unknown:TEXT, lose:P, garbage:P, rxerror:P, reset:SECONDS, forget:SECONDS, say:TEXT:P (instead of an answer, `_` for a space); may be repeated",
     ),
     ("gone", "FROM:LENGTH in seconds: the adapter is unplugged for that time (virtual clock only); may be repeated"),
     ("engine_ms", "base answer time of the engine module; default 4"),
@@ -62,6 +62,10 @@ pub const OPTIONS: [(&str, &str); 32] = [
         "MODULE:P2:P2STAR, the times that the module's session reply tells; in the extended session it takes nine tenths of them",
     ),
     ("silent", "MODULE:FROM:TO, seconds of the drive during which the module says nothing"),
+    (
+        "restart",
+        "MODULE:AT[:LENGTH], second of the drive at which the module starts anew, and for how long it then says nothing; default 1 s",
+    ),
 ];
 
 /// What stands between the car and the tester.
@@ -272,7 +276,7 @@ impl Spec {
                 let most = option.number(1.0, 100.0)? as usize;
                 self.manners.iter_mut().for_each(|manner| manner.most_dids = most);
             }
-            "busy" | "pending" | "silent" | "ms" | "session_ms" => self.manner(option)?,
+            "busy" | "pending" | "silent" | "restart" | "ms" | "session_ms" => self.manner(option)?,
             _ => {
                 let known: Vec<&str> = OPTIONS.iter().map(|(name, _)| *name).collect();
                 let option = option.key.escape_debug().to_string();
@@ -304,10 +308,14 @@ impl Spec {
             ("silent", [from, to]) => {
                 manner.silent_s = Some((option.parsed(from, 0.0, 1e6)?, option.parsed(to, 0.0, 1e6)?));
             }
+            ("restart", [at]) => manner.restart_s = Some((option.parsed(at, 0.0, 1e6)?, 1.0)),
+            ("restart", [at, length]) => {
+                manner.restart_s = Some((option.parsed(at, 0.0, 1e6)?, option.parsed(length, 0.0, 1e6)?));
+            }
             _ => {
                 return Err(option.wrong(
                     "MODULE:MS for ms, MODULE:P for busy, MODULE:P[:MS] for pending, MODULE:P2:P2STAR for session_ms, \
-                     MODULE:FROM:TO for silent",
+                     MODULE:FROM:TO for silent, MODULE:AT[:LENGTH] for restart",
                 ));
             }
         }
@@ -336,6 +344,7 @@ impl Spec {
             }
             Some(("rxerror", p)) => quirks.rx_error = option.parsed(p, 0.0, 1.0)?,
             Some(("reset", s)) => quirks.reset_every_s = option.parsed(s, 0.0, 1e6)?,
+            Some(("forget", s)) => quirks.forget_every_s = option.parsed(s, 0.0, 1e6)?,
             Some(_) => return Err(option.wrong("a habit from the list of options")),
         }
         Ok(())

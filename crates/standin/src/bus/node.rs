@@ -75,6 +75,12 @@ impl Node {
         Self { request_id, reply_id, functional_id, index, timing, rng, incoming: None, receiving: None, sending: None }
     }
 
+    /// Forgets what was under way, and is as quick as at first.
+    pub(crate) fn restart(&mut self, base_ms: f64) {
+        (self.incoming, self.receiving, self.sending) = (None, None, None);
+        self.timing.base_ms = base_ms;
+    }
+
     /// Takes so long to an answer from now on, ms.
     pub(crate) fn set_base_ms(&mut self, base_ms: f64) {
         self.timing.base_ms = base_ms;

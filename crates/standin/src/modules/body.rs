@@ -108,6 +108,11 @@ impl Module for Body {
         self.outputs.commands()
     }
 
+    fn restart(&mut self) {
+        self.session = Session::default();
+        self.outputs = Outputs::default();
+    }
+
     fn new_cycle(&mut self, _: &State) {
         self.codes.new_cycle();
     }

@@ -85,6 +85,10 @@ impl Module for Brake {
         self.monitors.observe(state, step_s, &mut self.codes);
     }
 
+    fn restart(&mut self) {
+        self.session = Session::default();
+    }
+
     fn new_cycle(&mut self, _: &State) {
         self.codes.new_cycle();
     }

@@ -277,6 +277,11 @@ impl Module for Engine {
         Commands { vent_closed: self.vent_closed, ..Commands::default() }
     }
 
+    fn restart(&mut self) {
+        self.session = Session::default();
+        self.vent_closed = false;
+    }
+
     fn new_cycle(&mut self, state: &State) {
         self.vent_closed = false;
         self.codes.new_cycle();

@@ -128,6 +128,10 @@ impl Module for Gearbox {
         }
     }
 
+    fn restart(&mut self) {
+        self.session = Session::default();
+    }
+
     fn new_cycle(&mut self, _: &State) {
         self.codes.new_cycle();
         self.shifts = 0;

@@ -48,6 +48,8 @@ pub(crate) trait Module: std::fmt::Debug + Send {
     fn commands(&self) -> Commands {
         Commands::default()
     }
+    /// It starts anew, as after a moment without supply: sessions and what a tester has set are gone.
+    fn restart(&mut self);
     /// The engine has been started anew.
     fn new_cycle(&mut self, state: &State);
 }

@@ -142,6 +142,13 @@ impl Module for OldEngine {
         self.engine.commands().and(self.outputs.commands())
     }
 
+    fn restart(&mut self) {
+        self.engine.restart();
+        self.kwp.restart();
+        self.session_until_s = 0.0;
+        self.outputs = Outputs::default();
+    }
+
     fn new_cycle(&mut self, state: &State) {
         self.engine.new_cycle(state);
         self.kwp.new_cycle(state);

@@ -141,6 +141,10 @@ impl<M: Module + Emissions + Diagnostics> Module for OnUds<M> {
         self.0.commands()
     }
 
+    fn restart(&mut self) {
+        self.0.restart();
+    }
+
     fn new_cycle(&mut self, state: &State) {
         self.0.new_cycle(state);
     }

@@ -155,6 +155,10 @@ impl Module for Unit {
         }
     }
 
+    fn restart(&mut self) {
+        self.session = Session::default();
+    }
+
     fn new_cycle(&mut self, _: &State) {
         self.codes.new_cycle();
     }

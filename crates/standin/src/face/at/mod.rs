@@ -80,6 +80,8 @@ pub(crate) struct AtFace {
     prompt_at: Nanos,
     rng: Rng,
     next_reset: Option<Nanos>,
+    /// When it forgets its settings next.
+    next_forget: Option<Nanos>,
     /// Messages on the K-line that are still to pass.
     k_queue: VecDeque<(Nanos, Vec<u8>)>,
     /// Whom the K-line is open to, last traffic on it, and the address for a slow start.
@@ -93,8 +95,8 @@ impl AtFace {
     #[must_use]
     pub(crate) fn new(settings: AtSettings, seed: u64) -> Self {
         let mut rng = Rng::new(seed, "at face");
-        let every = settings.quirks.reset_every_s;
-        let next_reset = (every > 0.0).then(|| (rng.exponential(every) * 1e9) as Nanos);
+        let mut next = |every_s: f64| (every_s > 0.0).then(|| ns(rng.exponential(every_s) * 1e3));
+        let (next_reset, next_forget) = (next(settings.quirks.reset_every_s), next(settings.quirks.forget_every_s));
         Self {
             settings,
             state: State::default(),
@@ -111,6 +113,7 @@ impl AtFace {
             prompt_at: 0,
             rng,
             next_reset,
+            next_forget,
             k_queue: VecDeque::new(),
             k_open_to: crate::bus::k_line::EVERYONE,
             k_traffic: 0,
@@ -235,11 +238,16 @@ impl AtFace {
         self.activity = Activity::Searching { left, until: at + ns(wait_ms), found, request, expected };
     }
 
-    fn reset(&mut self, at: Nanos, after_ms: f64) {
+    /// All settings are as after switching on.
+    fn forget(&mut self) {
         self.state = State::default();
         self.protocol = self.stored.map(Protocol);
         self.automatic = self.stored.is_none();
         self.connected = false;
+    }
+
+    fn reset(&mut self, at: Nanos, after_ms: f64) {
+        self.forget();
         self.input.clear();
         self.k_queue.clear();
         self.k_address = crate::bus::k_line::EVERYONE;
@@ -263,7 +271,7 @@ impl Face for AtFace {
             Activity::Waiting(waiting) => Some(waiting.until),
         };
         let message = self.k_queue.front().map(|(at, _)| *at);
-        [own, self.next_reset, message].into_iter().flatten().min()
+        [own, self.next_reset, self.next_forget, message].into_iter().flatten().min()
     }
 
     fn take_output(&mut self, until: Nanos) -> Option<(Nanos, u8)> {
@@ -339,6 +347,11 @@ impl Face for AtFace {
                 Some(at + (self.rng.exponential(self.settings.quirks.reset_every_s) * 1e9).max(1e9) as Nanos);
             self.reset(at, 300.0);
             return;
+        }
+        if self.next_forget.is_some_and(|due| due <= at) {
+            let every_s = self.settings.quirks.forget_every_s;
+            self.next_forget = Some(at + ns(self.rng.exponential(every_s) * 1e3).max(1_000_000_000));
+            return self.forget();
         }
         if self.k_queue.front().is_some_and(|(arrived, _)| *arrived <= at) {
             return self.k_message(at);

@@ -34,6 +34,8 @@ pub(crate) struct Quirks {
     pub garbage: f64,
     /// Mean seconds between resets by themselves; 0 for never.
     pub reset_every_s: f64,
+    /// Mean seconds between losses of all settings without a word, as a dip of the supply may cause; 0 for never.
+    pub forget_every_s: f64,
     /// A text that is printed instead of an answer, and how probably.
     pub(crate) say: Option<(String, f64)>,
     /// Probability that a frame is printed damaged, with the adapter's error mark.
