@@ -1,5 +1,7 @@
 //! Links to networks whose protocol runs here, not in the adapter: many modules at once, and everything that passes by.
 
+mod owed;
+
 use std::collections::VecDeque;
 
 use protocol::dialogue::{Dialogue, Turn};
@@ -12,6 +14,7 @@ use crate::{
     Exchange, Feed, Heard, Hearing, Link, LinkError, LinkInfo, Next, PortError, Reply, Request, Settings, Source,
     Target, Wanted,
 };
+use owed::Owed;
 
 /// Most things heard that are kept until somebody asks; then the oldest are dropped.
 const MAX_HEARD: usize = 65_536;
@@ -101,6 +104,7 @@ pub(crate) struct DirectLink<C> {
     missed: Vec<(Request, Exchange)>,
     /// Those of them that were answered after all.
     late: Vec<(Request, Exchange)>,
+    owed: Owed,
 }
 
 impl<C: Carrier> DirectLink<C> {
@@ -108,9 +112,17 @@ impl<C: Carrier> DirectLink<C> {
     pub(crate) fn start(carrier: C, settings: Settings) -> Result<Self, LinkError> {
         let info = LinkInfo { adapter: String::new(), bus: None, notes: Vec::new() };
         let timings = Timings::default();
-        let (missed, late) = (Vec::new(), Vec::new());
-        let mut link =
-            Self { carrier, info, settings, heard: VecDeque::new(), wanted: Vec::new(), timings, missed, late };
+        let mut link = Self {
+            carrier,
+            info,
+            settings,
+            heard: VecDeque::new(),
+            wanted: Vec::new(),
+            timings,
+            missed: Vec::new(),
+            late: Vec::new(),
+            owed: Owed::default(),
+        };
         link.reopen()?;
         Ok(link)
     }
@@ -212,6 +224,8 @@ impl<C: Carrier> DirectLink<C> {
     fn converse(&mut self, feed: &mut dyn Feed) -> Result<(), LinkError> {
         let mut dialogues: Vec<Dialogue> = Vec::new();
         let mut held: Option<Request> = None;
+        // Whom something else is asked before the request that is held back.
+        let mut settling: Option<Target> = None;
         let mut is_stopped = false;
         loop {
             let now = self.carrier.now();
@@ -251,6 +265,14 @@ impl<C: Carrier> DirectLink<C> {
                     held = Some(request);
                     break;
                 }
+                let request = match self.owed.before(&request) {
+                    Some(first) => {
+                        settling = Some(first.to);
+                        held = Some(request);
+                        first
+                    }
+                    None => request,
+                };
                 let p2_ns = self.timings.p2_ns(request.to, self.carrier.p2_ns(request.to));
                 let p2_star_ns = self.timings.p2_star_ns(request.to);
                 dialogues.push(Dialogue::new(request, p2_ns).with_p2_star(p2_star_ns));
@@ -281,8 +303,16 @@ impl<C: Carrier> DirectLink<C> {
                         is_changed = true;
                         let (request, exchange) = dialogues.remove(idx).finish(now);
                         self.timings.learn(&request, &exchange);
-                        self.miss(&request, &exchange);
-                        feed.answered(request, Ok(exchange));
+                        self.owed.over(&request, &exchange);
+                        if settling.take_if(|to| *to == request.to).is_none() {
+                            self.miss(&request, &exchange);
+                            feed.answered(request, Ok(exchange));
+                        } else if exchange.replies.is_empty()
+                            && let Some(request) = held.take()
+                        {
+                            // Whoever does not answer that would not answer this.
+                            feed.answered(request, Ok(exchange));
+                        }
                         continue;
                     }
                 }

@@ -1,0 +1,182 @@
+//! Answers that may still come.
+//!
+//! A line that stalls for longer than an answer may take brings it all the same. The next request of the same kind would get
+//! it, the one after that the next one's, and so on: every value would be one request older than it seems. So after an answer
+//! that did not come the module is first asked something whose answer cannot be mistaken. Messages of one module come in the
+//! order in which it sent them: once that answer is there, nothing older will come any more.
+
+use std::collections::BTreeMap;
+
+use protocol::Address;
+use protocol::exchange::only_reads;
+use protocol::uds::tester_present;
+
+use crate::{Exchange, Request, Target};
+
+/// Services of requests that only read and whose answers have not come, by module. Others are sent as they are: to give
+/// control back must not wait for anything.
+#[derive(Debug, Default)]
+pub(super) struct Owed(BTreeMap<Address, Vec<u8>>);
+
+impl Owed {
+    /// What has to be asked before this request, so that the answer that it gets is its own; `None`: it may be sent.
+    pub(super) fn before(&self, request: &Request) -> Option<Request> {
+        let Target::Module(module) = request.to else { return None };
+        let service = request.bytes.first()?;
+        let is_owed = self.0.get(&module).is_some_and(|services| services.contains(service));
+        is_owed.then(|| Request { to: request.to, bytes: tester_present::request(true), n_replies: Some(1) })
+    }
+
+    /// An exchange is over.
+    pub(super) fn over(&mut self, request: &Request, exchange: &Exchange) {
+        let (Target::Module(module), Some(&service)) = (request.to, request.bytes.first()) else { return };
+        let is_answered = exchange.replies.iter().any(|reply| reply.from == module);
+        if is_answered {
+            // Whatever came before is there, or it will not come: services that were owed are asked for behind a marker.
+            self.0.remove(&module);
+        } else if only_reads(&request.bytes) && service != tester_present::request(true)[0] {
+            let services = self.0.entry(module).or_default();
+            if !services.contains(&service) {
+                services.push(service);
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::collections::VecDeque;
+
+    use protocol::Nanos;
+
+    use crate::direct::{Carrier, DirectLink, Told};
+    use crate::{Hearing, Link, LinkError, LinkInfo, Reply, Settings, Wanted};
+
+    use super::*;
+
+    const MS: Nanos = 1_000_000;
+
+    /// A line to one module that answers at once and counts its answers; the line stalls once.
+    #[derive(Default)]
+    struct Stalling {
+        now: Nanos,
+        told: VecDeque<(Nanos, Told)>,
+        n_read: u8,
+        /// The number of the answer before which the line stalls, and until when nothing passes.
+        stalls_at: u8,
+        stalled_until: Nanos,
+        /// All that the module was asked.
+        asked: Vec<Vec<u8>>,
+    }
+
+    impl Carrier for Stalling {
+        fn address(&self) -> &str {
+            "test"
+        }
+
+        fn now(&self) -> Nanos {
+            self.now
+        }
+
+        fn pause(&mut self, nanos: Nanos) {
+            self.now += nanos;
+        }
+
+        fn open(&mut self, info: &mut LinkInfo, _: Settings) -> Result<(), LinkError> {
+            info.bus = Some(protocol::Bus::Doip);
+            Ok(())
+        }
+
+        fn search(&mut self, _: &mut LinkInfo) -> Result<(), LinkError> {
+            Ok(())
+        }
+
+        fn close(&mut self) {}
+
+        fn is_open(&self) -> bool {
+            true
+        }
+
+        fn p2_ns(&self, _: Target) -> Nanos {
+            50 * MS
+        }
+
+        fn n_parallel(&self) -> usize {
+            4
+        }
+
+        fn send(&mut self, to: Target, message: &[u8]) -> Result<(), LinkError> {
+            let Target::Module(from) = to else { return Ok(()) };
+            self.asked.push(message.to_vec());
+            let mut bytes = vec![message[0] + 0x40, message[1]];
+            if message[0] == 0x01 {
+                self.n_read += 1;
+                bytes.push(self.n_read);
+                if self.n_read == self.stalls_at {
+                    self.stalled_until = self.now + 700 * MS;
+                }
+            }
+            let arrived_ns = (self.now + 5 * MS).max(self.stalled_until);
+            self.told.push_back((self.now, Told::Sent(to)));
+            self.told.push_back((arrived_ns, Told::Message(Reply { from, bytes, arrived_ns })));
+            Ok(())
+        }
+
+        fn next(&mut self, until: Nanos) -> Result<Option<Told>, LinkError> {
+            let next = self.told.iter().enumerate().min_by_key(|(_, (at, _))| *at).map(|(idx, (at, _))| (idx, *at));
+            match next.filter(|(_, at)| *at <= until) {
+                Some((idx, at)) => {
+                    self.now = self.now.max(at);
+                    Ok(self.told.remove(idx).map(|(_, told)| told))
+                }
+                None => {
+                    self.now = self.now.max(until);
+                    Ok(None)
+                }
+            }
+        }
+
+        fn listen_to(&mut self, _: &[Wanted]) -> Hearing {
+            Hearing::Never
+        }
+
+        fn round_trip_ns(&self) -> Option<Nanos> {
+            None
+        }
+    }
+
+    #[test]
+    fn a_line_that_stalls_shifts_no_answer_to_the_next_request() {
+        let module = Address::from_reply11(0x7E8);
+        let carrier = Stalling { stalls_at: 3, ..Stalling::default() };
+        let mut link = DirectLink::start(carrier, Settings::default()).expect("open");
+        let request = Request { to: Target::Module(module), bytes: vec![0x01, 0x0C], n_replies: Some(1) };
+        let mut answered = Vec::new();
+        for _ in 0..40 {
+            let exchange = link.exchange(&request).expect("the line is there");
+            let n_asked = link.carrier.n_read;
+            match exchange.replies.first() {
+                // The module counts: the number tells which request it answers.
+                Some(reply) => answered.push((reply.bytes[2], n_asked)),
+                None => link.pause(100 * MS),
+            }
+        }
+        assert!(answered.len() > 30, "{answered:?}");
+        assert!(answered.iter().all(|(answer, request)| answer == request), "{answered:?}");
+        // The module is asked something else only as long as it owes an answer.
+        let n_markers = link.carrier.asked.iter().filter(|asked| asked[0] == 0x3E).count();
+        assert!((1..10).contains(&n_markers), "{n_markers}");
+    }
+
+    #[test]
+    fn what_gives_control_back_waits_for_nothing() {
+        let module = Address::from_reply11(0x7EB);
+        let mut owed = Owed::default();
+        let silence = Exchange { asked_ns: 0, over_ns: 1, replies: Vec::new(), problems: Vec::new() };
+        for bytes in [vec![0x2F, 0xD1, 0x01, 0x00], vec![0x3E, 0x00], vec![0x22, 0xD1, 0x01]] {
+            let request = Request { to: Target::Module(module), bytes, n_replies: Some(1) };
+            owed.over(&request, &silence);
+            assert_eq!(owed.before(&request).is_some(), request.bytes[0] == 0x22);
+        }
+    }
+}
