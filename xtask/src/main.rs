@@ -29,6 +29,10 @@ const USAGE: &str = "usage: cargo xtask TASK
   demo [ARGUMENT ...]  build both and run `witness demo`
   test                 everything that must hold before a change is handed on; installs what it needs
   detection            count detection and false alarms of the checks anew and write docs/detection.md (takes a while)
+  campaign [...]       faults at every boundary, by a seed, and what must hold; writes docs/robustness.md when run whole;
+                       --seed N, --drives N, --fault NAME, --repeat OPERATION:FAULT:SEED
+  soak [...]           20 minutes and 8 hours of car through the server: memory, descriptors, time base;
+                       --minutes N, --hours N (0 leaves one out)
   bench [web]          run every benchmark in release, or those of the workbench in a browser alone; print what they say
   fuzz [TARGET ...] [--seconds N] [--jobs N]
                        feed every reader of bytes from outside with any bytes, N s each (default 60), N at a time;
@@ -53,6 +57,8 @@ fn main() -> ExitCode {
         Some("demo") => demo(&rest),
         Some("test") if rest.is_empty() => test(),
         Some("detection") if rest.is_empty() => detection(),
+        Some("campaign") => campaign(&rest),
+        Some("soak") => soak(&rest),
         Some("bench") if rest.is_empty() => Workspace::load().and_then(|workspace| bench::all(&workspace)),
         Some("bench") if rest == ["web"] => Workspace::load().and_then(|workspace| bench::web(&workspace)),
         Some("fuzz") if fuzz::Ask::read(&rest).is_some() => {
@@ -128,6 +134,32 @@ fn detection() -> Result<(), Failure> {
     let mut steps = Steps::of(1);
     steps.step("detection: docs/detection.md", || {
         run(workspace.cargo().args(arguments), "the lines above say which drive could not be judged")
+    })
+}
+
+/// Builds the fault campaign and hands it the arguments; without any it is the whole one, whose table goes into the page.
+fn campaign(arguments: &[OsString]) -> Result<(), Failure> {
+    let workspace = Workspace::load()?;
+    let mut steps = Steps::of(1);
+    steps.step("campaign: faults at every boundary", || {
+        let mut command = workspace.cargo();
+        command.args(["run", "--quiet", "--package", "campaign", "--"]).args(arguments);
+        if arguments.is_empty() {
+            command.arg("--page").arg(workspace.root().join("docs/robustness.md"));
+        }
+        run(&mut command, "each line with BROKEN is followed by the command that repeats it")
+    })
+}
+
+/// Builds the program and the soak, and lets the one watch the other.
+fn soak(arguments: &[OsString]) -> Result<(), Failure> {
+    let workspace = Workspace::load()?;
+    let mut steps = Steps::of(2);
+    let witness = steps.step("build: cargo build --package witness", || pages::debug_program(&workspace))?;
+    steps.step("soak: hours of car through the server", || {
+        let mut command = workspace.cargo();
+        command.args(["run", "--quiet", "--package", "campaign", "--bin", "soak", "--", "--witness"]).arg(witness);
+        run(command.args(arguments), "the figures above say what did not stay as it was")
     })
 }
 

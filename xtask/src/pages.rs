@@ -68,7 +68,8 @@ pub(crate) fn bench(workspace: &Workspace) -> Result<(), Failure> {
     run(npm.env("WITNESS_PROGRAM", program).env("CHROMIUM", chromium()?), "the lines above are what the bench said")
 }
 
-fn debug_program(workspace: &Workspace) -> Result<PathBuf, Failure> {
+/// The program as `cargo build` leaves it.
+pub(crate) fn debug_program(workspace: &Workspace) -> Result<PathBuf, Failure> {
     run(workspace.cargo().args(["build", "--package", "witness"]), "mend the first error above")?;
     Ok(workspace.target().join("debug").join(format!("witness{}", std::env::consts::EXE_SUFFIX)))
 }
