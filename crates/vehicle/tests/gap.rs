@@ -51,6 +51,26 @@ impl Port for DeafPort {
     }
 }
 
+/// The adapter reports trouble now and then in place of an answer, and the link looks for the network again: the request that
+/// it was doing that for is answered in the end, seconds later.
+#[test]
+fn a_link_that_has_to_start_over_before_it_can_ask_leaves_a_gap() {
+    let mut n_gaps = 0;
+    for seed in 1..6 {
+        let spec = format!("fell?script=idle&seed={seed}&quirk=say:ACT_ALERT:0.02");
+        let (_, keep) = common::sample(&mut common::vehicle(&spec), &definitions(&spec), &["engine.speed"], 30);
+        let mut known: Vec<(i64, i64)> =
+            keep.samples.iter().map(|(_, sample)| (sample.asked_ns, sample.t_ns)).collect();
+        known.extend(keep.gaps.iter().map(|gap| (gap.from_ns, gap.to_ns)));
+        known.sort_unstable();
+        for pair in known.windows(2) {
+            assert!(pair[1].0 - pair[0].1 < 3 * S / 2, "seed {seed}: nothing between {pair:?}");
+        }
+        n_gaps += keep.gaps.len();
+    }
+    assert!(n_gaps > 0, "nothing went wrong");
+}
+
 #[test]
 fn a_gap_begins_with_the_request_that_was_not_answered() {
     let spec = "fell?script=idle";

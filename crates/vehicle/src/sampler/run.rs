@@ -15,6 +15,10 @@ use crate::schedule::{Next, Schedule};
 use crate::tune::is_too_many;
 use crate::{Module, RawExchange};
 
+/// A link that takes longer than this before a request leaves leaves a gap, and this is its reason.
+const LONGEST_BEFORE_NS: Nanos = 1_000_000_000;
+const BEFORE: &str = "the adapter or the network had to be set up again before it could be asked";
+
 /// Why the flow of requests was interrupted.
 pub(super) enum Pause {
     /// The adapter is to measure its supply for this poll.
@@ -140,6 +144,10 @@ impl<S: Sink> Feed for Run<'_, S> {
         let Some(at) = self.under_way.iter().position(|(asked, ..)| *asked == request) else { return };
         let (_, number, job, begun_ns) = self.under_way.remove(at);
         if let Ok(exchange) = &outcome {
+            let (from_ns, to_ns) = (begun_ns.max(self.latest_ns), exchange.asked_ns);
+            if to_ns - from_ns > LONGEST_BEFORE_NS {
+                self.gap(from_ns, to_ns, BEFORE);
+            }
             self.now = self.now.max(exchange.over_ns);
             self.latest_ns = self.now;
         }
@@ -192,6 +200,7 @@ impl<S: Sink> Feed for Run<'_, S> {
         let Some(at) = self.missed.iter().position(|(missed, _)| *missed == request) else { return };
         let (_, poll) = self.missed.remove(at);
         self.now = self.now.max(exchange.over_ns);
+        self.latest_ns = self.now;
         self.number = self.number.saturating_add(1);
         let raw = from_start(RawExchange { to: request.to, request: request.bytes, exchange }, self.start_ns);
         let outcome = self.read(&poll, self.number, &raw);
@@ -393,8 +402,8 @@ impl<S: Sink> Run<'_, S> {
     /// Waits until the vehicle can be reached again, and marks the gap: it began with the request that failed, not when the
     /// link noticed, which may be seconds later.
     fn wait_for_return(&mut self, link: &mut dyn Link, error: &LinkError, since_ns: Nanos) {
-        let from_ns = since_ns - self.start_ns;
-        self.sink.note(link.now() - self.start_ns, &error.to_string());
+        let reason = error.to_string();
+        self.sink.note(link.now() - self.start_ns, &reason);
         let mut pause_ns = REOPEN_NS.0;
         let mut is_open = !error.is_lost();
         loop {
@@ -408,7 +417,7 @@ impl<S: Sink> Run<'_, S> {
                     Err(error) => self.fail(error),
                 }
                 if !self.goes_on() {
-                    return self.gap(from_ns, error);
+                    return self.gap_until_now(since_ns, &reason);
                 }
             }
             pause_ns = (pause_ns * 2).min(REOPEN_NS.1);
@@ -418,14 +427,20 @@ impl<S: Sink> Run<'_, S> {
             }
             if is_open {
                 self.sink.note(self.now - self.start_ns, "the adapter is back");
-                return self.gap(from_ns, error);
+                return self.gap_until_now(since_ns, &reason);
             }
         }
     }
 
-    fn gap(&mut self, from_ns: Nanos, error: &LinkError) {
+    fn gap_until_now(&mut self, from_ns: Nanos, reason: &str) {
         self.ears.wait_from(self.now);
-        let gap = Gap { from_ns, to_ns: self.now - self.start_ns, reason: error.to_string() };
+        self.gap(from_ns, self.now, reason);
+    }
+
+    /// A gap between two times of the link's clock.
+    fn gap(&mut self, from_ns: Nanos, to_ns: Nanos, reason: &str) {
+        let (from_ns, to_ns) = (from_ns - self.start_ns, to_ns - self.start_ns);
+        let gap = Gap { from_ns, to_ns, reason: reason.to_owned() };
         if let Err(error) = self.sink.gap(gap) {
             self.fail(error);
         }
