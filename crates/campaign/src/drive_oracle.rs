@@ -200,7 +200,8 @@ fn kept(
     }
 }
 
-/// Every stretch without samples is explained: by a gap of the drive, or by requests that brought nothing.
+/// Every stretch without samples is explained: by a gap of the drive, by requests that brought nothing, or by one that took as
+/// long.
 fn gaps(contents: &Contents, recorded: &wire::Recorded, watcher: &Watcher, outcome: &mut Outcome) {
     let end_ns = (recorded.drive.duration_s * S as f64) as i64;
     let productive: BTreeSet<u32> =
@@ -211,6 +212,10 @@ fn gaps(contents: &Contents, recorded: &wire::Recorded, watcher: &Watcher, outco
         let to = exchange.to.split('-').next_back().unwrap_or_default();
         fruitless.entry(to).or_default().insert((exchange.asked_ns, exchange.over_ns));
     }
+    // Where one request is under way at a time, a module that takes long keeps the others waiting.
+    let is_long = |exchange: &&Exchange| watcher.is_serial && exchange.over_ns - exchange.asked_ns > S;
+    let long: Vec<(i64, i64)> =
+        contents.exchanges.iter().filter(is_long).map(|exchange| (exchange.asked_ns, exchange.over_ns)).collect();
     for planned in &watcher.signals {
         let rate = recorded.rates.iter().find(|rate| rate.id == planned.id).map_or(0.0, |rate| rate.per_second);
         let series = contents.recording.series(&planned.id);
@@ -224,6 +229,7 @@ fn gaps(contents: &Contents, recorded: &wire::Recorded, watcher: &Watcher, outco
         let module = planned.source.split([' ', '-']).next().unwrap_or_default();
         let mut known: Vec<(i64, i64)> = samples.iter().map(|sample| (sample.asked_ns, sample.t_ns)).collect();
         known.extend(contents.recording.gaps.iter().map(|gap| (gap.from_ns, gap.to_ns)));
+        known.extend(&long);
         for to in [module, "everyone"] {
             known.extend(fruitless.get(to).unwrap_or(&empty));
         }

@@ -243,10 +243,11 @@ pub(crate) struct Watcher {
     blows: Vec<(f64, Blow)>,
     /// See [`Plan::pace_s`], and when the drive began.
     pace: Option<(f64, Instant)>,
+    /// The adapter takes one request at a time.
+    pub(crate) is_serial: bool,
     pub(crate) start_ns: i64,
     pub(crate) signals: Vec<wire::PlannedSignal>,
     pub(crate) samples: Vec<(usize, Sample)>,
-    pub(crate) notes: Vec<String>,
 }
 
 impl Watcher {
@@ -255,10 +256,10 @@ impl Watcher {
             truth,
             blows: plan.arranged.blows.clone(),
             pace: plan.pace_s.map(|pace_s| (pace_s, Instant::now())),
+            is_serial: matches!(plan.face, Face::At | Face::KLine),
             start_ns: 0,
             signals: Vec::new(),
             samples: Vec::new(),
-            notes: Vec::new(),
         };
         watcher.strike(-0.5);
         watcher
@@ -294,10 +295,6 @@ impl Observer for Watcher {
 
     fn sample(&mut self, signal: usize, sample: Sample) {
         self.samples.push((signal, sample));
-    }
-
-    fn note(&mut self, _: i64, text: &str) {
-        self.notes.push(text.to_owned());
     }
 
     fn turn(&mut self, t_ns: i64) {

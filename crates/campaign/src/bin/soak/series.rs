@@ -1,6 +1,6 @@
 //! Arithmetic of the soak: a slope with its interval, and two clocks compared.
 
-use signal::{Series, seconds_from_nanos};
+use signal::{Sample, Series, seconds_from_nanos};
 
 /// A straight line through points.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -43,35 +43,41 @@ impl Slope {
     }
 }
 
-/// The car's clock in the recording's time.
-pub(crate) struct Clock;
+/// How much further the recording's clock has run than the car's from the first quarter of a drive to its last, ms.
+///
+/// The car tells the time that its engine has run in whole seconds, cut off. With the middle between request and answer as
+/// the time of a sample, that time less the value lies within one second above the offset of the two clocks; the offset is
+/// where the fewest samples lie outside of that. Only those near the turn of a second speak, and a late one is outvoted.
+pub(crate) fn drift_ms(run_time: &Series) -> f64 {
+    let n = run_time.len();
+    1000.0 * (offset_s(run_time, 3 * n / 4..n) - offset_s(run_time, 0..n / 4))
+}
 
-impl Clock {
-    /// How much further the recording's clock has run than the car's from the first tenth to the last, ms.
-    ///
-    /// The car tells whole seconds, cut off. A value v that was asked at a and had arrived at b was true between: the car's
-    /// clock was at v or later when b was, and before v + 1 when a was. So the offset of the clocks lies below b - v and
-    /// above a - v - 1 for every sample, and the tightest of many samples bound it; what the line takes at least moves both
-    /// bounds, the same at the start and at the end. The drift is the mean of how far the two bounds have moved.
-    pub(crate) fn drift_ms(run_time: &Series) -> f64 {
-        // The car counts in two bytes: some start again at 0 after 18 hours, ours stays; the offset is per start of the engine.
-        let bounds = |from: usize, to: usize| {
-            let samples = (from..to).filter_map(|idx| run_time.get(idx));
-            samples.fold((f64::INFINITY, f64::NEG_INFINITY), |(upper, lower), sample| {
-                let (a, b) = (seconds_from_nanos(sample.asked_ns), seconds_from_nanos(sample.t_ns));
-                (upper.min(b - sample.value), lower.max(a - sample.value - 1.0))
-            })
-        };
-        let n = run_time.len();
-        let ((upper_0, lower_0), (upper_1, lower_1)) = (bounds(0, n / 10), bounds(n - n / 10, n));
-        500.0 * ((upper_1 - upper_0) + (lower_1 - lower_0))
+fn offset_s(run_time: &Series, samples: std::ops::Range<usize>) -> f64 {
+    let ahead =
+        |sample: Sample| 0.5 * (seconds_from_nanos(sample.asked_ns) + seconds_from_nanos(sample.t_ns)) - sample.value;
+    let mut ahead: Vec<f64> = samples.filter_map(|idx| run_time.get(idx)).map(ahead).collect();
+    ahead.sort_by(f64::total_cmp);
+    let n_outside = |offset: f64| {
+        let n_below = ahead.partition_point(|one| *one < offset);
+        n_below + ahead.len() - ahead.partition_point(|one| *one < offset + 1.0)
+    };
+    let mut edges: Vec<f64> = ahead.iter().flat_map(|one| [*one, *one - 1.0]).collect();
+    edges.sort_by(f64::total_cmp);
+    // Between two edges nothing changes; of equally good stretches the middle of all.
+    let places = || edges.windows(2).map(|pair| (n_outside(0.5 * (pair[0] + pair[1])), pair[0], pair[1]));
+    let least = places().map(|(n, ..)| n).min().unwrap_or(0);
+    let best: Vec<(f64, f64)> = places().filter(|(n, ..)| *n == least).map(|(_, from, to)| (from, to)).collect();
+    match (best.first(), best.last()) {
+        (Some((from, _)), Some((_, to))) => 0.5 * (from + to),
+        _ => 0.0,
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use signal::{Sample, SignalId, Unit};
+    use signal::{SignalId, Unit};
 
     /// A recording whose clock gains `gain_ms` in an hour, asked every 47.3 ms, answered between 5 and 9 ms later.
     fn drive(gain_ms: f64) -> Series {
@@ -94,9 +100,9 @@ mod tests {
     #[test]
     fn a_drift_of_milliseconds_is_seen() {
         for gain_ms in [0.0, 2.0, -5.0] {
-            // From the first tenth to the last nine tenths of the hour pass.
-            let found = Clock::drift_ms(&drive(gain_ms));
-            assert!((found - 0.9 * gain_ms).abs() < 0.35, "{gain_ms} in an hour: {found}");
+            // From the first quarter to the last three quarters of the hour pass.
+            let found = drift_ms(&drive(gain_ms));
+            assert!((found - 0.75 * gain_ms).abs() < 0.35, "{gain_ms} in an hour: {found}");
         }
     }
 
