@@ -132,7 +132,14 @@ impl Drive<'_> {
                 self.hits.iter().filter(|hit| (from..=to).contains(&hit.at_ns) && hit.is_digit_for_digit()).count();
             let is_near =
                 |answer: &Answer| differing_digits(&answer.reply, &reply.bytes).is_some_and(|n| n <= n_digits);
-            if n_digits > 0 && within().any(is_near) {
+            let n_lost = self.hits.iter().filter(|hit| (from..=to).contains(&hit.at_ns) && hit.is_lost_digit()).count();
+            // A request that lost a digit on its way is another one, and the module's answer to that is true as well.
+            if n_lost > 0 && within().any(|answer| answer.reply == reply.bytes) {
+                return Verdict::True;
+            }
+            if (n_digits > 0 && within().any(is_near))
+                || (n_lost > 1 && within().any(|answer| is_cut_out(&answer.reply, &reply.bytes)))
+            {
                 return Verdict::Undetectable;
             }
             let said: Vec<String> =
@@ -155,6 +162,14 @@ impl Drive<'_> {
             _ => Verdict::True,
         }
     }
+}
+
+/// Whether digits of a message are left out and padding of its last frame has come in their place.
+pub(crate) fn is_cut_out(whole: &[u8], rest: &[u8]) -> bool {
+    let digits = |bytes: &[u8]| bytes.iter().flat_map(|byte| [byte >> 4, byte & 15]).collect::<Vec<u8>>();
+    let n_padding = rest.iter().rev().take_while(|byte| **byte == 0xAA).count();
+    let mut left = digits(whole).into_iter();
+    digits(&rest[..rest.len() - n_padding]).into_iter().all(|digit| left.any(|one| one == digit))
 }
 
 /// How many hexadecimal digits differ; `None`: they are of different lengths, and not for want of one digit in the length

@@ -46,8 +46,12 @@ pub(crate) struct Hit {
 impl Hit {
     /// A hexadecimal digit became another: what an adapter prints has no check sum that could show it.
     pub(crate) fn is_digit_for_digit(&self) -> bool {
-        let is_digit = |byte: u8| byte.is_ascii_digit() || (b'A'..=b'F').contains(&byte);
-        is_digit(self.was) && self.is.is_some_and(is_digit)
+        self.was.is_ascii_hexdigit() && self.is.is_some_and(|is| is.is_ascii_hexdigit())
+    }
+
+    /// A hexadecimal digit was lost: two of them from one frame, and it looks like a shorter one.
+    pub(crate) fn is_lost_digit(&self) -> bool {
+        self.was.is_ascii_hexdigit() && self.is.is_none()
     }
 }
 

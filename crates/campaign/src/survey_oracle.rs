@@ -3,6 +3,8 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
+use crate::drive_oracle::is_cut_out;
+use crate::line::Hit;
 use crate::trial::{Outcome, Scene};
 
 /// Everything in a saved survey was said by the car, in answer to the request that it stands behind.
@@ -34,8 +36,14 @@ pub(crate) fn check(path: &Path, survey: &wire::Survey, scene: &mut Scene, outco
                     .retain(|one| fitting.contains(one));
                 continue;
             }
-            let harmed = hits.iter().filter(|hit| (raw.asked_ns..=reply.arrived_ns).contains(&hit.at_ns));
-            if harmed.filter(|hit| hit.is_digit_for_digit()).count() > 0 {
+            // Whether a module is there: an answer to an earlier question says the same.
+            if request.first() == Some(&0x3E) && answers.iter().any(|answer| answer.reply == said) {
+                continue;
+            }
+            let harmed = || hits.iter().filter(|hit| (raw.asked_ns..=reply.arrived_ns).contains(&hit.at_ns));
+            let n_lost = harmed().filter(|hit| hit.is_lost_digit()).count();
+            let is_cut = || within().any(|answer| is_cut_out(&answer.reply, &said));
+            if harmed().any(Hit::is_digit_for_digit) || (n_lost > 1 && is_cut()) {
                 outcome.n_undetectable += 1;
                 continue;
             }
