@@ -121,8 +121,7 @@ pub(crate) struct Arranged {
 /// Arranges a fault. `begin_s` is about when the operation begins on the link's clock, `start_s` how much of its road the
 /// car has then driven.
 pub(crate) fn arrange(fault: Fault, face: Face, start_s: f64, dice: &mut Dice) -> Arranged {
-    let mut arranged = Arranged::default();
-    arranged.from_start = dice.chance(0.2);
+    let mut arranged = Arranged { from_start: dice.chance(0.2), ..Arranged::default() };
     // Connecting and measuring take some seconds of the link's clock.
     let from_s = if arranged.from_start { 0.0 } else { dice.between(4.0, 16.0) };
     let length_s = if dice.chance(0.5) { dice.magnitude(0.02, 30.0) } else { 1e6 };
@@ -147,7 +146,7 @@ fn add(
         Fault::LostBytes => harm.lose = dice.magnitude(1e-4, 0.05),
         Fault::DoubledBytes => harm.double = dice.magnitude(1e-4, 0.05),
         Fault::LateBytes => {
-            (harm.delay, harm.delay_ns) = (dice.magnitude(1e-4, 0.02), (dice.magnitude(2e6, 4e9)) as i64)
+            (harm.delay, harm.delay_ns) = (dice.magnitude(1e-4, 0.02), (dice.magnitude(2e6, 4e9)) as i64);
         }
         Fault::WrongBytes => harm.garble = dice.magnitude(1e-4, 0.05),
         Fault::SplitBytes => harm.split = true,

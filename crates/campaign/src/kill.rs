@@ -57,7 +57,7 @@ pub(crate) fn run(trial: &Trial, folder: &Path) -> Outcome {
         // Killed before anything was on the disk.
         (Err(_), 0) => {}
         (Err(error), _) => {
-            outcome.broken.push(format!("{n_synced} bytes were synced, and the drive does not open: {error}"))
+            outcome.broken.push(format!("{n_synced} bytes were synced, and the drive does not open: {error}"));
         }
     }
     check_synced(&killed, n_synced, &mut outcome);

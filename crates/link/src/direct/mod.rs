@@ -155,6 +155,7 @@ impl<C: Carrier> DirectLink<C> {
         let (request, mut exchange) = self.missed.remove(at);
         exchange.over_ns = reply.arrived_ns;
         exchange.replies.push(reply.clone());
+        self.owed.settle(reply.from);
         self.late.push((request, exchange));
         true
     }
@@ -303,15 +304,21 @@ impl<C: Carrier> DirectLink<C> {
                         is_changed = true;
                         let (request, exchange) = dialogues.remove(idx).finish(now);
                         self.timings.learn(&request, &exchange);
-                        self.owed.over(&request, &exchange);
-                        if settling.take_if(|to| *to == request.to).is_none() {
-                            self.miss(&request, &exchange);
-                            feed.answered(request, Ok(exchange));
-                        } else if exchange.replies.is_empty()
-                            && let Some(request) = held.take()
-                        {
-                            // Whoever does not answer that would not answer this.
-                            feed.answered(request, Ok(exchange));
+                        match settling.take_if(|to| *to == request.to) {
+                            None => {
+                                self.owed.over(&request, &exchange);
+                                self.miss(&request, &exchange);
+                                feed.answered(request, Ok(exchange));
+                            }
+                            Some(Target::Module(module)) if exchange.replies.is_empty() => {
+                                // Whoever does not answer that would not answer what was held back.
+                                if self.owed.silent(module, now)
+                                    && let Some(request) = held.take()
+                                {
+                                    feed.answered(request, Ok(exchange));
+                                }
+                            }
+                            Some(_) => self.owed.over(&request, &exchange),
                         }
                         continue;
                     }

@@ -5,41 +5,72 @@
 //! that did not come the module is first asked something whose answer cannot be mistaken. Messages of one module come in the
 //! order in which it sent them: once that answer is there, nothing older will come any more.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
-use protocol::Address;
 use protocol::exchange::only_reads;
+use protocol::obd::current;
 use protocol::uds::tester_present;
+use protocol::{Address, Nanos};
 
 use crate::{Exchange, Request, Target};
 
-/// Services of requests that only read and whose answers have not come, by module. Others are sent as they are: to give
-/// control back must not wait for anything.
+/// How long a module is asked for nothing but a sign of life: P2* of ISO 14229-2. One that is silent for longer either is not
+/// there, and loses nothing by it, or does not know the question.
+const SETTLE_NS: Nanos = 5_000_000_000;
+
+/// What every module that has this service answers, and in another way than anything else of it.
+fn question(service: u8) -> Vec<u8> {
+    match service {
+        0x01..=0x0A => current::request(&[0x00]),
+        _ => tester_present::request(true),
+    }
+}
+
+/// Services of requests that only read and whose answers have not come, by module, and since when. Others are sent as they
+/// are: to give control back must not wait for anything.
 #[derive(Debug, Default)]
-pub(super) struct Owed(BTreeMap<Address, Vec<u8>>);
+pub(super) struct Owed {
+    services: BTreeMap<Address, (Nanos, Vec<u8>)>,
+    /// Modules that did not answer the question, and did answer others afterwards.
+    deaf: BTreeSet<Address>,
+}
 
 impl Owed {
     /// What has to be asked before this request, so that the answer that it gets is its own; `None`: it may be sent.
     pub(super) fn before(&self, request: &Request) -> Option<Request> {
         let Target::Module(module) = request.to else { return None };
-        let service = request.bytes.first()?;
-        let is_owed = self.0.get(&module).is_some_and(|services| services.contains(service));
-        is_owed.then(|| Request { to: request.to, bytes: tester_present::request(true), n_replies: Some(1) })
+        let service = *request.bytes.first()?;
+        let is_owed = self.services.get(&module).is_some_and(|(_, services)| services.contains(&service));
+        is_owed.then(|| Request { to: request.to, bytes: question(service), n_replies: Some(1) })
     }
 
-    /// An exchange is over.
+    /// An exchange is over. One that is answered settles everything that came before it.
     pub(super) fn over(&mut self, request: &Request, exchange: &Exchange) {
         let (Target::Module(module), Some(&service)) = (request.to, request.bytes.first()) else { return };
-        let is_answered = exchange.replies.iter().any(|reply| reply.from == module);
-        if is_answered {
-            // Whatever came before is there, or it will not come: services that were owed are asked for behind a marker.
-            self.0.remove(&module);
-        } else if only_reads(&request.bytes) && service != tester_present::request(true)[0] {
-            let services = self.0.entry(module).or_default();
+        if exchange.replies.iter().any(|reply| reply.from == module) {
+            self.settle(module);
+        } else if only_reads(&request.bytes) && !self.deaf.contains(&module) {
+            let (_, services) = self.services.entry(module).or_insert_with(|| (exchange.over_ns, Vec::new()));
             if !services.contains(&service) {
                 services.push(service);
             }
         }
+    }
+
+    /// What was asked to find out whether the module owes anything was not answered; whether it is to be waited for further.
+    pub(super) fn silent(&mut self, module: Address, now: Nanos) -> bool {
+        let Some((since, _)) = self.services.get(&module) else { return false };
+        let is_over = now - since > SETTLE_NS;
+        if is_over {
+            self.settle(module);
+            self.deaf.insert(module);
+        }
+        !is_over
+    }
+
+    /// Nothing that the module was asked before is answered any more.
+    pub(super) fn settle(&mut self, module: Address) {
+        self.services.remove(&module);
     }
 }
 
@@ -109,7 +140,7 @@ mod tests {
             let Target::Module(from) = to else { return Ok(()) };
             self.asked.push(message.to_vec());
             let mut bytes = vec![message[0] + 0x40, message[1]];
-            if message[0] == 0x01 {
+            if message[1] == 0x0C {
                 self.n_read += 1;
                 bytes.push(self.n_read);
                 if self.n_read == self.stalls_at {
@@ -164,7 +195,7 @@ mod tests {
         assert!(answered.len() > 30, "{answered:?}");
         assert!(answered.iter().all(|(answer, request)| answer == request), "{answered:?}");
         // The module is asked something else only as long as it owes an answer.
-        let n_markers = link.carrier.asked.iter().filter(|asked| asked[0] == 0x3E).count();
+        let n_markers = link.carrier.asked.iter().filter(|asked| asked[1] == 0x00).count();
         assert!((1..10).contains(&n_markers), "{n_markers}");
     }
 
@@ -173,10 +204,23 @@ mod tests {
         let module = Address::from_reply11(0x7EB);
         let mut owed = Owed::default();
         let silence = Exchange { asked_ns: 0, over_ns: 1, replies: Vec::new(), problems: Vec::new() };
-        for bytes in [vec![0x2F, 0xD1, 0x01, 0x00], vec![0x3E, 0x00], vec![0x22, 0xD1, 0x01]] {
+        for bytes in [vec![0x2F, 0xD1, 0x01, 0x00], vec![0x22, 0xD1, 0x01]] {
             let request = Request { to: Target::Module(module), bytes, n_replies: Some(1) };
             owed.over(&request, &silence);
             assert_eq!(owed.before(&request).is_some(), request.bytes[0] == 0x22);
         }
+    }
+
+    #[test]
+    fn a_module_that_does_not_know_the_question_is_asked_it_no_more() {
+        let module = Address::from_reply11(0x7E8);
+        let mut owed = Owed::default();
+        let request = Request { to: Target::Module(module), bytes: vec![0x01, 0x0C], n_replies: Some(1) };
+        let silence = |over_ns| Exchange { asked_ns: 0, over_ns, replies: Vec::new(), problems: Vec::new() };
+        owed.over(&request, &silence(0));
+        assert!(owed.before(&request).is_some() && owed.silent(module, 2000 * MS));
+        assert!(owed.before(&request).is_some() && !owed.silent(module, 5100 * MS));
+        owed.over(&request, &silence(5200 * MS));
+        assert_eq!(owed.before(&request), None);
     }
 }
