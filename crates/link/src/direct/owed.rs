@@ -49,7 +49,7 @@ impl Owed {
         let (Target::Module(module), Some(&service)) = (request.to, request.bytes.first()) else { return };
         if exchange.replies.iter().any(|reply| reply.from == module) {
             self.settle(module);
-        } else if only_reads(&request.bytes) && !self.deaf.contains(&module) {
+        } else if only_reads(&request.bytes) && service != 0x3E && !self.deaf.contains(&module) {
             let (_, services) = self.services.entry(module).or_insert_with(|| (exchange.over_ns, Vec::new()));
             if !services.contains(&service) {
                 services.push(service);
