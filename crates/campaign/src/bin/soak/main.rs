@@ -80,6 +80,8 @@ const KEPT_KB: f64 = 0.016;
 const MOST_DRIFT_MS: f64 = 1.0;
 
 type Fault = Box<dyn std::error::Error>;
+/// Soaks for so many seconds of the car's time.
+type Run<'a> = &'a dyn Fn(f64) -> Result<Figures, Fault>;
 
 fn main() -> ExitCode {
     let words: Vec<String> = std::env::args().skip(1).collect();
@@ -93,7 +95,7 @@ fn main() -> ExitCode {
     };
     let witness = Path::new(witness);
     let mut is_sound = true;
-    let runs: [(&str, f64, &dyn Fn(f64) -> Result<Figures, Fault>); 2] = [
+    let runs: [(&str, f64, Run<'_>); 2] = [
         ("in real time, over a network", minutes * 60.0, &|seconds| real(witness, seconds)),
         ("as fast as the processor can", hours * 3600.0, &|seconds| fast(witness, seconds)),
     ];
