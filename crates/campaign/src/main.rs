@@ -3,7 +3,7 @@
 //! Each trial connects to an invented car on a virtual clock, does one thing of the job while something goes wrong, and
 //! holds what the program says and writes against what the car really did. This crate must not know how anything inside
 //! the program works: it goes in where users and adapters do. Its main types are [`trial::Trial`] and [`fault::Fault`];
-//! [`drive_oracle`] and [`survey_oracle`] judge, [`machine`] and [`line`] do the harm.
+//! [`drive_oracle`] and [`survey_oracle`] judge, [`machine`] and [`mod@line`] do the harm.
 
 mod dice;
 mod drive_oracle;
