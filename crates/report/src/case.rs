@@ -81,7 +81,7 @@ pub enum Image {
 
 impl Image {
     /// Recognises PNG and JPEG by their first bytes; `None` for anything else, and for a picture that says it is larger
-    /// than [`MAX_PIXELS`].
+    /// than 50 megapixels.
     #[must_use]
     pub fn of(bytes: Vec<u8>) -> Option<Self> {
         if pixels(&bytes).is_some_and(|n| n > MAX_PIXELS) {
