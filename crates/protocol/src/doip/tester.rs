@@ -10,13 +10,13 @@ use crate::Nanos;
 pub enum Event {
     /// Routing is active through the entity with this address.
     Active(u16),
-    /// It is not: this code of [`activation_text`], or `None` when no answer came in time.
+    /// It is not: this code of [`activation_text`](super::activation_text), or `None` when no answer came in time.
     Refused(Option<u8>),
     /// The vehicle does not take our messages (code of the header's negative acknowledgement).
     HeaderNack(u8),
     /// A message of ours was taken.
     Acked(u16),
-    /// It was not: code of [`nack_text`], or `None` when no acknowledgement came in time.
+    /// It was not: code of [`nack_text`](super::nack_text), or `None` when no acknowledgement came in time.
     Nacked(u16, Option<u8>),
     /// A module's message.
     Message(u16, Vec<u8>),
