@@ -102,12 +102,15 @@ fn ledger(input: &[u8]) {
     assert_eq!(before, after);
 }
 
+/// The smallest picture: PNG, one grey pixel.
+const ONE_PIXEL: &[u8] = b"\x89PNG\x0d\x0a\x1a\x0a\x00\x00\x00\x0dIHDR\x00\x00\x00\x01\x00\x00\x00\x01\x08\x00\x00\x00\x00:~\x9bU\x00\x00\x00\x0aIDATx\xdach\x00\x00\x00\x82\x00\x81\xdaE\x08;\x00\x00\x00\x00IEND\xaeB`\x82";
+
 fn zip_seeds(seeds: &mut Seeds) {
     scratch::folder();
     let here = shop("seed");
     here.new_case(&NewCase { complaint: "it stumbles".into(), ..NewCase::default() }).unwrap();
     let photo = scratch::path("photo.png");
-    std::fs::write(&photo, b"\x89PNG\r\n\x1a\n").unwrap();
+    std::fs::write(&photo, ONE_PIXEL).unwrap();
     here.add_photo(&photo, "the coil").unwrap();
     here.add_entry(&Content::Note { text: "coil 1 looks cracked".into() }).unwrap();
     let zip = scratch::path("seed.zip");
