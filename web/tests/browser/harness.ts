@@ -134,7 +134,10 @@ export async function openPage(
   const complaints: string[] = [];
   page.on('pageerror', (error) => complaints.push(error.message));
   page.on('console', (message) => {
-    if (message.type() === 'error') complaints.push(message.text());
+    if (message.type() === 'error') complaints.push(`${message.text()} ${message.location().url}`);
+  });
+  page.on('response', async (response) => {
+    if (response.status() >= 500) complaints.push(`${response.url()}: ${await response.text().catch(() => '')}`);
   });
   await page.goto(workbench.url);
   await page.locator('.strip').waitFor();

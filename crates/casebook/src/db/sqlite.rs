@@ -1,11 +1,11 @@
 //! The embedded database: one file.
 
 use std::path::{Path, PathBuf};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use rusqlite::backup::Backup;
 use rusqlite::types::ValueRef;
-use rusqlite::{Connection, ToSql, TransactionBehavior, types::ToSqlOutput};
+use rusqlite::{Connection, ErrorCode, ToSql, TransactionBehavior, types::ToSqlOutput};
 
 use super::{Db, Dialect, Row, Sql, Value, Work};
 use crate::CasebookError;
@@ -15,6 +15,7 @@ use crate::schema;
 const PATIENCE: Duration = Duration::from_secs(30);
 /// Up to this size a file is checked whole whenever it is opened, bytes; a larger one only after a run that ended early.
 const CHECKED_ALWAYS: u64 = 16 << 20;
+
 /// Makes the file, if it is not there, as the user's alone; what the database lays beside it follows. Where that cannot be
 /// done the database says why when it opens it.
 #[cfg(unix)]
@@ -26,6 +27,20 @@ fn make_private(path: &Path) {
 /// Folders of a user are the user's alone on this system.
 #[cfg(not(unix))]
 fn make_private(_: &Path) {}
+
+/// Turns write-ahead logging on. Where several do so at once on a new file, one of them is told that it is busy without
+/// having waited: SQLite does not let two wait for each other.
+fn use_wal(connection: &Connection) -> Result<(), CasebookError> {
+    let begun = Instant::now();
+    loop {
+        match connection.pragma_update(None, "journal_mode", "WAL") {
+            Err(error) if error.sqlite_error_code() == Some(ErrorCode::DatabaseBusy) && begun.elapsed() < PATIENCE => {
+                std::thread::sleep(Duration::from_millis(2));
+            }
+            result => return Ok(result?),
+        }
+    }
+}
 
 /// Pages that a backup copies in one go, and how long others get their turn in between.
 const BACKUP_STEP: (i32, Duration) = (256, Duration::from_millis(1));
@@ -43,7 +58,7 @@ impl Sqlite {
         make_private(path);
         let connection = Connection::open(path)?;
         connection.busy_timeout(PATIENCE)?;
-        connection.pragma_update(None, "journal_mode", "WAL")?;
+        use_wal(&connection)?;
         // With WAL, FULL syncs at every commit: what was acknowledged survives a power cut.
         connection.pragma_update(None, "synchronous", "FULL")?;
         connection.pragma_update(None, "foreign_keys", "ON")?;
