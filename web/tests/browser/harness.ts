@@ -137,7 +137,8 @@ export async function openPage(
     if (message.type() === 'error') complaints.push(`${message.text()} ${message.location().url}`);
   });
   page.on('response', async (response) => {
-    if (response.status() >= 500) complaints.push(`${response.url()}: ${await response.text().catch(() => '')}`);
+    if (response.status() >= 500)
+      complaints.push(`${response.url()}: ${await response.text().catch(() => '')}`);
   });
   await page.goto(workbench.url);
   await page.locator('.strip').waitFor();
