@@ -5,7 +5,6 @@ mod owed;
 use std::collections::VecDeque;
 
 use protocol::dialogue::{Dialogue, Turn};
-use protocol::exchange::{Fit, fit, only_reads};
 use protocol::timing::Timings;
 use protocol::{Address, Bus, Nanos};
 
@@ -18,10 +17,6 @@ use owed::Owed;
 
 /// Most things heard that are kept until somebody asks; then the oldest are dropped.
 const MAX_HEARD: usize = 65_536;
-
-/// How long an answer may still come after its request was given up: a machine or a network that is busy for a moment is
-/// later than any module (no source).
-const LATE_NS: Nanos = 1_000_000_000;
 
 /// What a carrier tells.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -90,6 +85,12 @@ pub(crate) trait Carrier: Send {
     fn round_trip_ns(&self) -> Option<Nanos>;
 }
 
+/// The request that waits for this one of its module, if one does.
+fn waiting_for(request: &Request, settling: &mut Vec<Request>) -> Option<Request> {
+    let at = settling.iter().position(|waiting| waiting.to == request.to)?;
+    Some(settling.remove(at))
+}
+
 /// A link whose protocol runs here.
 pub(crate) struct DirectLink<C> {
     carrier: C,
@@ -100,11 +101,9 @@ pub(crate) struct DirectLink<C> {
     wanted: Vec<Address>,
     /// What modules said of the time that they take.
     timings: Timings,
-    /// Requests that were given up without an answer.
-    missed: Vec<(Request, Exchange)>,
-    /// Those of them that were answered after all.
-    late: Vec<(Request, Exchange)>,
     owed: Owed,
+    /// Requests that were answered after they had been given up.
+    late: Vec<(Request, Exchange)>,
 }
 
 impl<C: Carrier> DirectLink<C> {
@@ -119,9 +118,8 @@ impl<C: Carrier> DirectLink<C> {
             heard: VecDeque::new(),
             wanted: Vec::new(),
             timings,
-            missed: Vec::new(),
-            late: Vec::new(),
             owed: Owed::default(),
+            late: Vec::new(),
         };
         link.reopen()?;
         Ok(link)
@@ -134,35 +132,17 @@ impl<C: Carrier> DirectLink<C> {
         self.heard.push_back(heard);
     }
 
-    /// Keeps in mind that a request was given up, if an answer would still be of use.
-    fn miss(&mut self, request: &Request, exchange: &Exchange) {
-        let now = exchange.over_ns;
-        self.missed.retain(|(_, missed)| now - missed.over_ns < LATE_NS);
-        let is_one_module = matches!(request.to, Target::Module(_));
-        if is_one_module && exchange.replies.is_empty() && only_reads(&request.bytes) {
-            self.missed.push((request.clone(), exchange.clone()));
-        }
-    }
-
     /// Takes a message for the late answer to a request that was given up; whether it is one.
-    fn answers_missed(&mut self, reply: &Reply) -> bool {
-        let is_answer = |(request, exchange): &(Request, Exchange)| {
-            request.to == Target::Module(reply.from)
-                && reply.arrived_ns - exchange.over_ns < LATE_NS
-                && fit(&request.bytes, &reply.bytes) == Fit::Answer
-        };
-        let Some(at) = self.missed.iter().position(is_answer) else { return false };
-        let (request, mut exchange) = self.missed.remove(at);
-        exchange.over_ns = reply.arrived_ns;
-        exchange.replies.push(reply.clone());
-        self.owed.settle(reply.from);
-        self.late.push((request, exchange));
-        true
+    fn is_late(&mut self, reply: &Reply) -> bool {
+        let late = self.owed.answered(reply);
+        let is_late = late.is_some();
+        self.late.extend(late);
+        is_late
     }
 
     /// A message that answers nothing that is under way.
     fn unasked(&mut self, reply: Reply) {
-        if self.answers_missed(&reply) {
+        if self.is_late(&reply) {
             return;
         }
         if self.wanted.contains(&reply.from) {
@@ -212,7 +192,7 @@ impl<C: Carrier> DirectLink<C> {
                 let reply = Reply { from, bytes, arrived_ns };
                 if self.wanted.contains(&from) {
                     self.unasked(reply);
-                } else if !self.answers_missed(&reply) && !matches!(dialogue.request().to, Target::Anyone(_)) {
+                } else if !self.is_late(&reply) && !matches!(dialogue.request().to, Target::Anyone(_)) {
                     dialogue.stranger(from, &reply.bytes);
                 }
             }
@@ -224,9 +204,10 @@ impl<C: Carrier> DirectLink<C> {
 
     fn converse(&mut self, feed: &mut dyn Feed) -> Result<(), LinkError> {
         let mut dialogues: Vec<Dialogue> = Vec::new();
-        let mut held: Option<Request> = None;
-        // Whom something else is asked before the request that is held back.
-        let mut settling: Option<Target> = None;
+        // What waits until somebody is free for it.
+        let mut held: VecDeque<Request> = VecDeque::new();
+        // What waits until its module has been asked something else.
+        let mut settling: Vec<Request> = Vec::new();
         let mut is_stopped = false;
         loop {
             let now = self.carrier.now();
@@ -241,7 +222,7 @@ impl<C: Carrier> DirectLink<C> {
             let mut wake: Option<Nanos> = None;
             while dialogues.len() < self.carrier.n_parallel().max(1) {
                 let busy: Vec<Target> = dialogues.iter().map(|dialogue| dialogue.request().to).collect();
-                let request = match held.take() {
+                let request = match held.pop_front() {
                     Some(request) => request,
                     None if is_stopped => break,
                     None => match feed.next(now, &busy) {
@@ -263,13 +244,12 @@ impl<C: Carrier> DirectLink<C> {
                     }
                 };
                 if !is_free {
-                    held = Some(request);
+                    held.push_front(request);
                     break;
                 }
                 let request = match self.owed.before(&request) {
                     Some(first) => {
-                        settling = Some(first.to);
-                        held = Some(request);
+                        settling.push(request);
                         first
                     }
                     None => request,
@@ -294,7 +274,8 @@ impl<C: Carrier> DirectLink<C> {
                             Err(error) if error.is_lost() => return Err(error),
                             Err(error) => {
                                 let (request, _) = dialogues.remove(idx).finish(now);
-                                feed.answered(request, Err(error));
+                                let waiting = waiting_for(&request, &mut settling);
+                                feed.answered(waiting.unwrap_or(request), Err(error));
                                 continue;
                             }
                         }
@@ -304,21 +285,17 @@ impl<C: Carrier> DirectLink<C> {
                         is_changed = true;
                         let (request, exchange) = dialogues.remove(idx).finish(now);
                         self.timings.learn(&request, &exchange);
-                        match settling.take_if(|to| *to == request.to) {
-                            None => {
-                                self.owed.over(&request, &exchange);
-                                self.miss(&request, &exchange);
-                                feed.answered(request, Ok(exchange));
+                        let waiting = waiting_for(&request, &mut settling);
+                        if waiting.is_none() || !exchange.replies.is_empty() {
+                            self.owed.over(&request, &exchange);
+                        }
+                        match waiting {
+                            None => feed.answered(request, Ok(exchange)),
+                            // Whoever does not answer that would not answer what waits for it.
+                            Some(waiting) if exchange.replies.is_empty() && self.owed.silent(waiting.to, now) => {
+                                feed.answered(waiting, Ok(exchange));
                             }
-                            Some(Target::Module(module)) if exchange.replies.is_empty() => {
-                                // Whoever does not answer that would not answer what was held back.
-                                if self.owed.silent(module, now)
-                                    && let Some(request) = held.take()
-                                {
-                                    feed.answered(request, Ok(exchange));
-                                }
-                            }
-                            Some(_) => self.owed.over(&request, &exchange),
+                            Some(waiting) => held.push_back(waiting),
                         }
                         continue;
                     }

@@ -1,18 +1,23 @@
 //! Answers that may still come.
 //!
-//! A line that stalls for longer than an answer may take brings it all the same. The next request of the same kind would get
-//! it, the one after that the next one's, and so on: every value would be one request older than it seems. So after an answer
-//! that did not come the module is first asked something whose answer cannot be mistaken. Messages of one module come in the
-//! order in which it sent them: once that answer is there, nothing older will come any more.
+//! A line that stalls for longer than an answer may take brings it all the same, and a machine that is busy reads it late. It
+//! is then handed on with the time at which it was asked for. Yet the next request of the same kind would get it, the one
+//! after that the next one's, and so on: every value would be one request older than it seems. So after an answer that did
+//! not come the module is first asked something whose answer cannot be mistaken. Messages of one module come in the order in
+//! which it sent them: once an answer is there, nothing older will come any more.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 
-use protocol::exchange::only_reads;
+use protocol::exchange::{Fit, fit, only_reads};
 use protocol::obd::current;
 use protocol::uds::tester_present;
 use protocol::{Address, Nanos};
 
-use crate::{Exchange, Request, Target};
+use crate::{Exchange, Reply, Request, Target};
+
+/// How long an answer may still come after its request was given up: a machine or a network that is busy for a moment is
+/// later than any module (no source).
+const LATE_NS: Nanos = 1_000_000_000;
 
 /// How long a module is asked for nothing but a sign of life: P2* of ISO 14229-2. One that is silent for longer either is not
 /// there, and loses nothing by it, or does not know the question.
@@ -26,51 +31,75 @@ fn question(service: u8) -> Vec<u8> {
     }
 }
 
-/// Services of requests that only read and whose answers have not come, by module, and since when. Others are sent as they
-/// are: to give control back must not wait for anything.
+/// Requests to one module that only read and were given up without an answer. Others are sent as they are: to give control
+/// back must not wait for anything.
 #[derive(Debug, Default)]
 pub(super) struct Owed {
-    services: BTreeMap<Address, (Nanos, Vec<u8>)>,
-    /// Modules that did not answer the question, and did answer others afterwards.
+    /// In the order in which they were given up.
+    missed: Vec<(Request, Exchange)>,
+    /// Modules that did not answer the question, and may answer others.
     deaf: BTreeSet<Address>,
+}
+
+/// Whether an answer to this request that may still come could pass for that to another one.
+fn is_mistakable(request: &Request, deaf: &BTreeSet<Address>) -> bool {
+    let is_sign_of_life = request.bytes.first() == Some(&0x3E);
+    !is_sign_of_life && matches!(request.to, Target::Module(module) if !deaf.contains(&module))
 }
 
 impl Owed {
     /// What has to be asked before this request, so that the answer that it gets is its own; `None`: it may be sent.
     pub(super) fn before(&self, request: &Request) -> Option<Request> {
-        let Target::Module(module) = request.to else { return None };
         let service = *request.bytes.first()?;
-        let is_owed = self.services.get(&module).is_some_and(|(_, services)| services.contains(&service));
+        let is_alike = |missed: &Request| missed.to == request.to && missed.bytes.first() == Some(&service);
+        let is_owed = is_mistakable(request, &self.deaf) && self.missed.iter().any(|(missed, _)| is_alike(missed));
         is_owed.then(|| Request { to: request.to, bytes: question(service), n_replies: Some(1) })
     }
 
     /// An exchange is over. One that is answered settles everything that came before it.
     pub(super) fn over(&mut self, request: &Request, exchange: &Exchange) {
-        let (Target::Module(module), Some(&service)) = (request.to, request.bytes.first()) else { return };
+        let Target::Module(module) = request.to else { return };
         if exchange.replies.iter().any(|reply| reply.from == module) {
-            self.settle(module);
-        } else if only_reads(&request.bytes) && service != 0x3E && !self.deaf.contains(&module) {
-            let (_, services) = self.services.entry(module).or_insert_with(|| (exchange.over_ns, Vec::new()));
-            if !services.contains(&service) {
-                services.push(service);
-            }
+            self.settle(request.to, exchange.asked_ns);
+        } else if only_reads(&request.bytes) {
+            let Self { missed, deaf } = self;
+            let now = exchange.over_ns;
+            missed.retain(|(missed, exchange)| is_mistakable(missed, deaf) || now - exchange.over_ns < LATE_NS);
+            missed.push((request.clone(), exchange.clone()));
         }
     }
 
+    /// The request that this message is the late answer to, and their exchange, if it is one.
+    pub(super) fn answered(&mut self, reply: &Reply) -> Option<(Request, Exchange)> {
+        let at = self.missed.iter().position(|(request, exchange)| {
+            request.to == Target::Module(reply.from)
+                && reply.arrived_ns - exchange.over_ns < LATE_NS
+                && fit(&request.bytes, &reply.bytes) == Fit::Answer
+        })?;
+        let (request, mut exchange) = self.missed.remove(at);
+        exchange.over_ns = reply.arrived_ns;
+        exchange.replies.push(reply.clone());
+        self.settle(request.to, exchange.asked_ns);
+        Some((request, exchange))
+    }
+
     /// What was asked to find out whether the module owes anything was not answered; whether it is to be waited for further.
-    pub(super) fn silent(&mut self, module: Address, now: Nanos) -> bool {
-        let Some((since, _)) = self.services.get(&module) else { return false };
-        let is_over = now - since > SETTLE_NS;
-        if is_over {
-            self.settle(module);
-            self.deaf.insert(module);
+    pub(super) fn silent(&mut self, to: Target, now: Nanos) -> bool {
+        let Self { missed, deaf } = self;
+        let mut owed = missed.iter().filter(|(request, _)| request.to == to && is_mistakable(request, deaf));
+        let Some((_, first)) = owed.next() else { return false };
+        let is_over = now - first.over_ns > SETTLE_NS;
+        if let Target::Module(module) = to
+            && is_over
+        {
+            deaf.insert(module);
         }
         !is_over
     }
 
-    /// Nothing that the module was asked before is answered any more.
-    pub(super) fn settle(&mut self, module: Address) {
-        self.services.remove(&module);
+    /// Nothing that the module was asked up to then is answered any more.
+    fn settle(&mut self, to: Target, asked_ns: Nanos) {
+        self.missed.retain(|(request, exchange)| request.to != to || exchange.asked_ns > asked_ns);
     }
 }
 
@@ -98,6 +127,8 @@ mod tests {
         stalled_until: Nanos,
         /// All that the module was asked.
         asked: Vec<Vec<u8>>,
+        /// One that never answers.
+        mute: Option<Address>,
     }
 
     impl Carrier for Stalling {
@@ -139,6 +170,10 @@ mod tests {
         fn send(&mut self, to: Target, message: &[u8]) -> Result<(), LinkError> {
             let Target::Module(from) = to else { return Ok(()) };
             self.asked.push(message.to_vec());
+            self.told.push_back((self.now, Told::Sent(to)));
+            if self.mute == Some(from) {
+                return Ok(());
+            }
             let mut bytes = vec![message[0] + 0x40, message[1]];
             if message[1] == 0x0C {
                 self.n_read += 1;
@@ -148,7 +183,6 @@ mod tests {
                 }
             }
             let arrived_ns = (self.now + 5 * MS).max(self.stalled_until);
-            self.told.push_back((self.now, Told::Sent(to)));
             self.told.push_back((arrived_ns, Told::Message(Reply { from, bytes, arrived_ns })));
             Ok(())
         }
@@ -200,6 +234,35 @@ mod tests {
     }
 
     #[test]
+    fn while_one_module_is_waited_for_the_others_are_asked() {
+        let (mute, well) = (Address::from_reply11(0x7E8), Address::from_reply11(0x7E9));
+        let mut link = DirectLink::start(Stalling { mute: Some(mute), ..Stalling::default() }, Settings::default());
+        let link = link.as_mut().expect("open");
+        let request = |module| Request { to: Target::Module(module), bytes: vec![0x01, 0x0C], n_replies: Some(1) };
+        assert!(link.exchange(&request(mute)).expect("the line is there").replies.is_empty());
+        let begun_ns = link.now();
+        let exchanges = link.exchange_many(&[request(mute), request(well)]).expect("the line is there");
+        assert!(exchanges[0].replies.is_empty());
+        assert_eq!((exchanges[1].asked_ns, exchanges[1].replies.len()), (begun_ns, 1));
+    }
+
+    #[test]
+    fn a_late_answer_settles_what_was_asked_before_it_and_nothing_else() {
+        let module = Address::from_reply11(0x7E8);
+        let mut owed = Owed::default();
+        let request = |bytes: &[u8]| Request { to: Target::Module(module), bytes: bytes.to_vec(), n_replies: Some(1) };
+        let (first, second) = (request(&[0x22, 0xD1, 0x01]), request(&[0x01, 0x0C]));
+        for (request, asked_ns) in [(&first, 0), (&second, 100 * MS)] {
+            let over_ns = asked_ns + 50 * MS;
+            owed.over(request, &Exchange { asked_ns, over_ns, replies: Vec::new(), problems: Vec::new() });
+        }
+        let reply = Reply { from: module, bytes: vec![0x62, 0xD1, 0x01, 7], arrived_ns: 200 * MS };
+        let (request, exchange) = owed.answered(&reply).expect("it is late by 150 ms");
+        assert_eq!((&request, exchange.asked_ns, exchange.over_ns), (&first, 0, 200 * MS));
+        assert_eq!((owed.before(&first), owed.before(&second).is_some()), (None, true));
+    }
+
+    #[test]
     fn what_gives_control_back_waits_for_nothing() {
         let module = Address::from_reply11(0x7EB);
         let mut owed = Owed::default();
@@ -218,8 +281,8 @@ mod tests {
         let request = Request { to: Target::Module(module), bytes: vec![0x01, 0x0C], n_replies: Some(1) };
         let silence = |over_ns| Exchange { asked_ns: 0, over_ns, replies: Vec::new(), problems: Vec::new() };
         owed.over(&request, &silence(0));
-        assert!(owed.before(&request).is_some() && owed.silent(module, 2000 * MS));
-        assert!(owed.before(&request).is_some() && !owed.silent(module, 5100 * MS));
+        assert!(owed.before(&request).is_some() && owed.silent(request.to, 2000 * MS));
+        assert!(owed.before(&request).is_some() && !owed.silent(request.to, 5100 * MS));
         owed.over(&request, &silence(5200 * MS));
         assert_eq!(owed.before(&request), None);
     }
