@@ -1,5 +1,7 @@
 /** What went wrong, and what to be careful about. */
 
+import type { FailureJson } from '../api/types';
+import { address } from '../app/router';
 import { state, trouble } from '../app/state';
 import { clock, t } from '../text';
 
@@ -8,10 +10,7 @@ export function Trouble() {
   return (
     <div class="trouble row apart" role="alert">
       <div class="grow">
-        <strong>{trouble.value.message}</strong>
-        {trouble.value.hints.map((hint) => (
-          <p key={hint}>{hint}</p>
-        ))}
+        <Failed failure={trouble.value} />
       </div>
       <button
         type="button"
@@ -23,6 +22,41 @@ export function Trouble() {
         {t('put_away')}
       </button>
     </div>
+  );
+}
+
+/** Where to connect a car, while there is none. */
+export function NoCar() {
+  if (state.value?.car.vehicle) return null;
+  return (
+    <p>
+      {t('live_no_car')} <a href={address('start')}>{t('place_start')}</a>
+    </p>
+  );
+}
+
+/** What failed, and what to do about it. */
+export function Failed({ failure }: { failure: FailureJson }) {
+  return (
+    <>
+      <strong>{failure.message}</strong>
+      {failure.hints.map((hint) => (
+        <p key={hint}>{hint}</p>
+      ))}
+    </>
+  );
+}
+
+/** The last steps of what the car is busy with. */
+export function Steps({ steps }: { steps: readonly string[] }) {
+  return (
+    <ol class="steps" aria-live="polite">
+      {steps.map((step, k) => (
+        <li key={`${k}${step}`} class="done">
+          {step}
+        </li>
+      ))}
+    </ol>
   );
 }
 

@@ -3,8 +3,8 @@
 import { useEffect, useState } from 'preact/hooks';
 import { get } from '../../api/http';
 import type { Commands } from '../../api/types';
-import { address } from '../../app/router';
 import { state, tried } from '../../app/state';
+import { NoCar } from '../../parts/notices';
 import { t } from '../../text';
 import { type Action, actionsOf, List } from './list';
 import { Outcome } from './outcome';
@@ -24,11 +24,7 @@ export function Command({ what }: { what: string | null }) {
     <div class="place">
       <div class="rows measure">
         <h1>{chosen?.title ?? t('place_command')}</h1>
-        {!car?.vehicle && (
-          <p>
-            {t('live_no_car')} <a href={address('start')}>{t('place_start')}</a>
-          </p>
-        )}
+        <NoCar />
         {command?.done && (what === null || command.id === what) && (
           <Outcome
             done={command.done}

@@ -2,9 +2,8 @@
 
 import { useState } from 'preact/hooks';
 import { send } from '../../api/http';
-import { address } from '../../app/router';
 import { state, takeCar, tried } from '../../app/state';
-import { Caution } from '../../parts/notices';
+import { Caution, NoCar } from '../../parts/notices';
 import { count, t } from '../../text';
 import { Choice } from './choice';
 import { Running } from './running';
@@ -39,11 +38,7 @@ function Before() {
     <div class="place">
       <div class="rows measure">
         <h1>{t('live_title')}</h1>
-        {!car?.vehicle && (
-          <p>
-            {t('live_no_car')} <a href={address('start')}>{t('place_start')}</a>
-          </p>
-        )}
+        <NoCar />
         <Caution lines={[t('caution_drive'), t('caution_cable')]} />
         <button
           type="button"

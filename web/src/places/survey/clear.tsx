@@ -5,7 +5,7 @@ import { send } from '../../api/http';
 import type { Cleared, ClearingCost, ClearingJson, ClearJson } from '../../api/types';
 import { address } from '../../app/router';
 import { state, takeCar, tried } from '../../app/state';
-import { Caution } from '../../parts/notices';
+import { Caution, Failed, NoCar, Steps } from '../../parts/notices';
 import { count, t, word } from '../../text';
 
 export function Clear() {
@@ -32,28 +32,13 @@ export function Clear() {
             t('clear_caution_law'),
           ]}
         />
-        {!car?.vehicle && (
-          <p>
-            {t('live_no_car')} <a href={address('start')}>{t('place_start')}</a>
-          </p>
-        )}
+        <NoCar />
         {car?.failure && (
           <div class="trouble" role="alert">
-            <strong>{car.failure.message}</strong>
-            {car.failure.hints.map((hint) => (
-              <p key={hint}>{hint}</p>
-            ))}
+            <Failed failure={car.failure} />
           </div>
         )}
-        {isBusy && (
-          <ol class="steps" aria-live="polite">
-            {car.steps.slice(-4).map((step, k) => (
-              <li key={`${k}${step}`} class="done">
-                {step}
-              </li>
-            ))}
-          </ol>
-        )}
+        {isBusy && <Steps steps={car.steps.slice(-4)} />}
         {clearing && !clearing.done && !isReading ? (
           <Ready clearing={clearing} />
         ) : (

@@ -6,6 +6,7 @@ import type { Module, Survey as Surveyed } from '../../api/types';
 import { surveys } from '../../app/lists';
 import { address } from '../../app/router';
 import { state, takeCar, tried } from '../../app/state';
+import { NoCar, Steps } from '../../parts/notices';
 import { count, t, unitShown, word } from '../../text';
 import { changes } from './changes';
 import { Clear } from './clear';
@@ -41,20 +42,8 @@ function Overview() {
             {isRunning ? t('stage_surveying') : last ? t('survey_again') : t('survey_begin')}
           </button>
         </div>
-        {!car?.vehicle && (
-          <p>
-            {t('live_no_car')} <a href={address('start')}>{t('place_start')}</a>
-          </p>
-        )}
-        {isRunning && (
-          <ol class="steps" aria-live="polite">
-            {car.steps.slice(-6).map((step, k) => (
-              <li key={`${k}${step}`} class="done">
-                {step}
-              </li>
-            ))}
-          </ol>
-        )}
+        <NoCar />
+        {isRunning && <Steps steps={car.steps.slice(-6)} />}
         {last && <Shown survey={last} before={before} />}
         <BeforeAfter />
         {car?.vehicle && (
