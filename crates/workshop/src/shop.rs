@@ -66,12 +66,9 @@ impl Workshop {
             // What cannot be read any more is replaced.
             LogoChange::Keep => read(&path).ok().and_then(|shop| shop.logo),
             LogoChange::To(bytes) => {
-                let name = match Image::of(bytes.to_vec()) {
-                    Some(Image::Png(_)) => "shop-logo.png",
-                    Some(Image::Jpeg(_)) => "shop-logo.jpeg",
-                    None => return Err(WorkshopError::Logo(PathBuf::from("the picture"))),
-                };
-                write_whole(&beside(&path, Path::new(name)), bytes, true)?;
+                let image = Image::of(bytes.to_vec()).ok_or_else(|| WorkshopError::Logo("the picture".into()))?;
+                let name = image.named("shop-logo");
+                write_whole(&beside(&path, Path::new(&name)), bytes, true)?;
                 Some(PathBuf::from(name))
             }
         };

@@ -7,6 +7,7 @@
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+use percent_encoding::percent_decode_str;
 use postgres::config::SslMode;
 use postgres::{Client, Config, NoTls};
 use rustls::client::danger::{HandshakeSignatureValid, ServerCertVerified, ServerCertVerifier};
@@ -54,7 +55,9 @@ fn split(url: &str) -> Result<(String, Security), CasebookError> {
     for pair in query.split('&').filter(|pair| !pair.is_empty()) {
         match pair.split_once('=') {
             Some(("sslmode", value)) => mode = Some(value),
-            Some(("sslrootcert", value)) => roots = Some(PathBuf::from(decoded(value))),
+            Some(("sslrootcert", value)) => {
+                roots = Some(PathBuf::from(percent_decode_str(value).decode_utf8_lossy().into_owned()));
+            }
             _ => others.push(pair),
         }
     }
@@ -74,26 +77,6 @@ fn split(url: &str) -> Result<(String, Security), CasebookError> {
     };
     let query = if others.is_empty() { String::new() } else { format!("?{}", others.join("&")) };
     Ok((format!("{place}{query}"), security))
-}
-
-/// `%XX` as the byte that it stands for (RFC 3986).
-fn decoded(text: &str) -> String {
-    let mut bytes = Vec::new();
-    let mut rest = text.as_bytes();
-    while let Some((&first, after)) = rest.split_first() {
-        let code = after.get(..2).and_then(|code| u8::from_str_radix(std::str::from_utf8(code).ok()?, 16).ok());
-        match code.filter(|_| first == b'%') {
-            Some(byte) => {
-                bytes.push(byte);
-                rest = after.get(2..).unwrap_or_default();
-            }
-            None => {
-                bytes.push(first);
-                rest = after;
-            }
-        }
-    }
-    String::from_utf8_lossy(&bytes).into_owned()
 }
 
 fn refused(what: impl ToString) -> CasebookError {

@@ -67,6 +67,12 @@ pub(crate) struct RecordingArgs {
     /// How long to record, in seconds of car time; without it until it is stopped.
     #[arg(long, value_name = "N")]
     pub(crate) seconds: Option<f64>,
+    #[command(flatten)]
+    pub(crate) file: DriveFileArgs,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct DriveFileArgs {
     /// The drive file; by default a new file in the data folder.
     #[arg(long, value_name = "DRIVE.mcap")]
     pub(crate) out: Option<PathBuf>,
@@ -129,12 +135,8 @@ pub(crate) struct CommandArgs {
     pub(crate) i_have_read: bool,
     #[command(flatten)]
     pub(crate) choice: SignalChoice,
-    /// The drive file; by default a new file in the data folder.
-    #[arg(long, value_name = "DRIVE.mcap")]
-    pub(crate) out: Option<PathBuf>,
-    /// Replace an existing drive.
-    #[arg(long)]
-    pub(crate) force: bool,
+    #[command(flatten)]
+    pub(crate) file: DriveFileArgs,
 }
 
 /// A pulse train.

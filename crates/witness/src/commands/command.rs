@@ -18,7 +18,7 @@ const MOST_HOLD_S: f64 = 600.0;
 
 pub(crate) fn run(args: &CommandArgs, json: bool) -> Result<Exit, Failure> {
     let workshop = super::workshop()?;
-    workshop.expect_room(args.out.as_deref(), args.force)?;
+    workshop.expect_room(args.file.out.as_deref(), args.file.force)?;
     let mut car = super::connect(&workshop, &args.adapter)?;
     let Some(name) = args.output.as_ref().or(args.routine.as_ref()) else {
         let list = workshop.commands(&mut car)?;
@@ -58,7 +58,7 @@ pub(crate) fn run(args: &CommandArgs, json: bool) -> Result<Exit, Failure> {
     }
     let control = Control::default();
     crate::stop::on_signals(&control.stop_flag())?;
-    let (out, replace) = (args.out.clone(), args.force);
+    let (out, replace) = (args.file.out.clone(), args.file.force);
     let wish = CommandWish { id, how, signals, out, replace, cautions_read: true, pauses_s: 0.0 };
     let mut key = if by_hand { Some(HeldKey::take()?) } else { None };
     let mut hand = || Hand::from(key.as_mut().is_none_or(HeldKey::is_held));

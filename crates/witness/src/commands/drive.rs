@@ -78,8 +78,8 @@ pub(crate) fn run(
     let wish = Wish {
         signals: super::paced(super::chosen(&workshop, &options.choice)?, &options.pace)?,
         seconds: options.recording.seconds,
-        out: options.recording.out.clone(),
-        replace: options.recording.force,
+        out: options.recording.file.out.clone(),
+        replace: options.recording.file.force,
     };
     workshop.expect_room(wish.out.as_deref(), wish.replace)?;
     let mut car = super::connect(&workshop, &options.adapter)?;
