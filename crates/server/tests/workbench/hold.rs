@@ -68,6 +68,21 @@ impl Page<'_> {
     }
 }
 
+#[test]
+fn a_drive_takes_a_bounded_number_of_marks() {
+    let bench = Bench::new();
+    let mut page = bench.page();
+    page.does("/car/take", &Value::Null);
+    page.does("/car/connect", &json!({"adapter": "standin:fell?script=idle"}));
+    page.until(|car| car["stage"] == "ready");
+    page.does("/car/record", &json!({"signals": ["engine.speed"], "seconds": null}));
+    page.until(|car| car["stage"] == "recording");
+    let mark = json!({"text": "bump"});
+    // Some more than 1000 may be on their way to the recording when it is full.
+    let n_taken = (0..5000).take_while(|_| bench.ask("POST", "/car/mark", &page.cookie, &mark).0 == 200).count();
+    assert!((1000..2000).contains(&n_taken), "{n_taken}");
+}
+
 fn marks(car: &Value) -> Vec<&str> {
     let marks = car["recording"]["marks"].as_array();
     marks.into_iter().flatten().filter_map(|mark| mark["text"].as_str()).collect()
