@@ -36,7 +36,7 @@ const USAGE: &str = "usage: cargo xtask TASK
   bench [web]          run every benchmark in release, or those of the workbench in a browser alone; print what they say
   fuzz [TARGET ...] [--seconds N] [--jobs N]
                        feed every reader of bytes from outside with any bytes, N s each (default 60), N at a time;
-                       with --report instead: write the page of all runs so far
+                       with --report instead: add the runs since the last report to the page of all runs
   screenshots          pictures of every place of the workbench at three sizes, in web/screenshots
   kernel-can           boot Debian's kernel in an emulator and let its own ISO-TP sockets be the modules behind SocketCAN
   house                the rules of the house alone: crates, headers, words, markdown

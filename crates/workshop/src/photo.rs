@@ -12,9 +12,10 @@ use crate::{Workshop, WorkshopError, time_for_people};
 
 /// Most bytes of a picture that is taken in: more than a telephone's camera makes.
 pub const MAX_PHOTO_BYTES: u64 = 40 << 20;
-/// Most pixels of a side, and most memory while it is decoded: a picture from outside must not take the machine's memory.
+/// Most pixels of a side, and most memory of its pixels: a picture from outside must not take the machine's memory. While it
+/// is set upright its pixels are there twice.
 const MAX_SIDE: u32 = 20_000;
-const MAX_MEMORY: u64 = 512 << 20;
+const MAX_MEMORY: u64 = 240 << 20;
 /// Longest side of what is kept, pixels: 300 dots per inch over the width of a page.
 const KEPT_SIDE: u32 = 2400;
 
@@ -98,7 +99,7 @@ fn decoded(bytes: &[u8]) -> Result<(DynamicImage, ImageFormat), String> {
     reader.limits(limits);
     let mut decoder = reader.into_decoder().map_err(|error| error.to_string())?;
     if decoder.total_bytes() > MAX_MEMORY {
-        return Err("it has too many pixels".to_owned());
+        return Err(format!("its pixels take more than {} MB: make it smaller", MAX_MEMORY >> 20));
     }
     let upright = decoder.orientation().map_err(|error| error.to_string())?;
     let mut picture = DynamicImage::from_decoder(decoder).map_err(|error| error.to_string())?;

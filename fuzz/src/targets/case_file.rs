@@ -48,7 +48,7 @@ pub(super) const LEDGER: Target = Target {
     run: ledger,
 };
 
-fn shop(name: &str) -> Workshop {
+pub(super) fn shop(name: &str) -> Workshop {
     Workshop::new(Places::at(&scratch::path(name)).expect("a folder"), "fuzz")
 }
 
@@ -103,7 +103,7 @@ fn ledger(input: &[u8]) {
 }
 
 /// The smallest picture: PNG, one grey pixel.
-const ONE_PIXEL: &[u8] = b"\x89PNG\x0d\x0a\x1a\x0a\x00\x00\x00\x0dIHDR\x00\x00\x00\x01\x00\x00\x00\x01\x08\x00\x00\x00\x00:~\x9bU\x00\x00\x00\x0aIDATx\xdach\x00\x00\x00\x82\x00\x81\xdaE\x08;\x00\x00\x00\x00IEND\xaeB`\x82";
+pub(super) const ONE_PIXEL: &[u8] = b"\x89PNG\x0d\x0a\x1a\x0a\x00\x00\x00\x0dIHDR\x00\x00\x00\x01\x00\x00\x00\x01\x08\x00\x00\x00\x00:~\x9bU\x00\x00\x00\x0aIDATx\xdach\x00\x00\x00\x82\x00\x81\xdaE\x08;\x00\x00\x00\x00IEND\xaeB`\x82";
 
 fn zip_seeds(seeds: &mut Seeds) {
     scratch::folder();

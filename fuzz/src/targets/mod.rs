@@ -15,6 +15,7 @@ mod link;
 mod messages;
 mod obd;
 mod odx;
+mod picture;
 mod saved;
 mod slcan;
 mod table;
@@ -47,6 +48,7 @@ pub const TARGETS: &[Target] = &[
     odx::TARGET,
     case_file::ZIP,
     case_file::LEDGER,
+    picture::TARGET,
     saved::TARGET,
     words::TARGET,
     workbench::TARGET,

@@ -29,16 +29,32 @@ pub(super) fn keep(folder: &Path, runs: &[Run]) -> Result<(), Failure> {
     list.write_all(lines.as_bytes()).map_err(failed)
 }
 
-/// Writes the page of all runs in this target folder.
+/// Adds the runs of this target folder to the page, and begins a new list: a run stands on the page once.
 pub(super) fn write(workspace: &Workspace) -> Result<(), Failure> {
     let list = workspace.target().join("fuzz").join(LIST);
     let text = fs::read_to_string(&list)
         .map_err(|cause| Failure::new(format!("{}: {cause}", list.display()), "run `cargo xtask fuzz` first"))?;
     let path = workspace.root().join(PAGE);
-    fs::write(&path, page(&text))
+    let so_far = fs::read_to_string(&path).map(|page| runs_on(&page)).unwrap_or_default();
+    fs::write(&path, page(&(so_far + &text)))
+        .and_then(|()| fs::remove_file(&list))
         .map_err(|cause| Failure::new(format!("{}: {cause}", path.display()), "see who may write there"))?;
     println!("wrote {PAGE}");
     Ok(())
+}
+
+/// What a page holds, as a list of runs.
+fn runs_on(page: &str) -> String {
+    let rows = page.lines().filter_map(|line| line.strip_prefix("| `")?.strip_suffix(" |"));
+    rows.map(|row| {
+        let cells: Vec<&str> = row.split(" | ").collect();
+        let [target, seconds, executions, _, edges, features, corpus, findings] = cells[..] else {
+            return String::new();
+        };
+        let target = target.trim_end_matches('`');
+        format!("{target}\t{seconds}\t{executions}\t{edges}\t{features}\t{corpus}\t0\t{findings}\n")
+    })
+    .collect()
 }
 
 /// Runs of one target together.
@@ -52,7 +68,8 @@ struct Sum {
     findings: u64,
 }
 
-/// The page of a list: executions, seconds and findings are summed up, coverage and corpus are those of the last run.
+/// The page of a list: executions, seconds and findings are summed up; coverage and corpus are those of the run that reached
+/// most, as another folder begins with another corpus.
 fn page(list: &str) -> String {
     let mut sums: BTreeMap<&str, Sum> = BTreeMap::new();
     for line in list.lines() {
@@ -64,7 +81,9 @@ fn page(list: &str) -> String {
         sum.seconds += seconds;
         sum.executions += executions;
         sum.findings += findings;
-        (sum.edges, sum.features, sum.corpus) = (edges, features, corpus);
+        if features >= sum.features {
+            (sum.edges, sum.features, sum.corpus) = (edges, features, corpus);
+        }
     }
     let mut page = "# Fuzzing runs\n\nWritten by `cargo xtask fuzz --report`; what the columns mean is said in \
                     [fuzzing.md](fuzzing.md).\n\n\
@@ -93,5 +112,6 @@ mod tests {
         assert!(page.contains("| `uds` | 30 | 3000 | 100 | 8 | 9 | 10 | 1 |\n"), "{page}");
         assert!(page.contains("| `obd` | 5 | 50 | 10 | 1 | 2 | 3 | 0 |\n"), "{page}");
         assert!(!page.contains("half"), "{page}");
+        assert_eq!(super::page(&runs_on(&page)), page, "a page is where the next begins");
     }
 }

@@ -6,6 +6,8 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::time::Instant;
 
+use tempfile::TempDir;
+
 use super::Fuzzer;
 use crate::step::{Failure, output};
 
@@ -51,13 +53,9 @@ impl Target {
         fuzzer.folder.join(kind).join(&self.name)
     }
 
-    fn command(&self, fuzzer: &Fuzzer) -> Command {
+    fn command(&self, fuzzer: &Fuzzer, scratch: &Path) -> Command {
         let mut command = Command::new(&fuzzer.program);
-        command.env("WITNESS_FUZZ_TARGET", &self.name);
-        // Readers that want a file get it in memory, where the system offers that.
-        if Path::new("/dev/shm").is_dir() {
-            command.env("TMPDIR", "/dev/shm");
-        }
+        command.env("WITNESS_FUZZ_TARGET", &self.name).env("TMPDIR", scratch);
         command
     }
 
@@ -74,14 +72,15 @@ impl Target {
         for folder in [&seeds, &corpus, &findings] {
             fs::create_dir_all(folder).map_err(no_file(folder))?;
         }
-        let mut make_seeds = self.command(fuzzer);
+        let scratch = scratch()?;
+        let mut make_seeds = self.command(fuzzer, scratch.path());
         make_seeds.env("WITNESS_FUZZ_SEEDS", &seeds).env("WITNESS_FUZZ_SHARED", &fuzzer.shared);
         output(&mut make_seeds, "a seed that cannot be made: look at the target's own file")?;
 
         let log = self.folder(fuzzer, "logs").with_extension("txt");
         fs::create_dir_all(fuzzer.folder.join("logs")).map_err(no_file(&log))?;
         let said = File::create(&log).map_err(no_file(&log))?;
-        let mut command = self.command(fuzzer);
+        let mut command = self.command(fuzzer, scratch.path());
         command.args([&corpus, &seeds]);
         command.arg(format!("-max_total_time={seconds}")).arg(format!("-max_len={}", self.max_len));
         // libFuzzer takes a dictionary without words for a broken one.
@@ -100,7 +99,7 @@ impl Target {
         run.target.clone_from(&self.name);
         run.seconds = began.elapsed().as_secs();
         if !status.success() {
-            run.inputs = self.shortened(fuzzer, &findings);
+            run.inputs = self.shortened(fuzzer, &findings, scratch.path());
             if run.inputs.is_empty() {
                 // Killed from outside, or by something that libFuzzer does not handle: the log says what it was.
                 run.inputs.push(log);
@@ -110,12 +109,12 @@ impl Target {
     }
 
     /// The inputs in the folder of findings, each beside a shorter one that breaks the same, as far as one was found.
-    fn shortened(&self, fuzzer: &Fuzzer, findings: &Path) -> Vec<PathBuf> {
+    fn shortened(&self, fuzzer: &Fuzzer, findings: &Path, scratch: &Path) -> Vec<PathBuf> {
         let entries = fs::read_dir(findings).into_iter().flatten();
         let found: Vec<PathBuf> = entries.filter_map(|entry| Some(entry.ok()?.path())).collect();
         for input in &found {
             let shorter = input.with_extension("short");
-            let mut command = self.command(fuzzer);
+            let mut command = self.command(fuzzer, scratch);
             command.args(["-minimize_crash=1", &format!("-max_total_time={MINIMISE_S}")]);
             command.arg(format!("-exact_artifact_path={}", shorter.display())).arg(input);
             let _ = command.output();
@@ -125,6 +124,16 @@ impl Target {
             .map(|input| Some(input.with_extension("short")).filter(|p| p.exists()).unwrap_or(input))
             .collect()
     }
+}
+
+/// A folder for the readers that want a file, in memory where the system offers that; it goes with the run.
+fn scratch() -> Result<TempDir, Failure> {
+    let shared_memory = Path::new("/dev/shm");
+    let place = if shared_memory.is_dir() { shared_memory.to_owned() } else { std::env::temp_dir() };
+    tempfile::Builder::new()
+        .prefix("witness-fuzz-")
+        .tempdir_in(&place)
+        .map_err(|cause| Failure::new(format!("no folder in {}: {cause}", place.display()), "make room there"))
 }
 
 impl Run {
