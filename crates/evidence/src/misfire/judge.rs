@@ -33,6 +33,11 @@ const BLOCK: f64 = CATALYST_WINDOW;
 /// Below this the engine idles, whatever stands for its load (common practice, no source).
 const IDLE_RPM: f64 = 1000.0;
 
+/// Firings without a misfire that exclude a rate that matters in one condition: 95 %, about 300.
+fn least_in_condition() -> f64 {
+    upper_bound(0.0, 0.95) / MATTERS
+}
+
 /// What the verdict rests on.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) enum Basis {
@@ -77,8 +82,10 @@ pub(super) struct Judged {
     pub(super) stands_out: bool,
     /// Most misfires in any 1000 and any 200 revolutions.
     pub(super) most: (f64, f64),
-    /// Firings of the cylinder at low and at high load.
-    pub(super) low_high: (f64, f64),
+    /// Firings of the cylinder at idle or low load, and at high load; none of either where nothing stands for the load.
+    pub(super) low_high: Option<(f64, f64)>,
+    /// Firings of the cylinder above idle.
+    above_idle: f64,
 }
 
 /// Evidence for a rate between `boundary` and 1 per firing over one between 1e-6 and `boundary`, both even on a
@@ -268,12 +275,11 @@ pub(super) fn judge(
         let others = companions.iter().map(|other| within(other)).collect();
         consider(weigh(Basis::Stretch(from, to), within(cylinder), others, n_places, 1.0));
     }
-    let (low_load, high_load) = load.map_or((0.0, 0.0), |load| load.low_high);
-    let low_high = pieces.iter().fold((0.0, 0.0), |(low, high), piece| {
-        (
-            low + if piece.load < low_load || piece.rpm < IDLE_RPM { piece.firings } else { 0.0 },
-            high + if piece.load >= high_load { piece.firings } else { 0.0 },
-        )
+    let firings_where = |is_there: &dyn Fn(&Piece) -> bool| {
+        pieces.iter().filter(|piece| is_there(piece)).map(|piece| piece.firings).sum::<f64>()
+    };
+    let low_high = load.map(|LoadSource { low_high: (low, high), .. }| {
+        (firings_where(&|piece| piece.load < low || piece.rpm < IDLE_RPM), firings_where(&|piece| piece.load >= high))
     });
     let mut judged = Judged {
         all,
@@ -284,6 +290,7 @@ pub(super) fn judge(
         stands_out: false,
         most: (emission.0, catalyst.0),
         low_high,
+        above_idle: firings_where(&|piece| piece.rpm >= IDLE_RPM),
     };
     judged.log10_odds = weighed.log10_odds().clamp(-MAX_LOG10_ODDS, MAX_LOG10_ODDS);
     // A counter at its end stops with a misfire, so that the time until then holds too many of them by construction.
@@ -295,25 +302,31 @@ pub(super) fn judge(
     }
     // A rate below what matters, but far above that of the companions, is the beginning of something.
     judged.stands_out = more_in_all.is_some_and(|more| more >= 2.0);
-    if judged.log10_odds <= -1.0 && (judged.stands_out || !judged.is_bounded(load.is_some())) {
+    if judged.log10_odds <= -1.0 && (judged.stands_out || !judged.is_bounded()) {
         judged.log10_odds = -0.9;
     }
     judged
 }
 
 impl Judged {
-    /// Firings of the cylinder still lacking before a rate that matters is excluded: in all, at low, and at high load.
-    pub(super) fn lacking(&self, has_load: bool) -> [f64; 3] {
+    /// Firings of the cylinder still lacking before a rate that matters is excluded for the drive as it was driven: in all,
+    /// and above idle, since a standing engine is no drive.
+    pub(super) fn lacking(&self) -> (f64, f64) {
         let in_all = upper_bound(self.all.events as f64 / self.dispersion, 0.95) * self.dispersion / OCCASIONAL;
-        let in_band = upper_bound(0.0, 0.95) / MATTERS;
-        let band = |seen: f64| if has_load { (in_band - seen).max(0.0) } else { 0.0 };
         // A count that by itself is evidence of an occasional rate needs no bound below it.
         let in_all = if self.all.events > 0 { in_all.min(upper_bound(0.0, 0.95) / OCCASIONAL) } else { in_all };
-        [(in_all - self.all.exposure).max(0.0), band(self.low_high.0), band(self.low_high.1)]
+        ((in_all - self.all.exposure).max(0.0), (least_in_condition() - self.above_idle).max(0.0))
     }
 
-    fn is_bounded(&self, has_load: bool) -> bool {
-        self.lacking(has_load).iter().all(|firings| *firings <= 0.0)
+    /// Firings lacking before the same holds at idle or low load, and at high load, each by itself; the verdict does not cover
+    /// a condition that lacks some. `None` where nothing stands for the load.
+    pub(super) fn lacking_low_high(&self) -> Option<(f64, f64)> {
+        let lacking = |seen: f64| (least_in_condition() - seen).max(0.0);
+        self.low_high.map(|(low, high)| (lacking(low), lacking(high)))
+    }
+
+    fn is_bounded(&self) -> bool {
+        self.lacking() == (0.0, 0.0)
     }
 
     /// Upper bound of the share of its firings that the cylinder misses: 95 %.

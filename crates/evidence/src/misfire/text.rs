@@ -16,6 +16,15 @@ const MOST_SPANS: usize = 100;
 /// Firings without a misfire that bound the rate at three in a thousand: 95 %, rule of three.
 const ENOUGH: f64 = 1000.0;
 
+/// Engine speeds at which the driving that is asked for is reckoned, rpm: at idle, and under way.
+const IDLE_RPM: f64 = 800.0;
+const UNDER_WAY_RPM: f64 = 2000.0;
+
+/// Seconds in which one cylinder fires so often.
+fn seconds(firings: f64, rpm: f64) -> f64 {
+    (firings * 120.0 / rpm).ceil()
+}
+
 /// Percent of so many firings, with its exact 95 % interval.
 fn percent(count: Count, dispersion: f64) -> [f64; 3] {
     let (low, high) = interval(count.events as f64 / dispersion, 0.95);
@@ -148,7 +157,9 @@ impl Told<'_> {
         }
         match self.verdict {
             Verdict::Faulty => format!("{counted}{place}{}.", self.companions()),
-            Verdict::Healthy => format!("{counted}: occasional counts that a healthy engine shows too."),
+            Verdict::Healthy => {
+                format!("{counted}: occasional counts that a healthy engine shows too{}.", self.seen())
+            }
             Verdict::Undecided if self.judged.stands_out => {
                 format!("{counted}{place}{}: clearly more than they, but seldom.", self.companions())
             }
@@ -186,19 +197,24 @@ impl Told<'_> {
         )
     }
 
-    /// Loads that a healthy verdict covers.
+    /// Loads that a healthy verdict covers, and those that it does not.
     fn seen(&self) -> String {
-        self.load().map_or_else(
-            || "; the load was not recorded, so that this holds for the drive as it was driven".into(),
-            |load| {
-                let (low, high) = self.judged.low_high;
-                let (unit, (from, to)) = (load.spoken_unit(), load.low_high);
-                format!(
-                    "; {low:.0} of them were at idle or {} below {from:.0}{unit}, {high:.0} above {to:.0}{unit}",
-                    load.name
-                )
-            },
-        )
+        let (Some(load), Some((low, high))) = (self.load(), self.judged.low_high) else {
+            return "; the load was not recorded, so that this holds for the drive as it was driven".into();
+        };
+        let (unit, (from, to)) = (load.spoken_unit(), load.low_high);
+        let seen = format!(
+            "; {low:.0} of them were at idle or {} below {from:.0}{unit}, {high:.0} above {to:.0}{unit}",
+            load.name
+        );
+        let few = |lacking: f64, seen: f64| (lacking > 0.0).then_some(if seen < 1.0 { "nothing" } else { "little" });
+        let (lack_low, lack_high) = self.judged.lacking_low_high().unwrap_or_default();
+        let not_said = [
+            few(lack_low, low).map(|few| format!("{few} of idle")),
+            few(lack_high, high).map(|few| format!("{few} of {} above {to:.0}{unit}", load.name)),
+        ];
+        let not_said: Vec<String> = not_said.into_iter().flatten().collect();
+        if not_said.is_empty() { seen } else { format!("{seen}, so that this says {}", not_said.join(" and ")) }
     }
 
     fn figures(&self) -> BTreeMap<String, f64> {
@@ -288,6 +304,15 @@ impl Told<'_> {
         list
     }
 
+    /// Conditions of which the drive holds too little, with the firings lacking and what to drive.
+    fn not_covered(&self) -> Vec<(f64, String)> {
+        let (Some(load), Some((low, high))) = (self.load(), self.judged.lacking_low_high()) else { return Vec::new() };
+        let idle = format!("{:.0} more seconds at {IDLE_RPM:.0} rpm (idle)", seconds(low, IDLE_RPM));
+        let above = format!("{} above {:.0}{}", load.name, load.low_high.1, load.spoken_unit());
+        let loaded = format!("{:.0} more seconds at {UNDER_WAY_RPM:.0} rpm with {above}", seconds(high, UNDER_WAY_RPM));
+        [(low, idle), (high, loaded)].into_iter().filter(|(firings, _)| *firings > 0.0).collect()
+    }
+
     fn next(&self) -> Vec<String> {
         let mut next = Vec::new();
         let (n, judged) = (self.cylinder.number, self.judged);
@@ -305,7 +330,11 @@ impl Told<'_> {
             return next;
         }
         if self.verdict == Verdict::Healthy {
-            return next;
+            return self
+                .not_covered()
+                .into_iter()
+                .map(|(_, what)| format!("if the complaint belongs there: {what}"))
+                .collect();
         }
         if self.cylinder.counter.is_saturated {
             return vec![
@@ -319,12 +348,6 @@ impl Told<'_> {
                     .into(),
             ];
         }
-        let has_load = self.load().is_some();
-        let [in_all, low, high] = judged.lacking(has_load);
-        let rpm = 2000.0;
-        let seconds = |firings: f64, rpm: f64| (firings * 120.0 / rpm).ceil();
-        let (load, (_, high_load)) = self.load().map_or(("load", (0.0, 0.0)), |load| (load.name, load.low_high));
-        let unit = self.load().map_or("", |load| load.spoken_unit());
         if judged.stands_out && judged.weighed.log10_rate < 0.0 {
             // As many firings as bound an occasional rate, or as many again.
             let place = judged.standing.map_or(Region::EVERYWHERE, |standing| standing.region);
@@ -338,20 +361,20 @@ impl Told<'_> {
             )];
         }
         if judged.weighed.log10_rate <= -1.0 || judged.all.events == 0 {
-            if low > 0.0 {
-                next.push(format!("{:.0} more seconds at 800 rpm (idle)", seconds(low, 800.0)));
-            }
-            if high > 0.0 {
+            let (in_all, above_idle) = judged.lacking();
+            let rest = self.not_covered().into_iter().fold(in_all, |rest, (firings, what)| {
+                next.push(what);
+                rest - firings
+            });
+            let high = judged.lacking_low_high().map_or(0.0, |(_, high)| high);
+            let rest = rest.max(above_idle - high);
+            if rest > 0.0 || next.is_empty() {
                 next.push(format!(
-                    "{:.0} more seconds at {rpm:.0} rpm with {load} above {high_load:.0}{unit}",
-                    seconds(high, rpm)
+                    "{:.0} more seconds at {UNDER_WAY_RPM:.0} rpm",
+                    seconds(rest.max(1.0), UNDER_WAY_RPM)
                 ));
             }
-            let rest = in_all - low - high;
-            if rest > 0.0 || next.is_empty() {
-                next.push(format!("{:.0} more seconds at {rpm:.0} rpm", seconds(rest.max(1.0), rpm)));
-            }
-            if !has_load {
+            if self.load().is_none() {
                 next.push("record engine.load too, so that the condition can be named".into());
             }
             return next;
