@@ -1,6 +1,5 @@
 //! Adapters behind a serial port; a pseudo-terminal counts as one.
 
-use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -53,7 +52,7 @@ impl SerialDial {
 #[cfg(unix)]
 fn claim(port: &SerialPort) -> std::io::Result<()> {
     rustix::fs::flock(port, rustix::fs::FlockOperation::NonBlockingLockExclusive)
-        .map_err(|_| std::io::Error::from(ErrorKind::ResourceBusy))?;
+        .map_err(|_| std::io::Error::from(std::io::ErrorKind::ResourceBusy))?;
     rustix::termios::ioctl_tiocexcl(port)?;
     Ok(())
 }

@@ -207,25 +207,11 @@ impl Terminal {
     /// Creates one, without line editing or echo.
     ///
     /// # Errors
-    /// [`StandinError::Serve`] when the system has none to give.
+    /// [`StandinError::Serve`] when the system has none to give, as none but Unix has.
     pub fn open() -> Result<Self, StandinError> {
-        let failed = |source: rustix::io::Errno| StandinError::Serve {
-            address: "a pseudo terminal".to_owned(),
-            source: source.into(),
-        };
-        use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
-        let controller = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY | OpenptFlags::CLOEXEC).map_err(failed)?;
-        grantpt(&controller).map_err(failed)?;
-        unlockpt(&controller).map_err(failed)?;
-        let path = ptsname(&controller, Vec::new()).map_err(failed)?;
-        let path = PathBuf::from(path.to_string_lossy().into_owned());
-        // The settings of the line belong to the pair and outlive every client.
-        let mut mode = rustix::termios::tcgetattr(&controller).map_err(failed)?;
-        mode.make_raw();
-        rustix::termios::tcsetattr(&controller, rustix::termios::OptionalActions::Now, &mode).map_err(failed)?;
-        let flags = rustix::fs::fcntl_getfl(&controller).map_err(failed)?;
-        rustix::fs::fcntl_setfl(&controller, flags | rustix::fs::OFlags::NONBLOCK).map_err(failed)?;
-        Ok(Self { controller: File::from(controller), path })
+        let (controller, path) =
+            raw_terminal().map_err(|source| StandinError::Serve { address: "a pseudo terminal".to_owned(), source })?;
+        Ok(Self { controller, path })
     }
 
     /// What the tester opens.
@@ -233,6 +219,32 @@ impl Terminal {
     pub fn path(&self) -> &Path {
         &self.path
     }
+}
+
+#[cfg(unix)]
+fn raw_terminal() -> std::io::Result<(File, PathBuf)> {
+    use rustix::fs::{OFlags, fcntl_getfl, fcntl_setfl};
+    use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
+    use rustix::termios::{OptionalActions, tcgetattr, tcsetattr};
+
+    let controller = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY)?;
+    // In a step of its own: not every Unix takes it when the terminal is made.
+    rustix::io::fcntl_setfd(&controller, rustix::io::FdFlags::CLOEXEC)?;
+    grantpt(&controller)?;
+    unlockpt(&controller)?;
+    let path = PathBuf::from(ptsname(&controller, Vec::new())?.to_string_lossy().into_owned());
+    // The settings of the line belong to the pair and outlive every client.
+    let mut mode = tcgetattr(&controller)?;
+    mode.make_raw();
+    tcsetattr(&controller, OptionalActions::Now, &mode)?;
+    let flags = fcntl_getfl(&controller)?;
+    fcntl_setfl(&controller, flags | OFlags::NONBLOCK)?;
+    Ok((File::from(controller), path))
+}
+
+#[cfg(not(unix))]
+fn raw_terminal() -> std::io::Result<(File, PathBuf)> {
+    Err(ErrorKind::Unsupported.into())
 }
 
 /// Serves the stand-in named `spec` on a pseudo terminal to one client after another until `stop` is set.

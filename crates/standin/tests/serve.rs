@@ -52,6 +52,7 @@ fn tcp_serves_one_client_after_another() {
     assert!(server.join().expect("no panic").is_ok());
 }
 
+#[cfg(unix)]
 #[test]
 fn a_pseudo_terminal_serves_one_client_after_another() {
     let mut terminal = standin::Terminal::open().expect("a pseudo terminal");
