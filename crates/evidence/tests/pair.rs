@@ -254,6 +254,19 @@ fn rates_skews_and_relations() {
 }
 
 #[test]
+fn a_track_that_ends_before_the_other_is_no_worn_place() {
+    let identity = |x: f64| x;
+    for seed in 0..4 {
+        // At rest only, at every visit; over the first tenth of the travel it is a worn place.
+        for (to, verdict) in [(15.0, Verdict::Undecided), (22.0, Verdict::Faulty)] {
+            let bad = |x: f64| if x < to { x - 4.0 } else { x };
+            let finding = judged(&tracks(seed, 300.0, 20.0, 0.01, false, &[&identity, &bad]));
+            assert_eq!(finding.verdict, verdict, "seed {seed}, up to {to} %: {finding:?}");
+        }
+    }
+}
+
+#[test]
 fn a_contact_that_comes_and_goes_is_found_in_time() {
     let identity = |x: f64| x;
     let drive = tracks(3, 300.0, 20.0, 0.01, false, &[&identity, &identity]);

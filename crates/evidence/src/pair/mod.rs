@@ -125,6 +125,9 @@ fn judge<'a>(family: &'static Family, tracks: [&'a Series; 2], number: [usize; 2
     let place = spot.as_ref().filter(|_| spot_odds > 0.0).map(|spot| (spot.from, spot.to));
     let mut moments = moments::find(&aligned, &relation, place);
     let is_either_way = spot.as_ref().is_some_and(|spot| spot.sign == Sign::Both);
+    if spot.as_ref().is_some_and(|spot| spot::is_at_stop(spot, relation.visited)) {
+        spot_odds = spot_odds.min(1.9);
+    }
     if is_either_way && aligned.unresolved_s > resolved::ROUND_S {
         // Readings a second apart that carry one time scatter either way wherever the foot often moves.
         spot_odds = spot_odds.min(1.9);

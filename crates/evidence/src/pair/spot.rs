@@ -132,8 +132,15 @@ const BUMP_SHARE: f64 = 0.6;
 /// Fewest visits, and how many of their standard errors the bend must be.
 const BUMP_VISITS: usize = 4;
 const BUMP_SIGMAS: f64 = 3.0;
-/// Cells at either end of the travel that are no place for a bump.
+/// Cells at either end of the travel that are no place for a bump, and prove no spot.
 const AT_STOPS: usize = 2;
+
+/// Whether a place lies at a stop altogether. Its readings are where the line between the tracks ends: a slope or an offset
+/// that is a little off shows there first and at every visit, as does one track that ends before the other.
+pub(crate) fn is_at_stop(spot: &Spot, visited: (f64, f64)) -> bool {
+    let reach = AT_STOPS as f64 * (visited.1 - visited.0) / CELLS as f64;
+    spot.to <= visited.0 + reach || spot.from >= visited.1 - reach
+}
 
 /// The greatest bump, if any: cells of the travel whose visits agree on one side.
 pub(crate) fn bump(relation: &Relation) -> Option<Bump> {
@@ -220,6 +227,7 @@ fn with_sign(relation: &Relation, sign: Sign) -> Option<Spot> {
     let is_near = |x: f64| x >= from - margin && x <= to + margin;
     let mut visits = Visits::default();
     let mut spans = Vec::new();
+    let mut middles = Vec::new();
     each_visit(
         usable,
         |x| usize::from(is_near(x)),
@@ -227,6 +235,10 @@ fn with_sign(relation: &Relation, sign: Sign) -> Option<Spot> {
         |zone, span, bad| {
             if zone == 1 {
                 visits.all += 1.0;
+                let here =
+                    usable.partition_point(|r| r.t_s < span.from_s)..usable.partition_point(|r| r.t_s <= span.to_s);
+                let mut offs: Vec<f64> = usable[here].iter().filter(|r| is_in(r.at)).map(|r| r.off).collect();
+                middles.extend(crate::stats::robust::median(&mut offs));
                 if bad {
                     visits.bad += 1.0;
                     spans.push(span);
@@ -249,9 +261,14 @@ fn with_sign(relation: &Relation, sign: Sign) -> Option<Spot> {
     } else {
         crate::stats::robust::median(&mut inside)?
     };
-    // The place was sought among all cells, with three signs; one whose middle reading is not off is none.
-    let is_off = depth.abs() > relation.floor;
-    let log10_lr = if is_off { log10_lr(visits, elsewhere) - (3.0 * CELLS as f64).log10() } else { f64::NEG_INFINITY };
+    // A place whose middle reading is not off is none, nor one whose middle visit is not: a foot that rests at the soft rim
+    // of a place gives many readings and one visit. Timing that fooled the alignment changes its sign with the direction of
+    // the movement, a worn place does not.
+    let is_beyond = |off: f64| off.abs() > relation.floor && (sign == Sign::Both || off * depth > 0.0);
+    let is_off = is_beyond(depth) || crate::stats::robust::median(&mut middles).is_some_and(is_beyond);
+    // It was sought among all places that differ, with three signs.
+    let n_places = ((visited.1 - visited.0) / NARROWEST).clamp(1.0, CELLS as f64);
+    let log10_lr = if is_off { log10_lr(visits, elsewhere) - (3.0 * n_places).log10() } else { f64::NEG_INFINITY };
     Some(Spot { from, to, depth, sign, visits, elsewhere, log10_lr, spans })
 }
 
