@@ -20,6 +20,8 @@ pub(crate) struct Manner {
     /// Probability of answering "response pending" first, and how long the real answer then takes, ms.
     pub(crate) pending: f64,
     pub(crate) pending_ms: f64,
+    /// It then says the same again and again, and never answers.
+    pub(crate) pending_forever: bool,
     /// Most parameters in one request of service 01, and most identifiers in one of service 22.
     pub(crate) most_pids: usize,
     pub(crate) most_dids: usize,
@@ -41,6 +43,7 @@ impl Manner {
             busy: 0.0,
             pending: 0.0,
             pending_ms: 300.0,
+            pending_forever: false,
             most_pids: 6,
             most_dids: 16,
             session_ms: None,
@@ -96,17 +99,17 @@ impl Ecu {
 
     /// What it says now to a request that it has worked out; a negative answer may be all, or come first.
     fn answer(&mut self, incoming: Incoming, now: Nanos, state: &State) -> Option<Vec<u8>> {
-        let Manner { busy, pending, pending_ms, most_pids, most_dids, .. } = self.manner;
+        let Manner { busy, pending, pending_ms, pending_forever, most_pids, most_dids, .. } = self.manner;
         if self.manner.is_silent(state.time_s) {
             return None;
         }
         let service = incoming.bytes.first().copied().unwrap_or(0);
         let promised = std::mem::take(&mut self.promised);
-        if !promised && !incoming.functional {
-            if self.rng.chance(busy) {
+        if (!promised || pending_forever) && !incoming.functional {
+            if !promised && self.rng.chance(busy) {
                 return Some(vec![0x7F, service, 0x21]);
             }
-            if self.rng.chance(pending) {
+            if promised || self.rng.chance(pending) {
                 self.promised = true;
                 let due = now + (self.promised_ms.unwrap_or(pending_ms) * 1e6) as Nanos;
                 self.node.postpone(Incoming { due, ..incoming });
@@ -278,7 +281,7 @@ impl Car {
         let Some((ecu, node)) = index.and_then(|index| Some((self.ecus.get_mut(index)?, nodes.get(index)?))) else {
             return Vec::new();
         };
-        let Manner { timing, busy, pending, pending_ms, .. } = ecu.manner;
+        let Manner { timing, busy, pending, pending_ms, pending_forever, .. } = ecu.manner;
         if ecu.manner.is_silent(state.time_s) {
             return Vec::new();
         }
@@ -289,10 +292,17 @@ impl Car {
             answers.push((ready, vec![0x7F, service, 0x21]));
         } else if let Reply::Message(bytes) = ecu.module.answer(request, functional, state) {
             let late = ecu.rng.chance(pending) && !functional;
-            if late {
-                answers.push((ready, vec![0x7F, service, 0x78]));
+            let later = ready + (pending_ms * 1e6) as Nanos;
+            if late && pending_forever {
+                // Longer than any tester listens.
+                let times = (0..60).map(|second| ready + second * 1_000_000_000);
+                answers.extend(times.map(|at| (at, vec![0x7F, service, 0x78])));
+            } else {
+                if late {
+                    answers.push((ready, vec![0x7F, service, 0x78]));
+                }
+                answers.push((if late { later } else { ready }, bytes));
             }
-            answers.push((if late { ready + (pending_ms * 1e6) as Nanos } else { ready }, bytes));
         }
         let message = |(ready, data): (Nanos, Vec<u8>)| {
             let bytes = kind.reply(*node, &data);

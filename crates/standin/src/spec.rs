@@ -56,7 +56,11 @@ pub const OPTIONS: [(&str, &str); 33] = [
     ("periodic_ms", "all modules: how often they send by themselves (service 2A) at the fast rate; default 20"),
     ("broadcast", "SECONDS: what the modules broadcast reaches the connector, for so long; default 0"),
     ("busy", "MODULE:P, probability of the answer `busy, repeat` (21)"),
-    ("pending", "MODULE:P[:MS], probability of `response pending` (78), and for how long; default 300 ms"),
+    (
+        "pending",
+        "MODULE:P[:MS[:forever]], probability of `response pending` (78), and for how long; default 300 ms; `forever`: it is \
+         said again each time, and nothing else",
+    ),
     (
         "session_ms",
         "MODULE:P2:P2STAR, the times that the module's session reply tells; in the extended session it takes nine tenths of them",
@@ -298,9 +302,10 @@ impl Spec {
             ("ms", [ms]) => manner.timing.base_ms = option.parsed(ms, 0.0, 5000.0)?,
             ("busy", [p]) => manner.busy = option.parsed(p, 0.0, 1.0)?,
             ("pending", [p]) => manner.pending = option.parsed(p, 0.0, 1.0)?,
-            ("pending", [p, ms]) => {
+            ("pending", [p, ms] | [p, ms, "forever"]) => {
                 manner.pending = option.parsed(p, 0.0, 1.0)?;
                 manner.pending_ms = option.parsed(ms, 0.0, 60_000.0)?;
+                manner.pending_forever = fields.len() == 3;
             }
             ("session_ms", [p2, p2_star]) => {
                 manner.session_ms = Some((option.parsed(p2, 0.0, 65_535.0)?, option.parsed(p2_star, 0.0, 655_350.0)?));
@@ -314,7 +319,7 @@ impl Spec {
             }
             _ => {
                 return Err(option.wrong(
-                    "MODULE:MS for ms, MODULE:P for busy, MODULE:P[:MS] for pending, MODULE:P2:P2STAR for session_ms, \
+                    "MODULE:MS for ms, MODULE:P for busy, MODULE:P[:MS[:forever]] for pending, MODULE:P2:P2STAR for session_ms, \
                      MODULE:FROM:TO for silent, MODULE:AT[:LENGTH] for restart",
                 ));
             }
