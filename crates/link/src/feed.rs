@@ -31,6 +31,12 @@ pub trait Feed {
         let _ = (request, exchange);
     }
 
+    /// The link has asked something by itself, before a request that had to wait for it: whether its module still owes an
+    /// answer to an earlier one.
+    fn asked_beside(&mut self, request: Request, exchange: Exchange) {
+        let _ = (request, exchange);
+    }
+
     /// Something passed by that [`crate::Link::listen_to`] had asked for.
     fn heard(&mut self, heard: Heard) {
         let _ = heard;

@@ -286,6 +286,39 @@ fn a_lost_prompt_costs_nothing_but_time() {
 }
 
 #[test]
+fn answers_without_headers_show_that_the_adapter_has_started_anew() {
+    for (request, asked, said) in [
+        ([0x01, 0x0C].as_slice(), "010C1", "410CAAAA"),
+        (&[0x22, 0xF1, 0x90], "22F1901", "00B|0:62F190010203|1:0405060708AAAA"),
+    ] {
+        let (mut link, dial) = start(Habits::default());
+        ask(&mut link, &module(0x7E8, &[0x01, 0x0C]));
+        // Its echo is off after a reset too, so nothing else shows it.
+        dial.bench().habits.script.push_back((asked, said));
+        let exchange = ask(&mut link, &module(0x7E8, request));
+        assert_eq!(exchange.replies, Vec::new());
+        assert!(exchange.problems.iter().any(|p| p.contains("no headers any more")), "{:?}", exchange.problems);
+        let exchange = ask(&mut link, &module(0x7E8, &[0x01, 0x0C]));
+        assert_eq!((exchange.replies.len(), exchange.problems.len()), (1, 0), "{exchange:?}");
+        assert_eq!(dial.bench().heard.iter().filter(|command| *command == "ATH1").count(), 2);
+    }
+}
+
+#[test]
+fn an_adapter_that_starts_anew_while_it_is_set_up_is_told_once_more_to_print_headers() {
+    let dial = FakeDial::new(Habits::default(), Box::new(car));
+    dial.bench().habits.script.push_back(("0100", "4100BE3FA813"));
+    let link = AtLink::start(Box::new(dial.clone()), Settings::default()).expect("starts");
+    assert_eq!(dial.bench().heard.iter().filter(|command| *command == "ATH1").count(), 2);
+    assert!(link.info().notes.iter().all(|note| !note.contains("headers")), "{:?}", link.info().notes);
+    // One that says yes and prints none is believed in the end.
+    let habits = Habits { lies: vec!["ATH1"], ..Habits::default() };
+    let (link, dial) = start(habits);
+    assert_eq!(dial.bench().heard.iter().filter(|command| *command == "ATH1").count(), 2);
+    assert!(link.info().notes.iter().any(|note| note.contains("headers")), "{:?}", link.info().notes);
+}
+
+#[test]
 fn a_late_answer_belongs_to_nobody() {
     let (mut link, dial) = start(Habits::default());
     let rpm = module(0x7E8, &[0x01, 0x0C]);

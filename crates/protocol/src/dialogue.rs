@@ -15,6 +15,8 @@ const P2_STAR_NS: Nanos = 5 * S;
 const MAX_PENDING_NS: Nanos = 30 * S;
 /// Most repetitions after damage.
 const MAX_REPEATS: u8 = 2;
+/// Most problems that are kept of one exchange: a line that is all noise has more of them than anybody reads.
+const MAX_PROBLEMS: usize = 64;
 
 /// How long a module may go on asking for more time for a request; for one that only reads twice the time to one answer, as
 /// a recorder waits behind it.
@@ -50,6 +52,7 @@ pub struct Dialogue {
     p2_ns: Nanos,
     p2_star_ns: Nanos,
     phase: Phase,
+    /// When it was first sent: the same words do not tell to which of several times an answer belongs.
     asked_ns: Option<Nanos>,
     /// Modules whose long answer is coming in.
     begun: BTreeSet<Address>,
@@ -117,7 +120,7 @@ impl Dialogue {
     /// The request could not be sent, for this reason; with `is_damage` it may work the next time.
     pub fn failed(&mut self, what: String, is_damage: bool) {
         if self.phase != Phase::Over {
-            self.problems.push(what);
+            self.tell(what);
             self.is_damaged |= is_damage;
             self.phase = Phase::Waiting(Nanos::MIN);
         }
@@ -133,7 +136,15 @@ impl Dialogue {
     /// Something else went wrong that the user should see.
     pub fn trouble(&mut self, what: String) {
         if !self.problems.contains(&what) {
-            self.problems.push(what);
+            self.tell(what);
+        }
+    }
+
+    fn tell(&mut self, problem: String) {
+        match self.problems.len() {
+            n if n < MAX_PROBLEMS => self.problems.push(problem),
+            MAX_PROBLEMS => self.problems.push("there was more of this kind, which was not kept".to_owned()),
+            _ => {}
         }
     }
 
@@ -150,7 +161,7 @@ impl Dialogue {
             return;
         }
         self.begun.remove(&from);
-        self.problems.push(format!("dropped an answer of {from}: {what}"));
+        self.tell(format!("dropped an answer of {from}: {what}"));
         self.spoilt.insert(from);
         self.is_damaged = true;
     }
@@ -158,7 +169,7 @@ impl Dialogue {
     /// A whole message of this module has come; false when it answers something else.
     pub fn message(&mut self, from: Address, bytes: Vec<u8>, now: Nanos) -> bool {
         self.begun.remove(&from);
-        match fit(&self.request.bytes, &bytes) {
+        match fit(from, &self.request.bytes, &bytes) {
             Fit::Foreign => return false,
             Fit::Pending => {
                 self.first_pending_ns.get_or_insert(now);
@@ -168,11 +179,11 @@ impl Dialogue {
                 self.pending.remove(&from);
                 match self.replies.iter().find(|reply| reply.from == from) {
                     Some(before) if before.bytes == bytes => {
-                        self.problems.push(format!("{from} said the same twice; once was kept"));
+                        self.tell(format!("{from} said the same twice; once was kept"));
                     }
                     Some(_) => {
                         // One of them answers an earlier request, and nothing tells which one.
-                        self.problems.push(format!("dropped two different answers of {from} to one request"));
+                        self.tell(format!("dropped two different answers of {from} to one request"));
                         self.spoilt.insert(from);
                     }
                     None => {
@@ -188,7 +199,7 @@ impl Dialogue {
     /// A message that answers something else came while this was waited for.
     pub fn stranger(&mut self, from: Address, bytes: &[u8]) {
         let shown = Hex::from(bytes.get(..8).unwrap_or(bytes));
-        self.problems.push(format!("dropped an answer of {from} to something else: {shown}"));
+        self.tell(format!("dropped an answer of {from} to something else: {shown}"));
     }
 
     /// What is to be done at `now`.
@@ -241,7 +252,6 @@ impl Dialogue {
             self.is_damaged = false;
             self.replies.clear();
             self.spoilt.clear();
-            self.asked_ns = None;
             self.phase = Phase::ToSend;
             return self.poll(now);
         }
@@ -300,6 +310,36 @@ mod tests {
         assert!(exchange.problems.iter().any(|problem| problem.contains("asked for more time")), "{exchange:?}");
     }
 
+    /// The limits are those of this program: twice P2* for what only reads, 30 s for what acts.
+    #[test]
+    fn a_module_that_asks_for_more_time_without_end_is_given_up() {
+        for (service, longest_ns) in [(0x22, 10 * S), (0x31, 30 * S)] {
+            let mut one = dialogue(Target::Module(ENGINE), &[service, 1, 2, 3], None);
+            let mut now = 0;
+            while one.poll(now) != Turn::Over {
+                now += 50 * MS;
+                assert!(one.message(ENGINE, vec![0x7F, service, 0x78], now));
+                assert!(now <= longest_ns + S, "{now}");
+            }
+            assert!(now >= longest_ns, "{now}");
+            let (_, exchange) = one.finish(now);
+            assert_eq!((exchange.replies.len(), exchange.problems.len()), (0, 1), "{exchange:?}");
+        }
+    }
+
+    #[test]
+    fn noise_without_end_takes_no_memory() {
+        let mut one = dialogue(Target::Module(ENGINE), &[0x22, 0xF1, 0x90], None);
+        for number in 0..100_000_u32 {
+            one.trouble(format!("something unreadable: {number}"));
+            one.stranger(ENGINE, &number.to_be_bytes());
+        }
+        assert!(one.message(ENGINE, vec![0x62, 0xF1, 0x90, 0x31], MS));
+        assert_eq!(one.poll(MS), Turn::Over);
+        let (_, exchange) = one.finish(MS);
+        assert_eq!((exchange.replies.len(), exchange.problems.len()), (1, MAX_PROBLEMS + 1));
+    }
+
     #[test]
     fn everyone_is_waited_for_until_all_known_have_answered() {
         let mut all = dialogue(Target::Everyone, &[0x01, 0x00], Some(2));
@@ -324,7 +364,8 @@ mod tests {
         assert!(read.message(ENGINE, vec![0x62, 0xF1, 0x90, 0x31], 15 * MS));
         assert_eq!(read.poll(15 * MS), Turn::Over);
         let (_, exchange) = read.finish(15 * MS);
-        assert_eq!((exchange.replies.len(), exchange.problems.len(), exchange.asked_ns), (1, 1, 10 * MS));
+        // Nothing tells whether what came answers the repeat or, late, the first: it is no older than the first.
+        assert_eq!((exchange.replies.len(), exchange.problems.len(), exchange.asked_ns), (1, 1, 0));
         let mut act = dialogue(Target::Module(ENGINE), &[0x2F, 0xD0, 0x01, 0x03, 0x01], None);
         act.begun(ENGINE);
         act.broken(ENGINE, "lost");

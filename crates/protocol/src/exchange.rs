@@ -66,7 +66,7 @@ pub enum Fit {
 /// Negative response code "request correctly received, response pending" (ISO 14229-1).
 const PENDING: u8 = 0x78;
 
-/// How `message` relates to the request `asked` (both: service and data).
+/// How `message`, which came from `from`, relates to the request `asked` (both: service and data).
 ///
 /// Compared are the service + 0x40 and the part of the request that its answer repeats: the parameter, identifier or
 /// sub-function. Two requests that differ only in what their answers do not repeat cannot be told apart here.
@@ -74,13 +74,15 @@ const PENDING: u8 = 0x78;
 /// Source: ISO 14229-1 and SAE J1979 message layouts; the services of ISO 14230-3 from memory.
 ///
 /// ```
+/// use protocol::Address;
 /// use protocol::exchange::{Fit, fit};
-/// assert_eq!(fit(&[0x01, 0x0C], &[0x41, 0x0C, 0x1A, 0xF8]), Fit::Answer);
-/// assert_eq!(fit(&[0x01, 0x0C], &[0x41, 0x0D, 0x32]), Fit::Foreign);
-/// assert_eq!(fit(&[0x22, 0xF1, 0x90], &[0x7F, 0x22, 0x78]), Fit::Pending);
+/// let engine = Address::from_reply11(0x7E8);
+/// assert_eq!(fit(engine, &[0x01, 0x0C], &[0x41, 0x0C, 0x1A, 0xF8]), Fit::Answer);
+/// assert_eq!(fit(engine, &[0x01, 0x0C], &[0x41, 0x0D, 0x32]), Fit::Foreign);
+/// assert_eq!(fit(engine, &[0x22, 0xF1, 0x90], &[0x7F, 0x22, 0x78]), Fit::Pending);
 /// ```
 #[must_use]
-pub fn fit(asked: &[u8], message: &[u8]) -> Fit {
+pub fn fit(from: Address, asked: &[u8], message: &[u8]) -> Fit {
     let (Some((&service, asked)), Some((&first, data))) = (asked.split_first(), message.split_first()) else {
         return Fit::Foreign;
     };
@@ -111,11 +113,20 @@ pub fn fit(asked: &[u8], message: &[u8]) -> Fit {
             asked.first() == data.first() || (service == 0x2A && data.is_empty())
         }
         0x2E | 0x2F => data.starts_with(asked.get(..2).unwrap_or(asked)),
-        // Routine: sub-function and identifier; ISO 14230 has an identifier of one byte instead.
-        0x31 => data.starts_with(asked.get(..3).unwrap_or(asked)) || asked.first() == data.first(),
+        // Routine: sub-function and identifier.
+        0x31 if is_routine_of_uds(from, asked) && data.len() >= 3 => data.get(..3) == asked.get(..3),
+        // An identifier of one byte in ISO 14230.
+        0x31 => asked.first() == data.first(),
         _ => true,
     };
     if repeated { Fit::Answer } else { Fit::Foreign }
+}
+
+/// Whether `31` and this data is a request of ISO 14229-1: start, stop or results, and an identifier of two bytes. On a
+/// K-line the same bytes are an identifier of ISO 14230-3 with parameters. Where that is spoken on CAN, the identifiers 01
+/// to 03 with two bytes of parameters and results cannot be told from it.
+fn is_routine_of_uds(from: Address, asked: &[u8]) -> bool {
+    !matches!(from, Address::Node(_)) && matches!(asked, [0x01..=0x03, _, _, ..])
 }
 
 /// Whether asking again does no more than asking once: services that only read.
@@ -169,6 +180,9 @@ mod tests {
             (&[0x2F, 0x12, 0x34, 3, 1], &[0x6F, 0x12, 0x35, 3, 1], Fit::Foreign),
             (&[0x31, 0x01, 0x02, 0x03], &[0x71, 0x01, 0x02, 0x03, 9], Fit::Answer),
             (&[0x31, 0x01, 0x02, 0x03], &[0x71, 0x02, 0x02, 0x03], Fit::Foreign),
+            (&[0x31, 0x01, 0x02, 0x03], &[0x71, 0x01, 0x02, 0x04, 9], Fit::Foreign),
+            (&[0x31, 0x01, 0x02, 0x03, 7], &[0x71, 0x01, 0x03, 0x02], Fit::Foreign),
+            (&[0x31, 0x01, 0x02, 0x03], &[0x7F, 0x31, 0x22], Fit::Answer),
             // ISO 14230-3, from memory: answers without sub-function, and identifiers of one byte.
             (&[0x10, 0x89], &[0x50], Fit::Answer),
             (&[0x3E, 0x01], &[0x7E], Fit::Answer),
@@ -178,9 +192,12 @@ mod tests {
             (&[0x01, 0x0C], &[], Fit::Foreign),
             (&[], &[0x41, 0x0C], Fit::Foreign),
         ];
+        let engine = Address::from_reply11(0x7E8);
         for (asked, message, expected) in cases {
-            assert_eq!(fit(asked, message), *expected, "{asked:02X?} {message:02X?}");
+            assert_eq!(fit(engine, asked, message), *expected, "{asked:02X?} {message:02X?}");
         }
+        // On a K-line that is the routine 01 with its parameters and results.
+        assert_eq!(fit(Address::Node(0x10), &[0x31, 0x01, 2, 3], &[0x71, 0x01, 8, 9]), Fit::Answer);
     }
 
     /// Services by what they do: SAE J1979 and ISO 14229-1; 12, 13, 17, 18, 1A and 21 of ISO 14230-3, from memory.

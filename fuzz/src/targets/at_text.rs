@@ -146,7 +146,7 @@ pub(super) fn check(request: &Request, exchange: &Exchange, began: Nanos, now: N
     assert!(began <= exchange.asked_ns && exchange.asked_ns <= exchange.over_ns && exchange.over_ns <= now);
     for reply in &exchange.replies {
         assert!((exchange.asked_ns..=exchange.over_ns).contains(&reply.arrived_ns), "{exchange:?}");
-        assert_eq!(fit(&request.bytes, &reply.bytes), Fit::Answer, "{exchange:?}");
+        assert_eq!(fit(reply.from, &request.bytes, &reply.bytes), Fit::Answer, "{exchange:?}");
         if let To::Module(module) = request.to {
             assert_eq!(reply.from, module);
         }

@@ -5,7 +5,7 @@ use std::collections::{HashSet, VecDeque};
 use protocol::isotp::{Conversations, Event, SendError, Settings as IsoTp, Step};
 use protocol::{Bus, CanFrame, CanId, Nanos};
 
-use crate::direct::{Carrier, DirectLink, Told};
+use crate::direct::{Carrier, DirectLink, FLOOD_NS, Told};
 use crate::{Heard, Hearing, Link, LinkError, LinkInfo, PortError, Reply, Settings, Source, Target, Wanted};
 
 const MS: Nanos = 1_000_000;
@@ -182,6 +182,9 @@ impl CanCarrier {
             if matches!(incoming, Incoming::Frame(_)) {
                 return Ok(true);
             }
+            if port.now() > end {
+                break;
+            }
         }
         Ok(false)
     }
@@ -213,13 +216,16 @@ impl CanCarrier {
                     Some(Told::Message(_) | Told::Begun(_)) => {
                         // What else is on its way must not be taken for the answer to the first request.
                         end = self.now().saturating_add(P2_NS);
-                        while self.next(end)?.is_some() {}
+                        while self.next(end)?.is_some() && self.now() < end {}
                         self.told.clear();
                         return Ok(None);
                     }
                     Some(Told::Trouble(what)) => trouble = what,
                     Some(_) => {}
                     None => break,
+                }
+                if self.now() > end.saturating_add(FLOOD_NS) {
+                    break;
                 }
             }
         }
@@ -373,7 +379,12 @@ impl Carrier for CanCarrier {
                 Step::Idle => until,
             };
             match self.port()?.receive_until(deadline)? {
-                Some((arrived, incoming)) => self.take(arrived, incoming),
+                Some((arrived, incoming)) => {
+                    self.take(arrived, incoming);
+                    if self.told.is_empty() && self.now() > until.saturating_add(FLOOD_NS) {
+                        return Ok(None);
+                    }
+                }
                 None if self.now() >= until => return Ok(None),
                 None => {}
             }

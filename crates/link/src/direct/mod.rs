@@ -18,6 +18,10 @@ use owed::Owed;
 /// Most things heard that are kept until somebody asks; then the oldest are dropped.
 const MAX_HEARD: usize = 65_536;
 
+/// How long a line that never falls silent is listened to beyond the time that was wanted: what had arrived by then is read
+/// by then, and an adapter that floods the line must not keep anything from ending.
+pub(crate) const FLOOD_NS: Nanos = 100_000_000;
+
 /// What a carrier tells.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(crate) enum Told {
@@ -72,7 +76,8 @@ pub(crate) trait Carrier: Send {
     /// Begins to send; [`Told::Sent`] or [`Told::Failed`] follows.
     fn send(&mut self, to: Target, message: &[u8]) -> Result<(), LinkError>;
 
-    /// What happened; waits until `until` at the latest.
+    /// What happened; waits until `until` at the latest, and reads for [`FLOOD_NS`] more while the line brings only what is
+    /// of no use.
     fn next(&mut self, until: Nanos) -> Result<Option<Told>, LinkError>;
 
     fn listen_to(&mut self, wanted: &[Wanted]) -> Hearing;
@@ -212,7 +217,10 @@ impl<C: Carrier> DirectLink<C> {
         loop {
             let now = self.carrier.now();
             // What had arrived by now counts before anything is given up: on a busy machine it may have lain there.
-            while !dialogues.is_empty() && self.wait(&mut dialogues, now)? {}
+            while !dialogues.is_empty()
+                && self.carrier.now() <= now.saturating_add(FLOOD_NS)
+                && self.wait(&mut dialogues, now)?
+            {}
             for (request, exchange) in std::mem::take(&mut self.late) {
                 feed.late(request, exchange);
             }
@@ -295,7 +303,10 @@ impl<C: Carrier> DirectLink<C> {
                             Some(waiting) if exchange.replies.is_empty() && self.owed.silent(waiting.to, now) => {
                                 feed.answered(waiting, Ok(exchange));
                             }
-                            Some(waiting) => held.push_back(waiting),
+                            Some(waiting) => {
+                                feed.asked_beside(request, exchange);
+                                held.push_back(waiting);
+                            }
                         }
                         continue;
                     }

@@ -74,7 +74,7 @@ impl Owed {
         let at = self.missed.iter().position(|(request, exchange)| {
             request.to == Target::Module(reply.from)
                 && reply.arrived_ns - exchange.over_ns < LATE_NS
-                && fit(&request.bytes, &reply.bytes) == Fit::Answer
+                && fit(reply.from, &request.bytes, &reply.bytes) == Fit::Answer
         })?;
         let (request, mut exchange) = self.missed.remove(at);
         exchange.over_ns = reply.arrived_ns;

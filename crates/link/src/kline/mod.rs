@@ -8,7 +8,7 @@ use std::collections::VecDeque;
 use protocol::header::{self, EVERYONE};
 use protocol::{Address, Bus, Nanos};
 
-use crate::direct::{Carrier, DirectLink, Told};
+use crate::direct::{Carrier, DirectLink, FLOOD_NS, Told};
 use crate::{Hearing, Link, LinkError, LinkInfo, PortError, Reply, Settings, Target, Wanted};
 
 const MS: Nanos = 1_000_000;
@@ -319,7 +319,12 @@ impl Carrier for KLineCarrier {
             }
             let wake = until.min(keep_alive_at);
             match self.port()?.receive_until(wake)? {
-                Some((arrived_ns, message)) => self.take(arrived_ns, &message, bus),
+                Some((arrived_ns, message)) => {
+                    self.take(arrived_ns, &message, bus);
+                    if self.told.is_empty() && self.now() > until.saturating_add(FLOOD_NS) {
+                        return Ok(None);
+                    }
+                }
                 None if self.now() >= until => return Ok(None),
                 None => {}
             }

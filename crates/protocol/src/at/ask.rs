@@ -293,6 +293,10 @@ impl Ask {
             state.restart = true;
             self.problems.push("the adapter has forgotten its settings (its echo is on again)".to_owned());
         }
+        if collector.lacks_headers {
+            state.restart = true;
+            self.problems.push("the adapter has forgotten its settings (it prints no headers any more)".to_owned());
+        }
         if answer.prompt_ns.is_none() {
             self.problems.push("the adapter's prompt did not come in time".to_owned());
         } else if !collector.pending.is_empty() {

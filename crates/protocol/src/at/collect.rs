@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use super::count::Sizes;
-use super::line::{Form, Printed, read};
+use super::line::{Form, Printed, payload_without_header, read};
 use super::turn::{Answer, Line, shown};
 use super::words::{Word, plain, split_progress};
 use crate::exchange::{Fit, Reply, Target, fit};
@@ -39,6 +39,8 @@ pub(super) struct Collector {
     spoilt: Vec<Address>,
     /// The first frame continued a message that this request did not begin.
     pub(super) began_amid: bool,
+    /// An answer came without the header that had been switched on.
+    pub(super) lacks_headers: bool,
 }
 
 /// A segmented message printed without headers.
@@ -70,6 +72,7 @@ impl Collector {
             last_ns: None,
             spoilt: Vec::new(),
             began_amid: false,
+            lacks_headers: false,
         }
     }
 
@@ -112,6 +115,8 @@ impl Collector {
             Ok(printed) => self.take_printed(printed, line.arrived_ns),
             Err(error) => {
                 self.problems.push(format!("dropped `{}`: {error}", shown(&line.text)));
+                let bare = payload_without_header(rest, self.form.bus).filter(|_| self.form.headers);
+                self.lacks_headers |= bare.is_some_and(|data| fit(self.presumed(), &self.asked, &data) == Fit::Answer);
                 // It may be the end of the line before it, or the beginning of the one behind.
                 self.is_after_fragment = true;
                 if let Some(from) = self.last_sender {
@@ -160,7 +165,7 @@ impl Collector {
     /// Behind an open filter most of what passes is no answer at all, but traffic of the vehicle itself.
     fn take_anyones(&mut self, from: Address, data: &[u8], now: Nanos) {
         if let Ok(Frame::Single(message)) = Frame::parse(data)
-            && fit(&self.asked, message) != Fit::Foreign
+            && fit(from, &self.asked, message) != Fit::Foreign
         {
             self.message(from, message.to_vec(), now);
         }
@@ -215,7 +220,7 @@ impl Collector {
     }
 
     fn message(&mut self, from: Address, bytes: Vec<u8>, now: Nanos) {
-        match fit(&self.asked, &bytes) {
+        match fit(from, &self.asked, &bytes) {
             // Answers to the "tester present" that keeps the adapter listening.
             Fit::Foreign if self.n_pending > 0 && matches!(*bytes, [0x7F, 0x3E, _] | [0x7E, ..]) => {
                 self.n_present += 1;

@@ -22,6 +22,8 @@ enum Phase {
     #[default]
     Select,
     Ask,
+    /// Told once more to print headers.
+    Insist,
     Number,
     Name,
 }
@@ -43,6 +45,7 @@ pub(super) struct Detect {
     has_asked: bool,
     /// The question is that of OBD on UDS.
     on_uds: bool,
+    has_insisted: bool,
 }
 
 impl Detect {
@@ -89,6 +92,10 @@ impl Detect {
                 self.heard = Some(answer.clone());
                 self.phase = Phase::Number;
                 Step::Say(state.command("ATDPN"))
+            }
+            Phase::Insist => {
+                self.phase = Phase::Ask;
+                Step::Say(state.to_unknown(self.question().0))
             }
             Phase::Number => {
                 let number = answer.lines.last().and_then(|line| protocol(&line.text));
@@ -140,6 +147,12 @@ impl Detect {
         for form in forms(bus) {
             if self.replies(&heard, form).is_empty() {
                 continue;
+            }
+            // It said that it would print them, and may have started anew since. Without them the answer of one module
+            // passes for that of another.
+            if !form.headers && state.sets_headers && !std::mem::replace(&mut self.has_insisted, true) {
+                self.phase = Phase::Insist;
+                return Step::Say(state.command("ATH1"));
             }
             if !form.headers {
                 state.note("headers cannot be switched on: modules cannot be told apart, so of all modules only the engine module is asked");

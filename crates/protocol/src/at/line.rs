@@ -52,6 +52,14 @@ pub(super) fn read(plain: &str, form: Form) -> Result<Printed, LineError> {
     }
 }
 
+/// The payload of a line, or its beginning, as it is printed without headers; `None`: it is not of that form.
+pub(super) fn payload_without_header(plain: &str, bus: Bus) -> Option<Vec<u8>> {
+    match read_bare(plain, bus) {
+        Ok(Printed::Bare(data) | Printed::Piece { index: 0, data }) => Some(data),
+        _ => None,
+    }
+}
+
 fn bytes(plain: &str) -> Result<Vec<u8>, LineError> {
     if !plain.bytes().all(|b| b.is_ascii_hexdigit()) {
         return Err(LineError::NotHex);

@@ -14,7 +14,7 @@ const SETTINGS: [(&str, Want); 11] = [
     ("ATL0", Want::Set("line feeds cannot be switched off")),
     ("ATS0", Want::Set("spaces cannot be switched off: answers take longer")),
     // Whether it worked shows in the first answer of the vehicle.
-    ("ATH1", Want::Nicety),
+    ("ATH1", Want::Headers),
     // Otherwise each search for the network wears the adapter's memory.
     ("ATM0", Want::Nicety),
     ("ATCAF1", Want::Nicety),
@@ -30,6 +30,7 @@ const SETTINGS: [(&str, Want); 11] = [
 enum Want {
     /// `OK`; otherwise the note.
     Set(&'static str),
+    Headers,
     ExactWait,
     Wait,
     Nicety,
@@ -146,6 +147,7 @@ impl Start {
         let is_word = Word::read(&last).is_some();
         match want {
             Want::Set(missing) if !ok => state.note(missing),
+            Want::Headers => state.sets_headers = ok,
             Want::ExactWait => state.exact_wait = ok,
             Want::Wait => state.sets_wait = ok,
             Want::Identity => {

@@ -164,6 +164,8 @@ pub(super) struct State {
     /// Tried first when the network is unknown.
     pub(super) remembered: Option<Bus>,
     pub(super) headers: bool,
+    /// It said that it would print them.
+    pub(super) sets_headers: bool,
     /// Whether requests can be addressed; `None`: not tried yet.
     pub(super) addresses: Option<bool>,
     pub(super) priority: Option<u8>,
@@ -210,6 +212,7 @@ impl State {
             known: Known::default(),
             remembered,
             headers: true,
+            sets_headers: false,
             addresses: None,
             priority: None,
             echo: false,
