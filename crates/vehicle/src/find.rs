@@ -16,7 +16,7 @@ pub(crate) const TESTER_PRESENT: [u8; 2] = [0x3E, 0x00];
 const REPLY_IDS_11: std::ops::RangeInclusive<u16> = 0x7E8..=0x7EF;
 
 /// How often everyone is asked again while an answer came damaged.
-const MAX_REPEATS: usize = 2;
+pub(crate) const MAX_REPEATS: usize = 2;
 
 impl Vehicle {
     /// Looks for modules behind an open link: those that answer OBD, and on 11-bit CAN also those of the legislated

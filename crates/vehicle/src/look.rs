@@ -7,7 +7,7 @@ use protocol::obd::Supported;
 use protocol::{Address, Bus, CanId, Vin};
 
 use crate::conversation::Vehicle;
-use crate::find::TESTER_PRESENT;
+use crate::find::{MAX_REPEATS, TESTER_PRESENT};
 use crate::{Module, Speaks};
 
 /// "Tester present" in ISO 14230.
@@ -178,16 +178,32 @@ impl Vehicle {
     }
 
     /// Who answers a request to an address whose owner is not known. An address that cannot be asked here has none.
+    ///
+    /// Where a single address is asked and something came that was no answer, it is asked again: a module may have answered.
+    /// Over IP nothing is damaged on its way, and a gateway says so when nobody is there.
     fn probe(&mut self, to: Target, request: &[u8]) -> Result<Vec<Address>, LinkError> {
-        // What is odd in such an answer says nothing about a module that was not known.
-        let n_problems = self.problems.len();
-        let replies = self.ask(to, request, None);
-        self.problems.truncate(n_problems);
-        match replies {
-            Ok(replies) => Ok(replies.into_iter().map(|reply| reply.from).collect()),
-            Err(error) if error.is_lost() => Err(error),
-            Err(_) => Ok(Vec::new()),
+        let place = match to {
+            Target::Module(Address::Logical(_)) | Target::Everyone | Target::Anyone(_) => None,
+            Target::Module(address) => Some(address),
+        };
+        for n_left in (0..=MAX_REPEATS).rev() {
+            let n_problems = self.problems.len();
+            let replies = self.ask(to, request, None);
+            let odd = self.problems.split_off(n_problems);
+            match replies {
+                Ok(replies) if replies.is_empty() && !odd.is_empty() && place.is_some() => {
+                    if let (0, Some(address)) = (n_left, place) {
+                        let what = odd.join("; ");
+                        self.problems.push(format!("whether a module is at {address} is not known: {what}"));
+                    }
+                }
+                // What else is odd in such an answer says nothing about a module that was not known.
+                Ok(replies) => return Ok(replies.into_iter().map(|reply| reply.from).collect()),
+                Err(error) if error.is_lost() => return Err(error),
+                Err(_) => return Ok(Vec::new()),
+            }
         }
+        Ok(Vec::new())
     }
 
     /// Whether a module answers under this pair of identifiers: a late answer to another address is no proof.

@@ -167,7 +167,7 @@ fn a_module_sends_by_itself_where_that_is_faster_and_allowed() {
 }
 
 #[test]
-fn a_module_that_stops_sending_is_asked() {
+fn a_module_that_falls_silent_while_it_sends_sends_again_once_it_answers() {
     // Silent from the eighth to the sixteenth second of the car: its session ends meanwhile.
     let mut car = vehicle("fell?face=can&script=corners&warm=1&brake_ms=40&periodic_ms=10&jitter=0&silent=brake:8:16");
     car.allow_sessions(true);
@@ -176,6 +176,7 @@ fn a_module_that_stops_sending_is_asked() {
     let yaw = of(&keep, 0);
     assert!(yaw.iter().filter(|sample| sample.t_ns < 4_000 * MS).count() > 300);
     let late: Vec<&Sample> = yaw.iter().filter(|sample| sample.t_ns > 20_000 * MS).collect();
-    assert!(late.len() > 100, "{} {:?}", late.len(), keep.notes);
+    // It is told to send by itself again: polled it would give 25 a second.
+    assert!(late.len() > 900, "{} {:?}", late.len(), keep.notes);
     assert!(keep.notes.iter().any(|note| note.contains("does not answer")), "{:?}", keep.notes);
 }

@@ -97,11 +97,13 @@ impl<S: Sink> Feed for Run<'_, S> {
         if !self.goes_on() {
             return FeedNext::Stop;
         }
+        let mut kept_free = None;
         let until = match want {
-            // Its module is kept free for it: nothing else is sent meanwhile.
+            // Its module is kept free for it. The others go on: what they tell may be what the errand depends on.
             Want::Ask(request) if busy.contains(&request.to) => {
                 self.errand.not_sent();
-                return FeedNext::Wait(now + MAX_WAIT_NS);
+                kept_free = Some(request.to);
+                now + MAX_WAIT_NS
             }
             Want::Ask(request) => return self.send(request, Job::Errand),
             Want::Wait(until) => until,
@@ -115,7 +117,7 @@ impl<S: Sink> Feed for Run<'_, S> {
         let is_free = |idx: usize| match plan.polls.get(idx) {
             Some(poll) => poll.module().is_none_or(|address| {
                 let (to, _) = target(modules, address, &[]);
-                !busy.contains(&to)
+                !busy.contains(&to) && kept_free != Some(to)
             }),
             None => false,
         };
@@ -201,16 +203,23 @@ impl<S: Sink> Feed for Run<'_, S> {
         let (_, poll) = self.missed.remove(at);
         self.now = self.now.max(exchange.over_ns);
         self.latest_ns = self.now;
-        self.number = self.number.saturating_add(1);
-        let raw = from_start(RawExchange { to: request.to, request: request.bytes, exchange }, self.start_ns);
-        let outcome = self.read(&poll, self.number, &raw);
-        if let Err(error) = self.sink.exchange(self.number, raw) {
+        let (number, raw) = self.another(request, exchange);
+        let outcome = self.read(&poll, number, &raw);
+        if let Err(error) = self.sink.exchange(number, raw) {
             self.fail(error);
         }
         if let Some(idx) = self.plan.polls.iter().position(|own| *own == poll) {
             self.judge(idx, outcome);
         }
         self.tell_errand();
+    }
+
+    fn asked_beside(&mut self, request: Request, exchange: Exchange) {
+        self.now = self.now.max(exchange.over_ns);
+        let (number, raw) = self.another(request, exchange);
+        if let Err(error) = self.sink.exchange(number, raw) {
+            self.fail(error);
+        }
     }
 
     fn heard(&mut self, heard: Heard) {
@@ -290,6 +299,12 @@ impl<S: Sink> Run<'_, S> {
         }
     }
 
+    /// An exchange that was not counted when it was asked, with its number and on the time base of the drive.
+    fn another(&mut self, request: Request, exchange: Exchange) -> (u32, RawExchange) {
+        self.number = self.number.saturating_add(1);
+        (self.number, from_start(RawExchange { to: request.to, request: request.bytes, exchange }, self.start_ns))
+    }
+
     fn send(&mut self, request: Request, job: Job) -> FeedNext {
         self.number = self.number.saturating_add(1);
         self.under_way.push((request.clone(), self.number, job, self.now));
@@ -364,6 +379,11 @@ impl<S: Sink> Run<'_, S> {
         let reply = reply.map(|reply| reply.bytes.as_slice()).unwrap_or_default();
         match reply_body(&raw.request, reply) {
             Err(ReplyError::Negative { code: NegativeCode::BUSY, .. }) => Some(Outcome::Busy),
+            // Silent, as it may be while it starts: all of it is told to it again once it answers.
+            Err(_) if reply.is_empty() => {
+                health.n_prepared = 0;
+                Some(Outcome::Silent)
+            }
             Err(error) if !is_clearing(&raw.request) => {
                 // It has been tried before, when the plan was tuned: there is no second try.
                 health.refusals = 1;

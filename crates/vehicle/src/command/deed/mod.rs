@@ -1,9 +1,11 @@
 //! One command under way: what is sent when, what ends it, and how control goes back.
 
+mod answers;
+
 use definition::{Care, ResultsIn};
 use link::{Exchange, LinkError, Request, Target};
 use protocol::uds::{session, tester_present};
-use protocol::{Address, Nanos, NegativeCode, ReplyError, kwp};
+use protocol::{Address, Nanos, kwp};
 use signal::Sample;
 
 use super::pattern::Steps;
@@ -19,14 +21,6 @@ const WAIT_NS: Nanos = 120_000_000_000;
 const AFTER_NS: Nanos = 1_000_000_000;
 /// Longest time for the conditions to become known.
 const CHECK_NS: Nanos = 5_000_000_000;
-/// How often the results of a routine are asked for while it runs.
-const RESULTS_NS: Nanos = 1_000_000_000;
-/// Pause before a busy module is asked again, and how often.
-const BUSY: (Nanos, u32) = (100_000_000, 20);
-/// How often control is asked back before the module is left to its own time-out.
-const RETURN_TRIES: u32 = 3;
-/// Unanswered keep-alives in a row after which the module counts as gone.
-const SILENCES: u32 = 2;
 
 /// What is under way.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -281,107 +275,6 @@ impl<'d> Deed<'d> {
         let step_ns = self.steps.steps.get(self.n_done).map_or(self.steps.end_ns, |step| step.at_ns);
         let next_ns = (self.begun_ns + step_ns).min(self.begun_ns + self.steps.end_ns);
         Want::Wait(next_ns.min(self.present_ns).min(self.results_ns))
-    }
-
-    /// What the module said to the request under way.
-    fn understood(&mut self, asked: Asked, request: &Request, reply: Option<&[u8]>, asked_ns: Nanos, now: Nanos) {
-        let confirmed = reply.ok_or(None).and_then(|reply| {
-            let confirmed = match (asked, &self.what) {
-                (Asked::Session | Asked::Close, _) if self.what.is_kwp() => {
-                    kwp::session::interpret(&request.bytes, reply).map(|()| &[][..])
-                }
-                (Asked::Session | Asked::Close, _) => session::interpret(&request.bytes, reply).map(|_| &[][..]),
-                (Asked::Present, _) => protocol::reply_body(&request.bytes, reply),
-                (_, What::Output(output)) => output.confirmed(&request.bytes, reply),
-                (_, What::Routine(routine, _)) => routine.confirmed(&request.bytes, reply),
-            };
-            confirmed.map_err(Some)
-        });
-        match (asked, confirmed) {
-            (_, Err(Some(ReplyError::Negative { code: NegativeCode::BUSY, .. }))) if self.tries < BUSY.1 => {
-                self.tries += 1;
-                self.not_before_ns = now + BUSY.0;
-            }
-            (Asked::Session, Ok(_)) => {
-                self.is_open_session = true;
-                self.begin(now);
-            }
-            (Asked::Level(level), Ok(record)) => {
-                let is_on = match &self.what {
-                    What::Output(output) => output.is_on(level),
-                    What::Routine(routine, _) => {
-                        if routine.results_in == ResultsIn::Start {
-                            self.results = Some(record.to_vec());
-                        }
-                        true
-                    }
-                };
-                self.n_done += 1;
-                (self.tries, self.silences) = (0, 0);
-                let start_ns = self.start_ns;
-                self.driven.push(Driven { level, asked_ns: asked_ns - start_ns, confirmed_ns: now - start_ns });
-                if is_on != self.on_since_ns.is_some() {
-                    // The module acted between the request and its answer.
-                    self.mark(is_on, asked_ns + (now - asked_ns) / 2);
-                }
-                if matches!(&self.what, What::Routine(routine, _) if routine.results_in == ResultsIn::Request) {
-                    self.results_ns = now + RESULTS_NS;
-                }
-            }
-            (Asked::Present, Ok(_) | Err(Some(ReplyError::Negative { .. }))) => self.silences = 0,
-            (Asked::Results, outcome) => {
-                if let Ok(record) = outcome {
-                    self.results = Some(record.to_vec());
-                }
-                self.results_ns = now + RESULTS_NS;
-                if self.stage == Stage::Asking {
-                    self.stage = if self.is_open_session { Stage::Closing } else { self.rest(now) };
-                }
-            }
-            (Asked::Return, Ok(record)) => {
-                if matches!(&self.what, What::Routine(routine, _) if routine.results_in == ResultsIn::Stop) {
-                    self.results = Some(record.to_vec());
-                }
-                self.returned(Returned::Confirmed, now);
-            }
-            (Asked::Return, Err(_)) => {
-                self.tries += 1;
-                if self.tries >= RETURN_TRIES {
-                    let left = self.left_to_module();
-                    self.returned(left, now);
-                }
-            }
-            (Asked::Close, outcome) => {
-                // Leaving the session returns control of everything that was set in it.
-                if outcome.is_ok() && self.returned == Returned::BySession {
-                    self.returned = Returned::Confirmed;
-                }
-                self.tries += 1;
-                if outcome.is_ok() || self.tries >= RETURN_TRIES {
-                    self.stage = self.rest(now);
-                }
-            }
-            (Asked::Session | Asked::Level(_), Err(Some(error))) => {
-                let why = match (&error, asked) {
-                    (ReplyError::Negative { code, .. }, _) if code.asks_for_another_state() => {
-                        format!("{error}; bring the vehicle into the state that the maker asks for and try again")
-                    }
-                    _ => error.to_string(),
-                };
-                // A refusal drove nothing; what was driven before still has to go back.
-                if self.driven.is_empty() {
-                    self.first_driven_ns = None;
-                }
-                self.end(Ended::Refused(why), now);
-            }
-            (Asked::Session | Asked::Level(_) | Asked::Present, Err(_)) => {
-                self.silences += 1;
-                self.present_ns = self.present_ns.min(now);
-                if self.silences >= SILENCES {
-                    self.end(Ended::Silent, now);
-                }
-            }
-        }
     }
 
     fn begin(&mut self, now: Nanos) {
