@@ -1,17 +1,16 @@
 //! Writing a drive file, whole chunks at a time.
 
 use std::collections::{BTreeMap, HashSet};
-use std::io::{BufWriter, Write};
+use std::io::Write;
 use std::ops::Range;
 
-use mcap::records::{MessageHeader, Metadata};
-use mcap::write::NoSeek;
 use prost::Message as _;
 use signal::{Catalogue, Gap, Mark, Series, SignalId, Unit};
 
 use crate::DriveError;
 use crate::format::{self, DriveInfo, Exchange, Samples};
 use crate::frames::FrameBatch;
+use crate::write::container::Container;
 
 struct Column {
     id: SignalId,
@@ -21,7 +20,7 @@ struct Column {
 
 /// A drive file that is being written.
 pub(crate) struct DriveFile {
-    mcap: Container,
+    mcap: Container<Box<dyn Write + Send>>,
     samples_schema: u16,
     columns: Vec<Column>,
     has_frames: bool,
@@ -29,36 +28,28 @@ pub(crate) struct DriveFile {
     samples: Samples,
 }
 
-type Container = mcap::Writer<NoSeek<BufWriter<Box<dyn Write + Send>>>>;
 type McapResult<T> = Result<T, mcap::McapError>;
 
 impl DriveFile {
     /// Starts a file: container header, description, and the channels that every drive has. Flushing the sink has to
     /// wait for the disk, as the files of [`super::NewFile`] do.
     pub(crate) fn start(sink: Box<dyn Write + Send>, info: &DriveInfo) -> McapResult<Self> {
-        // The container's own index of every message would treble the size of a drive and nobody reads it: samples are
-        // read by the stretch.
-        let mut mcap = mcap::WriteOptions::new()
-            .profile(format::PROFILE)
-            .library(concat!("witness drive ", env!("CARGO_PKG_VERSION")))
-            .compression(Some(mcap::Compression::Zstd))
-            .compression_threads(0)
-            .chunk_size(Some(1 << 20))
-            .disable_seeking(true)
-            .emit_message_indexes(false)
-            .create(NoSeek::new(BufWriter::with_capacity(1 << 16, sink)))?;
+        // No index of every message: it would treble the size of a drive and nobody reads it, as samples are read by the
+        // stretch.
+        let library = concat!("witness drive ", env!("CARGO_PKG_VERSION"));
+        let mut mcap = Container::start(sink, format::PROFILE, library)?;
         // First of all, so that a reader knows what it reads before it meets a chunk.
-        write_info(&mut mcap, info)?;
+        mcap.metadata(format::PROFILE, &info.to_pairs())?;
         let descriptors = format::descriptor_set();
         for (channel, name, topic) in [
             (format::EXCHANGES, format::EXCHANGE_SCHEMA, "exchanges"),
             (format::MARKS, format::MARK_SCHEMA, "marks"),
             (format::GAPS, format::GAP_SCHEMA, "gaps"),
         ] {
-            let schema = mcap.add_schema(name, "protobuf", &descriptors)?;
-            mcap.add_channel_with_id(channel, schema, topic, "protobuf", &BTreeMap::new())?;
+            let schema = mcap.schema(name, &descriptors)?;
+            mcap.channel(channel, schema, topic, &BTreeMap::new());
         }
-        let samples_schema = mcap.add_schema(format::SAMPLES_SCHEMA, "protobuf", &descriptors)?;
+        let samples_schema = mcap.schema(format::SAMPLES_SCHEMA, &descriptors)?;
         let mut file =
             Self { mcap, samples_schema, columns: Vec::new(), has_frames: false, samples: Samples::default() };
         file.save()?;
@@ -67,7 +58,7 @@ impl DriveFile {
 
     /// (Re)writes the description; the last one in the file counts.
     pub(crate) fn write_info(&mut self, info: &DriveInfo) -> McapResult<()> {
-        write_info(&mut self.mcap, info)
+        self.mcap.metadata(format::PROFILE, &info.to_pairs())
     }
 
     /// Adds a signal. The caller has checked that it is new and that its unit is right.
@@ -85,7 +76,7 @@ impl DriveFile {
         }
         let channel = channel_of(self.columns.len())?;
         let topic = format!("{}{id}", format::SIGNAL_TOPIC);
-        self.mcap.add_channel_with_id(channel, self.samples_schema, &topic, "protobuf", &metadata)?;
+        self.mcap.channel(channel, self.samples_schema, &topic, &metadata);
         self.columns.push(Column { id: id.clone(), unit: unit.clone(), n_batches: 0 });
         Ok(())
     }
@@ -139,8 +130,8 @@ impl DriveFile {
             return Ok(());
         }
         if !self.has_frames {
-            let schema = self.mcap.add_schema(format::FRAMES_SCHEMA, "protobuf", &format::descriptor_set())?;
-            self.mcap.add_channel_with_id(format::FRAMES, schema, "frames", "protobuf", &BTreeMap::new())?;
+            let schema = self.mcap.schema(format::FRAMES_SCHEMA, &format::descriptor_set())?;
+            self.mcap.channel(format::FRAMES, schema, "frames", &BTreeMap::new());
             self.has_frames = true;
         }
         self.message(format::FRAMES, batch.last_ns, &batch.frames.encode_to_vec())
@@ -161,8 +152,7 @@ impl DriveFile {
     fn message(&mut self, channel_id: u16, t_ns: i64, bytes: &[u8]) -> McapResult<()> {
         // The container knows no time before its zero; the message itself holds the true one.
         let log_time = u64::try_from(t_ns).unwrap_or(0);
-        let header = MessageHeader { channel_id, sequence: 0, log_time, publish_time: log_time };
-        self.mcap.write_to_known_channel(&header, bytes)
+        self.mcap.message(channel_id, log_time, bytes)
     }
 
     /// Ends the chunk and returns once it is on the disk.
@@ -171,13 +161,9 @@ impl DriveFile {
     }
 
     /// Writes the summary; the file is complete and on the disk when this returns.
-    pub(crate) fn finish(mut self) -> McapResult<()> {
-        self.mcap.finish().map(|_| ())
+    pub(crate) fn finish(self) -> McapResult<()> {
+        self.mcap.finish()
     }
-}
-
-fn write_info(mcap: &mut Container, info: &DriveInfo) -> McapResult<()> {
-    mcap.write_metadata(&Metadata { name: format::PROFILE.into(), metadata: info.to_pairs() })
 }
 
 /// Number of the container's channel for signal `idx`.

@@ -1,8 +1,9 @@
 //! Writing a drive: a whole recording at once, or a good copy of a damaged or unfinished drive.
 //!
-//! `file` writes the records of a drive file, for the recorder and the import too; `new_file` sees to it that no file is
+//! `file` writes the records of a drive file into the `container`, for the recorder and the import too; `new_file` sees to it that no file is
 //! ever replaced by half of another.
 
+mod container;
 mod file;
 mod new_file;
 
