@@ -50,6 +50,11 @@ impl Bench {
         Self::with(server::Options { patience, ..Default::default() })
     }
 
+    /// One whose invented car lives so many times as fast as the wall's clock.
+    pub(crate) fn fast(pace: f64) -> Self {
+        Self::with(server::Options { pace, ..Default::default() })
+    }
+
     fn with(options: server::Options) -> Self {
         let home = tempfile::tempdir().unwrap();
         let workshop = workshop::Workshop::new(workshop::Places::at(&home.path().join("data")).unwrap(), "test");

@@ -3,55 +3,14 @@
 //! The page here is a plain HTTP and WebSocket client against the workbench as it runs, in front of the invented car. That
 //! control is back is read from the car: its module tells the state of the relay, and acts on rules of its own.
 
-use std::net::TcpStream;
 use std::time::{Duration, Instant};
 
 use serde_json::{Value, json};
-use tungstenite::{Message, WebSocket};
 
-use crate::bench::{Bench, PATIENCE};
-
-impl Bench {
-    /// A page at the machine itself, with its stream.
-    fn page(&self) -> Page<'_> {
-        let cookie = self.sits();
-        Page { bench: self, stream: self.stream(&cookie), cookie, state: Value::Null, is_pressing: true }
-    }
-}
-
-struct Page<'b> {
-    bench: &'b Bench,
-    stream: WebSocket<TcpStream>,
-    cookie: String,
-    state: Value,
-    /// Whether it answers beats.
-    is_pressing: bool,
-}
+use crate::bench::Bench;
+use crate::page::Page;
 
 impl Page<'_> {
-    fn does(&self, path: &str, body: &Value) -> Value {
-        let (status, said, _) = self.bench.ask("POST", path, &self.cookie, body);
-        assert_eq!(status, 200, "{path}: {said}");
-        said
-    }
-
-    /// Hears what the workbench says, and answers its beats, until the car is as wanted.
-    fn until(&mut self, wanted: impl Fn(&Value) -> bool) -> Value {
-        let began = Instant::now();
-        while !wanted(&self.state["car"]) {
-            assert!(began.elapsed() < PATIENCE, "{}", self.state);
-            let Message::Text(text) = self.stream.read().unwrap() else { continue };
-            let said: Value = serde_json::from_str(&text).unwrap();
-            if said["type"] == "state" {
-                self.state = said;
-            } else if self.is_pressing {
-                let held = json!({"type": "hold", "press": 1, "beat": said["beat"]});
-                self.stream.send(Message::text(held.to_string())).unwrap();
-            }
-        }
-        self.state["car"].clone()
-    }
-
     /// Takes the car, connects it, and presses until the relay is driven.
     fn press(&mut self) {
         self.does("/car/take", &Value::Null);

@@ -5,6 +5,8 @@
 mod bench;
 mod hold;
 mod neighbours;
+mod page;
 mod paths;
 mod roles;
 mod sessions;
+mod stalls;
