@@ -9,7 +9,9 @@ use standin::Answer;
 
 use crate::fault::S;
 use crate::line::Hit;
-use crate::trial::{Outcome, Scene, Watcher};
+use crate::scene::Scene;
+use crate::trial::Outcome;
+use crate::watcher::Watcher;
 
 /// What one step of a signal's message is, in its unit: SAE J1979-DA for the legislated ones, the invented maker's definitions
 /// for the others.
@@ -26,8 +28,8 @@ fn quantum(signal: &str) -> f64 {
 }
 
 /// Least time without samples that has to be marked, seconds: a poll that nobody answered is asked again 2 s later at the
-/// latest.
-const LEAST_GAP_S: f64 = 2.5;
+/// latest, and up to a second that it takes an adapter to send it is no gap of its own.
+const LEAST_GAP_S: f64 = 3.0;
 
 /// The same on a K-line, where every change from one module's own requests to the legislated ones opens the line anew.
 const LEAST_K_LINE_GAP_S: f64 = 8.0;
@@ -127,16 +129,15 @@ impl Drive<'_> {
         let known = modules.get(&reply.from).copied();
         let fitting = || within().filter(fits);
         let own = fitting().filter(|answer| known.is_none_or(|known| answer.module == known)).last();
-        let Some(answer) = own.or_else(|| fitting().last()) else {
+        // A request that was harmed on its way is another one, and the module's answer to that is true as well.
+        let is_harmed = self.hits.iter().any(|hit| hit.is_to && (from..=to).contains(&hit.at_ns));
+        let otherwise = || within().filter(|answer| is_harmed && answer.reply == reply.bytes);
+        let Some(answer) = own.or_else(|| fitting().last()).or_else(|| otherwise().last()) else {
             let n_digits =
                 self.hits.iter().filter(|hit| (from..=to).contains(&hit.at_ns) && hit.is_digit_for_digit()).count();
             let is_near =
                 |answer: &Answer| differing_digits(&answer.reply, &reply.bytes).is_some_and(|n| n <= n_digits);
             let n_lost = self.hits.iter().filter(|hit| (from..=to).contains(&hit.at_ns) && hit.is_lost_digit()).count();
-            // A request that lost a digit on its way is another one, and the module's answer to that is true as well.
-            if n_lost > 0 && within().any(|answer| answer.reply == reply.bytes) {
-                return Verdict::True;
-            }
             if (n_digits > 0 && within().any(is_near))
                 || (n_lost > 1 && within().any(|answer| is_cut_out(&answer.reply, &reply.bytes)))
             {
@@ -215,22 +216,33 @@ fn kept(
     }
 }
 
+/// Who was to answer.
+fn replying(exchange: &Exchange) -> &str {
+    exchange.to.split('-').next_back().unwrap_or_default()
+}
+
 /// Every stretch without samples is explained: by a gap of the drive, by requests that brought nothing, or by one that took as
 /// long.
 fn gaps(contents: &Contents, recorded: &wire::Recorded, watcher: &Watcher, outcome: &mut Outcome) {
-    let end_ns = (recorded.drive.duration_s * S as f64) as i64;
+    // When its time is over nothing more is asked: what comes behind that is only what was under way.
+    let wanted_s = watcher.length_s.unwrap_or(f64::INFINITY);
+    let end_ns = (recorded.drive.duration_s.min(wanted_s) * S as f64) as i64;
     let productive: BTreeSet<u32> =
         contents.recording.series.iter().flat_map(|series| series.exchange.iter().copied()).collect();
     let empty = BTreeSet::new();
     let mut fruitless: BTreeMap<&str, BTreeSet<(i64, i64)>> = BTreeMap::new();
     for exchange in contents.exchanges.iter().filter(|exchange| !productive.contains(&exchange.number)) {
-        let to = exchange.to.split('-').next_back().unwrap_or_default();
-        fruitless.entry(to).or_default().insert((exchange.asked_ns, exchange.over_ns));
+        fruitless.entry(replying(exchange)).or_default().insert((exchange.asked_ns, exchange.over_ns));
     }
-    // Where one request is under way at a time, a module that takes long keeps the others waiting.
-    let is_long = |exchange: &&Exchange| watcher.is_serial && exchange.over_ns - exchange.asked_ns > S;
-    let long: Vec<(i64, i64)> =
-        contents.exchanges.iter().filter(is_long).map(|exchange| (exchange.asked_ns, exchange.over_ns)).collect();
+    // A module is asked one thing at a time: an answer that takes long keeps its other signals waiting, and those of all
+    // modules where one request is under way at a time.
+    let is_long = |exchange: &&Exchange| exchange.over_ns - exchange.asked_ns > S;
+    let long: Vec<&Exchange> = contents.exchanges.iter().filter(is_long).collect();
+    // One request at a time, each asked again after damage: the turn of the others comes later by that. What lies before the
+    // last asking counts as far as it need not be a gap of its own.
+    let damaged = contents.exchanges.windows(2).filter(|pair| watcher.is_serial && !pair[1].problems.is_empty());
+    let damaged: Vec<(i64, i64)> =
+        damaged.map(|pair| (pair[0].over_ns.max(pair[1].asked_ns - S), pair[1].over_ns)).collect();
     for planned in &watcher.signals {
         let rate = recorded.rates.iter().find(|rate| rate.id == planned.id).map_or(0.0, |rate| rate.per_second);
         let series = contents.recording.series(&planned.id);
@@ -244,7 +256,9 @@ fn gaps(contents: &Contents, recorded: &wire::Recorded, watcher: &Watcher, outco
         let module = planned.source.split([' ', '-']).next().unwrap_or_default();
         let mut known: Vec<(i64, i64)> = samples.iter().map(|sample| (sample.asked_ns, sample.t_ns)).collect();
         known.extend(contents.recording.gaps.iter().map(|gap| (gap.from_ns, gap.to_ns)));
-        known.extend(&long);
+        let holds_up = |exchange: &&&Exchange| watcher.is_serial || replying(exchange) == module;
+        known.extend(&damaged);
+        known.extend(long.iter().filter(holds_up).map(|exchange| (exchange.asked_ns, exchange.over_ns)));
         for to in [module, "everyone"] {
             known.extend(fruitless.get(to).unwrap_or(&empty));
         }

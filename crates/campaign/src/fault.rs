@@ -1,8 +1,8 @@
 //! What is done to a trial: one fault at one boundary each, or several at once.
 
 use crate::dice::Dice;
-use crate::line::Harm;
-use crate::trial::Face;
+use crate::line::{Flood, Harm};
+use crate::scene::Face;
 
 /// One second of the link's clock.
 pub(crate) const S: i64 = 1_000_000_000;
@@ -23,9 +23,11 @@ pub(crate) enum Fault {
     AdapterRestarts,
     AdapterForgets,
     AdapterBabbles,
+    AdapterFloods,
     ModuleSilent,
     ModuleRestarts,
     ModuleBusy,
+    ModuleStalls,
     WallClock,
     DiskFull,
     DiskReadOnly,
@@ -35,7 +37,7 @@ pub(crate) enum Fault {
 }
 
 /// Every fault with the name that it goes by and what it is.
-pub(crate) const FAULTS: [(Fault, &str, &str); 22] = [
+pub(crate) const FAULTS: [(Fault, &str, &str); 24] = [
     (Fault::None, "none", "nothing goes wrong, for comparison"),
     (Fault::LostBytes, "lost-bytes", "bytes from the adapter are lost, up to one in twenty"),
     (Fault::DoubledBytes, "doubled-bytes", "bytes from the adapter come twice"),
@@ -57,6 +59,11 @@ pub(crate) const FAULTS: [(Fault, &str, &str); 22] = [
     ),
     (Fault::AdapterForgets, "adapter-forgets", "brown-out: the adapter loses all settings without a word"),
     (Fault::AdapterBabbles, "adapter-babbles", "the adapter prints its own error texts, lost and damaged frames"),
+    (
+        Fault::AdapterFloods,
+        "adapter-floods",
+        "the adapter sends without end: noise, prompts, or what looks like answers",
+    ),
     (Fault::ModuleSilent, "module-silent", "a module says nothing for up to 30 s"),
     (
         Fault::ModuleRestarts,
@@ -64,6 +71,7 @@ pub(crate) const FAULTS: [(Fault, &str, &str); 22] = [
         "a module starts anew: sessions, definitions and what was under way are gone",
     ),
     (Fault::ModuleBusy, "module-busy", "modules are busy, or ask for more time"),
+    (Fault::ModuleStalls, "module-stalls", "a module asks for more time again and again, and never answers"),
     (Fault::WallClock, "wall-clock", "the wall clock jumps by up to a year, both ways"),
     (Fault::DiskFull, "disk-full", "the disk is full after some bytes"),
     (Fault::DiskReadOnly, "disk-read-only", "the disk can only be read from some moment on"),
@@ -176,6 +184,20 @@ fn add(
             ]);
             arranged.spec += &format!("&quirk=say:{text}:{:.4}", dice.magnitude(0.002, 0.2));
             arranged.spec += &format!("&quirk=rxerror:{:.4}", dice.magnitude(0.002, 0.1));
+        }
+        Fault::AdapterFloods => {
+            let lookalike: &[u8] = match face {
+                Face::At => b"7E8 03 7F 01 78\r",
+                Face::KLine => b"83 F1 10 7F 01 78 00\r",
+                Face::Slcan => b"t7E88037F0178AAAAAAAA\r",
+                // "Are you still there?" of ISO 13400-2.
+                Face::Doip => &[0x02, 0xFD, 0x00, 0x07, 0, 0, 0, 0],
+            };
+            harm.flood = Some(dice.of(&[Flood::Noise, Flood::Over(b">\r"), Flood::Over(lookalike)]));
+        }
+        Fault::ModuleStalls => {
+            let (module, ms) = (dice.of(modules), dice.magnitude(20.0, 4500.0));
+            arranged.spec += &format!("&pending={module}:{:.3}:{ms:.0}:forever", dice.magnitude(0.01, 0.4));
         }
         Fault::ModuleSilent => {
             let (module, from) = (dice.of(modules), start_s + from_s);

@@ -8,6 +8,20 @@ use protocol::Nanos;
 
 use crate::dice::Dice;
 
+/// Bytes of which there is no end.
+#[derive(Debug, Clone, Copy)]
+pub(crate) enum Flood {
+    /// Any bytes.
+    Noise,
+    /// These, over and over.
+    Over(&'static [u8]),
+}
+
+/// How long a byte of a flood takes: a line of about a megabit a second.
+const FLOOD_BYTE_NS: Nanos = 10_000;
+/// Bytes of a flood that come at once.
+const FLOOD_BYTES: usize = 100;
+
 /// What happens to bytes, and when.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Harm {
@@ -20,6 +34,8 @@ pub(crate) struct Harm {
     /// Probability that from it on everything is late, and by how much at most.
     pub(crate) delay: f64,
     pub(crate) delay_ns: Nanos,
+    /// What the adapter sends without end, before all else.
+    pub(crate) flood: Option<Flood>,
     /// Bytes come in pieces of any size, each at a moment of its own.
     pub(crate) split: bool,
     /// Probability that a byte to the adapter is lost, and that it is another one.
@@ -41,6 +57,8 @@ pub(crate) struct Hit {
     /// What it was, and what became of it; `None`: lost.
     pub(crate) was: u8,
     pub(crate) is: Option<u8>,
+    /// On its way to the adapter.
+    pub(crate) is_to: bool,
 }
 
 impl Hit {
@@ -59,6 +77,8 @@ struct State {
     harm: Harm,
     dice: Dice,
     hits: Vec<Hit>,
+    /// Bytes of the flood so far.
+    n_flood: usize,
     /// Which of the line rates is tried.
     rate: usize,
 }
@@ -85,7 +105,7 @@ pub(crate) struct HarmedDial {
 
 impl HarmedDial {
     pub(crate) fn new(inner: Box<dyn Dial>, harm: Harm, dice: Dice) -> (Self, Line) {
-        let line = Line(Arc::new(Mutex::new(State { harm, dice, hits: Vec::new(), rate: 0 })));
+        let line = Line(Arc::new(Mutex::new(State { harm, dice, hits: Vec::new(), n_flood: 0, rate: 0 })));
         (Self { inner, line: line.clone() }, line)
     }
 }
@@ -134,8 +154,20 @@ impl State {
         self.rate < self.harm.n_wrong_rates || self.harm.wrong_rate.is_some_and(|(from, to)| (from..to).contains(&now))
     }
 
+    /// The next bytes of the flood, if it is on.
+    fn flood(&mut self, now: Nanos) -> Option<Vec<u8>> {
+        let flood = self.harm.flood.filter(|_| self.is_active(now))?;
+        let bytes = (self.n_flood..self.n_flood + FLOOD_BYTES).map(|at| match flood {
+            Flood::Noise => self.dice.next() as u8,
+            Flood::Over(bytes) => bytes[at % bytes.len()],
+        });
+        let bytes = bytes.collect();
+        self.n_flood += FLOOD_BYTES;
+        Some(bytes)
+    }
+
     /// One byte for another.
-    fn garbled(&mut self, at_ns: Nanos, was: u8) -> u8 {
+    fn garbled(&mut self, at_ns: Nanos, was: u8, is_to: bool) -> u8 {
         let is = loop {
             // Half of them one hexadecimal digit for another, which is the worst that can happen.
             let digits = b"0123456789ABCDEF";
@@ -144,12 +176,14 @@ impl State {
                 break new;
             }
         };
-        self.hits.push(Hit { at_ns, was, is: Some(is) });
+        self.hits.push(Hit { at_ns, was, is: Some(is), is_to });
         is
     }
 
     /// What becomes of a byte on its way, as often as it arrives.
-    fn pass(&mut self, at_ns: Nanos, byte: u8, lose: f64, garble: f64, double: f64) -> Vec<u8> {
+    fn pass(&mut self, at_ns: Nanos, byte: u8, is_to: bool) -> Vec<u8> {
+        let Harm { lose, double, garble, lose_to, garble_to, .. } = self.harm;
+        let (lose, garble, double) = if is_to { (lose_to, garble_to, 0.0) } else { (lose, garble, double) };
         if self.is_at_wrong_rate(at_ns) {
             // Ten bits of one rate make any number of bytes of another.
             let n = self.dice.next() % 3;
@@ -159,11 +193,11 @@ impl State {
             return vec![byte];
         }
         if self.dice.chance(lose) {
-            self.hits.push(Hit { at_ns, was: byte, is: None });
+            self.hits.push(Hit { at_ns, was: byte, is: None, is_to });
             return Vec::new();
         }
         if self.dice.chance(garble) {
-            return vec![self.garbled(at_ns, byte)];
+            return vec![self.garbled(at_ns, byte, is_to)];
         }
         if self.dice.chance(double) { vec![byte, byte] } else { vec![byte] }
     }
@@ -174,9 +208,9 @@ impl HarmedPort {
         let now = self.inner.now();
         let line = self.line.clone();
         let mut state = line.state();
-        let Harm { lose, double, garble, delay, delay_ns, split, .. } = state.harm.clone();
+        let Harm { delay, delay_ns, split, .. } = state.harm;
         for byte in bytes {
-            for passed in state.pass(now, *byte, lose, garble, double) {
+            for passed in state.pass(now, *byte, false) {
                 let mut at = self.free_ns.max(now);
                 if state.is_active(now) && state.dice.chance(delay) {
                     at += (state.dice.between(0.0, 1.0) * delay_ns as f64) as Nanos;
@@ -211,8 +245,7 @@ impl Port for HarmedPort {
         let now = self.inner.now();
         let passed: Vec<u8> = {
             let mut state = self.line.state();
-            let Harm { lose_to, garble_to, .. } = state.harm.clone();
-            bytes.iter().flat_map(|byte| state.pass(now, *byte, lose_to, garble_to, 0.0)).collect()
+            bytes.iter().flat_map(|byte| state.pass(now, *byte, true)).collect()
         };
         self.inner.write_all(&passed)
     }
@@ -223,6 +256,17 @@ impl Port for HarmedPort {
             let n = self.give_out(buffer);
             if n > 0 {
                 return Ok(n);
+            }
+            let now = self.inner.now();
+            let flood = self.line.state().flood(now);
+            if let Some(flood) = flood {
+                // Whatever the adapter has to say comes behind it.
+                let n = self.inner.read_until(&mut raw, now + FLOOD_BYTES as Nanos * FLOOD_BYTE_NS)?;
+                let over_ns = self.inner.now();
+                self.inbox.extend(flood.into_iter().map(|byte| (over_ns, byte)));
+                self.free_ns = self.free_ns.max(over_ns);
+                self.take_in(&raw[..n]);
+                continue;
             }
             let due = self.inbox.front().map_or(deadline, |(at, _)| deadline.min(*at));
             let n = self.inner.read_until(&mut raw, due)?;

@@ -8,13 +8,16 @@
 mod dice;
 mod drive_oracle;
 mod fault;
+mod job;
 mod kill;
 mod line;
 mod machine;
+mod scene;
 mod survey_oracle;
 mod tally;
 mod trial;
 mod watch;
+mod watcher;
 
 use std::process::ExitCode;
 
@@ -79,7 +82,7 @@ fn main() -> ExitCode {
     let watch = watch::Watch::begin();
     if let Some(trial) = arguments.repeat {
         let outcome = one(&trial, &watch);
-        println!("{}", trial::Plan::of(&trial).spec);
+        println!("{}", scene::Plan::of(&trial).spec);
         println!(
             "{:.1} s of the link's clock, {} samples, {} undetectable",
             outcome.took_s, outcome.n_samples, outcome.n_undetectable

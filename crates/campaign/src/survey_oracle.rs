@@ -5,17 +5,33 @@ use std::path::Path;
 
 use crate::drive_oracle::is_cut_out;
 use crate::line::Hit;
-use crate::trial::{Outcome, Scene};
+use crate::scene::Scene;
+use crate::trial::Outcome;
 
-/// Everything in a saved survey was said by the car, in answer to the request that it stands behind.
+/// The survey that was shown was saved, and [`check_saved`].
 pub(crate) fn check(path: &Path, survey: &wire::Survey, scene: &mut Scene, outcome: &mut Outcome) {
-    let saved: Option<wire::Survey> = std::fs::read(path).ok().and_then(|bytes| serde_json::from_slice(&bytes).ok());
-    let Some(saved) = saved else {
-        return outcome.broken.push("the survey is said to be saved and cannot be read".to_owned());
-    };
+    let Some(saved) = check_saved(path, scene, outcome) else { return };
     if (saved.modules.len(), &saved.vehicle.vin) != (survey.modules.len(), &survey.vehicle.vin) {
         outcome.broken.push("the saved survey is not the one that was shown".to_owned());
     }
+    // Whoever answered anything at all is in the survey, or the survey says that something was not read.
+    let n_answering = scene.answers().iter().map(|answer| answer.module).collect::<BTreeSet<_>>().len();
+    let tells = !survey.problems.is_empty() || survey.modules.iter().any(|module| !module.problems.is_empty());
+    if survey.modules.len() < n_answering && !tells {
+        outcome.broken.push(format!(
+            "{n_answering} modules answered, {} are in the survey, and it does not say that anything went wrong",
+            survey.modules.len()
+        ));
+    }
+}
+
+/// Everything in a saved survey was said by the car, in answer to the request that it stands behind.
+fn check_saved(path: &Path, scene: &mut Scene, outcome: &mut Outcome) -> Option<wire::Survey> {
+    let saved: Option<wire::Survey> = std::fs::read(path).ok().and_then(|bytes| serde_json::from_slice(&bytes).ok());
+    let Some(saved) = saved else {
+        outcome.broken.push("the survey is said to be saved and cannot be read".to_owned());
+        return None;
+    };
     let hits = scene.hits();
     let answers = scene.answers();
     let mut modules: BTreeMap<String, BTreeSet<usize>> = BTreeMap::new();
@@ -42,6 +58,10 @@ pub(crate) fn check(path: &Path, survey: &wire::Survey, scene: &mut Scene, outco
             }
             let harmed = || hits.iter().filter(|hit| (raw.asked_ns..=reply.arrived_ns).contains(&hit.at_ns));
             let n_lost = harmed().filter(|hit| hit.is_lost_digit()).count();
+            // A request that was harmed on its way is another one, and the module's answer to that is true as well.
+            if harmed().any(|hit| hit.is_to) && within().any(|answer| answer.reply == said) {
+                continue;
+            }
             let is_cut = || within().any(|answer| is_cut_out(&answer.reply, &said));
             if harmed().any(Hit::is_digit_for_digit) || (n_lost > 1 && is_cut()) {
                 outcome.n_undetectable += 1;
@@ -53,18 +73,11 @@ pub(crate) fn check(path: &Path, survey: &wire::Survey, scene: &mut Scene, outco
     for (address, _) in modules.iter().filter(|(_, who)| who.is_empty()) {
         outcome.broken.push(format!("{address} is more than one module"));
     }
-    // Whoever answered anything at all is in the survey, or the survey says that something was not read.
-    let n_answering = answers.iter().map(|answer| answer.module).collect::<BTreeSet<_>>().len();
-    let tells = !survey.problems.is_empty() || survey.modules.iter().any(|module| !module.problems.is_empty());
-    if survey.modules.len() < n_answering && !tells {
-        outcome.broken.push(format!(
-            "{n_answering} modules answered, {} are in the survey, and it does not say that anything went wrong",
-            survey.modules.len()
-        ));
-    }
+    Some(saved)
 }
 
-/// Whoever is said to have cleared has confirmed it.
+/// Whoever is said to have cleared has confirmed it, and what is said to be there afterwards was said by the car after
+/// that.
 pub(crate) fn check_clearing(cleared: &wire::Cleared, from_ns: i64, scene: &mut Scene, outcome: &mut Outcome) {
     let confirms = |reply: &[u8]| matches!(reply.first(), Some(0x44 | 0x54));
     let n_confirmed = scene
@@ -77,6 +90,16 @@ pub(crate) fn check_clearing(cleared: &wire::Cleared, from_ns: i64, scene: &mut 
     let n_told = cleared.modules.iter().filter(|module| module.outcome == "confirmed").count();
     if n_told > n_confirmed {
         outcome.broken.push(format!("{n_told} modules are said to have cleared, {n_confirmed} have"));
+    }
+    if let Some(after) = check_saved(Path::new(&cleared.survey_after), scene, outcome) {
+        for module in &cleared.modules {
+            let read = after.modules.iter().find(|read| read.address == module.module);
+            let codes: Vec<String> =
+                read.map(|read| read.codes.iter().map(|code| code.code.clone()).collect()).unwrap_or_default();
+            if codes != module.after {
+                outcome.broken.push(format!("{} is said to have {:?}, and has {codes:?}", module.module, module.after));
+            }
+        }
     }
     for module in cleared.modules.iter().filter(|module| module.outcome != "confirmed") {
         if !cleared.problems.iter().any(|problem| problem.contains(&module.module)) {

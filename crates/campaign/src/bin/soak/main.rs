@@ -15,7 +15,7 @@ use std::time::{Duration, Instant};
 
 use page::Page;
 use serde_json::{Value, json};
-use series::{Slope, drift_ms};
+use series::{Drift, Slope};
 
 /// The car of the soak: its engine tells how long it has run, by its own clock.
 const CAR: &str = "beck?script=town&warm=1&baud=115200";
@@ -181,7 +181,7 @@ struct Figures {
     memory: Slope,
     memory_kb: (f64, f64),
     n_descriptors: (usize, usize),
-    drift_ms: f64,
+    drift: Drift,
     n_read_by_slow: usize,
     n_findings: usize,
 }
@@ -192,7 +192,7 @@ impl Figures {
         let grows = self.memory.low() > 0.0 && self.memory.per_unit * self.memory.span > 4000.0;
         !grows
             && self.n_descriptors.1 <= self.n_descriptors.0
-            && self.drift_ms.abs() < MOST_DRIFT_MS
+            && self.drift.ms.abs() - self.drift.half_ms < MOST_DRIFT_MS
             && self.problems.is_empty()
             && self.n_signals == SIGNALS.len()
             && self.n_findings > 0
@@ -207,7 +207,7 @@ impl Figures {
              | memory of the server | {:.1} MB after a tenth, {:.1} MB at the end |\n\
              | its slope over the last nine tenths, less the samples that it keeps for live traces | {:.0} ± {:.0} kB per hour of the drive (95 %) |\n\
              | open descriptors | {} after a tenth, {} at the end |\n\
-             | drift of the time base against the car's clock | {:.3} ms from the first quarter to the last |\n\
+             | drift of the time base against the car's clock | {:.3} ± {:.3} ms from the first quarter to the last (95 %) |\n\
              | messages that the slow page took | {} |\n\
              | findings when it was examined | {} |\n",
             self.drive_s,
@@ -223,7 +223,8 @@ impl Figures {
             half * 3600.0,
             self.n_descriptors.0,
             self.n_descriptors.1,
-            self.drift_ms,
+            self.drift.ms,
+            self.drift.half_ms,
             self.n_read_by_slow,
             self.n_findings,
         )
@@ -281,7 +282,7 @@ fn soak(witness: &Path, adapter: &str, pace: &str, seconds: f64) -> Result<Figur
         memory: Slope::of(&beside),
         memory_kb: (memory.first().map_or(0.0, |one| one.1), memory.last().map_or(0.0, |one| one.1)),
         n_descriptors: (n_descriptors.get(early).copied().unwrap_or(0), n_descriptors.last().copied().unwrap_or(0)),
-        drift_ms: drift_ms(run_time),
+        drift: Drift::of(run_time),
         n_read_by_slow,
         n_findings: examined["findings"].as_array().map_or(0, Vec::len),
     })
