@@ -101,6 +101,7 @@ fn an_open_thermostat_is_found() {
             for ambient_degc in [-10.0, 10.0, 20.0] {
                 let engine = Engine { stuck_open: 0.6, ambient_degc, start_degc: ambient_degc, ..WARMING };
                 let finding = judged(&engine.drive(1800, rate_hz, with_fuel));
+                eprintln!("{rate_hz} Hz, fuel {with_fuel}, {ambient_degc} degC: {:.2}", finding.log10_odds);
                 assert_eq!(finding.verdict, Verdict::Faulty, "{rate_hz} Hz, {with_fuel}, {ambient_degc}: {finding:?}");
             }
         }

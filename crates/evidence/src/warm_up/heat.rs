@@ -11,6 +11,9 @@ use crate::stats::rows::Rows;
 /// 4 K per minute.
 const ROW_S: f64 = 5.0;
 const BLOCK_S: f64 = 60.0;
+/// Rows to either side of a block's end over which its temperature is averaged: where one row falls against the step of
+/// the sensor is chance, and moves the rate of a block by a kelvin per minute.
+const BORDER_ROWS: usize = 3;
 /// A block may have such a hole, seconds.
 const HOLE_S: f64 = 20.0;
 /// Fastest change of a coolant sensor in an engine, K per row: thermal shock when a thermostat opens moves it by a few.
@@ -125,20 +128,28 @@ pub(super) fn blocks(recording: &Recording, coolant: &Series) -> Result<(Vec<Blo
         ));
     }
     let step = step_of(&coolant.value).max(0.1);
+    let has_hole = |k: usize| k > 0 && rows.t_s[k] - rows.t_s[k - 1] > HOLE_S.max(3.0 * rows.dwell_s[k]);
+    // Time and temperature around row `k`, evenly to both sides within the running engine that began at `first`.
+    let border = |k: usize, first: usize| {
+        let ahead =
+            (k + 1..rows.len()).take_while(|&j| rpm[j] >= RUNNING_RPM && !has_hole(j)).take(BORDER_ROWS).count();
+        let reach = ahead.min(k - first);
+        let mean = |of: &[f64]| of[k - reach..=k + reach].iter().sum::<f64>() / (2 * reach + 1) as f64;
+        (mean(&rows.t_s), mean(degc))
+    };
     let mut blocks = Vec::new();
-    let mut running_since: Option<f64> = None;
+    let mut running_since: Option<usize> = None;
     let mut from = 0;
     for k in 0..rows.len() {
         let is_running = rpm[k] >= RUNNING_RPM;
-        let has_hole = k > 0 && rows.t_s[k] - rows.t_s[k - 1] > HOLE_S.max(3.0 * rows.dwell_s[k]);
-        if !is_running || has_hole {
-            running_since = is_running.then_some(rows.t_s[k]);
+        if !is_running || has_hole(k) {
+            running_since = is_running.then_some(k);
             from = k;
             continue;
         }
         let since = *running_since.get_or_insert_with(|| {
             from = k;
-            rows.t_s[k]
+            k
         });
         let seconds = rows.t_s[k] - rows.t_s[from];
         if seconds < BLOCK_S {
@@ -148,17 +159,18 @@ pub(super) fn blocks(recording: &Recording, coolant: &Series) -> Result<(Vec<Blo
             let values: Vec<f64> = (from..=k).map(f).filter(|v| v.is_finite()).collect();
             values.iter().sum::<f64>() / values.len() as f64
         };
+        let (start, end) = (border(from, since), border(k, since));
         let block = Block {
             from_s: rows.t_s[from],
             to_s: rows.t_s[k],
             from_degc: degc[from],
             to_degc: degc[k],
-            rate_k_s: (degc[k] - degc[from]) / seconds,
+            rate_k_s: (end.1 - start.1) / (end.0 - start.0).max(1.0),
             rate_error: step / 12_f64.sqrt() / seconds,
             above_ambient_k: mean(&|j| degc[j]) - ambient,
             heat: mean(&|j| input(j).max(0.0)),
             speed_kmh: mean(&|j| speed[j]),
-            after_start_s: rows.t_s[from] - since,
+            after_start_s: rows.t_s[from] - rows.t_s[since],
         };
         if block.heat.is_finite() && block.speed_kmh.is_finite() {
             blocks.push(block);
