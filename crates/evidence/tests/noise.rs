@@ -57,6 +57,38 @@ fn resampled(signals: &Signals, rate_hz: f64, step: f64, added: impl Fn(&str, f6
     each.collect()
 }
 
+/// A table of 50 rows a second that draws lines between the samples, with something added to the rows.
+fn drawn(signals: &Signals, added: impl Fn(&str, f64) -> f64) -> Signals {
+    let mut rng = Rng(5);
+    let each = signals.iter().map(|(id, unit, samples)| {
+        let (first, last) = (samples[0].0, samples[samples.len() - 1].0);
+        let rows = (0..((last - first) * 50.0) as usize).map(|k| first + k as f64 / 50.0);
+        let read = rows.map(|t| {
+            let k = samples.partition_point(|s| s.0 <= t).clamp(1, samples.len() - 1);
+            let (a, b) = (samples[k - 1], samples[k]);
+            let value = a.1 + (b.1 - a.1) * ((t - a.0) / (b.0 - a.0)).clamp(0.0, 1.0);
+            (t, ((value + added(id, rng.normal())) / 0.01).round() * 0.01)
+        });
+        (*id, *unit, read.collect())
+    });
+    each.collect()
+}
+
+#[test]
+fn rows_drawn_between_samples_clear_nobody_and_hide_no_noise_of_their_own() {
+    let Some(drive) = motorway() else { return };
+    let rough = |id: &str, normal: f64| if id == WHEELS[1] { 2.0 * normal } else { 0.0 };
+    let noisy = resampled(&drive, 8.0, 0.01, |id, _, normal| rough(id, normal));
+    assert_eq!(accused(&judged(&noisy)), [WHEELS[1]]);
+    let found = judged(&drawn(&noisy, |_, _| 0.0));
+    for id in WHEELS {
+        assert_eq!(about(&found, id).verdict, Verdict::Undecided, "{:?}", about(&found, id));
+        assert!(about(&found, id).next.iter().any(|next| next.contains("their own times")));
+    }
+    let sound = resampled(&drive, 8.0, 0.01, |_, _, _| 0.0);
+    assert_eq!(accused(&judged(&drawn(&sound, rough))), [WHEELS[1]]);
+}
+
 #[test]
 fn nobody_on_the_open_drives_is_accused() {
     let mut n_healthy = 0;

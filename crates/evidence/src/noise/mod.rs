@@ -6,6 +6,7 @@
 //! a partner is compared with what its physics allow ([`crate::physics::roughness`]). Noise is directional: the rough one of
 //! two partners is the faulty one. The ratio is weighed in [`judge`].
 
+mod drawn;
 mod judge;
 mod text;
 mod windows;
@@ -80,6 +81,10 @@ enum Lack {
     Common,
     /// It scatters over much of what its quantity can be at all.
     Quantity,
+    /// Its rows were drawn between slower samples: none shows the sensor's own noise.
+    Drawn,
+    /// The rows of a partner were: what they would show of the road is missing.
+    DrawnPartner,
 }
 
 /// Values of unknown meaning, spread evenly over a byte, scatter by 29 % of their range (derived: 1 / sqrt(12)); a sensor that
@@ -166,6 +171,9 @@ fn group<'a>(members: &'a [Member<'a>], prefix: &str) -> Vec<Case<'a>> {
         }
         if !others.iter().any(|&j| UNEVEN * members[j].interval_s >= member.interval_s) {
             case.withhold(Lack::Uneven);
+        }
+        if others.iter().any(|&j| members[j].is_drawn) {
+            case.withhold(Lack::DrawnPartner);
         }
         if is_wheels {
             // Axles may differ in roughness: one is driven.
@@ -270,6 +278,9 @@ impl<'a> Case<'a> {
         if case.beside == Beside::Physics && own > MEANINGLESS * range {
             case.withhold(Lack::Quantity);
         }
+        if member.is_drawn {
+            case.withhold(Lack::Drawn);
+        }
         case
     }
 
@@ -277,7 +288,7 @@ impl<'a> Case<'a> {
     fn withhold(&mut self, lack: Lack) {
         self.lacks.push(lack);
         self.log10_odds = self.log10_odds.max(NOT_HEALTHY);
-        if !matches!(lack, Lack::Quiet) {
+        if !matches!(lack, Lack::Quiet | Lack::DrawnPartner) {
             self.log10_odds = self.log10_odds.min(NOT_FAULTY);
         }
     }

@@ -87,7 +87,7 @@ impl Case<'_> {
         let seconds = judged.n_compared as f64 * self.length_s;
         if self.verdict() == Verdict::Healthy {
             return format!(
-                "{id} is no rougher than {} in {seconds:.0} s (ratio {}, {between}; {sizes}); lasting noise of {} {unit} would have shown, bursts of less than {:.0} s perhaps not.",
+                "{id} is no rougher than {} in {seconds:.0} s (ratio {}, {between}; {sizes}); lasting noise of {} {unit} would have shown, bursts of it shorter than {:.0} s perhaps not.",
                 self.reference(),
                 short(ratio),
                 short(self.shown_from(judged)),
@@ -129,6 +129,12 @@ impl Case<'_> {
             Some(Lack::Common) => "unrelated signals are as rough, so it is no single sensor".to_owned(),
             Some(Lack::Quantity) => {
                 "that is no noise on a measurement: it does not behave like its quantity".to_owned()
+            }
+            Some(Lack::Drawn) => {
+                "straight lines were drawn between slower samples, which shows no noise and bends like some".to_owned()
+            }
+            Some(Lack::DrawnPartner) => {
+                "straight lines were drawn between slower samples of a partner, so that it shows no road".to_owned()
             }
             Some(Lack::Partner) => "no partner that must be as smooth was recorded".to_owned(),
             None => "that is more than sound signals usually differ, and less than a fault would show".to_owned(),
@@ -205,6 +211,7 @@ impl Case<'_> {
                         Lack::Motion => format!("record {id} while it changes{condition}"),
                         Lack::Common => "check the definitions, the adapter and the ground that the sensors share: several unrelated signals are rough".to_owned(),
                         Lack::Quantity => format!("check which request or column {id} was read from and with which scale, against the dashboard or a meter; then record it again"),
+                        Lack::Drawn | Lack::DrawnPartner => format!("bring in the samples of {id} and its partners with their own times, not a table that was filled up between them"),
                         Lack::Partner => format!("record beside {id} the other wheel of its axle"),
                     })
                     .collect();

@@ -2,6 +2,7 @@
 
 use signal::{Catalogue, Series};
 
+use super::drawn;
 use crate::skew::{longest_join_s, unheld};
 use crate::stats::{quantum, robust};
 
@@ -30,6 +31,8 @@ pub(super) struct Member<'a> {
     pub(super) step: f64,
     /// Whether it ever changed.
     pub(super) moves: bool,
+    /// Whether its rows were drawn between slower samples, see [`drawn`].
+    pub(super) is_drawn: bool,
     taken: std::borrow::Cow<'a, Series>,
 }
 
@@ -58,7 +61,8 @@ impl<'a> Member<'a> {
         let step = quantum::step_of(&taken.value) * scale.abs();
         let first = series.value[0];
         let moves = series.value.iter().any(|value| *value != first);
-        Some(Self { series, scale, offset, unit: to.symbol().to_owned(), interval_s, step, moves, taken })
+        let is_drawn = drawn::is_drawn(&taken);
+        Some(Self { series, scale, offset, unit: to.symbol().to_owned(), interval_s, step, moves, is_drawn, taken })
     }
 
     pub(super) fn id(&self) -> &str {
