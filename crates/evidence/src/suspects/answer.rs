@@ -1,6 +1,7 @@
 //! What the evidence answers to the clues of a model: codes and findings, each with its odds, and tests made by hand.
 
-use super::model::{Clue, FindingRow, Member, Model, codes_of};
+use super::file::codes_of;
+use super::model::{Clue, FindingRow, Member, Model};
 use super::place::{codes_wanted, share_of_member, speaks_for_itself};
 use super::{Code, CodeState, Evidence, Seen};
 

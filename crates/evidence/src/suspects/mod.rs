@@ -17,6 +17,7 @@
 
 mod answer;
 mod count;
+mod file;
 mod infer;
 pub mod model;
 pub mod order;

@@ -2,7 +2,8 @@
 //!
 //! An area is that of the parts that sat on a cylinder at first, wherever they stand now.
 
-use super::model::{Clue, Model, codes_of};
+use super::file::codes_of;
+use super::model::{Clue, Model};
 use super::{Code, Evidence, Seen};
 use crate::swap::Placement;
 
