@@ -242,6 +242,26 @@ mod tests {
     }
 
     #[test]
+    fn two_odd_wheels_are_told_where_a_front_and_a_rear_wheel_part() {
+        // Turns are known; six pairs of wheels, alike and opposite.
+        let known = Nuisance { side: [(0.001, 0.95), (0.003, 0.05)], ..ROAD };
+        for (i, j) in [(0, 1), (0, 2), (0, 3), (1, 2), (1, 3), (2, 3)] {
+            for sign in [1.0, -1.0] {
+                let mut speeds = [0.0; 4];
+                (speeds[i], speeds[j]) = (0.03, 0.03 * sign);
+                let (rows, values) = seen([true; 4], speeds);
+                let odds = weigh(&rows, [true; 4], &values, &[0.001; 3], &known, Sizes::SCALE).unwrap().log10_odds;
+                // Alike they are a worn axle, a turn, or the other diagonal; opposite on one axle as much as one wheel and
+                // a worn axle.
+                let is_told = sign < 0.0 && i < 2 && j >= 2;
+                for (wheel, odds) in odds.into_iter().enumerate() {
+                    assert_eq!(odds >= 2.0, is_told && (wheel == i || wheel == j), "{i} {j} {sign} {wheel}: {odds}");
+                }
+            }
+        }
+    }
+
+    #[test]
     fn three_wheels_tell_the_corner_only() {
         let present = [true, true, true, false];
         let weighed = |speeds| {
