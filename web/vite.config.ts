@@ -48,6 +48,8 @@ export default defineConfig({
     },
   },
   server: {
+    // The phrases of other languages are the report's too, and lie in a crate.
+    fs: { allow: ['..'] },
     proxy: { '/api': { target: workbench, ws: true, changeOrigin: true, headers: { origin: workbench } } },
   },
   test: { include: ['src/**/*.test.{ts,tsx}'] },

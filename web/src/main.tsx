@@ -15,8 +15,10 @@ import { startRouter } from './app/router';
 import { Shell } from './app/shell';
 import { start } from './app/state';
 import { startLook } from './app/theme';
+import { startSaying } from './text/said';
 
 startLook();
+startSaying();
 startRouter();
 startKeys();
 startLists();

@@ -23,7 +23,7 @@ impl Case {
     ) -> Self {
         let texts = Texts::of(settings.language);
         // What the program said, not what somebody wrote.
-        let said = |text: &str| settings.units.sentence(text);
+        let said = |text: &str| texts.said(text, settings.units);
         let known = &case.vehicle;
         let conditions = &case.conditions;
         let each = [&conditions.engine, &conditions.speed, &conditions.weather, &conditions.often];
@@ -100,7 +100,7 @@ impl Case {
                     report.commands.push(entry(format!("{module} {output}: {}", said(statement))));
                 }
                 Content::Clearing { modules, statement, .. } => {
-                    report.clearings.push(entry(format!("{}: {statement}", modules.join(", "))));
+                    report.clearings.push(entry(format!("{}: {}", modules.join(", "), said(statement))));
                 }
                 Content::Note { text } => report.notes.push(entry(text.clone())),
                 Content::Decision { text, reason } => {

@@ -22,14 +22,14 @@ pub(crate) fn part(case: &Case, texts: &Texts, settings: &Settings) -> Vec<Block
     };
     let first = case.surveys.iter().find(|survey| survey.moment == Moment::Before).map(|it| &it.survey);
     let last = case.surveys.iter().rfind(|survey| survey.moment == Moment::After).map(|it| &it.survey);
-    section("codes", codes(first, last, texts));
+    section("codes", codes(first, last, texts, settings));
     section("freeze", freeze_frames(first, last, texts, settings));
-    section("readiness", readiness(first, last, texts));
+    section("readiness", readiness(first, last, texts, settings));
     section("results", failed_results(case, texts));
     section("findings", findings(case, texts, settings));
     section("methods", methods(case, texts));
     section("drives", drives(case, texts));
-    section("compared", compared(case, settings));
+    section("compared", compared(case, texts, settings));
     section("swap", swap(case, texts, settings));
     section("suspects", suspects(case, texts, settings));
     section("proof", proof(case, texts, settings));
@@ -57,7 +57,7 @@ fn held(survey: Option<&Survey>) -> BTreeMap<(String, String), &Code> {
     each.collect()
 }
 
-fn codes(first: Option<&Survey>, last: Option<&Survey>, texts: &Texts) -> Vec<Block> {
+fn codes(first: Option<&Survey>, last: Option<&Survey>, texts: &Texts, settings: &Settings) -> Vec<Block> {
     if first.is_none() && last.is_none() {
         return vec![Block::text(texts.get("text", "no_survey"))];
     }
@@ -65,14 +65,14 @@ fn codes(first: Option<&Survey>, last: Option<&Survey>, texts: &Texts) -> Vec<Bl
     let state = |code: Option<&&Code>, was_read: bool| match code {
         _ if !was_read => texts.get("change", "not_read"),
         Some(code) if code.kinds.is_empty() => texts.get("change", "only"),
-        Some(code) => code.kinds.join(", "),
+        Some(code) => code.kinds.iter().map(|kind| texts.said(kind, settings.units)).collect::<Vec<_>>().join(", "),
         None => texts.get("change", "absent"),
     };
     let keys: BTreeSet<&(String, String)> = before.keys().chain(after.keys()).collect();
     let rows = keys.into_iter().map(|key| {
         let (old, new) = (before.get(key), after.get(key));
         let code = old.or(new);
-        let meaning = code.map(|code| code.text.clone().unwrap_or_else(|| code.structure.clone())).unwrap_or_default();
+        let meaning = code.map(|code| code.text.as_deref().unwrap_or(&code.structure)).unwrap_or_default();
         let change = match (old, new, first.is_some() && last.is_some()) {
             (Some(_), None, true) => format!(" ({})", texts.get("change", "gone")),
             (None, Some(_), true) => format!(" ({})", texts.get("change", "new")),
@@ -80,7 +80,7 @@ fn codes(first: Option<&Survey>, last: Option<&Survey>, texts: &Texts) -> Vec<Bl
             _ => String::new(),
         };
         let now = format!("{}{change}", state(new, last.is_some()));
-        vec![key.1.clone(), meaning, key.0.clone(), state(old, first.is_some()), now]
+        vec![key.1.clone(), texts.said(meaning, settings.units), key.0.clone(), state(old, first.is_some()), now]
     });
     let rows: Vec<Vec<String>> = rows.collect();
     if rows.is_empty() {
@@ -123,7 +123,7 @@ fn freeze_frames(first: Option<&Survey>, last: Option<&Survey>, texts: &Texts, s
     blocks
 }
 
-fn readiness(first: Option<&Survey>, last: Option<&Survey>, texts: &Texts) -> Vec<Block> {
+fn readiness(first: Option<&Survey>, last: Option<&Survey>, texts: &Texts, settings: &Settings) -> Vec<Block> {
     let states = |survey: Option<&Survey>| -> BTreeMap<String, String> {
         let monitors = survey.into_iter().flat_map(|survey| &survey.readiness.monitors);
         monitors.map(|monitor| (monitor.name.clone(), monitor.state.clone())).collect()
@@ -135,8 +135,9 @@ fn readiness(first: Option<&Survey>, last: Option<&Survey>, texts: &Texts) -> Ve
     };
     let rows: Vec<Vec<String>> = names
         .into_iter()
-        .map(|name| vec![name.clone(), of(&before, name, first.is_some()), of(&after, name, last.is_some())])
+        .map(|name| [name.clone(), of(&before, name, first.is_some()), of(&after, name, last.is_some())])
         .filter(|row| row[1..].iter().any(|state| state != "not fitted"))
+        .map(|row| row.iter().map(|text| texts.said(text, settings.units)).collect())
         .collect();
     if rows.is_empty() {
         return Vec::new();
@@ -185,9 +186,10 @@ fn findings(case: &Case, texts: &Texts, settings: &Settings) -> Vec<Block> {
         blocks.push(Block::heading(3, format!("{name}, {}", texts.get("moment", moment_key(drive.moment)))));
         let rows = drive.examined.findings.iter().map(|finding| {
             let subject: Vec<String> = finding.subject.iter().map(|id| texts.signal(id)).collect();
-            let mut text = settings.units.sentence(&finding.statement);
+            let mut text = texts.said(&finding.statement, settings.units);
             if !finding.alternatives.is_empty() {
-                let what = finding.alternatives.join("; ");
+                let told = finding.alternatives.iter().map(|other| texts.said(other, settings.units));
+                let what = told.collect::<Vec<_>>().join("; ");
                 text += &format!(" ({})", texts.fill("text", "could_be", &[("what", &what)]));
             }
             vec![
@@ -246,31 +248,35 @@ fn swap(case: &Case, texts: &Texts, settings: &Settings) -> Vec<Block> {
         swap_table(swap, texts),
         Block::Table { head: columns(texts, &["suspect", "probability"]), widths: vec![3, 2], rows },
         Block::text(swap_in_words(&swap.judged, texts)),
-        Block::looking(Look::Small, settings.units.sentence(&swap.judged.statement)),
+        Block::looking(Look::Small, texts.said(&swap.judged.statement, settings.units)),
     ]
 }
 
-fn compared(case: &Case, settings: &Settings) -> Vec<Block> {
+fn compared(case: &Case, texts: &Texts, settings: &Settings) -> Vec<Block> {
     let Some(compared) = case.compared.as_ref().filter(|it| !it.signals.is_empty()) else { return Vec::new() };
-    let items = compared.signals.iter().map(|signal| settings.units.sentence(&signal.statement)).collect();
+    let items = compared.signals.iter().map(|signal| texts.said(&signal.statement, settings.units)).collect();
     let files = format!("{} \u{2192} {}", file_name(&compared.before), file_name(&compared.after));
-    vec![Block::text(files), Block::List { items }, Block::looking(Look::Small, compared.caution.clone())]
+    vec![
+        Block::text(files),
+        Block::List { items },
+        Block::looking(Look::Small, texts.said(&compared.caution, settings.units)),
+    ]
 }
 
 fn suspects(case: &Case, texts: &Texts, settings: &Settings) -> Vec<Block> {
-    let said = |text: &str| settings.units.sentence(text);
+    let said = |text: &str| texts.said(text, settings.units);
     let mut blocks = Vec::new();
     let areas = || case.suspects.iter().flat_map(|suspects| &suspects.areas);
     // What only the words of the complaint point at is no result once something was found.
     let has_evidence = areas().any(|area| !area.is_complaint_only);
     for area in areas().filter(|area| !has_evidence || !area.is_complaint_only) {
-        blocks.push(Block::heading(3, area.title.clone()));
+        blocks.push(Block::heading(3, said(&area.title)));
         blocks.push(Block::text(said(&area.statement)));
         let rows = area.suspects.iter().filter(|suspect| suspect.probability >= 0.01).map(|suspect| {
             let strongest = suspect.speaks_for.iter().take(1).map(|reason| format!("+ {}", said(&reason.text)));
             let against = suspect.speaks_against.iter().take(1).map(|reason| format!("− {}", said(&reason.text)));
             let reasons: Vec<String> = strongest.chain(against).collect();
-            vec![suspect.name.clone(), percent(suspect.probability), reasons.join(" ")]
+            vec![said(&suspect.name), percent(suspect.probability), reasons.join(" ")]
         });
         let head = columns(texts, &["suspect", "probability", "reasons"]);
         blocks.push(Block::Table { head, widths: vec![5, 2, 10], rows: rows.collect() });
@@ -287,7 +293,7 @@ fn proof(case: &Case, texts: &Texts, settings: &Settings) -> Vec<Block> {
             format!("{}: {}", fault.kind, subject.join(", ")),
             texts.get("outcome", &fault.outcome),
             driven,
-            settings.units.sentence(&fault.statement),
+            texts.said(&fault.statement, settings.units),
         ]
     });
     let head = columns(texts, &["fault", "outcome", "driven", "numbers"]);

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::sync::LazyLock;
 
-use crate::units;
+use crate::units::{self, Units};
 
 /// A language that the report's own words exist in.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
@@ -71,6 +71,15 @@ impl Texts {
             rest = after;
         }
         text + rest
+    }
+
+    /// What the program said of its own, in this language and these units; in English where the phrase is not known.
+    pub(crate) fn said(&self, text: &str, units: Units) -> String {
+        let said = match self.language {
+            Language::English => None,
+            Language::Spanish => phrases::spanish().said(text),
+        };
+        units.sentence(said.as_deref().unwrap_or(text))
     }
 
     pub(crate) fn has(&self, section: &str, key: &str) -> bool {

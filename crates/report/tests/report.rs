@@ -71,7 +71,7 @@ fn survey(codes: &[(&str, &[&str])], incomplete: usize) -> wire::Survey {
     let code = |(code, kinds): &(&str, &[&str])| wire::Code {
         code: (*code).into(),
         kinds: kinds.iter().map(|kind| (*kind).to_owned()).collect(),
-        text: Some("cylinder 1: misfire detected".into()),
+        text: Some("cylinder 1 misfires".into()),
         ..wire::Code::default()
     };
     let value = |name: &str, value: f64, unit: &str| wire::Value {
@@ -275,6 +275,49 @@ fn us_units_and_spanish() {
         "79\u{a0}784 mi",
     ] {
         assert!(words.contains(sentence), "{sentence:?} is not in {words}");
+    }
+}
+
+/// What the program says of its own is in the reader's language; what people and cars wrote stays.
+#[test]
+fn suspects_readiness_and_codes_are_told_in_the_readers_language() {
+    let (before, after) = (road(60, true), road(60, false));
+    let mut case = case(&before, &after);
+    let suspect = wire::Suspect {
+        name: "ignition coil of cylinder 1, now on cylinder 4".into(),
+        probability: 0.93,
+        speaks_for: vec![wire::Reason {
+            text: "the misfire moves with the coil (tested by hand): a fault moves with the part that has it".into(),
+            factor: 9.0,
+        }],
+        ..wire::Suspect::default()
+    };
+    let area = wire::SuspectArea {
+        title: "Misfire on cylinder 1".into(),
+        statement: "Decided: ignition coil of cylinder 1, now on cylinder 4 (93 %).".into(),
+        suspects: vec![suspect],
+        ..wire::SuspectArea::default()
+    };
+    case.suspects = Some(wire::Suspects { areas: vec![area], ..wire::Suspects::default() });
+    case.surveys[0].survey.readiness.monitors = vec![wire::MonitorState {
+        name: "catalyst".into(),
+        state: "incomplete".into(),
+        ..wire::MonitorState::default()
+    }];
+    case.notes = vec![Entry { time: "09:00".into(), text: "no fault here".into() }];
+    let settings = Settings { language: Language::Spanish, ..Settings::default() };
+    let words = words(&html(&case, &[None, None], &settings));
+    for told in [
+        "Fallo de encendido en el cilindro 1",
+        "Decidido: bobina de encendido del cilindro 1, ahora en el cilindro 4 (93 %).",
+        "el fallo se mueve con la bobina (probado a mano): una avería se mueve con la pieza que la tiene",
+        "falla el encendido del cilindro 1",
+        "guardado",
+        "catalizador",
+        "incompleto",
+        "no fault here",
+    ] {
+        assert!(words.contains(told), "{told:?} is not in {words}");
     }
 }
 

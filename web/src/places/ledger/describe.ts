@@ -4,6 +4,7 @@ import type { Entry } from '../../api/types';
 import { driveOf, fileOf } from '../../app/lists';
 import { address, spanHash } from '../../app/router';
 import { clock, count, type Key, t } from '../../text';
+import { said } from '../../text/said';
 
 export type Knot = 'ring' | 'square' | 'diamond' | 'triangle' | 'dot' | 'cross';
 
@@ -71,7 +72,7 @@ export function describe(entry: Entry): Described {
         address('swap'),
       );
     case 'swap-verdict':
-      return made('triangle', 'entry_swap_verdict', content.verdict.statement, address('swap'));
+      return made('triangle', 'entry_swap_verdict', said(content.verdict.statement), address('swap'));
     case 'replaced':
       return made(
         'triangle',
@@ -98,9 +99,13 @@ export function describe(entry: Entry): Described {
         `${content.suspect}: ${t(content.helped ? 'helped' : 'did_not_help')}`,
       );
     case 'suspects':
-      return made('diamond', 'entry_suspects', content.statements.join(' '));
+      return made('diamond', 'entry_suspects', content.statements.map(said).join(' '));
     case 'proof':
-      return made('diamond', 'entry_proof', content.proof.faults.map((fault) => fault.statement).join(' '));
+      return made(
+        'diamond',
+        'entry_proof',
+        content.proof.faults.map((fault) => said(fault.statement)).join(' '),
+      );
     case 'reference':
       return made('diamond', 'entry_reference', content.model, address('review', driveOf(content.file.path)));
     case 'earlier':

@@ -5,6 +5,7 @@ import { send } from '../../api/http';
 import { lastProof, refreshWatchlists, signals, suspects, watchlists } from '../../app/lists';
 import { tried } from '../../app/state';
 import { count, t, word } from '../../text';
+import { said } from '../../text/said';
 import { forProof, type Proposal, proposals } from './propose';
 import { matches } from './search';
 
@@ -14,7 +15,7 @@ function proposed(): Proposal[] {
   const areas = proposals(suspects.value?.areas ?? [], signals.value);
   return [
     ...proof.map((one) => ({ ...one, title: t('live_for_proof', { what: word('kind', one.title) }) })),
-    ...areas.map((one) => ({ ...one, title: t('live_for_suspect', { what: one.title }) })),
+    ...areas.map((one) => ({ ...one, title: t('live_for_suspect', { what: said(one.title) }) })),
   ];
 }
 

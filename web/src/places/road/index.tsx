@@ -7,6 +7,7 @@ import { address } from '../../app/router';
 import { session, state, stream } from '../../app/state';
 import { Caution } from '../../parts/notices';
 import { clock, count, language, number, t, word } from '../../text';
+import { said } from '../../text/said';
 import { mark as markNow, stop } from '../live/deeds';
 import { cue, stayAwake, tone } from './awake';
 import type { Collector } from './condition';
@@ -94,7 +95,7 @@ function Goals({ goals }: { goals: readonly Collector[] }) {
             <strong>
               {word('kind', fault.kind)} {fault.subject.map(titleOf).join(', ')}
             </strong>
-            <span>{fault.condition}</span>
+            <span>{said(fault.condition)}</span>
             <progress max={1} value={share} aria-label={t('road_collected')} />
             <span class="figure">
               {one.lacking_s > 0

@@ -6,6 +6,7 @@ import type { Compared, DrivesCompared, StateCompared, SurveysCompared } from '.
 import { openCase } from '../../app/lists';
 import { tried } from '../../app/state';
 import { t, word } from '../../text';
+import { said } from '../../text/said';
 
 export function BeforeAfter() {
   const [compared, setCompared] = useState<Compared | null>(null);
@@ -89,7 +90,7 @@ function States(props: { states: readonly StateCompared[]; named: (state: string
     <dl class="values">
       {props.states.map((state) => (
         <div key={state.name}>
-          <dt class="label">{state.name.replaceAll('_', ' ')}</dt>
+          <dt class="label">{said(state.name.replaceAll('_', ' '))}</dt>
           <dd class="figure">
             {shown(state.before)} → {shown(state.after)}
           </dd>

@@ -8,6 +8,7 @@ import { address } from '../../app/router';
 import { state, takeCar, tried } from '../../app/state';
 import { NoCar, Steps } from '../../parts/notices';
 import { count, t, unitShown, word } from '../../text';
+import { said } from '../../text/said';
 import { changes } from './changes';
 import { Clear } from './clear';
 import { BeforeAfter } from './compared';
@@ -124,10 +125,12 @@ function OneModule({ module }: { module: Module }) {
             <li key={code.code} class="code-line">
               <div class="row">
                 <strong class="figure dtc">{code.code}</strong>
-                <span class="grow">{code.text ?? code.structure}</span>
+                <span class="grow">{said(code.text ?? code.structure)}</span>
                 <span class="quiet small">{code.kinds.map((kind) => word('code', kind)).join(', ')}</span>
               </div>
-              {code.status_words.length > 0 && <p class="quiet small">{code.status_words.join(', ')}</p>}
+              {code.status_words.length > 0 && (
+                <p class="quiet small">{code.status_words.map(said).join(', ')}</p>
+              )}
               {frames.map((frame) => (
                 <details key={frame.frame}>
                   <summary>{t('survey_frame')}</summary>
@@ -167,7 +170,7 @@ function Readiness({ survey }: { survey: Surveyed }) {
           .filter((monitor) => monitor.state !== 'not fitted')
           .map((monitor) => (
             <li key={monitor.name} class={monitor.state === 'complete' ? 'healthy' : 'undecided'}>
-              <span>{monitor.name}</span> <span class="small">{word('monitor', monitor.state)}</span>
+              <span>{said(monitor.name)}</span> <span class="small">{word('monitor', monitor.state)}</span>
             </li>
           ))}
       </ul>

@@ -6,6 +6,7 @@ import type { NextTest, Proof, Suspect, SuspectArea } from '../../api/types';
 import { enter, openCase, suspects } from '../../app/lists';
 import { session, tried } from '../../app/state';
 import { number, t } from '../../text';
+import { said } from '../../text/said';
 
 export function Suspects() {
   const weighed = suspects.value;
@@ -50,7 +51,7 @@ function Prove() {
       <div role="status" class="rows tight">
         {proof?.faults.length === 0 && <p>{t('proof_nothing')}</p>}
         {proof?.faults.map((fault) => (
-          <p key={fault.statement}>{fault.statement}</p>
+          <p key={fault.statement}>{said(fault.statement)}</p>
         ))}
         {proof?.problems.map((problem) => (
           <p class="trouble small" key={problem}>
@@ -65,15 +66,15 @@ function Prove() {
 function Area({ area }: { area: SuspectArea }) {
   const moved = new Map(suspects.value?.moved.map((change) => [change.suspect, change]));
   return (
-    <section class="rows area" aria-label={area.title}>
-      <h3>{area.title}</h3>
-      <p class="small">{area.statement}</p>
+    <section class="rows area" aria-label={said(area.title)}>
+      <h3>{said(area.title)}</h3>
+      <p class="small">{said(area.statement)}</p>
       <ol class="rows tight">
         {area.suspects.map((one) => (
           <One key={one.id} area={area.id} one={one} from={moved.get(`${area.id}/${one.id}`)?.from} />
         ))}
       </ol>
-      {area.caution && <p class="caution small">{area.caution}</p>}
+      {area.caution && <p class="caution small">{said(area.caution)}</p>}
       {area.next && <Test area={area.id} test={area.next} />}
       {area.tests.length > 0 && (
         <details>
@@ -95,7 +96,7 @@ function One({ area, one, from }: { area: string; one: Suspect; from: number | u
       <details class="suspect">
         <summary>
           <span class="row apart">
-            <span class="grow">{one.name}</span>
+            <span class="grow">{said(one.name)}</span>
             <strong class="figure">{number(percent, percent < 1 ? 1 : 0)} %</strong>
           </span>
           <span class="likely" aria-hidden="true">
@@ -113,7 +114,7 @@ function One({ area, one, from }: { area: string; one: Suspect; from: number | u
               <ul class="plain small">
                 {(reasons as Suspect['speaks_for']).map((reason) => (
                   <li key={reason.text}>
-                    {reason.text}{' '}
+                    {said(reason.text)}{' '}
                     <span class="figure">× {number(reason.factor, reason.factor < 10 ? 1 : 0)}</span>
                   </li>
                 ))}
@@ -138,9 +139,9 @@ function Test({ area, test }: { area: string; test: NextTest }) {
   return (
     <div class="sheet rows tight">
       <p class="label">{t('suspects_next')}</p>
-      <p>{test.ask}</p>
+      <p>{said(test.ask)}</p>
       <p class="quiet small figure">{t('suspects_minutes', { n: number(test.minutes) })}</p>
-      {test.caution && <p class="caution small">{test.caution}</p>}
+      {test.caution && <p class="caution small">{said(test.caution)}</p>}
       <div class="row">
         {test.outcomes.map((outcome) => (
           <button
@@ -152,10 +153,10 @@ function Test({ area, test }: { area: string; test: NextTest }) {
             }
           >
             <span>
-              <strong>{outcome.seen}</strong>
+              <strong>{said(outcome.seen)}</strong>
               <br />
               <span class="small">
-                {outcome.then} {number(outcome.then_probability * 100)} %
+                {said(outcome.then)} {number(outcome.then_probability * 100)} %
               </span>
             </span>
           </button>
