@@ -177,7 +177,7 @@ test('a phone joins by pairing code, looks on, and asks for the car', async () =
     };
   });
   expect(made.status).toBe(200);
-  expect(made.said.code).toMatch(/^[1-9A-Z]{6}$/);
+  expect(made.said.code).toMatch(/^[1-9A-Z]{8}$/);
   expect(made.said.qr.length).toBeGreaterThan(20);
   await bench.page.evaluate(() => fetch('/api/car/take', { method: 'POST' }));
   const phone = await browser.newContext({ viewport: { width: 390, height: 780 }, serviceWorkers: 'block' });

@@ -1,14 +1,16 @@
 //! Who may look, who may act, and who holds the car.
 //!
 //! Whoever sits at the machine itself belongs to the bench: the page opened there may do everything. A phone or tablet
-//! joins with a pairing code that the bench shows; a code works once, for a few minutes, and few wrong tries end it.
+//! joins with a pairing code that the bench shows; a code works once, for a few minutes, and nobody has many tries.
 //! Everyone who joined looks on. One client at a time holds the car, and only the holder connects, records or commands;
 //! it changes hands by a request and a hand-over that all can see.
 //!
 //! A state machine: it is given `now` and never reads a clock, so that tests can.
 
+mod guessing;
 mod secret;
 
+use std::net::IpAddr;
 use std::time::Duration;
 
 use serde::{Deserialize, Serialize};
@@ -16,11 +18,10 @@ use serde::{Deserialize, Serialize};
 pub(crate) use secret::{Token, pairing_code};
 
 use crate::failure::Failure;
+use guessing::Guesses;
 
 /// How long a pairing code can be used.
 pub(crate) const CODE_LASTS: Duration = Duration::from_secs(5 * 60);
-/// Wrong codes after which all open ones end: with 31^6 codes these guesses have odds of 1 in 100 million for each open code.
-const WRONG_TRIES: u32 = 8;
 /// How long a holder may be out of reach before the car is free for others.
 const HOLDER_AWAY: Duration = Duration::from_secs(20);
 /// How long a holder may leave a request unanswered before whoever sits at the bench may take the car.
@@ -67,7 +68,7 @@ pub(crate) struct Access {
     clients: Vec<Client>,
     n_ever: u32,
     invitations: Vec<Invitation>,
-    n_wrong: u32,
+    guesses: Guesses,
     holder: Option<u32>,
     wish: Option<Wish>,
 }
@@ -155,7 +156,6 @@ impl Access {
         if self.invitations.len() >= MAX_CODES {
             self.invitations.remove(0);
         }
-        self.n_wrong = 0;
         let code = pairing_code();
         self.invitations.push(Invitation { code: code.clone(), may_hold, until: now + CODE_LASTS });
         code
@@ -166,20 +166,25 @@ impl Access {
         self.invitations.clear();
     }
 
-    /// Takes in a phone or tablet that knows an open pairing code. A code works once.
-    pub(crate) fn join(&mut self, code: &str, name: &str, now: Now) -> Result<(Who, Token), Failure> {
+    /// How long whoever wants to join has to wait before the code is looked at: not at all unless many codes were wrong.
+    pub(crate) fn pause_before_join(&mut self, now: Now) -> Duration {
+        self.guesses.pause(now)
+    }
+
+    /// Takes in a phone or tablet at this address that knows an open pairing code. A code works once.
+    pub(crate) fn join(&mut self, code: &str, name: &str, from: IpAddr, now: Now) -> Result<(Who, Token), Failure> {
         self.forget(now);
+        if self.guesses.are_spent(from, now) {
+            return Err(Failure::forbidden("too many wrong pairing codes came from this device")
+                .hint("wait five minutes, then show a new code at the bench, under Settings"));
+        }
         let given: String = code.chars().filter(|c| c.is_ascii_alphanumeric()).collect::<String>().to_uppercase();
         let Some(idx) = self.invitations.iter().position(|open| secret::same(&open.code, &given)) else {
-            self.n_wrong += 1;
-            if self.n_wrong >= WRONG_TRIES {
-                self.invitations.clear();
-            }
+            self.guesses.add(from, now);
             return Err(Failure::forbidden("this pairing code is not open")
                 .hint("codes work once and for five minutes: show a new one at the bench, under Settings"));
         };
         let invitation = self.invitations.remove(idx);
-        self.n_wrong = 0;
         Ok(self.admit(name, false, invitation.may_hold, now))
     }
 
@@ -339,6 +344,8 @@ fn shown_name(name: &str) -> String {
 mod tests {
     use super::*;
 
+    const PHONE: IpAddr = IpAddr::V4(std::net::Ipv4Addr::new(192, 168, 1, 20));
+
     const fn s(seconds: u64) -> Now {
         Duration::from_secs(seconds)
     }
@@ -348,22 +355,41 @@ mod tests {
         let mut access = Access::default();
         let code = access.invite(true, s(0));
         let spaced = format!("{} {}", &code[..3].to_lowercase(), &code[3..]);
-        let (phone, token) = access.join(&spaced, "phone", s(299)).unwrap();
+        let (phone, token) = access.join(&spaced, "phone", PHONE, s(299)).unwrap();
         assert_eq!(access.who(&token, s(299)), Some(phone));
         assert!(!phone.is_bench && phone.may_hold);
-        assert!(access.join(&code, "again", s(299)).is_err());
+        assert!(access.join(&code, "again", PHONE, s(299)).is_err());
         let late = access.invite(true, s(0));
-        assert!(access.join(&late, "late", s(300)).is_err());
+        assert!(access.join(&late, "late", PHONE, s(300)).is_err());
     }
 
     #[test]
-    fn guessing_ends_all_open_codes() {
+    fn a_guesser_is_not_listened_to_and_keeps_nobody_else_out() {
         let mut access = Access::default();
         let code = access.invite(true, s(0));
-        for _ in 0..WRONG_TRIES {
-            assert!(access.join("000000", "guess", s(1)).is_err());
+        let at = |last| IpAddr::from([192, 168, 1, last]);
+        for _ in 0..guessing::OF_ONE {
+            assert!(access.join("00000000", "guess", at(66), s(1)).is_err());
         }
-        assert!(access.join(&code, "phone", s(1)).is_err());
+        assert!(access.join(&code, "guess", at(66), s(2)).is_err(), "the right code came too late");
+        assert!(access.pause_before_join(s(2)).is_zero());
+        assert!(access.join(&code, "phone", at(7), s(2)).is_ok(), "who holds the code joins");
+        let later = access.invite(true, s(301));
+        assert!(access.join(&later, "late", at(66), s(301)).is_ok(), "tries come back with the time");
+    }
+
+    #[test]
+    fn many_addresses_guess_slowly() {
+        let mut access = Access::default();
+        let code = access.invite(true, s(0));
+        for guess in 0..10_000_u32 {
+            assert!(access.join("00000000", "guess", IpAddr::from(guess.to_be_bytes()), s(1)).is_err());
+        }
+        // What guessing.rs promises: 256 connections, each a try in a pause, for as long as a code lasts, at eight codes.
+        let tries = 256.0 * CODE_LASTS.as_secs_f64() / access.pause_before_join(s(1)).as_secs_f64();
+        assert!(tries * MAX_CODES as f64 / 31_f64.powi(code.len() as i32) < 1e-6);
+        assert!(access.join(&code, "phone", IpAddr::from([192, 168, 1, 7]), s(2)).is_ok(), "who holds the code joins");
+        assert!(access.pause_before_join(s(301)).is_zero());
     }
 
     #[test]
@@ -371,7 +397,7 @@ mod tests {
         let mut access = Access::default();
         let (bench, _) = access.admit_bench(s(0));
         let code = access.invite(true, s(0));
-        let (phone, _) = access.join(&code, "phone", s(0)).unwrap();
+        let (phone, _) = access.join(&code, "phone", PHONE, s(0)).unwrap();
         access.arrive(bench.id);
         access.arrive(phone.id);
         assert!(access.must_hold(phone).is_err());
@@ -393,7 +419,7 @@ mod tests {
         let mut access = Access::default();
         let (bench, _) = access.admit_bench(s(0));
         let code = access.invite(true, s(0));
-        let (phone, _) = access.join(&code, "phone", s(0)).unwrap();
+        let (phone, _) = access.join(&code, "phone", PHONE, s(0)).unwrap();
         access.arrive(phone.id);
         access.take(phone, s(0)).unwrap();
         assert!(!access.take(bench, s(1)).unwrap());
@@ -409,7 +435,7 @@ mod tests {
     fn a_guest_never_holds_the_car() {
         let mut access = Access::default();
         let code = access.invite(false, s(0));
-        let (guest, _) = access.join(&code, "guest", s(0)).unwrap();
+        let (guest, _) = access.join(&code, "guest", PHONE, s(0)).unwrap();
         assert!(access.take(guest, s(0)).is_err());
         let (bench, _) = access.admit_bench(s(0));
         access.take(bench, s(0)).unwrap();
@@ -427,7 +453,7 @@ mod tests {
     fn whoever_was_away_over_night_joins_again() {
         let mut access = Access::default();
         let code = access.invite(true, s(0));
-        let (phone, token) = access.join(&code, "phone", s(0)).unwrap();
+        let (phone, token) = access.join(&code, "phone", PHONE, s(0)).unwrap();
         let hours = |hours: u64| s(hours * 3600);
         assert!(access.arrive(phone.id));
         assert!(access.who(&token, hours(30)).is_some(), "a page that is open stays");
@@ -450,7 +476,7 @@ mod tests {
     fn who_was_sent_away_is_unknown() {
         let mut access = Access::default();
         let code = access.invite(true, s(0));
-        let (phone, token) = access.join(&code, "phone", s(0)).unwrap();
+        let (phone, token) = access.join(&code, "phone", PHONE, s(0)).unwrap();
         access.take(phone, s(0)).unwrap();
         access.dismiss(phone.id);
         assert_eq!(access.who(&token, s(0)), None);

@@ -4,7 +4,7 @@
 const ALPHABET: &[u8; 31] = b"123456789ABCDEFGHJKMNPQRSTVWXYZ";
 
 /// Characters of a pairing code.
-const CODE_LENGTH: usize = 6;
+const CODE_LENGTH: usize = 8;
 
 /// What a client shows with every request; 32 random bytes as hex.
 #[derive(Clone)]

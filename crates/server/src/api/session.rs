@@ -54,9 +54,15 @@ async fn show(
     }
 }
 
-async fn join(State(app): State<App>, Json(wanted): Json<JoinJson>) -> Result<Response, Failure> {
+async fn join(
+    State(app): State<App>,
+    ConnectInfo(peer): ConnectInfo<Peer>,
+    Json(wanted): Json<JoinJson>,
+) -> Result<Response, Failure> {
+    let pause = app.access().pause_before_join(app.now());
+    tokio::time::sleep(pause).await;
     let now = app.now();
-    let (who, token) = app.access().join(&wanted.code, &wanted.name, now)?;
+    let (who, token) = app.access().join(&wanted.code, &wanted.name, peer.remote.ip().to_canonical(), now)?;
     app.changed();
     Ok(with_cookie(&app, who, &token))
 }

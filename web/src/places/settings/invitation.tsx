@@ -17,7 +17,7 @@ export function Invitation({ invitation, close }: { invitation: InvitationJson; 
         <rect x="-4" y="-4" width={size + 8} height={size + 8} fill="#fff" />
         <path d={squares} fill="#000" shape-rendering="crispEdges" />
       </svg>
-      <p class="pairing figure">{`${invitation.code.slice(0, 3)} ${invitation.code.slice(3)}`}</p>
+      <p class="pairing figure">{`${invitation.code.slice(0, 4)} ${invitation.code.slice(4)}`}</p>
       <p class="quiet figure">{invitation.url.split('join')[0]}</p>
     </Dialog>
   );
