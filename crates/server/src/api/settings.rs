@@ -11,6 +11,7 @@ use serde::{Deserialize, Serialize};
 use workshop::LogoChange;
 
 use super::gate::{Gate, Routes};
+use super::uploads::hand_out;
 use crate::app::App;
 use crate::failure::Failure;
 
@@ -164,16 +165,12 @@ async fn storage(State(app): State<App>) -> Result<Json<StorageJson>, Failure> {
 
 /// A copy of the whole casebook, as one file.
 async fn backup(State(app): State<App>) -> Result<Response, Failure> {
-    let bytes = app
+    let draft = app
         .off_thread(|app| {
             let draft = app.incoming()?;
             app.workshop().back_up(draft.path())?;
-            std::fs::read(draft.path()).map_err(Failure::own)
+            Ok(draft)
         })
         .await?;
-    let headers = [
-        (header::CONTENT_TYPE, HeaderValue::from_static("application/octet-stream")),
-        (header::CONTENT_DISPOSITION, HeaderValue::from_static("attachment; filename=\"casebook.sqlite\"")),
-    ];
-    Ok((headers, bytes).into_response())
+    hand_out(draft, "application/octet-stream", "casebook.sqlite")
 }

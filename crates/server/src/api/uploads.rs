@@ -1,15 +1,16 @@
 //! `/api/uploads`: a drive, a case or a table from elsewhere is brought in; `/api/cases/{number}/file` takes a case out.
 //!
 //! A file comes in pieces straight onto the disk, never larger than is said here, and is nowhere but in a draft until
-//! what is in it has been checked.
+//! what is in it has been checked. What goes out goes in pieces from the disk as well: no file is held in memory.
 
-use std::io::Write;
+use std::io::{Read, Write};
 
 use axum::Json;
-use axum::body::Body;
+use axum::body::{Body, Bytes};
 use axum::extract::{Path, Query, State};
 use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
+use futures_util::stream::try_unfold;
 use http_body_util::BodyExt;
 use serde::Deserialize;
 use workshop::CaseChoice;
@@ -21,6 +22,8 @@ use crate::failure::Failure;
 
 /// Most bytes of a file from elsewhere: a case with some long drives.
 const MAX_UPLOAD: u64 = 4 << 30;
+/// Bytes that are read at once of a file that goes out.
+const PIECE: usize = 1 << 16;
 
 #[derive(Debug, Deserialize)]
 pub(crate) struct UploadQuery {
@@ -66,17 +69,33 @@ pub(crate) async fn receive(mut body: Body, draft: &Draft, most: u64) -> Result<
 
 /// A case with its files, for another shop.
 async fn take_out(State(app): State<App>, Path(number): Path<i64>) -> Result<Response, Failure> {
-    let bytes = app
+    let draft = app
         .off_thread(move |app| {
             let draft = app.incoming()?;
             app.workshop().clone().in_case(CaseChoice::Number(number)).export_case(draft.path())?;
-            std::fs::read(draft.path()).map_err(Failure::own)
+            Ok(draft)
         })
         .await?;
-    let name = format!("attachment; filename=\"case-{number}.zip\"");
+    hand_out(draft, "application/zip", &format!("case-{number}.zip"))
+}
+
+/// Sends a draft in pieces, as a file of this kind and name; the draft is gone when it went out, or when nobody takes it.
+pub(crate) fn hand_out(draft: Draft, kind: &'static str, name: &str) -> Result<Response, Failure> {
+    let file = std::fs::File::open(draft.path()).map_err(Failure::own)?;
+    let n_bytes = file.metadata().map_err(Failure::own)?.len();
     let headers = [
-        (header::CONTENT_TYPE, HeaderValue::from_static("application/zip")),
-        (header::CONTENT_DISPOSITION, HeaderValue::from_str(&name).map_err(Failure::own)?),
+        (header::CONTENT_TYPE, HeaderValue::from_static(kind)),
+        (header::CONTENT_LENGTH, HeaderValue::from(n_bytes)),
+        (
+            header::CONTENT_DISPOSITION,
+            HeaderValue::from_str(&format!("attachment; filename=\"{name}\"")).map_err(Failure::own)?,
+        ),
     ];
-    Ok((headers, bytes).into_response())
+    let pieces = try_unfold((file, draft), |(mut file, draft)| async move {
+        let mut piece = vec![0; PIECE];
+        let n_read = tokio::task::block_in_place(|| file.read(&mut piece))?;
+        piece.truncate(n_read);
+        Ok::<_, std::io::Error>((n_read > 0).then(|| (Bytes::from(piece), (file, draft))))
+    });
+    Ok((headers, Body::from_stream(pieces)).into_response())
 }

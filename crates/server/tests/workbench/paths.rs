@@ -113,3 +113,31 @@ fn what_is_brought_in_is_written_into_its_folder_alone() {
     assert!(new.len() > 5);
     assert!(new.iter().all(|file| file.parent() == Some(&data.join("drives"))), "{new:?}");
 }
+
+#[test]
+fn a_case_and_the_casebook_go_out_whole_and_leave_nothing_behind() {
+    let bench = Bench::new();
+    let cookie = bench.sits();
+    let new = serde_json::json!({"complaint": "jolts", "conditions": {}, "vehicle": {"number": 0}, "mileage_km": null});
+    assert_eq!(bench.ask("POST", "/cases", &cookie, &new).0, 200);
+    let before = files(bench.home());
+    let out = |path: &str| {
+        let answer = bench.asks("GET", path, &cookie, b"");
+        assert_eq!(answer.status, 200, "{path}");
+        assert_eq!(answer.header("content-length"), Some(answer.body.len().to_string().as_str()), "{path}");
+        answer.body
+    };
+    let case = out("/api/cases/1/file");
+    assert_eq!((&case[..4], &case[case.len() - 22..][..4]), (&b"PK\x03\x04"[..], &b"PK\x05\x06"[..]), "begin and end");
+    let book = out("/api/settings/backup");
+    assert!(book.starts_with(b"SQLite format 3\0") && book.len() > 1 << 16, "more than one piece: {}", book.len());
+    // The head says how many pages of which size there are (SQLite file format, 1.3).
+    let number =
+        |at: usize, n: usize| book[at..at + n].iter().fold(0, |number, byte| number * 256 + usize::from(*byte));
+    assert_eq!(number(16, 2) * number(28, 4), book.len());
+    let began = std::time::Instant::now();
+    while files(bench.home()) != before && began.elapsed().as_secs() < 10 {
+        std::thread::sleep(std::time::Duration::from_millis(20));
+    }
+    assert_eq!(files(bench.home()), before);
+}
