@@ -57,15 +57,21 @@ fn a_server_is_reached_in_secret_and_known_by_its_certificate() {
     let me = Author { who: "Ada".into(), software: "test 1".into() };
     assert_eq!(casebook.open_case(&me, &NewCase::default()).unwrap().number, 1);
 
-    let verified = |server: &str, file: &std::path::Path| {
-        open(server, &format!("sslmode=verify-full&sslrootcert={}", file.display()))
+    let as_said = |mode: &str, server: &str, file: &std::path::Path| {
+        open(server, &format!("sslmode={mode}&sslrootcert={}", file.display()))
     };
+    let verified = |server: &str, file: &std::path::Path| as_said("verify-full", server, file);
     assert_eq!(verified(&server, &own).unwrap().list(9).unwrap().len(), 1);
     let refused = |outcome: Result<Casebook, CasebookError>| outcome.err().map(|error| error.to_string()).unwrap();
     let stranger = refused(verified(&server, &strange));
     assert!(stranger.contains("certificate"), "{stranger}");
     let misnamed = refused(verified(&server.replace("127.0.0.1", "localhost"), &own));
     assert!(misnamed.contains("certificate"), "{misnamed}");
+    // Without its name it is still the one with a trusted certificate, and nobody else.
+    let elsewhere = server.replace("127.0.0.1", "localhost");
+    assert_eq!(as_said("verify-ca", &elsewhere, &own).unwrap().list(9).unwrap().len(), 1);
+    let stranger = refused(as_said("verify-ca", &server, &strange));
+    assert!(stranger.contains("certificate"), "{stranger}");
     let nowhere = refused(verified(&server, &folder.path().join("no.pem")));
     assert!(nowhere.contains("no.pem"), "{nowhere}");
 }

@@ -10,11 +10,14 @@ use std::sync::Arc;
 use percent_encoding::percent_decode_str;
 use postgres::config::SslMode;
 use postgres::{Client, Config, NoTls};
+use rustls::client::WebPkiServerVerifier;
 use rustls::client::danger::{HandshakeSignatureValid, ServerCertVerified, ServerCertVerifier};
 use rustls::crypto::{CryptoProvider, ring, verify_tls12_signature, verify_tls13_signature};
 use rustls::pki_types::pem::PemObject;
 use rustls::pki_types::{CertificateDer, ServerName, UnixTime};
-use rustls::{ClientConfig, DigitallySignedStruct, RootCertStore, SignatureScheme};
+use rustls::{
+    CertificateError, ClientConfig, ConfigBuilder, DigitallySignedStruct, RootCertStore, SignatureScheme, WantsVerifier,
+};
 use tokio_postgres_rustls::MakeRustlsConnect;
 
 use crate::CasebookError;
@@ -28,6 +31,8 @@ enum Security {
     Prefer,
     /// Encrypted; whoever it is.
     Require,
+    /// Encrypted, and it has a certificate that one in this file signed, for whatever host.
+    VerifyCa(PathBuf),
     /// Encrypted, and it is the host that was named, by one of the certificates in this file.
     VerifyFull(PathBuf),
 }
@@ -39,7 +44,7 @@ pub(super) fn connect(url: &str) -> Result<Client, CasebookError> {
     config.ssl_mode(match security {
         Security::Disable => SslMode::Disable,
         Security::Prefer => SslMode::Prefer,
-        Security::Require | Security::VerifyFull(_) => SslMode::Require,
+        Security::Require | Security::VerifyCa(_) | Security::VerifyFull(_) => SslMode::Require,
     });
     match tls(&security)? {
         Some(tls) => Ok(config.connect(MakeRustlsConnect::new(tls))?),
@@ -66,13 +71,18 @@ fn split(url: &str) -> Result<(String, Security), CasebookError> {
         (None | Some("prefer"), None) => Security::Prefer,
         (Some("require"), None) => Security::Require,
         (Some("verify-full"), Some(roots)) => Security::VerifyFull(roots),
-        (Some("verify-full"), None) => {
-            return Err(refused("sslmode=verify-full needs sslrootcert=FILE.pem, the certificates that are trusted"));
+        // Whoever names the certificates wants them looked at: so the server's own clients read it too.
+        (Some("verify-ca" | "require"), Some(roots)) => Security::VerifyCa(roots),
+        (Some(mode @ ("verify-ca" | "verify-full")), None) => {
+            let what = "needs sslrootcert=FILE.pem, the certificates that are trusted";
+            return Err(refused(format!("sslmode={mode} {what}")));
         }
-        (_, Some(_)) => return Err(refused("sslrootcert goes with sslmode=verify-full")),
+        (_, Some(_)) => return Err(refused("sslrootcert goes with sslmode=verify-full or verify-ca")),
         (Some(other), None) => {
             let other = other.escape_debug();
-            return Err(refused(format!("sslmode is disable, prefer, require or verify-full, not `{other}`")));
+            return Err(refused(format!(
+                "sslmode is disable, prefer, require, verify-ca or verify-full, not `{other}`"
+            )));
         }
     };
     let query = if others.is_empty() { String::new() } else { format!("?{}", others.join("&")) };
@@ -89,12 +99,19 @@ fn tls(security: &Security) -> Result<Option<ClientConfig>, CasebookError> {
     let config = config.with_safe_default_protocol_versions().map_err(refused)?;
     Ok(match security {
         Security::Disable => None,
-        Security::Prefer | Security::Require => {
-            let config = config.dangerous().with_custom_certificate_verifier(Arc::new(Anyone(provider)));
-            Some(config.with_no_client_auth())
+        Security::Prefer | Security::Require => Some(by(config, NotByName { provider, signed_by: None })),
+        Security::VerifyCa(file) => {
+            let roots = Arc::new(roots(file)?);
+            let signed_by = WebPkiServerVerifier::builder_with_provider(roots, Arc::clone(&provider));
+            let signed_by = Some(signed_by.build().map_err(refused)?);
+            Some(by(config, NotByName { provider, signed_by }))
         }
         Security::VerifyFull(file) => Some(config.with_root_certificates(roots(file)?).with_no_client_auth()),
     })
+}
+
+fn by(config: ConfigBuilder<ClientConfig, WantsVerifier>, verifier: NotByName) -> ClientConfig {
+    config.dangerous().with_custom_certificate_verifier(Arc::new(verifier)).with_no_client_auth()
 }
 
 fn roots(file: &Path) -> Result<RootCertStore, CasebookError> {
@@ -111,21 +128,31 @@ fn roots(file: &Path) -> Result<RootCertStore, CasebookError> {
     Ok(roots)
 }
 
-/// Believes every certificate: what is sent is hidden from whoever only listens, and from nobody else. That is what
-/// `prefer` and `require` promise.
+/// Looks at no name. With certificates that are trusted it believes what they signed (`verify-ca`); without, everything:
+/// what is sent is then hidden from whoever only listens, and from nobody else, as `prefer` and `require` promise.
 #[derive(Debug)]
-struct Anyone(Arc<CryptoProvider>);
+struct NotByName {
+    provider: Arc<CryptoProvider>,
+    signed_by: Option<Arc<WebPkiServerVerifier>>,
+}
 
-impl ServerCertVerifier for Anyone {
+impl ServerCertVerifier for NotByName {
     fn verify_server_cert(
         &self,
-        _: &CertificateDer<'_>,
-        _: &[CertificateDer<'_>],
-        _: &ServerName<'_>,
-        _: &[u8],
-        _: UnixTime,
+        certificate: &CertificateDer<'_>,
+        between: &[CertificateDer<'_>],
+        name: &ServerName<'_>,
+        status: &[u8],
+        now: UnixTime,
     ) -> Result<ServerCertVerified, rustls::Error> {
-        Ok(ServerCertVerified::assertion())
+        let Some(signed_by) = &self.signed_by else { return Ok(ServerCertVerified::assertion()) };
+        match signed_by.verify_server_cert(certificate, between, name, status, now) {
+            // The name is looked at last, when everything else was right.
+            Err(rustls::Error::InvalidCertificate(
+                CertificateError::NotValidForName | CertificateError::NotValidForNameContext { .. },
+            )) => Ok(ServerCertVerified::assertion()),
+            outcome => outcome,
+        }
     }
 
     fn verify_tls12_signature(
@@ -134,7 +161,7 @@ impl ServerCertVerifier for Anyone {
         certificate: &CertificateDer<'_>,
         signed: &DigitallySignedStruct,
     ) -> Result<HandshakeSignatureValid, rustls::Error> {
-        verify_tls12_signature(message, certificate, signed, &self.0.signature_verification_algorithms)
+        verify_tls12_signature(message, certificate, signed, &self.provider.signature_verification_algorithms)
     }
 
     fn verify_tls13_signature(
@@ -143,11 +170,11 @@ impl ServerCertVerifier for Anyone {
         certificate: &CertificateDer<'_>,
         signed: &DigitallySignedStruct,
     ) -> Result<HandshakeSignatureValid, rustls::Error> {
-        verify_tls13_signature(message, certificate, signed, &self.0.signature_verification_algorithms)
+        verify_tls13_signature(message, certificate, signed, &self.provider.signature_verification_algorithms)
     }
 
     fn supported_verify_schemes(&self) -> Vec<SignatureScheme> {
-        self.0.signature_verification_algorithms.supported_schemes()
+        self.provider.signature_verification_algorithms.supported_schemes()
     }
 }
 
@@ -163,8 +190,17 @@ mod tests {
         assert_eq!((url.as_str(), security), ("postgres://db/cases?connect_timeout=5", Security::Require));
         let (url, security) = split("postgres://db/c?sslrootcert=/etc/our%20shop.pem&sslmode=verify-full").unwrap();
         assert_eq!((url.as_str(), security), ("postgres://db/c", Security::VerifyFull("/etc/our shop.pem".into())));
-        for wrong in ["sslmode=verify-full", "sslmode=maybe", "sslrootcert=x.pem", "sslmode=require&sslrootcert=x.pem"]
-        {
+        for mode in ["verify-ca", "require"] {
+            let (_, security) = split(&format!("postgres://db/c?sslmode={mode}&sslrootcert=x.pem")).unwrap();
+            assert_eq!(security, Security::VerifyCa("x.pem".into()));
+        }
+        for wrong in [
+            "sslmode=verify-full",
+            "sslmode=verify-ca",
+            "sslmode=maybe",
+            "sslrootcert=x.pem",
+            "sslmode=prefer&sslrootcert=x.pem",
+        ] {
             assert!(split(&format!("postgres://db/c?{wrong}")).is_err(), "{wrong}");
         }
     }
