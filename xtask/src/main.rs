@@ -173,7 +173,8 @@ fn test() -> Result<(), Failure> {
     })?;
     steps.step("audit: licences, bans and sources of dependencies", || audit::run_all(&workspace))?;
     steps.step("pages: npm ci, vite build", || pages::build(&workspace))?;
-    let mut tally = steps.step("web: types, lints and tests of the pages", || pages::check(&workspace))?;
+    let python = steps.step("oracles: Python libraries that tests compare with", || oracles::install(&workspace))?;
+    let mut tally = steps.step("web: types, lints and tests of the pages", || pages::check(&workspace, &python))?;
     steps.step("lints: cargo clippy --workspace --all-targets -- -D warnings", || {
         run(
             workspace.cargo().args(["clippy", "--workspace", "--all-targets", "--", "-D", "warnings"]),
@@ -204,7 +205,6 @@ fn test() -> Result<(), Failure> {
             "mend the first documentation warning above",
         )
     })?;
-    let python = steps.step("oracles: Python libraries that tests compare with", || oracles::install(&workspace))?;
     let server = steps.step("postgres: a server for the casebook's tests", postgres::Server::start)?;
     let url = server.as_ref().map(postgres::Server::url);
     tally +=

@@ -39,17 +39,17 @@ pub(crate) fn build(workspace: &Workspace) -> Result<(), Failure> {
     run(&mut npm(workspace, &["run", "--silent", "build", "--", "--logLevel", "warn"]), MEND)
 }
 
-/// Types, lints and the tests that need no browser.
-pub(crate) fn check(workspace: &Workspace) -> Result<Tally, Failure> {
+/// Types, lints and the tests that need no browser; `python` has the libraries that they compare with.
+pub(crate) fn check(workspace: &Workspace, python: &Path) -> Result<Tally, Failure> {
     run(&mut npm(workspace, &["run", "--silent", "types"]), MEND)?;
     run(&mut npm(workspace, &["run", "--silent", "lint"]), MEND)?;
-    tests(workspace, "test", None)
+    tests(workspace, "test", &[("WITNESS_PYTHON", python)])
 }
 
 /// The tests in a browser, with the program that `cargo build` leaves.
 pub(crate) fn browse(workspace: &Workspace) -> Result<Tally, Failure> {
     let program = debug_program(workspace)?;
-    tests(workspace, "browser", Some(&program))
+    tests(workspace, "browser", &[("WITNESS_PROGRAM", &program), ("CHROMIUM", &chromium()?)])
 }
 
 /// Writes pictures of every place at every size into `web/screenshots`.
@@ -74,14 +74,11 @@ pub(crate) fn debug_program(workspace: &Workspace) -> Result<PathBuf, Failure> {
     Ok(workspace.target().join("debug").join(format!("witness{}", std::env::consts::EXE_SUFFIX)))
 }
 
-fn tests(workspace: &Workspace, script: &str, program: Option<&Path>) -> Result<Tally, Failure> {
+fn tests(workspace: &Workspace, script: &str, environment: &[(&str, &Path)]) -> Result<Tally, Failure> {
     let report = workspace.target().join(format!("web-{script}.json"));
     let to = format!("--outputFile.json={}", report.display());
     let mut npm = npm(workspace, &["run", "--silent", script, "--", "--reporter=default", "--reporter=json", &to]);
-    if let Some(program) = program {
-        npm.env("WITNESS_PROGRAM", program).env("CHROMIUM", chromium()?);
-    }
-    run(&mut npm, MEND)?;
+    run(npm.envs(environment.iter().copied()), MEND)?;
     let text = fs::read_to_string(&report).unwrap_or_default();
     let told: Value = serde_json::from_str(&text).unwrap_or_default();
     let tally = Tally::new(

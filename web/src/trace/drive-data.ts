@@ -64,6 +64,12 @@ export class DriveData {
     this.timer = setTimeout(() => void this.refine(view, width), REST);
   }
 
+  /** One signal of the whole drive, in at least this many columns. */
+  async wholeOf(signal: number, columns: number): Promise<Samples> {
+    const picture = await this.fetch(this.whole, columns, new AbortController().signal, [signal]);
+    return picture.bySignal.get(signal) ?? empty;
+  }
+
   private async refine(view: Range, width: number): Promise<void> {
     const span = view.to - view.from;
     const range = {
@@ -84,8 +90,13 @@ export class DriveData {
     }
   }
 
-  private async fetch(range: Range, columns: number, signal: AbortSignal): Promise<Picture> {
-    const query = `from_s=${range.from}&to_s=${range.to}&columns=${columns}&signals=${this.wanted.join(',')}`;
+  private async fetch(
+    range: Range,
+    columns: number,
+    signal: AbortSignal,
+    signals = this.wanted,
+  ): Promise<Picture> {
+    const query = `from_s=${range.from}&to_s=${range.to}&columns=${columns}&signals=${signals.join(',')}`;
     const frame = readFrame(await getBytes(`/drives/${encodeURIComponent(this.id)}/trace?${query}`, signal));
     const bySignal = new Map<number, Samples>();
     for (const block of frame.blocks)

@@ -70,7 +70,7 @@ function Opened({ id, drive, examined, drawn }: OpenedProps) {
   const [shows, setShows] = useState<Shows>('traces');
   const ids = shownIds ?? firstChoice(drive, findings);
   const key = ids.join();
-  const other = useOther(ids, board, changed);
+  const other = useOther({ drive, data }, ids, board, changed);
 
   useEffect(() => {
     board.whole = whole;
