@@ -3,7 +3,9 @@
 use std::collections::BTreeSet;
 
 use evidence::suspects::{Answer, Code, CodeState, Evidence, Repair, Seen, Suspects, weigh};
+use evidence::swap::{Placement, SwapDrive};
 use phrases::spanish;
+use signal::{Recording, Series, SignalId, Unit};
 
 fn untold<'a>(texts: impl IntoIterator<Item = &'a str>) -> Vec<&'a str> {
     let texts: BTreeSet<&str> = texts.into_iter().filter(|text| spanish().said(text).is_none()).collect();
@@ -38,7 +40,80 @@ fn every_readiness_monitor() {
     use protocol::obd::{Period, Readiness};
     let all = [[0, 0x07, 0xFF, 0], [0, 0x0F, 0xFF, 0]].map(|bytes| Readiness::from_bytes(bytes, Period::SinceClear));
     let names = all.iter().flat_map(|readiness| &readiness.monitors).map(|monitor| monitor.name);
-    let untold = untold(names.chain(protocol::obd::readiness::GROUPS));
+    let names: BTreeSet<&str> = names.chain(protocol::obd::readiness::GROUPS).collect();
+    let conditions = names.iter().map(|name| evidence::proof::usual_conditions(name));
+    let untold = untold(names.iter().copied().chain(conditions));
+    assert!(untold.is_empty(), "{untold:#?}");
+}
+
+#[test]
+fn every_signal_of_the_catalogue() {
+    let titles: Vec<String> = signal::Catalogue::standard().iter().map(|known| known.title.clone()).collect();
+    let untold = untold(titles.iter().map(String::as_str));
+    assert!(titles.len() > 50 && untold.is_empty(), "{untold:#?}");
+}
+
+/// Ten minutes in which one cylinder misfires at this rate while the load is high; `None`: none does.
+fn drive(misfires: Option<(usize, f64)>, high: bool) -> Recording {
+    let mut recording = Recording::default();
+    let series = |id: &str, unit: &str, value: &dyn Fn(f64) -> f64| {
+        let mut series = Series::new(SignalId::new(id).expect("a name"), Unit::named(unit));
+        for k in 0..6000_i64 {
+            series.push_value(k * 100_000_000, value(k as f64 / 10.0));
+        }
+        series
+    };
+    let load = move |t: f64| if high && (t / 60.0) as i64 % 2 == 1 { 75.0 } else { 30.0 };
+    recording.series.push(series("engine.speed", "rpm", &|t| 2400.0 + 100.0 * (t / 7.0).sin()));
+    recording.series.push(series("engine.load", "%", &load));
+    for cylinder in 1..=4 {
+        let rate = misfires.filter(|at| at.0 == cylinder).map_or(0.0, |at| at.1);
+        // Counts come in the minutes of high load alone.
+        let minutes = |t: f64| (t / 120.0).floor() * 60.0 + (t % 120.0 - 60.0).max(0.0);
+        recording.series.push(series(&format!("misfire.cylinder_{cylinder}"), "count", &|t| {
+            if high { (minutes(t) * rate).floor() } else { 0.0 }
+        }));
+    }
+    recording
+}
+
+#[test]
+fn verdicts_on_swaps_and_proofs() {
+    let (bad, moved, fewer) = (drive(Some((1, 1.0)), true), drive(Some((4, 1.0)), true), drive(Some((1, 0.05)), true));
+    let (good, low) = (drive(None, true), drive(None, false));
+    let at = |coil: [u32; 4], plug: [u32; 4]| -> Placement {
+        [("coil".to_owned(), coil.to_vec()), ("plug".to_owned(), plug.to_vec())].into()
+    };
+    let (first, coils) = (at([1, 2, 3, 4], [1, 2, 3, 4]), at([4, 2, 3, 1], [1, 2, 3, 4]));
+    let both = at([4, 2, 3, 1], [4, 2, 3, 1]);
+    let parts = ["coil".to_owned(), "plug".to_owned()];
+    let mut texts = Vec::new();
+    for (drives, decides) in [
+        (vec![(&bad, &first), (&moved, &coils)], true),
+        (vec![(&bad, &first), (&bad, &coils)], true),
+        (vec![(&bad, &first), (&moved, &both)], false),
+        (vec![(&bad, &first), (&low, &coils)], false),
+        (vec![(&bad, &first), (&good, &coils)], true),
+        (vec![(&bad, &first)], false),
+        (vec![(&good, &first), (&good, &coils)], false),
+    ] {
+        let drives: Vec<SwapDrive<'_>> =
+            drives.into_iter().map(|(recording, placement)| SwapDrive { recording, placement }).collect();
+        let verdict = evidence::swap::judge(&drives, &parts).expect("an experiment");
+        assert_eq!(verdict.decided, decides, "{}", verdict.statement);
+        texts.push(verdict.statement);
+        texts.extend(verdict.next);
+    }
+    for after in [vec![], vec![&bad], vec![&fewer], vec![&good], vec![&low]] {
+        let proven = evidence::proof::prove(&[&bad], &after);
+        assert!(!proven.is_empty());
+        for fault in proven {
+            texts.push(fault.statement);
+            texts.push(fault.condition);
+            texts.extend(fault.next);
+        }
+    }
+    let untold = untold(texts.iter().map(String::as_str));
     assert!(untold.is_empty(), "{untold:#?}");
 }
 
@@ -68,9 +143,9 @@ fn shown(suspects: &Suspects) -> Vec<&str> {
 /// The data of the fault model, as its files have it.
 fn models() -> Vec<toml::Table> {
     let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../evidence/data/suspects");
-    let files = std::fs::read_dir(folder).unwrap().map(|entry| entry.unwrap().path());
+    let files = std::fs::read_dir(folder).expect("the models").flatten().map(|entry| entry.path());
     let files = files.filter(|path| path.extension().is_some_and(|ending| ending == "toml"));
-    files.map(|path| std::fs::read_to_string(path).unwrap().parse().unwrap()).collect()
+    files.map(|path| std::fs::read_to_string(path).expect("a model").parse().expect("TOML")).collect()
 }
 
 fn complaint_of(model: &toml::Table) -> String {
@@ -105,7 +180,7 @@ fn what_is_put_together_from_it() {
         subject: vec![subject.into()],
         log10_odds,
         figures: std::iter::empty().collect(),
-        placement: evidence::swap::Placement::new(),
+        placement: Placement::new(),
     };
     let codes = vec![
         code("P0301", CodeState::Confirmed),

@@ -285,7 +285,7 @@ fn suspects(case: &Case, texts: &Texts, settings: &Settings) -> Vec<Block> {
 }
 
 fn proof(case: &Case, texts: &Texts, settings: &Settings) -> Vec<Block> {
-    let Some(proof) = case.proof.as_ref().filter(|proof| !proof.faults.is_empty()) else { return Vec::new() };
+    let Some(proof) = &case.proof else { return Vec::new() };
     let rows = proof.faults.iter().map(|fault| {
         let subject: Vec<String> = fault.subject.iter().map(|id| texts.signal(id)).collect();
         let driven = fault.progress.map_or_else(|| "–".to_owned(), |share| format!("{:.0} %", 100.0 * share));
@@ -297,7 +297,17 @@ fn proof(case: &Case, texts: &Texts, settings: &Settings) -> Vec<Block> {
         ]
     });
     let head = columns(texts, &["fault", "outcome", "driven", "numbers"]);
-    vec![Block::Table { head, widths: vec![4, 3, 2, 9], rows: rows.collect() }]
+    let mut blocks = Vec::new();
+    if !proof.faults.is_empty() {
+        blocks.push(Block::Table { head, widths: vec![4, 3, 2, 9], rows: rows.collect() });
+    }
+    if !proof.monitors.is_empty() {
+        let said = |text: &str| texts.said(text, settings.units);
+        let items = proof.monitors.iter().map(|it| format!("{}: {}", said(&it.name), said(&it.conditions)));
+        blocks.push(Block::text(texts.get("text", "proof_monitors")));
+        blocks.push(Block::List { items: items.collect() });
+    }
+    blocks
 }
 
 fn entry_table(entries: &[Entry], texts: &Texts) -> Vec<Block> {

@@ -304,6 +304,9 @@ fn suspects_readiness_and_codes_are_told_in_the_readers_language() {
         state: "incomplete".into(),
         ..wire::MonitorState::default()
     }];
+    let monitor =
+        wire::MonitorToRun { name: "secondary air".into(), conditions: "cold start, then some minutes at idle".into() };
+    case.proof = Some(wire::Proof { monitors: vec![monitor], ..wire::Proof::default() });
     case.notes = vec![Entry { time: "09:00".into(), text: "no fault here".into() }];
     let settings = Settings { language: Language::Spanish, ..Settings::default() };
     let words = words(&html(&case, &[None, None], &settings));
@@ -315,6 +318,7 @@ fn suspects_readiness_and_codes_are_told_in_the_readers_language() {
         "guardado",
         "catalizador",
         "incompleto",
+        "aire secundario: arranque en frío, después unos minutos al ralentí",
         "no fault here",
     ] {
         assert!(words.contains(told), "{told:?} is not in {words}");

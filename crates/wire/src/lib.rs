@@ -50,8 +50,8 @@ pub use survey::{
     RawReply, Readiness, Survey, Value, Vehicle,
 };
 pub use suspects::{
-    Bounds, NextTest, Proof, ProofOfFault, Reason, Reported, Suspect, SuspectArea, SuspectChange, SuspectStep,
-    Suspects, TestOutcome,
+    Bounds, CodeToStayAway, MonitorToRun, NextTest, Proof, ProofOfFault, Reason, Reported, Suspect, SuspectArea,
+    SuspectChange, SuspectStep, Suspects, TestOutcome,
 };
 
 /// The declarations of every type here, as one TypeScript module.
@@ -91,6 +91,7 @@ pub fn typescript() -> String {
         Code
         CodeCompared
         CodeRecord
+        CodeToStayAway
         Commanded
         Commands
         Compared
@@ -132,6 +133,7 @@ pub fn typescript() -> String {
         Module
         MonitorResult
         MonitorState
+        MonitorToRun
         Need
         Network
         NextTest

@@ -176,6 +176,35 @@ pub struct Proof {
     pub problems: Vec<String>,
     /// The case that it belongs to; null when it belongs to none.
     pub case: Option<crate::CaseRef>,
+    /// The car's own monitors that its last survey shows as not yet run; empty without a case.
+    pub monitors: Vec<MonitorToRun>,
+    /// Codes from before the repair, which must stay away; empty without a case.
+    pub codes: Vec<CodeToStayAway>,
+}
+
+/// A readiness monitor that has yet to run.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS))]
+pub struct MonitorToRun {
+    /// What it watches.
+    pub name: String,
+    /// What it usually takes to run it; the maker's own conditions come first.
+    pub conditions: String,
+}
+
+/// A code that was there before the repair.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS))]
+pub struct CodeToStayAway {
+    /// Such as `P0301`.
+    pub code: String,
+    /// Address of the module that held it.
+    pub module: String,
+    /// `away` or `there` in the last survey after the repair, `not read since` where that module was not read, and
+    /// `permanent` where it is kept as a permanent code only, which the car erases by itself.
+    pub state: String,
 }
 
 /// One fault and what is left of it.

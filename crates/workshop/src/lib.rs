@@ -38,6 +38,7 @@ mod error;
 mod examine;
 mod incoming;
 mod live;
+mod own_tests;
 mod photo;
 mod pictures;
 mod places;

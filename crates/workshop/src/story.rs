@@ -6,6 +6,7 @@ use casebook::{done_unix_ms, effective, placements};
 use evidence::proof::Part;
 use wire::{CaseEntry, CaseFile, CaseRef, Content, Experiment, ExperimentDrive, Placement};
 
+use crate::own_tests::{codes_to_stay_away, monitors_to_run};
 use crate::{CaseChoice, Workshop, WorkshopError, unix_now_ns};
 
 impl Workshop {
@@ -206,7 +207,17 @@ impl Workshop {
                 now: path.last().copied().flatten(),
             }
         });
+        let surveys = |range: std::ops::Range<usize>| -> Vec<&wire::Survey> {
+            let each = contents.get(range).into_iter().flatten();
+            each.filter_map(|(_, content)| match content {
+                Content::Survey { survey, .. } => Some(&**survey),
+                _ => None,
+            })
+            .collect()
+        };
         let mut proof = self.proof_of_part(&before, &after, part.as_ref())?;
+        proof.monitors = surveys(0..contents.len()).last().map_or_else(Vec::new, |last| monitors_to_run(last));
+        proof.codes = codes_to_stay_away(&surveys(0..first), surveys(last..contents.len()).last().copied());
         let content = Content::Proof { proof: Box::new(proof.clone()) };
         let mut problems = Vec::new();
         proof.case = self.enter_in(&file, &mut problems, content);

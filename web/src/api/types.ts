@@ -467,6 +467,21 @@ record: number | null,
  */
 bytes: string, };
 
+export type CodeToStayAway = { 
+/**
+ * Such as `P0301`.
+ */
+code: string, 
+/**
+ * Address of the module that held it.
+ */
+module: string, 
+/**
+ * `away` or `there` in the last survey after the repair, `not read since` where that module was not read, and
+ * `permanent` where it is kept as a permanent code only, which the car erases by itself.
+ */
+state: string, };
+
 export type Commanded = { 
 /**
  * The output or routine.
@@ -1497,6 +1512,16 @@ continuous: boolean,
  */
 state: string, };
 
+export type MonitorToRun = { 
+/**
+ * What it watches.
+ */
+name: string, 
+/**
+ * What it usually takes to run it; the maker's own conditions come first.
+ */
+conditions: string, };
+
 export type Need = { 
 /**
  * Which condition it is: `standing`, `engine-off`, `engine-running`, `ignition-on`, or `within` limits of its own.
@@ -1766,7 +1791,15 @@ problems: Array<string>,
 /**
  * The case that it belongs to; null when it belongs to none.
  */
-case: CaseRef | null, };
+case: CaseRef | null, 
+/**
+ * The car's own monitors that its last survey shows as not yet run; empty without a case.
+ */
+monitors: Array<MonitorToRun>, 
+/**
+ * Codes from before the repair, which must stay away; empty without a case.
+ */
+codes: Array<CodeToStayAway>, };
 
 export type ProofOfFault = { 
 /**

@@ -45,7 +45,23 @@ fn page(result: &wire::Proof) -> String {
     for line in &result.problems {
         page += &wrapped(&format!("lost: {}", clean(line)), "", width);
     }
-    page += "\nReadiness monitors and permanent codes are proofs of their own: survey again after the drive.\n";
+    if !result.codes.is_empty() {
+        page += "\nCodes that must stay away:\n";
+        for code in &result.codes {
+            page += &format!("  {} in {}: {}\n", clean(&code.code), clean(&code.module), code.state);
+        }
+    }
+    if !result.monitors.is_empty() {
+        page += "\nMonitors of the car that have yet to run, and what they usually need:\n";
+        for monitor in &result.monitors {
+            page += &wrapped(&format!("{}: {}", clean(&monitor.name), monitor.conditions), "  ", width);
+        }
+    }
+    let more = "Readiness monitors and permanent codes are proofs of their own: survey again after the drive. The maker's \
+                own conditions come first; how many open monitors an inspection accepts is a matter of local law, and a \
+                permanent code is erased by the car alone.";
+    page += "\n";
+    page += &wrapped(more, "", width);
     page += "caution: choose a legal, quiet road; the driver never looks at the tool.\n";
     page
 }

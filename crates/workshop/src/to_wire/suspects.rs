@@ -112,7 +112,7 @@ pub(crate) fn proof(proven: &[Proven], problems: Vec<String>) -> wire::Proof {
         lacking_s: fault.lacking_s,
         next: fault.next.clone(),
     });
-    wire::Proof { faults: faults.collect(), verdict: verdict.to_owned(), problems, case: None }
+    wire::Proof { faults: faults.collect(), verdict: verdict.to_owned(), problems, ..wire::Proof::default() }
 }
 
 pub(super) fn bounds(bounds: &Bounds) -> wire::Bounds {

@@ -5,7 +5,7 @@ import { send } from '../../api/http';
 import type { NextTest, Proof, Suspect, SuspectArea } from '../../api/types';
 import { enter, openCase, suspects } from '../../app/lists';
 import { session, tried } from '../../app/state';
-import { number, t } from '../../text';
+import { number, t, word } from '../../text';
 import { said } from '../../text/said';
 
 export function Suspects() {
@@ -53,6 +53,7 @@ function Prove() {
         {proof?.faults.map((fault) => (
           <p key={fault.statement}>{said(fault.statement)}</p>
         ))}
+        {proof && <OwnTests proof={proof} />}
         {proof?.problems.map((problem) => (
           <p class="trouble small" key={problem}>
             {problem}
@@ -60,6 +61,32 @@ function Prove() {
         ))}
       </div>
     </section>
+  );
+}
+
+/** What the car itself has to say to the repair. */
+function OwnTests({ proof }: { proof: Proof }) {
+  if (proof.codes.length + proof.monitors.length === 0) return null;
+  return (
+    <>
+      {proof.codes.length > 0 && <p class="label">{t('proof_codes')}</p>}
+      <ul class="plain small">
+        {proof.codes.map(({ code, module, state }) => (
+          <li key={`${code}${module}`}>
+            <span class="figure">{code}</span> ({module}): {word('away', state)}
+          </li>
+        ))}
+      </ul>
+      {proof.monitors.length > 0 && <p class="label">{t('proof_monitors')}</p>}
+      <ul class="plain small">
+        {proof.monitors.map(({ name, conditions }) => (
+          <li key={name}>
+            <strong>{said(name)}</strong>: {said(conditions)}
+          </li>
+        ))}
+      </ul>
+      <p class="quiet small">{t('proof_law')}</p>
+    </>
   );
 }
 
