@@ -26,7 +26,10 @@ use std::sync::LazyLock;
 /// The files of Spanish.
 const SPANISH: &[&str] = &[
     include_str!("../data/es/codes.json"),
+    include_str!("../data/es/signals.json"),
     include_str!("../data/es/suspects.json"),
+    include_str!("../data/es/talk.json"),
+    include_str!("../data/es/verdicts.json"),
     include_str!("../data/es/words.json"),
 ];
 

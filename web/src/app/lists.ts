@@ -13,6 +13,7 @@ import type {
   Suspects,
   Watchlist,
 } from '../api/types';
+import { said } from '../text/said';
 import { asked, session, state, tried } from './state';
 
 export const drives = signal<DriveJson[]>([]);
@@ -40,7 +41,7 @@ export const lastProof = computed(() => {
 
 /** What a signal is called for people, by its name. */
 export function titleOf(id: string): string {
-  return signals.value.find((one) => one.id === id)?.title ?? id.replace(/^custom\./, '');
+  return said(signals.value.find((one) => one.id === id)?.title ?? id.replace(/^custom\./, ''));
 }
 
 /** What a drive of the ledger is asked for by. */

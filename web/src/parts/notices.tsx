@@ -4,6 +4,7 @@ import type { FailureJson } from '../api/types';
 import { address } from '../app/router';
 import { state, trouble } from '../app/state';
 import { clock, t } from '../text';
+import { said } from '../text/said';
 
 export function Trouble() {
   if (!trouble.value) return null;
@@ -39,9 +40,9 @@ export function NoCar() {
 export function Failed({ failure }: { failure: FailureJson }) {
   return (
     <>
-      <strong>{failure.message}</strong>
+      <strong>{said(failure.message)}</strong>
       {failure.hints.map((hint) => (
-        <p key={hint}>{hint}</p>
+        <p key={hint}>{said(hint)}</p>
       ))}
     </>
   );
@@ -53,7 +54,7 @@ export function Steps({ steps }: { steps: readonly string[] }) {
     <ol class="steps" aria-live="polite">
       {steps.map((step, k) => (
         <li key={`${k}${step}`} class="done">
-          {step}
+          {said(step)}
         </li>
       ))}
     </ol>
@@ -67,7 +68,7 @@ export function RecordingNote() {
   if (!note || (car?.stage !== 'recording' && car?.stage !== 'commanding')) return null;
   return (
     <p class="note" role="status">
-      <span class="figure">{clock(note.t_s)}</span> {note.text}
+      <span class="figure">{clock(note.t_s)}</span> {said(note.text)}
     </p>
   );
 }
@@ -77,7 +78,7 @@ export function Caution({ lines }: { lines: readonly string[] }) {
     <div class="caution" role="note">
       <strong class="label">{t('caution')}</strong>
       {lines.map((line) => (
-        <p key={line}>{line}</p>
+        <p key={line}>{said(line)}</p>
       ))}
     </div>
   );

@@ -5,6 +5,7 @@ import { titleOf } from '../../app/lists';
 import { address } from '../../app/router';
 import { Balance, odds, Verdict } from '../../parts/verdict';
 import { number, t } from '../../text';
+import { said } from '../../text/said';
 
 export function Outcome(props: { done: Commanded; drive: string | null; title: string | undefined }) {
   const { done } = props;
@@ -13,11 +14,11 @@ export function Outcome(props: { done: Commanded; drive: string | null; title: s
     <section class="sheet rows" aria-label={t('command_outcome')}>
       <h2>{t('command_outcome')}</h2>
       <p>
-        {props.title ?? titleOf(done.id)}: {done.ended_text}.
+        {props.title ?? titleOf(done.id)}: {said(done.ended_text)}.
       </p>
       <p class={isBack ? 'healthy' : 'trouble'} role="status">
         {isBack ? '✓ ' : ''}
-        {done.returned_text}
+        {said(done.returned_text)}
       </p>
       {done.results.length > 0 && (
         <dl class="ruled">

@@ -4,6 +4,7 @@ import { useEffect, useState } from 'preact/hooks';
 import { Failed } from '../../api/http';
 import { join } from '../../app/state';
 import { t } from '../../text';
+import { said } from '../../text/said';
 
 export function Join() {
   const [code, setCode] = useState(() => location.hash.slice(1));
@@ -49,9 +50,9 @@ export function Join() {
         </label>
         {why && (
           <div class="trouble" role="alert">
-            <strong>{why.message}</strong>
+            <strong>{said(why.message)}</strong>
             {why.hints.map((hint) => (
-              <p key={hint}>{hint}</p>
+              <p key={hint}>{said(hint)}</p>
             ))}
           </div>
         )}

@@ -3,7 +3,7 @@
 import type { Entry } from '../../api/types';
 import { driveOf, fileOf } from '../../app/lists';
 import { address, spanHash } from '../../app/router';
-import { clock, count, type Key, t } from '../../text';
+import { clock, count, type Key, t, word } from '../../text';
 import { said } from '../../text/said';
 
 export type Knot = 'ring' | 'square' | 'diamond' | 'triangle' | 'dot' | 'cross';
@@ -68,7 +68,7 @@ export function describe(entry: Entry): Described {
       return made(
         'triangle',
         'entry_swap',
-        t('entry_swapped', { part: content.part, from: content.from, to: content.to }),
+        t('entry_swapped', { part: word('part', content.part), from: content.from, to: content.to }),
         address('swap'),
       );
     case 'swap-verdict':
@@ -77,7 +77,7 @@ export function describe(entry: Entry): Described {
       return made(
         'triangle',
         'entry_replaced',
-        [content.part, content.at, content.text].filter(Boolean).join(' '),
+        [word('part', content.part), content.at, content.text].filter(Boolean).join(' '),
         address('swap'),
       );
     case 'command':

@@ -2,9 +2,9 @@
 
 import { useState } from 'preact/hooks';
 import { send } from '../../api/http';
-import { lastProof, refreshWatchlists, signals, suspects, watchlists } from '../../app/lists';
+import { lastProof, refreshWatchlists, signals, suspects, titleOf, watchlists } from '../../app/lists';
 import { tried } from '../../app/state';
-import { count, t, word } from '../../text';
+import { count, t, unitShown, word } from '../../text';
 import { said } from '../../text/said';
 import { forProof, type Proposal, proposals } from './propose';
 import { matches } from './search';
@@ -36,13 +36,13 @@ export function Choice(props: { chosen: string[]; change: (chosen: string[]) => 
       {proposed().map((one) => (
         <button type="button" class="key proposal" key={one.title} onClick={() => props.change(one.signals)}>
           <span>{one.title}</span>
-          <span class="quiet figure">{one.signals.length}</span>
+          <span class="quiet small">{count('offers_signals', one.signals.length)}</span>
         </button>
       ))}
       <div class="row" role="group" aria-label={t('watchlists')}>
         {watchlists.value.map((list) => (
           <button type="button" class="key slim" key={list.name} onClick={() => props.change(list.signals)}>
-            {list.name} <span class="quiet figure">{list.signals.length}</span>
+            {list.name} <span class="quiet small">{count('offers_signals', list.signals.length)}</span>
           </button>
         ))}
       </div>
@@ -51,7 +51,7 @@ export function Choice(props: { chosen: string[]; change: (chosen: string[]) => 
           {props.chosen.map((id) => (
             <li key={id}>
               <button type="button" class="key slim" aria-pressed="true" onClick={() => toggle(id)}>
-                {readable.find((one) => one.id === id)?.title ?? id}
+                {titleOf(id)}
                 <span aria-hidden="true">×</span>
                 <span class="unseen">{t('leave_out')}</span>
               </button>
@@ -73,10 +73,10 @@ export function Choice(props: { chosen: string[]; change: (chosen: string[]) => 
                 onChange={() => toggle(one.id)}
               />
               <span class="grow">
-                {one.title} <span class="quiet small">{one.modules.join(', ')}</span>
+                {said(one.title)} <span class="quiet small">{one.modules.join(', ')}</span>
               </span>
               <span class="quiet small figure">{one.id}</span>
-              <span class="quiet small figure unit">{one.unit}</span>
+              <span class="quiet small figure unit">{unitShown(one.unit)}</span>
             </label>
           </li>
         ))}

@@ -46,7 +46,11 @@ function Before() {
           disabled={!car?.vehicle || car.stage !== 'ready' || chosen.length === 0}
           onClick={() => void begin()}
         >
-          {car?.stage === 'planning' ? t('stage_planning') : count('live_begin', chosen.length)}
+          {car?.stage === 'planning'
+            ? t('stage_planning')
+            : chosen.length === 0
+              ? t('live_choose_first')
+              : count('live_begin', chosen.length)}
         </button>
         <Choice chosen={chosen} change={change} />
       </div>

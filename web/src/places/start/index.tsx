@@ -3,6 +3,7 @@
 import { send } from '../../api/http';
 import { state, takeCar, tried } from '../../app/state';
 import { t } from '../../text';
+import { said } from '../../text/said';
 import { Adapters } from './adapters';
 import { CasesOf } from './cases';
 import { Incoming } from './incoming';
@@ -64,16 +65,16 @@ function Steps() {
             key={`${k}${step}`}
             class={k === car.steps.length - 1 && car.stage === 'connecting' ? 'now' : 'done'}
           >
-            {step}
+            {said(step)}
           </li>
         ))}
-        {car.failure && <li class="failed">{car.failure.message}</li>}
+        {car.failure && <li class="failed">{said(car.failure.message)}</li>}
       </ol>
       {car.failure && car.failure.hints.length > 0 && (
         <div class="trouble">
           <strong>{t('try_this')}</strong>
           {car.failure.hints.map((hint) => (
-            <p key={hint}>{hint}</p>
+            <p key={hint}>{said(hint)}</p>
           ))}
         </div>
       )}

@@ -7,7 +7,7 @@ import { surveys } from '../../app/lists';
 import { address } from '../../app/router';
 import { state, takeCar, tried } from '../../app/state';
 import { NoCar, Steps } from '../../parts/notices';
-import { count, t, unitShown, word } from '../../text';
+import { count, moment, t, unitShown, word } from '../../text';
 import { said } from '../../text/said';
 import { changes } from './changes';
 import { Clear } from './clear';
@@ -60,6 +60,12 @@ function Overview() {
   );
 }
 
+/** When a survey was taken, `2026-03-01 09:30:00 UTC`, in the reader's own way. */
+function takenAt(taken: string): string {
+  const at = Date.parse(taken.replace(' UTC', 'Z').replace(' ', 'T'));
+  return Number.isNaN(at) ? taken : moment(at / 1000);
+}
+
 function Shown({ survey, before }: { survey: Surveyed; before: Surveyed | undefined }) {
   const [chosen, setChosen] = useState<string | null>(null);
   const diff = before && changes(before, survey);
@@ -68,9 +74,7 @@ function Shown({ survey, before }: { survey: Surveyed; before: Surveyed | undefi
     survey.modules.find((module) => module.codes.length > 0);
   return (
     <>
-      <p class="quiet figure">
-        {[survey.vehicle.vin, survey.vehicle.protocol, survey.taken].filter(Boolean).join('  ·  ')}
-      </p>
+      <p class="quiet figure">{[survey.vehicle.vin, takenAt(survey.taken)].filter(Boolean).join('  ·  ')}</p>
       {diff && (
         <p>
           <strong>{t('survey_changes')}</strong>{' '}

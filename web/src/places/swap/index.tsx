@@ -6,6 +6,7 @@ import type { SwapJudged } from '../../api/types';
 import { enter, openCase } from '../../app/lists';
 import { tried } from '../../app/state';
 import { number, t, word } from '../../text';
+import { said } from '../../text/said';
 import { cylinders, outcomes, parts, seats } from './placement';
 import { Replace } from './replace';
 
@@ -117,7 +118,7 @@ export function Swap() {
             <h2>{t('swap_meanings')}</h2>
             <ul class="plain">
               {meanings.map(({ cylinder, carries }) => (
-                <li key={cylinder}>{t('swap_means', { cylinder, carries: carries.join(', ') })}</li>
+                <li key={cylinder}>{t('swap_means', { cylinder, carries: carries.map(said).join(', ') })}</li>
               ))}
               <li>{t('swap_means_stays')}</li>
             </ul>
@@ -144,13 +145,13 @@ export function Swap() {
           {verdict && (
             <>
               <p>
-                <strong class={verdict.decided ? 'faulty' : 'undecided'}>{verdict.statement}</strong>
+                <strong class={verdict.decided ? 'faulty' : 'undecided'}>{said(verdict.statement)}</strong>
               </p>
               <ol class="rows tight">
                 {verdict.hypotheses.slice(0, 6).map((one) => (
                   <li key={one.fault}>
                     <span class="row apart">
-                      <span>{one.fault}</span>
+                      <span>{said(word('fault', one.fault))}</span>
                       <strong class="figure">
                         {number(one.probability * 100, one.probability < 0.01 ? 1 : 0)} %
                       </strong>
@@ -163,7 +164,7 @@ export function Swap() {
               </ol>
               <ul class="plain">
                 {verdict.next.map((line) => (
-                  <li key={line}>{line}</li>
+                  <li key={line}>{said(line)}</li>
                 ))}
               </ul>
             </>
