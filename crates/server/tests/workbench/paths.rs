@@ -120,6 +120,11 @@ fn a_case_and_the_casebook_go_out_whole_and_leave_nothing_behind() {
     let cookie = bench.sits();
     let new = serde_json::json!({"complaint": "jolts", "conditions": {}, "vehicle": {"number": 0}, "mileage_km": null});
     assert_eq!(bench.ask("POST", "/cases", &cookie, &new).0, 200);
+    // As much as does not go out in one piece.
+    for k in 0..60 {
+        let note = serde_json::json!({"kind": "note", "text": format!("{k}").repeat(700)});
+        assert_eq!(bench.ask("POST", "/case", &cookie, &note).0, 200);
+    }
     let before = files(bench.home());
     let out = |path: &str| {
         let answer = bench.asks("GET", path, &cookie, b"");
