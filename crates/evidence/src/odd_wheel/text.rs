@@ -41,7 +41,7 @@ impl Case<'_> {
             (_, Way::Stretches) if stretches.leaves_nothing() => format!(
                 "The {word} wheel agrees with the others {range}, its difference is {:+.2} %; but less than {:.0} % for {STATED_S:.0} s would not have shown, in steps of {:.2} km/h at that speed.",
                 100.0 * size,
-                100.0 * stretches.least.unwrap_or(0.0),
+                (100.0 * stretches.least.unwrap_or(0.0)).ceil(),
                 self.rig.step_kmh
             ),
             (_, Way::Stretches) if stretches.spans.is_empty() => {

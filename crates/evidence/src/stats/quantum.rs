@@ -1,16 +1,21 @@
 //! The step in which a signal counts.
 
+/// Rows of a long drive that are looked at in one piece.
+const RUN: usize = 128;
+
 /// The step between neighbouring values that a signal can take; 0 when the values show none.
 ///
 /// The least change between consecutive samples would be ruined by one stray value, so the step is the change below which
 /// only one in two hundred of all changes lies. A signal with noise far above its step gives a greater number than the
 /// step; a check that needs it as an error bound is on the safe side then.
 pub(crate) fn step_of(values: &[f64]) -> f64 {
-    // A few thousand changes are plenty, and keep the cost of long drives low. They are thinned out and not the rows, which
-    // may repeat each value for as many rows as are left out.
+    // A few thousand changes are plenty, and keep the cost of long drives low. Whole runs of rows are left out, not every
+    // other row: a table may repeat each value as often.
     let stride = (values.len() / 8192).max(1);
-    let changes = values.windows(2).map(|pair| (pair[1] - pair[0]).abs());
-    let mut changes: Vec<f64> = changes.filter(|change| change.is_finite() && *change > 1e-9).step_by(stride).collect();
+    let run = if stride == 1 { values.len().max(1) } else { RUN };
+    let changes = values.chunks(run).step_by(stride).flat_map(|run| run.windows(2));
+    let changes = changes.map(|pair| (pair[1] - pair[0]).abs());
+    let mut changes: Vec<f64> = changes.filter(|change| change.is_finite() && *change > 1e-9).collect();
     super::robust::quantile(&mut changes, 0.005).unwrap_or(0.0)
 }
 
