@@ -35,12 +35,19 @@ async function prepare(page: Page, title: RegExp): Promise<void> {
 const isBack = (page: Page) =>
   page
     .getByRole('region', { name: /How it went|Cómo fue/ })
-    .getByText('the module confirmed that it has control back');
+    .getByText(
+      /the module confirmed that it has control back|el módulo confirmó que tiene de nuevo el control/,
+    );
 
 /** The module itself tells whether it drives the relay. */
 const clutchIs = (page: Page, state: 'on' | 'off') =>
   expect
-    .poll(() => page.locator('.reading', { hasText: 'A/C compressor clutch' }).locator('.value').innerText())
+    .poll(() =>
+      page
+        .locator('.reading', { hasText: /A\/C compressor clutch|embrague del compresor/ })
+        .locator('.value')
+        .innerText(),
+    )
     .toMatch(state === 'on' ? /^1/ : /^0/);
 
 const isDriven = (page: Page) => page.locator('.hold').getAttribute('aria-pressed');
