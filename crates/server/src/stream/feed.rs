@@ -23,11 +23,18 @@ struct Inner {
     tracks: Vec<Track>,
 }
 
-#[derive(Default)]
 struct Track {
     /// How many samples fell out at the old end.
     dropped: u64,
     samples: VecDeque<(i64, f64)>,
+}
+
+/// Room for all that is kept, at once: the system gives pages as samples come, and a track that is made larger again and
+/// again would leave its old places behind.
+impl Default for Track {
+    fn default() -> Self {
+        Self { dropped: 0, samples: VecDeque::with_capacity(KEPT) }
+    }
 }
 
 /// How far a client has read each signal of a feed.
