@@ -17,8 +17,9 @@ use page::Page;
 use serde_json::{Value, json};
 use series::{Drift, Slope};
 
-/// The car of the soak: its engine tells how long it has run, by its own clock.
-const CAR: &str = "beck?script=town&warm=1&baud=115200";
+/// The car of the soak: its engine tells how long it has run, by its own clock. Its modules take the same time for every
+/// answer: with chance in it a request would have to be lucky twice to show the time of a tick to within a millisecond.
+const CAR: &str = "beck?script=town&warm=1&baud=115200&jitter=0";
 /// That time, beside everything legislated.
 const DEFINITIONS: &str = r#"title = "time of the invented car"
 origin = "SAE J1979-DA, PID 1F, 5E and 31 as data identifiers F41F, F45E and F431"
