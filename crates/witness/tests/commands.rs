@@ -572,7 +572,8 @@ fn clearing_saves_a_survey_first_and_reads_again() {
 #[test]
 fn a_killed_tool_leaves_nothing_driven() {
     let bench = Bench::new();
-    let served = Served::new(&bench, &["fell?script=idle", "--tcp", "127.0.0.1:0", "--speed", "5"]);
+    // From here on the car itself leaves the clutch alone for two minutes.
+    let served = Served::new(&bench, &["fell?script=idle&start=120", "--tcp", "127.0.0.1:0", "--speed", "5"]);
     let out = bench.path("killed.mcap");
     let arguments =
         ["command", "--output", "ac.clutch", "--on", "--hold", "100", "--i-have-read", "--signals", "ac.clutch"];
