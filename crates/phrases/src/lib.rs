@@ -26,6 +26,10 @@ use std::sync::LazyLock;
 /// The files of Spanish.
 const SPANISH: &[&str] = &[
     include_str!("../data/es/codes.json"),
+    include_str!("../data/es/compared.json"),
+    include_str!("../data/es/findings_engine.json"),
+    include_str!("../data/es/findings_signals.json"),
+    include_str!("../data/es/findings_wheels.json"),
     include_str!("../data/es/signals.json"),
     include_str!("../data/es/suspects.json"),
     include_str!("../data/es/talk.json"),

@@ -12,7 +12,7 @@ use crate::{Case, Entry, Moment, Settings};
 pub(crate) fn part(case: &Case, texts: &Texts, settings: &Settings) -> Vec<Block> {
     let mut blocks = vec![
         Block::heading(1, texts.get("title", "technical")),
-        Block::looking(Look::Small, texts.get("text", "english")),
+        Block::looking(Look::Small, texts.get("text", "own_words")),
     ];
     let mut section = |key: &str, content: Vec<Block>| {
         if !content.is_empty() {
@@ -27,7 +27,7 @@ pub(crate) fn part(case: &Case, texts: &Texts, settings: &Settings) -> Vec<Block
     section("readiness", readiness(first, last, texts, settings));
     section("results", failed_results(case, texts));
     section("findings", findings(case, texts, settings));
-    section("methods", methods(case, texts));
+    section("methods", methods(case, texts, settings));
     section("drives", drives(case, texts));
     section("compared", compared(case, texts, settings));
     section("swap", swap(case, texts, settings));
@@ -193,7 +193,7 @@ fn findings(case: &Case, texts: &Texts, settings: &Settings) -> Vec<Block> {
                 text += &format!(" ({})", texts.fill("text", "could_be", &[("what", &what)]));
             }
             vec![
-                format!("{}: {}", finding.kind, subject.join(", ")),
+                format!("{}: {}", texts.said(&finding.kind, settings.units), subject.join(", ")),
                 texts.get("verdict", &finding.verdict),
                 odds(texts, finding.log10_odds),
                 text,
@@ -210,10 +210,11 @@ fn findings(case: &Case, texts: &Texts, settings: &Settings) -> Vec<Block> {
     blocks
 }
 
-fn methods(case: &Case, texts: &Texts) -> Vec<Block> {
+fn methods(case: &Case, texts: &Texts, settings: &Settings) -> Vec<Block> {
     let kinds: BTreeSet<&str> =
         case.drives.iter().flat_map(|drive| &drive.examined.findings).map(|finding| finding.kind.as_str()).collect();
-    let items: Vec<String> = kinds.into_iter().map(|kind| format!("{kind}: {}", texts.get("method", kind))).collect();
+    let told = |kind: &str| format!("{}: {}", texts.said(kind, settings.units), texts.get("method", kind));
+    let items: Vec<String> = kinds.into_iter().map(told).collect();
     if items.is_empty() { items.into_iter().map(Block::text).collect() } else { vec![Block::List { items }] }
 }
 
@@ -290,7 +291,7 @@ fn proof(case: &Case, texts: &Texts, settings: &Settings) -> Vec<Block> {
         let subject: Vec<String> = fault.subject.iter().map(|id| texts.signal(id)).collect();
         let driven = fault.progress.map_or_else(|| "–".to_owned(), |share| format!("{:.0} %", 100.0 * share));
         vec![
-            format!("{}: {}", fault.kind, subject.join(", ")),
+            format!("{}: {}", texts.said(&fault.kind, settings.units), subject.join(", ")),
             texts.get("outcome", &fault.outcome),
             driven,
             texts.said(&fault.statement, settings.units),

@@ -79,7 +79,7 @@ impl Texts {
             Language::English => None,
             Language::Spanish => phrases::spanish().said(text),
         };
-        units.sentence(said.as_deref().unwrap_or(text))
+        units.sentence(said.as_deref().unwrap_or(text), &self.decimal_mark())
     }
 
     pub(crate) fn has(&self, section: &str, key: &str) -> bool {

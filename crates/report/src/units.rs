@@ -48,11 +48,12 @@ impl Units {
 
 impl Units {
     /// A sentence with its numbers in the units that the reader wants: `20 to 35 km/h` becomes `12 to 22 mph`.
+    /// `decimal_mark` stands before the decimals, as the sentence's language has it.
     ///
-    /// Every number stands before its unit, apart by spaces; ranges have `to` or `and` between their ends. What is not
-    /// written so stays as it is.
+    /// Every number stands before its unit, apart by spaces; ranges have `to` or `and` (in Spanish `a` or `y`) between
+    /// their ends. What is not written so stays as it is.
     #[must_use]
-    pub fn sentence(self, text: &str) -> String {
+    pub fn sentence(self, text: &str, decimal_mark: &str) -> String {
         if self == Self::Metric {
             return text.to_owned();
         }
@@ -63,10 +64,11 @@ impl Units {
                 continue;
             }
             // The number before the unit, and the other end of its range.
-            let ends: &[usize] = if at >= 3 && matches!(words[at - 2].as_str(), "to" | "and") { &[1, 3] } else { &[1] };
+            let is_range = at >= 3 && matches!(words[at - 2].as_str(), "to" | "and" | "a" | "y");
+            let ends: &[usize] = if is_range { &[1, 3] } else { &[1] };
             let mut shown = None;
             for back in ends {
-                let Some((converted, name)) = self.converted(&words[at - back], &unit) else { break };
+                let Some((converted, name)) = self.converted(&words[at - back], &unit, decimal_mark) else { break };
                 words[at - back] = converted;
                 shown = Some(name);
             }
@@ -78,11 +80,12 @@ impl Units {
     }
 
     /// A number within a word, converted; `None` where there is none.
-    fn converted(self, word: &str, unit: &str) -> Option<(String, String)> {
+    fn converted(self, word: &str, unit: &str, decimal_mark: &str) -> Option<(String, String)> {
         let digits = word.trim_start_matches('(');
-        let value: f64 = digits.parse().ok()?;
+        let value: f64 = digits.replace(decimal_mark, ".").parse().ok()?;
         let (value, name) = self.shown(value, unit);
-        Some((format!("{}{}", &word[..word.len() - digits.len()], number(value)), name))
+        let shown = number(value).replace('.', decimal_mark);
+        Some((format!("{}{shown}", &word[..word.len() - digits.len()]), name))
     }
 }
 
@@ -116,13 +119,16 @@ mod tests {
 
     #[test]
     fn units_inside_a_sentence() {
-        let us = |text| Units::Us.sentence(text);
+        let us = |text| Units::Us.sentence(text, ".");
         assert_eq!(us("It fails at 20 to 35 km/h, twice."), "It fails at 12.4 to 21.7 mph, twice.");
         assert_eq!(us("up to 100 km/h (at 90 degC)"), "up to 62.1 mph (at 194 °F)");
         assert_eq!(us("above 3000 rpm and load above 60 %"), "above 3000 rpm and load above 60 %");
         assert_eq!(us("several km/h below the others"), "several km/h below the others");
         assert_eq!(us("between 0 and 50 km/h;"), "between 0 and 31.1 mph;");
         assert_eq!(us("km"), "km");
-        assert_eq!(Units::Metric.sentence("at 20 km/h"), "at 20 km/h");
+        let spanish = |text| Units::Us.sentence(text, ",");
+        assert_eq!(spanish("de 20 a 35 km/h, en pasos de 1,5 km/h"), "de 12,4 a 21,7 mph, en pasos de 0,93 mph");
+        assert_eq!(spanish("a 20 km/h y no más"), "a 12,4 mph y no más");
+        assert_eq!(Units::Metric.sentence("at 20 km/h", "."), "at 20 km/h");
     }
 }

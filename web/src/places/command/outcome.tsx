@@ -40,10 +40,10 @@ export function Outcome(props: { done: Commanded; drive: string | null; title: s
           </div>
           <Balance log10={finding.log10_odds} />
           <p class="small">{odds(finding.log10_odds)}</p>
-          <p>{finding.statement}</p>
+          <p>{said(finding.statement)}</p>
           {finding.next.map((line) => (
             <p class="quiet" key={line}>
-              {line}
+              {said(line)}
             </p>
           ))}
         </div>

@@ -81,9 +81,9 @@ export function describe(entry: Entry): Described {
         address('swap'),
       );
     case 'command':
-      return made('triangle', 'entry_command', content.statement);
+      return made('triangle', 'entry_command', said(content.statement));
     case 'clearing':
-      return made('triangle', 'entry_clearing', content.statement);
+      return made('triangle', 'entry_clearing', said(content.statement));
     case 'note':
       return made('dot', 'entry_note', content.text);
     case 'photo':

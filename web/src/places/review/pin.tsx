@@ -5,6 +5,7 @@ import type { Finding, Span } from '../../api/types';
 import { enter, openCase } from '../../app/lists';
 import { Dialog } from '../../parts/dialog';
 import { clock, t } from '../../text';
+import { said } from '../../text/said';
 import type { Board } from '../../trace/board';
 
 interface Props {
@@ -33,7 +34,7 @@ export function PinButton(props: Props) {
         type="button"
         class="key slim"
         onClick={() => {
-          setText(props.finding?.statement ?? '');
+          setText(said(props.finding?.statement ?? ''));
           setAsking(meant(props));
         }}
       >

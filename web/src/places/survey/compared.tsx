@@ -103,15 +103,13 @@ function States(props: { states: readonly StateCompared[]; named: (state: string
 function Drives({ drives }: { drives: DrivesCompared }) {
   return (
     <div class="sheet rows tight">
-      <ul class="plain" lang="en">
+      <ul class="plain">
         {drives.signals.map((signal) => (
-          <li key={signal.id}>{signal.statement}</li>
+          <li key={signal.id}>{said(signal.statement)}</li>
         ))}
       </ul>
       {drives.signals.length === 0 && <p>{t('compared_nothing')}</p>}
-      <p class="quiet small" lang="en">
-        {drives.caution}
-      </p>
+      <p class="quiet small">{said(drives.caution)}</p>
     </div>
   );
 }
