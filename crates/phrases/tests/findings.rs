@@ -45,7 +45,7 @@ impl Told {
     /// The drive, the same cut short, and the same without each of its signals.
     fn drive_in_parts(&mut self, drive: &Drive) {
         self.drive(drive);
-        for seconds in [3.0, 40.0] {
+        for seconds in [0.15, 3.0, 40.0] {
             self.drive(&changed(drive, |_, samples| samples.retain(|(t, _)| *t < seconds)));
         }
         for (left_out, ..) in drive {
@@ -73,7 +73,7 @@ fn with(drive: &Drive, wanted: &str, value: impl Fn(f64, f64) -> f64) -> Drive {
 /// Wheels that roll at this speed, 20 times a second, with a turn now and then.
 fn wheels(seconds: f64, kmh: impl Fn(f64) -> f64) -> Drive {
     let mut rng = Rng(3);
-    let turn = |t: f64| 0.01 * (t / 9.0).sin().powi(3);
+    let turn = |t: f64| 0.03 * (t / 9.0).sin().powi(3);
     let each = WHEELS.into_iter().enumerate().map(|(wheel, id)| {
         let side = if wheel % 2 == 0 { -1.0 } else { 1.0 };
         let speed = |t: f64| kmh(t) * (1.0 + side * turn(t)) + 0.03 * rng.normal();
@@ -113,6 +113,34 @@ fn what_is_found_on_the_wheels() {
         told.drive(&with(&sound, WHEELS[2], |_, v| v * size));
     }
     told.drive(&with(&sound, WHEELS[1], |_, v| v - 1.5));
+    told.drive(&with(&sound, WHEELS[1], |_, v| v + 1.5));
+    for (first, second) in [(0, 1), (0, 2), (1, 3)] {
+        told.drive(&with(&with(&sound, WHEELS[first], |_, v| v * 1.03), WHEELS[second], |_, v| v * 1.03));
+    }
+    // Columns that were mixed up: of one axle, of both.
+    let exchanged = |drive: &Drive, first: usize, second: usize| {
+        let mut drive = drive.clone();
+        (drive[first].2, drive[second].2) = (drive[second].2.clone(), drive[first].2.clone());
+        drive
+    };
+    let one_axle = exchanged(&sound, 0, 1);
+    told.drive(&one_axle);
+    told.drive(&exchanged(&one_axle, 2, 3));
+    // A recorder that is slow, in coarse steps, or has two wheels only.
+    let slow = changed(&sound, |_, samples| {
+        let mut k = 0;
+        samples.retain(|_| {
+            k += 1;
+            k % 20 == 0
+        });
+        samples.iter_mut().for_each(|(_, v)| *v = v.round());
+    });
+    told.drive(&slow);
+    told.drive(&with(&slow, WHEELS[2], |_, v| v * 0.97));
+    for size in [0.99, 0.98, 0.96, 0.9] {
+        told.drive(&with(&sound, WHEELS[0], |_, v| v * size).into_iter().take(2).collect());
+        told.drive(&with(&sound, WHEELS[2], |_, v| v * size).into_iter().take(3).collect());
+    }
     told.drive(&with(&sound, WHEELS[0], |t, v| if (t / 20.0) as i64 % 3 == 1 { v * 0.94 } else { v }));
     told.drive(&with(&sound, WHEELS[0], |t, v| if t > 60.0 { v * 0.97 } else { v }));
     told.drive(&with(&with(&sound, WHEELS[0], |_, v| v * 0.97), WHEELS[1], |_, v| v * 0.97));
@@ -130,7 +158,10 @@ fn what_is_found_on_the_wheels() {
     }
     told.drive(&with(&ringing(0.03), WHEELS[1], |t, v| v * (1.0 + 0.03 * wave(t))));
     told.drive(&with(&steady, WHEELS[3], |t, v| if turns(t).fract() < 0.06 { v * 0.85 } else { v }));
-    told.drive(&with(&steady, WHEELS[3], |t, v| v * (1.0 + 0.02 * (t * 15.0).sin())));
+    told.drive(&WHEELS.into_iter().fold(steady.clone(), |all, id| with(&all, id, |t, v| v * (1.0 + 0.03 * wave(t)))));
+    for hz in [2.4, 6.2, 9.0] {
+        told.drive(&with(&steady, WHEELS[3], |t, v| v * (1.0 + 0.02 * (t * hz * std::f64::consts::TAU).sin())));
+    }
     told.drive(&with(&steady, WHEELS[3], |t, v| v * (1.0 + 0.02 * (v / 45.0).powi(2) * wave(t))));
     told.drive(&ringing(0.03).into_iter().filter(|(id, ..)| *id == WHEELS[3]).collect());
     told.drive(&wheels(60.0, |_| 4.0));
@@ -182,7 +213,27 @@ fn what_is_found_in_single_signals_and_pairs() {
     for depth in [-0.4, -0.9, -1.5, -3.0, 4.0] {
         told.drive(&worn(depth));
     }
-    told.drive(&with(&sound, "pedal.position_2", |_, v| v * v / 40.0));
+    for (bend, step) in [(40.0, 0.1), (10.0, 0.1), (3.0, 0.1)] {
+        told.drive(&with(&sound, "pedal.position_2", |_, v| ((v - 28.0) * (v - 28.0) / bend / step).round() * step));
+    }
+    // A contact that fails now and then, and lines drawn between the samples of a second.
+    let contacts = [(0.1, 40.0), (0.15, -15.0), (0.3, 5.0)];
+    for (seconds, off) in contacts {
+        told.drive(&with(&sound, "pedal.position_2", |t, v| if t.rem_euclid(7.3) < seconds { v + off } else { v }));
+    }
+    for ids in [&["pedal.position_2"][..], &["wheel.speed.front_left"], &["pedal.position_1", "pedal.position_2"]] {
+        told.drive(&changed(&sound, |id, samples| {
+            if ids.contains(&id) {
+                let known = samples.clone();
+                let at = |second: usize| known[(second * 20).min(known.len() - 1)].1;
+                for (t, v) in samples.iter_mut() {
+                    let second = t.floor();
+                    let (a, b) = (at(second as usize), at(second as usize + 1));
+                    *v = a + (b - a) * (*t - second);
+                }
+            }
+        }));
+    }
     told.drive(&with(&sound, "throttle.position_2", |t, v| if t.rem_euclid(11.0) < 0.3 { v + 9.0 } else { v }));
     told.drive(&changed(&sound, |id, samples| {
         if id.starts_with("pedal") {
@@ -276,6 +327,17 @@ fn what_is_found_on_the_engine() {
         told.drive(
             &cold.into_iter().filter(|(id, ..)| !id.starts_with("intake.air") && *id != "engine.load").collect(),
         );
+    }
+    // The air flow known by the load alone or not at all, and how the loop is known to be closed.
+    let without = |left_out: &[&str]| -> Drive {
+        sound.iter().filter(|(id, ..)| !left_out.iter().any(|it| id.starts_with(it))).cloned().collect()
+    };
+    told.drive(&without(&["intake.air_flow", "intake.manifold"]));
+    told.drive(&without(&["intake.air_flow", "intake.manifold", "engine.load"]));
+    for left_out in [&["none"][..], &["coolant"]] {
+        let mut closed = without(left_out);
+        closed.push(("custom.fuel_status_1", "", sampled(2.0, 600.0, 1.0, |_| 2.0)));
+        told.drive(&closed);
     }
     // A thermostat that stays open: the wind takes what the engine gives.
     let kmh = |t: f64| if (t / 180.0) as i64 % 2 == 0 { 100.0 } else { 55.0 };
@@ -375,7 +437,13 @@ fn what_is_found_of_misfires() {
     let sound = drive(600.0, [0.3, 0.0, 0.0, 0.0], true);
     told.drive(&with(&sound, "engine.load", |_, _| 20.0));
     told.drive(&with(&sound, "engine.load", |_, _| 70.0));
-    let each: [&dyn Fn(f64, f64) -> f64; 7] = [
+    let revolutions = |t: f64| (2200.0 * t + 4200.0 * (1.0 - (t / 7.0).cos())) / 60.0;
+    let each: [&dyn Fn(f64, f64) -> f64; 12] = [
+        &|t, _| (revolutions(t) / 1000.0).floor() * 7.0,
+        &|t, _| (revolutions(t) / 200.0).floor() * 3.0,
+        &|t, _| (revolutions(t).rem_euclid(1000.0) / 40.0).floor(),
+        &|t, _| (revolutions(t).rem_euclid(200.0) / 10.0).floor(),
+        &|t, _| ((revolutions(t) / 1000.0).floor() * 7.0).rem_euclid(11.0),
         &|t, _| (t.rem_euclid(55.0) * 0.2).floor(),
         &|t, _| (t.rem_euclid(11.0) * 0.2).floor(),
         &|t, _| (t / 11.0).floor() * 3.0,
@@ -386,6 +454,13 @@ fn what_is_found_of_misfires() {
     ];
     for change in each {
         told.drive(&with(&sound, "misfire.cylinder_1", change));
+        let seldom = changed(&with(&sound, "misfire.cylinder_1", change), |id, samples| {
+            if id.starts_with("misfire") {
+                samples.retain(|(t, _)| (*t * 2.0) as i64 % 16 == 0);
+            }
+        });
+        told.drive(&seldom);
+        told.drive(&seldom.into_iter().filter(|(id, ..)| *id != "engine.load").collect());
     }
     told.drive(&with(&sound, "misfire.cylinder_1", |t, _| (t * 3.7).sin()));
     assert!(told.untold.is_empty(), "{:#?}", told.untold);
