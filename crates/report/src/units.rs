@@ -46,12 +46,15 @@ impl Units {
     }
 }
 
+/// What stands between two numbers that share a unit, in all languages.
+const BETWEEN: [&str; 7] = ["to", "and", "against", "+-", "a", "y", "contra"];
+
 impl Units {
     /// A sentence with its numbers in the units that the reader wants: `20 to 35 km/h` becomes `12 to 22 mph`.
     /// `decimal_mark` stands before the decimals, as the sentence's language has it.
     ///
-    /// Every number stands before its unit, apart by spaces; ranges have `to` or `and` (in Spanish `a` or `y`) between
-    /// their ends. What is not written so stays as it is.
+    /// Every number stands before its unit, apart by spaces; two that share it have `to`, `and`, `against` or `+-` between
+    /// them (in Spanish `a`, `y` or `contra`). What is not written so stays as it is.
     #[must_use]
     pub fn sentence(self, text: &str, decimal_mark: &str) -> String {
         if self == Self::Metric {
@@ -63,9 +66,9 @@ impl Units {
             if self.shown(0.0, &unit).1 == unit {
                 continue;
             }
-            // The number before the unit, and the other end of its range.
-            let is_range = at >= 3 && matches!(words[at - 2].as_str(), "to" | "and" | "a" | "y");
-            let ends: &[usize] = if is_range { &[1, 3] } else { &[1] };
+            // The number before the unit, and the other one that shares it.
+            let is_shared = at >= 3 && BETWEEN.contains(&words[at - 2].as_str());
+            let ends: &[usize] = if is_shared { &[1, 3] } else { &[1] };
             let mut shown = None;
             for back in ends {
                 let Some((converted, name)) = self.converted(&words[at - back], &unit, decimal_mark) else { break };
@@ -125,6 +128,8 @@ mod tests {
         assert_eq!(us("above 3000 rpm and load above 60 %"), "above 3000 rpm and load above 60 %");
         assert_eq!(us("several km/h below the others"), "several km/h below the others");
         assert_eq!(us("between 0 and 50 km/h;"), "between 0 and 31.1 mph;");
+        assert_eq!(us("0.50 against 1.00 km/h"), "0.31 against 0.62 mph");
+        assert_eq!(us("by 100 +- 10 kPa"), "by 14.5 +- 1.45 psi");
         assert_eq!(us("km"), "km");
         let spanish = |text| Units::Us.sentence(text, ",");
         assert_eq!(spanish("de 20 a 35 km/h, en pasos de 1,5 km/h"), "de 12,4 a 21,7 mph, en pasos de 0,93 mph");
