@@ -84,13 +84,14 @@ impl Fuzzer {
                         if let Ok(run) = &run {
                             println!("{run}");
                         }
-                        lock(&runs).push(run);
+                        let mut runs = lock(&runs);
+                        // Kept at once: half a day of runs may be ended in the middle.
+                        runs.push(run.and_then(|run| report::keep(&self.folder, &run).map(|()| run)));
                     }
                 });
             }
         });
         let runs = lock(&runs).drain(..).collect::<Result<Vec<Run>, Failure>>()?;
-        report::keep(&self.folder, &runs)?;
         let findings: Vec<String> = runs.iter().flat_map(|run| run.findings(self)).collect();
         if findings.is_empty() {
             return Ok(());

@@ -15,18 +15,14 @@ const LIST: &str = "runs.tsv";
 /// The page.
 const PAGE: &str = "docs/fuzzing-runs.md";
 
-/// Appends runs to the list.
-pub(super) fn keep(folder: &Path, runs: &[Run]) -> Result<(), Failure> {
+/// Appends a run to the list.
+pub(super) fn keep(folder: &Path, run: &Run) -> Result<(), Failure> {
     let path = folder.join(LIST);
     let failed = |cause| Failure::new(format!("{}: {cause}", path.display()), "make room in the target folder");
     let mut list = fs::OpenOptions::new().create(true).append(true).open(&path).map_err(failed)?;
-    let mut lines = String::new();
-    for run in runs {
-        let Run { target, seconds, executions, edges, features, corpus, memory_mb, inputs } = run;
-        let n = inputs.len();
-        let _ = writeln!(lines, "{target}\t{seconds}\t{executions}\t{edges}\t{features}\t{corpus}\t{memory_mb}\t{n}");
-    }
-    list.write_all(lines.as_bytes()).map_err(failed)
+    let Run { target, seconds, executions, edges, features, corpus, memory_mb, inputs } = run;
+    let n = inputs.len();
+    writeln!(list, "{target}\t{seconds}\t{executions}\t{edges}\t{features}\t{corpus}\t{memory_mb}\t{n}").map_err(failed)
 }
 
 /// Adds the runs of this target folder to the page, and begins a new list: a run stands on the page once.
