@@ -2,6 +2,7 @@
 //!
 //! The thread takes one order at a time; it never waits for a page, and a drive goes on when all pages are closed.
 
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, SyncSender, TrySendError, sync_channel};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
@@ -48,6 +49,8 @@ const TELLS_EVERY: Duration = Duration::from_millis(500);
 
 pub(crate) struct Bay {
     orders: SyncSender<(Order, Workshop)>,
+    /// Whether the thread works on an order, or is about to.
+    is_busy: AtomicBool,
     car: Mutex<CarJson>,
     control: Mutex<Control>,
     grip: Mutex<Grip>,
@@ -62,9 +65,9 @@ fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
 impl Bay {
     /// The bay, and the end of its thread that takes the orders; see [`work`].
     pub(crate) fn new() -> (Self, Receiver<(Order, Workshop)>) {
-        let (orders, taken) = sync_channel(0);
+        let (orders, taken) = sync_channel(1);
         let (control, grip, commands) = (Mutex::default(), Mutex::default(), Mutex::default());
-        (Self { orders, car: Mutex::default(), control, grip, commands }, taken)
+        (Self { orders, is_busy: AtomicBool::new(false), car: Mutex::default(), control, grip, commands }, taken)
     }
 
     pub(crate) fn car(&self) -> CarJson {
@@ -73,16 +76,15 @@ impl Bay {
 
     /// Gives an order, in the name that the workshop has. Errors: the thread is busy with another one.
     pub(crate) fn order(&self, order: Order, workshop: Workshop) -> Result<(), Failure> {
-        match self.orders.try_send((order, workshop)) {
-            Ok(()) => Ok(()),
-            Err(TrySendError::Full(_)) => {
-                Err(Failure::busy("the car is busy with something else").hint("wait until it is done, or stop it"))
-            }
-            Err(TrySendError::Disconnected(_)) => {
-                Err(Failure::own("the part of the workbench that talks to the car broke off")
-                    .hint("what was recorded is in its file; start the workbench again"))
-            }
+        let busy = || Failure::busy("the car is busy with something else").hint("wait until it is done, or stop it");
+        if self.is_busy.swap(true, Ordering::AcqRel) {
+            return Err(busy());
         }
+        self.orders.try_send((order, workshop)).map_err(|error| match error {
+            TrySendError::Full(_) => busy(),
+            TrySendError::Disconnected(_) => Failure::own("the part of the workbench that talks to the car broke off")
+                .hint("what was recorded is in its file; start the workbench again"),
+        })
     }
 
     /// Ends a recording or a command soon.
@@ -153,11 +155,21 @@ impl Bay {
     }
 }
 
+/// An order that is worked on; also when the thread breaks off the next one is let through, and told so.
+struct AtWork<'a>(&'a Bay);
+
+impl Drop for AtWork<'_> {
+    fn drop(&mut self) {
+        self.0.is_busy.store(false, Ordering::Release);
+    }
+}
+
 /// What the thread does: takes orders until the workbench is gone.
 pub(crate) fn work(app: &App, orders: &Receiver<(Order, Workshop)>) {
     let mut car: Option<Car> = None;
     let mut prepared: Option<Prepared> = None;
     while let Ok((order, workshop)) = orders.recv() {
+        let at_work = AtWork(app.bay());
         // Whatever happens after the car was read for clearing, it is not as it was read.
         let before = prepared.take();
         let outcome = match (order, &mut car) {
@@ -169,6 +181,8 @@ pub(crate) fn work(app: &App, orders: &Receiver<(Order, Workshop)>) {
             }
         };
         let mut shown = lock(&app.bay().car);
+        // Whoever sees that it is done may give the next order at once.
+        drop(at_work);
         shown.stage = if car.is_some() { Stage::Ready } else { Stage::Empty };
         if let Err(error) = outcome {
             shown.failure = Some(Failure::from(error).into());

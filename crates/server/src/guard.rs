@@ -47,7 +47,8 @@ pub(crate) async fn watch(
         &Method::GET | &Method::HEAD => Wish::Page,
         _ => Wish::Change,
     };
-    let mut response = match check(peer, request.headers(), wish) {
+    let checked = is_welcome(&app, peer).and_then(|()| check(peer, request.headers(), wish));
+    let mut response = match checked {
         Ok(()) => next.run(request.map(|body| in_time(body, app.options().patience))).await,
         Err(failure) => failure.into_response(),
     };
@@ -57,6 +58,15 @@ pub(crate) async fn watch(
     }
     headers.entry(header::CACHE_CONTROL).or_insert(HeaderValue::from_static("no-store"));
     response
+}
+
+/// A connection from the shop's network ends with that, but not at the same moment.
+fn is_welcome(app: &App, peer: Peer) -> Result<(), Failure> {
+    if app.listens_at(peer.local) {
+        return Ok(());
+    }
+    Err(Failure::forbidden("the shop's network was closed at the bench")
+        .hint("open it there, under Settings, and join anew"))
 }
 
 /// What a request is for.
