@@ -3,7 +3,7 @@
 //! The thread takes one order at a time; it never waits for a page, and a drive goes on when all pages are closed.
 
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::mpsc::{Receiver, SyncSender, TrySendError, sync_channel};
+use std::sync::mpsc::{Receiver, Sender, channel};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
@@ -48,7 +48,7 @@ const MAX_LINES: usize = 40;
 const TELLS_EVERY: Duration = Duration::from_millis(500);
 
 pub(crate) struct Bay {
-    orders: SyncSender<(Order, Workshop)>,
+    orders: Sender<(Order, Workshop)>,
     /// Whether the thread works on an order, or is about to.
     is_busy: AtomicBool,
     car: Mutex<CarJson>,
@@ -65,7 +65,7 @@ fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
 impl Bay {
     /// The bay, and the end of its thread that takes the orders; see [`work`].
     pub(crate) fn new() -> (Self, Receiver<(Order, Workshop)>) {
-        let (orders, taken) = sync_channel(1);
+        let (orders, taken) = channel();
         let (control, grip, commands) = (Mutex::default(), Mutex::default(), Mutex::default());
         (Self { orders, is_busy: AtomicBool::new(false), car: Mutex::default(), control, grip, commands }, taken)
     }
@@ -76,14 +76,13 @@ impl Bay {
 
     /// Gives an order, in the name that the workshop has. Errors: the thread is busy with another one.
     pub(crate) fn order(&self, order: Order, workshop: Workshop) -> Result<(), Failure> {
-        let busy = || Failure::busy("the car is busy with something else").hint("wait until it is done, or stop it");
         if self.is_busy.swap(true, Ordering::AcqRel) {
-            return Err(busy());
+            return Err(Failure::busy("the car is busy with something else").hint("wait until it is done, or stop it"));
         }
-        self.orders.try_send((order, workshop)).map_err(|error| match error {
-            TrySendError::Full(_) => busy(),
-            TrySendError::Disconnected(_) => Failure::own("the part of the workbench that talks to the car broke off")
-                .hint("what was recorded is in its file; start the workbench again"),
+        self.orders.send((order, workshop)).map_err(|_| {
+            self.is_busy.store(false, Ordering::Release);
+            Failure::own("the part of the workbench that talks to the car broke off")
+                .hint("what was recorded is in its file; start the workbench again")
         })
     }
 

@@ -186,7 +186,7 @@ pub fn compare_surveys(before: &Survey, after: &Survey) -> SurveysCompared {
 }
 
 /// The lists that each code of a survey is in, by module and code.
-fn held(survey: &Survey) -> BTreeMap<(String, String), Vec<String>> {
+pub(crate) fn held(survey: &Survey) -> BTreeMap<(String, String), Vec<String>> {
     let each = survey.modules.iter().flat_map(|module| module.codes.iter().map(move |code| (module, code)));
     each.map(|(module, code)| ((module.address.clone(), code.code.clone()), code.kinds.clone())).collect()
 }

@@ -3,7 +3,9 @@
 use std::collections::BTreeSet;
 
 use evidence::proof::usual_conditions;
-use wire::{CodeToStayAway, Module, MonitorToRun, Survey};
+use wire::{CodeToStayAway, MonitorToRun, Survey};
+
+use crate::compare::held;
 
 /// Monitors that the survey shows as not run since the codes were cleared.
 pub(crate) fn monitors_to_run(last: &Survey) -> Vec<MonitorToRun> {
@@ -17,30 +19,31 @@ pub(crate) fn monitors_to_run(last: &Survey) -> Vec<MonitorToRun> {
 
 /// Every code of the surveys before the repair, with what the last survey after it says.
 pub(crate) fn codes_to_stay_away(before: &[&Survey], after: Option<&Survey>) -> Vec<CodeToStayAway> {
-    let modules = before.iter().flat_map(|survey| &survey.modules);
-    let held: BTreeSet<(&str, &str)> = modules
-        .flat_map(|module| module.codes.iter().map(|code| (code.code.as_str(), module.address.as_str())))
-        .collect();
-    let now = |address: &str| -> Option<&Module> {
-        after?.modules.iter().find(|module| module.address == address && module.problems.is_empty())
+    let by_code = |(module, code): (String, String)| (code, module);
+    let codes: BTreeSet<(String, String)> =
+        before.iter().flat_map(|survey| held(survey).into_keys().map(by_code)).collect();
+    let now = after.map(held).unwrap_or_default();
+    let was_read = |address: &str| {
+        let mut modules = after.into_iter().flat_map(|survey| &survey.modules);
+        modules.any(|module| module.address == address && module.problems.is_empty())
     };
-    held.into_iter()
-        .map(|(code, address)| {
-            let state = match now(address).map(|module| module.codes.iter().find(|it| it.code == code)) {
-                None => "not read since",
-                Some(None) => "away",
-                Some(Some(there)) if there.kinds.iter().all(|kind| kind == "permanent") && !there.kinds.is_empty() => {
-                    "permanent"
-                }
-                Some(Some(_)) => "there",
-            };
-            CodeToStayAway { code: code.to_owned(), module: address.to_owned(), state: state.to_owned() }
-        })
-        .collect()
+    let each = codes.into_iter().map(|(code, module)| {
+        let kinds = now.get(&(module.clone(), code.clone()));
+        let state = match kinds {
+            _ if !was_read(&module) => "not read since",
+            None => "away",
+            Some(kinds) if !kinds.is_empty() && kinds.iter().all(|kind| kind == "permanent") => "permanent",
+            Some(_) => "there",
+        };
+        CodeToStayAway { code, module, state: state.to_owned() }
+    });
+    each.collect()
 }
 
 #[cfg(test)]
 mod tests {
+    use wire::Module;
+
     use super::*;
 
     fn survey(modules: &[(&str, &[(&str, &str)])]) -> Survey {

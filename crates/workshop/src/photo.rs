@@ -13,7 +13,7 @@ use crate::{Workshop, WorkshopError, time_for_people};
 /// Most bytes of a picture that is taken in: more than a telephone's camera makes.
 pub const MAX_PHOTO_BYTES: u64 = 40 << 20;
 /// Most pixels of a side, and most memory of its pixels: a picture from outside must not take the machine's memory. While it
-/// is set upright its pixels are there twice.
+/// is set upright its pixels are there twice. Own choice: half a gigabyte in all.
 const MAX_SIDE: u32 = 20_000;
 const MAX_MEMORY: u64 = 240 << 20;
 /// Longest side of what is kept, pixels: 300 dots per inch over the width of a page.

@@ -11,7 +11,7 @@ export function Trouble() {
   return (
     <div class="trouble row apart" role="alert">
       <div class="grow">
-        <Failed failure={trouble.value} />
+        <WhatFailed failure={trouble.value} />
       </div>
       <button
         type="button"
@@ -37,7 +37,7 @@ export function NoCar() {
 }
 
 /** What failed, and what to do about it. */
-export function Failed({ failure }: { failure: FailureJson }) {
+export function WhatFailed({ failure }: { failure: FailureJson }) {
   return (
     <>
       <strong>{said(failure.message)}</strong>

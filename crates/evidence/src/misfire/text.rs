@@ -17,7 +17,7 @@ const MOST_SPANS: usize = 100;
 const ENOUGH: f64 = 1000.0;
 
 /// Engine speeds at which the driving that is asked for is reckoned, rpm: at idle, and under way.
-const IDLE_RPM: f64 = 800.0;
+const IDLING_RPM: f64 = 800.0;
 const UNDER_WAY_RPM: f64 = 2000.0;
 
 /// Seconds in which one cylinder fires so often.
@@ -307,7 +307,7 @@ impl Told<'_> {
     /// Conditions of which the drive holds too little, with the firings lacking and what to drive.
     fn not_covered(&self) -> Vec<(f64, String)> {
         let (Some(load), Some((low, high))) = (self.load(), self.judged.lacking_low_high()) else { return Vec::new() };
-        let idle = format!("{:.0} more seconds at {IDLE_RPM:.0} rpm (idle)", seconds(low, IDLE_RPM));
+        let idle = format!("{:.0} more seconds at {IDLING_RPM:.0} rpm (idle)", seconds(low, IDLING_RPM));
         let above = format!("{} above {:.0}{}", load.name, load.low_high.1, load.spoken_unit());
         let loaded = format!("{:.0} more seconds at {UNDER_WAY_RPM:.0} rpm with {above}", seconds(high, UNDER_WAY_RPM));
         [(low, idle), (high, loaded)].into_iter().filter(|(firings, _)| *firings > 0.0).collect()

@@ -3,8 +3,8 @@
 import { useEffect, useState } from 'preact/hooks';
 import { Failed } from '../../api/http';
 import { join } from '../../app/state';
+import { WhatFailed } from '../../parts/notices';
 import { t } from '../../text';
-import { said } from '../../text/said';
 
 export function Join() {
   const [code, setCode] = useState(() => location.hash.slice(1));
@@ -50,10 +50,7 @@ export function Join() {
         </label>
         {why && (
           <div class="trouble" role="alert">
-            <strong>{said(why.message)}</strong>
-            {why.hints.map((hint) => (
-              <p key={hint}>{said(hint)}</p>
-            ))}
+            <WhatFailed failure={why} />
           </div>
         )}
         <button type="submit" class="key main">

@@ -5,7 +5,7 @@ import { send } from '../../api/http';
 import type { Cleared, ClearingCost, ClearingJson, ClearJson } from '../../api/types';
 import { address } from '../../app/router';
 import { state, takeCar, tried } from '../../app/state';
-import { Caution, Failed, NoCar, Steps } from '../../parts/notices';
+import { Caution, NoCar, Steps, WhatFailed } from '../../parts/notices';
 import { count, t, word } from '../../text';
 
 export function Clear() {
@@ -35,7 +35,7 @@ export function Clear() {
         <NoCar />
         {car?.failure && (
           <div class="trouble" role="alert">
-            <Failed failure={car.failure} />
+            <WhatFailed failure={car.failure} />
           </div>
         )}
         {isBusy && <Steps steps={car.steps.slice(-4)} />}

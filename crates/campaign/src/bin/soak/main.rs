@@ -193,7 +193,7 @@ impl Figures {
         let grows = self.memory.low() > 0.0 && self.memory.per_unit * self.memory.span > 4000.0;
         !grows
             && self.n_descriptors.1 <= self.n_descriptors.0
-            && self.drift.ms.abs() - self.drift.half_ms < MOST_DRIFT_MS
+            && self.drift.ms.abs() < MOST_DRIFT_MS
             && self.problems.is_empty()
             && self.n_signals == SIGNALS.len()
             && self.n_findings > 0
