@@ -207,10 +207,11 @@ fn test() -> Result<(), Failure> {
     })?;
     let server = steps.step("postgres: a server for the casebook's tests", postgres::Server::start)?;
     let url = server.as_ref().map(postgres::Server::url);
-    tally +=
-        steps.step("tests: cargo test --workspace", || testing::run(&workspace, &python, url, &["--workspace"]))?;
+    let features = url.map_or(&[][..], |_| &["--features", "casebook/postgres"]);
+    let which = [&["--workspace"], features].concat();
+    tally += steps.step("tests: cargo test --workspace", || testing::run(&workspace, &python, url, &which))?;
     drop(server);
-    steps.step("fuzz: every reader of bytes from outside, 3 s each", || fuzz::briefly(&workspace))?;
+    steps.step("fuzz: every reader of bytes from outside, 3 s each", || fuzz::briefly(&workspace, features))?;
     tally += steps.step("browser: the workbench in a real browser", || pages::browse(&workspace))?;
     // Apart from the rest, because the typesetter takes many minutes to build.
     let print = ["--package", "report", "--features", "pdf"];

@@ -46,10 +46,10 @@ pub(crate) fn check(workspace: &Workspace, python: &Path) -> Result<Tally, Failu
     tests(workspace, "test", &[("WITNESS_PYTHON", python)])
 }
 
-/// The tests in a browser, with the program that `cargo build` leaves.
+/// The tests in a browser, with the program that the tests of the workspace built for themselves: to build it alone would
+/// choose other features of its dependencies, and with them build half of the workspace a second time.
 pub(crate) fn browse(workspace: &Workspace) -> Result<Tally, Failure> {
-    let program = debug_program(workspace)?;
-    tests(workspace, "browser", &[("WITNESS_PROGRAM", &program), ("CHROMIUM", &chromium()?)])
+    tests(workspace, "browser", &[("WITNESS_PROGRAM", &built_program(workspace)), ("CHROMIUM", &chromium()?)])
 }
 
 /// Writes pictures of every place at every size into `web/screenshots`.
@@ -71,7 +71,12 @@ pub(crate) fn bench(workspace: &Workspace) -> Result<(), Failure> {
 /// The program as `cargo build` leaves it.
 pub(crate) fn debug_program(workspace: &Workspace) -> Result<PathBuf, Failure> {
     run(workspace.cargo().args(["build", "--package", "witness"]), "mend the first error above")?;
-    Ok(workspace.target().join("debug").join(format!("witness{}", std::env::consts::EXE_SUFFIX)))
+    Ok(built_program(workspace))
+}
+
+/// Where a debug build leaves the program.
+fn built_program(workspace: &Workspace) -> PathBuf {
+    workspace.target().join("debug").join(format!("witness{}", std::env::consts::EXE_SUFFIX))
 }
 
 fn tests(workspace: &Workspace, script: &str, environment: &[(&str, &Path)]) -> Result<Tally, Failure> {

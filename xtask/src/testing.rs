@@ -73,7 +73,7 @@ pub(crate) fn run(
     let mut command = workspace.cargo();
     command.args(["test", "--no-fail-fast"]).args(which).env("WITNESS_PYTHON", python).stdout(Stdio::piped());
     if let Some(url) = postgres {
-        command.args(["--features", "casebook/postgres"]).env("WITNESS_POSTGRES", url);
+        command.env("WITNESS_POSTGRES", url);
     }
     let shown = shown(&command);
     let failed =

@@ -45,17 +45,18 @@ pub(crate) fn all(workspace: &Workspace, ask: &Ask) -> Result<(), Failure> {
     steps.step("fuzz: every target that was asked for", || fuzzer.run(ask))
 }
 
-/// The part of the whole check: a moment for each target, two at a time.
-pub(crate) fn briefly(workspace: &Workspace) -> Result<(), Failure> {
+/// The part of the whole check: a moment for each target, two at a time. `features` are those that the tests were built
+/// with: packages from elsewhere serve once more as they are, and only the workspace's own crates are built with counters.
+pub(crate) fn briefly(workspace: &Workspace, features: &[&str]) -> Result<(), Failure> {
     if !cfg!(unix) {
         println!("skipped: libFuzzer is run on Linux and macOS; the tests of the crate `fuzz` have run");
         return Ok(());
     }
-    Fuzzer::build(workspace)?.run(&Ask { seconds: 3, n_jobs: 2, ..Ask::default() })
+    Fuzzer::build_briefly(workspace, features)?.run(&Ask { seconds: 3, n_jobs: 2, ..Ask::default() })
 }
 
 impl Fuzzer {
-    /// Builds the program. Errors: no C++ compiler, or it does not build.
+    /// Builds the program with counters in everything. Errors: no C++ compiler, or it does not build.
     pub(crate) fn build(workspace: &Workspace) -> Result<Self, Failure> {
         let folder = workspace.target().join("fuzz");
         let host = host()?;
@@ -65,8 +66,23 @@ impl Fuzzer {
         cargo.args(["--target", &host, "--target-dir"]).arg(&folder).env("RUSTFLAGS", FLAGS);
         step::run(&mut cargo, NO_COMPILER)?;
         let program = folder.join(&host).join("fuzz").join(format!("fuzz{}", std::env::consts::EXE_SUFFIX));
+        Ok(Self::of(workspace, program))
+    }
+
+    /// Builds it beside the tests of the workspace. Errors: as [`Fuzzer::build`].
+    fn build_briefly(workspace: &Workspace, features: &[&str]) -> Result<Self, Failure> {
+        let mut cargo = workspace.cargo();
+        cargo.args(["build", "--quiet", "--workspace", "--bin", "fuzz", "--features", "fuzz/libfuzzer"]).args(features);
+        cargo.env("RUSTC_WORKSPACE_WRAPPER", workspace.root().join("fuzz").join("counted"));
+        // A cache of compiled crates would take the script for a compiler that it does not know.
+        cargo.env("WITNESS_COUNTERS", FLAGS).env_remove("RUSTC_WRAPPER");
+        step::run(&mut cargo, NO_COMPILER)?;
+        Ok(Self::of(workspace, workspace.target().join("debug").join("fuzz")))
+    }
+
+    fn of(workspace: &Workspace, program: PathBuf) -> Self {
         let shared = workspace.root().join("..").join("shared").join("data");
-        Ok(Self { folder, program, shared })
+        Self { folder: workspace.target().join("fuzz"), program, shared }
     }
 
     /// Runs the targets, several at a time. Errors: a target found something, or cannot run.
