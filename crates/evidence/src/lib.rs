@@ -9,6 +9,7 @@ mod charging;
 mod command;
 pub mod compare;
 mod cranking;
+mod drawn;
 mod dropout;
 mod examination;
 mod exposure;

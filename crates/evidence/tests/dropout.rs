@@ -108,8 +108,8 @@ fn slow_polling_needs_more_than_one_loss() {
 
 #[test]
 fn one_pedal_track_that_leaves_the_other() {
-    // Analogue tracks that rest at 15 and 7.5 %; steady driving with a slow foot.
-    let foot = |t: f64| if t < 6.0 || t % 20.0 < 2.0 { 0.0 } else { 30.0 + 8.0 * (t / 3.0).sin() };
+    // Analogue tracks that rest at 15 and 7.5 %; driving with a lively foot.
+    let foot = |t: f64| if t < 6.0 || t % 20.0 < 2.0 { 0.0 } else { 30.0 + 16.0 * t.sin() };
     let track_1 = sampled(50.0, 60.0, 0.39, |t| 15.0 + foot(t));
     let track_2 = sampled(50.0, 60.0, 0.39, |t| 7.5 + 0.5 * foot(t));
     let judged_with =
@@ -127,6 +127,33 @@ fn one_pedal_track_that_leaves_the_other() {
     let [first, second] = both;
     let both = judged(&[("pedal.position_1", "%", first), ("pedal.position_2", "%", second)]);
     assert!(both.iter().all(|f| f.verdict != Verdict::Faulty), "{both:?}");
+}
+
+#[test]
+fn what_could_have_stuck_unseen_is_not_healthy() {
+    // A foot and a car that hardly move: a value that stuck for a second would look the same.
+    let slow = |t: f64| 30.0 + 2.0 * (t / 3.0).sin();
+    let pedals = judged(&[
+        ("pedal.position_1", "%", sampled(50.0, 60.0, 0.39, |t| 15.0 + slow(t))),
+        ("pedal.position_2", "%", sampled(50.0, 60.0, 0.39, |t| 7.5 + 0.5 * slow(t))),
+    ]);
+    let cruise: Vec<_> = WHEELS.iter().map(|id| (*id, "km/h", sampled(50.0, 60.0, 1.0, slow))).collect();
+    for (findings, asked) in
+        [(pedals, "the pedal moves up and down by"), (judged(&cruise), "speeds up or slows down by")]
+    {
+        for finding in findings {
+            assert_eq!(finding.verdict, Verdict::Undecided, "{finding:?}");
+            assert!(!["0.50", "1.0"].iter().any(|told| finding.statement.contains(&format!("from about {told} s on"))));
+            assert!(finding.next.iter().any(|next| next.contains(asked)), "{finding:?}");
+        }
+    }
+    // What it asks for settles it: 15 s of 4 km/h a second.
+    let lively = |t: f64| if t < 45.0 { 30.0 + 2.0 * (t / 3.0).sin() } else { 32.0 + 4.0 * (t - 45.0) };
+    let after: Vec<_> = WHEELS.iter().map(|id| (*id, "km/h", sampled(50.0, 65.0, 1.0, lively))).collect();
+    for finding in judged(&after) {
+        assert_eq!(finding.verdict, Verdict::Healthy, "{finding:?}");
+        assert!(finding.statement.contains("would have shown from about"), "{finding:?}");
+    }
 }
 
 #[test]

@@ -62,9 +62,9 @@ fn healthy_wheels_on_the_motorway() {
 #[test]
 fn a_healthy_wheel_says_which_sticking_would_have_shown() {
     let Some(signals) = motorway() else { return };
-    // From 29 to 71 km/h in a minute: one second of 1 m/s² is more than wheels differ by.
+    // From 29 to 71 km/h in a minute, in steps of 0.01 km/h: the wheels tremble with every sample.
     for finding in findings(Kind::Dropout, &signals) {
-        assert!((1.0..=5.0).contains(&finding.figures["stuck_shown_from_s"]), "{finding:?}");
+        assert!((0.5..=1.0).contains(&finding.figures["stuck_shown_from_s"]), "{finding:?}");
         assert!(finding.alternatives[0].contains("merely stuck for less than"), "{finding:?}");
     }
     // A lone wheel has nobody to tell.
@@ -76,7 +76,8 @@ fn a_healthy_wheel_says_which_sticking_would_have_shown() {
 fn healthy_everyday_drives() {
     for name in ["d1_cold_start_warmup", "d2_traffic_jam", "d3_acceleration_runs", "d4_motorway", "d5_recording_gap"] {
         if let Some(text) = open_data(&format!("kit_obd/{name}_samples.csv.gz")) {
-            assert!(nobody_is_accused(name, &long(&text, &KIT)) >= 5, "{name}");
+            // Two pedal tracks at four samples a second: whether one stuck for a second would not have shown.
+            assert!(nobody_is_accused(name, &long(&text, &KIT)) >= 3, "{name}");
         }
         if let Some(text) = open_data(&format!("kit_obd/{name}_held.csv.gz")) {
             let held = wide(&text, &KIT);

@@ -1,7 +1,7 @@
 //! For how long a loss would have been seen.
 
 use super::track::Track;
-use super::{PRIOR_LOG10_ODDS, REFERENCE_LOSS_S, REFERENCE_PER_S};
+use super::{PRIOR_LOG10_ODDS, REFERENCE_LOSS_S, REFERENCE_PER_S, STICK};
 use crate::physics::{Family, GRAVITY_M_S2, KMH_PER_M_S, SENSOR_ALIVE_KMH, WHEEL_GRIP_M_S2, WHEEL_SLIP_GAIN};
 
 /// Acceleration of ordinary driving for which the exposure of speeds is reckoned, m/s².
@@ -32,6 +32,18 @@ impl Exposure {
 /// Effective seconds that "healthy" needs.
 pub(super) fn needed_s() -> f64 {
     (1.0 + PRIOR_LOG10_ODDS) * std::f64::consts::LN_10 / REFERENCE_PER_S
+}
+
+/// Probability that a fault stays unseen for so many effective seconds.
+pub(super) fn unseen(effective_s: f64) -> f64 {
+    (-REFERENCE_PER_S * effective_s).exp()
+}
+
+/// Seconds in which a value that sticks must have been able to show for "healthy", when losses stayed unseen with a
+/// probability below a tenth.
+pub(super) fn stuck_needed_s(loss_unseen: f64) -> f64 {
+    let left = (10f64.powf(-1.0 - PRIOR_LOG10_ODDS) - (1.0 - STICK) * loss_unseen) / STICK;
+    -left.clamp(1e-3, 1.0).ln() / REFERENCE_PER_S
 }
 
 /// How well a loss to zero or off the scale would be seen at a value: 0 not at all, 1 as a proof.

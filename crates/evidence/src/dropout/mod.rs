@@ -8,7 +8,8 @@
 //! The odds: [`PRIOR_LOG10_ODDS`], plus the weight of each event (bounded, see [`assess::STRONGEST`]); events that are
 //! merely seldom count once per [`ONE_CAUSE_S`]. Without any event the odds fall with the exposure, which is the time in
 //! which a loss of [`REFERENCE_LOSS_S`] would have been caught and recognised: a faulty contact that opens
-//! [`REFERENCE_PER_S`] times a second would have stayed unseen with the probability exp(-rate * exposure).
+//! [`REFERENCE_PER_S`] times a second would have stayed unseen with the probability exp(-rate * exposure). Where a value that
+//! sticks is looked for beside witnesses, the odds are averaged over both kinds of fault, each with its own exposure.
 
 mod assess;
 mod event;
@@ -41,6 +42,13 @@ const ONE_CAUSE_S: f64 = 5.0;
 const MOST: f64 = 8.0;
 /// Signals of unknown physics never get beyond this: their own statistics are no proof.
 const MOST_WITHOUT_PHYSICS: f64 = 1.5;
+/// The value that sticks which a verdict "healthy" must have been able to see, seconds: a module that lost its sensor shows
+/// the last value for about as long before it gives up (common practice, no source).
+const REFERENCE_STUCK_S: f64 = 1.0;
+/// Share of the faults that make a value stick and never lose it (common practice, no source). So losses that stayed away
+/// alone never make a signal healthy that could also have stuck.
+const STICK: f64 = 0.2;
+
 /// Examines every signal of a recording.
 fn run(recording: &Examination<'_>) -> Vec<Finding> {
     let (tracks, too_short): (Vec<_>, Vec<_>) =
@@ -49,8 +57,8 @@ fn run(recording: &Examination<'_>) -> Vec<Finding> {
     track::share_cadence(&mut tracks);
     let scene = Scene::new(recording, &tracks);
     let judged = (0..tracks.len()).filter(|&k| can_be_asked(&tracks[k])).map(|k| {
-        let shown_from_s = stuck::shown_from_s(&tracks[k], &tracks, exposure::needed_s());
-        finding(&tracks[k], scene.events(k), &exposure::of(&tracks[k]), shown_from_s)
+        let shown = stuck::shown(&tracks[k], &tracks, exposure::stuck_needed_s(0.0), REFERENCE_STUCK_S);
+        finding(&tracks[k], scene.events(k), &exposure::of(&tracks[k]), shown)
     });
     let short = too_short.into_iter().filter_map(Result::err).map(text::too_short);
     judged.chain(short).collect()
@@ -77,26 +85,26 @@ fn weigh(events: &[Event], has_physics: bool) -> f64 {
     sum.min(if has_physics { MOST } else { MOST_WITHOUT_PHYSICS })
 }
 
-/// `events`: `None` where the limits do not describe the signal; `stuck_shown_from_s`: see [`stuck::shown_from_s`].
-fn finding(
-    track: &Track<'_>,
-    events: Option<Vec<Event>>,
-    exposure: &Exposure,
-    stuck_shown_from_s: Option<f64>,
-) -> Finding {
+/// `events`: `None` where the limits do not describe the signal.
+fn finding(track: &Track<'_>, events: Option<Vec<Event>>, exposure: &Exposure, shown: Option<stuck::Shown>) -> Finding {
     let is_wild = events.is_none();
     let events = events.unwrap_or_default();
     let n_common = events.iter().filter(|event| event.is_common).count();
     let own: Vec<Event> = events.into_iter().filter(|event| !event.is_common).collect();
-    let unseen = REFERENCE_PER_S * exposure.effective_s / std::f64::consts::LN_10;
     let mut log10_odds = PRIOR_LOG10_ODDS;
+    let mut lacks_only_stuck = false;
     if !own.is_empty() {
         log10_odds += weigh(&own, track.dynamics.is_some());
     } else if n_common == 0 && !is_wild {
-        log10_odds -= unseen.min(3.0);
+        let unseen = exposure::unseen(exposure.effective_s);
+        // Where nothing that moves with it was recorded, sticking is not part of the question, and the statement says so.
+        let shown_for_s = shown.filter(|shown| shown.has_witnesses).map(|shown| shown.for_s);
+        let with_stuck = shown_for_s.map_or(unseen, |for_s| (1.0 - STICK) * unseen + STICK * exposure::unseen(for_s));
+        log10_odds += with_stuck.log10().max(-3.0);
+        lacks_only_stuck = log10_odds > -1.0 && PRIOR_LOG10_ODDS + unseen.log10() <= -1.0;
     }
     let verdict = Verdict::from_log10_odds(log10_odds);
-    let told = text::Told { track, own: &own, n_common, is_wild, exposure, stuck_shown_from_s, verdict };
+    let told = text::Told { track, own: &own, n_common, is_wild, exposure, shown, lacks_only_stuck, verdict };
     let mut figures = BTreeMap::from([
         ("events".to_owned(), own.len() as f64),
         ("events_of_all_signals".to_owned(), n_common as f64),
@@ -109,8 +117,8 @@ fn finding(
     if let Some(limits) = track.dynamics.filter(|limits| limits.fastest_per_s.is_finite()) {
         figures.insert("limit_per_s".to_owned(), limits.fastest_per_s);
     }
-    if let Some(shown_from_s) = stuck_shown_from_s {
-        figures.insert("stuck_shown_from_s".to_owned(), shown_from_s);
+    if let Some(from_s) = shown.and_then(|shown| shown.from_s) {
+        figures.insert("stuck_shown_from_s".to_owned(), from_s);
     }
     if let Some(worst) = text::worst(&own) {
         let shortest = own.iter().map(|event| event.at_most_s).fold(f64::INFINITY, f64::min);

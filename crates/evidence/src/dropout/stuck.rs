@@ -1,5 +1,9 @@
 //! Values that stay while the machine moves on.
 
+mod shown;
+
+pub(super) use shown::{Shown, shown};
+
 use super::track::Track;
 use crate::physics::{Family, GRAVITY_M_S2, KMH_PER_M_S, SENSOR_ALIVE_KMH};
 use crate::stats::robust;
@@ -33,8 +37,6 @@ const TRACKS_DIFFER: f64 = 5.0;
 const FORGETS_STEPS: f64 = 5.0;
 /// A value that stayed on a slope and made up for it in one step: the module or the adapter may have stalled as well.
 const CAUGHT_UP: f64 = 1.0;
-/// Lengths that are told of a value that sticks, seconds.
-const LENGTHS_S: [f64; 6] = [0.5, 1.0, 2.0, 3.0, 5.0, 10.0];
 /// A signal renewed more slowly than this repeats by chance too often for its own habits to tell, seconds.
 const SLOWEST_S: f64 = 0.25;
 
@@ -57,12 +59,15 @@ struct Run {
     next: usize,
 }
 
+/// Whether a signal is looked at for values that stay: it moves, and machines of its family do not rest anywhere.
+fn is_asked(track: &Track<'_>) -> bool {
+    let is_lively = matches!(track.family(), Some(Family::Speed | Family::Pedal | Family::Throttle | Family::Engine));
+    is_lively && track.moves
+}
+
 /// Stretches in which the value stuck.
 pub(super) fn find(track: &Track<'_>, tracks: &[Track<'_>]) -> Vec<Stuck> {
-    let Some(family) = track.family() else { return Vec::new() };
-    if !matches!(family, Family::Speed | Family::Pedal | Family::Throttle | Family::Engine) || !track.moves {
-        return Vec::new();
-    }
+    let Some(family) = track.family().filter(|_| is_asked(track)) else { return Vec::new() };
     let witnesses = witnesses(track, tracks, family);
     let mut found = Vec::new();
     let mut first = 0;
@@ -74,8 +79,7 @@ pub(super) fn find(track: &Track<'_>, tracks: &[Track<'_>]) -> Vec<Stuck> {
         first = next;
         if next - run.first >= 3 && is_long(track, run) && !rests(track, family, run) {
             let by_witness = beside_witnesses(track, &witnesses, run);
-            let is_quick = matches!(family, Family::Speed | Family::Engine) && track.hold_s <= SLOWEST_S;
-            let by_itself = if is_quick { by_itself(track, tracks, run) } else { 0.0 };
+            let by_itself = if tells_by_itself(track) { by_itself(track, tracks, run) } else { 0.0 };
             let (log10_lr, moved) = match by_witness {
                 Some((lr, moved)) => ((lr + by_itself).min(STRONGEST), moved),
                 None => (by_itself, 0.0),
@@ -86,6 +90,11 @@ pub(super) fn find(track: &Track<'_>, tracks: &[Track<'_>]) -> Vec<Stuck> {
         }
     }
     found
+}
+
+/// Whether its own habits may tell that a signal stuck.
+fn tells_by_itself(track: &Track<'_>) -> bool {
+    matches!(track.family(), Some(Family::Speed | Family::Engine)) && track.hold_s <= SLOWEST_S
 }
 
 /// The signals that move with it.
@@ -120,10 +129,9 @@ fn is_at_rest(track: &Track<'_>, family: Family, value: f64) -> bool {
 
 /// All witnesses moved the same way by more than steps, noise and refresh explain: the strength, and the least movement.
 fn beside_witnesses(track: &Track<'_>, witnesses: &[&Track<'_>], run: Run) -> Option<(f64, f64)> {
-    let is_speed = track.family() == Some(Family::Speed);
+    let family = track.family()?;
+    let is_speed = family == Family::Speed;
     let (from_s, to_s) = (track.t_s(run.first), track.t_s(run.next - 1) - track.hold_s);
-    // A change of one step is no noise; what goes beyond it may be.
-    let noise = |t: &Track<'_>| t.step + 3.0 * (t.usual_change - t.step).max(0.0);
     // The run may end with a sample that was already on its way: only what lies a refresh inside it is compared.
     let (mut least, mut direction, mut n, mut tolerance) = (f64::INFINITY, 0.0, 0, 0.0_f64);
     for witness in witnesses {
@@ -140,14 +148,16 @@ fn beside_witnesses(track: &Track<'_>, witnesses: &[&Track<'_>], run: Run) -> Op
         tolerance = tolerance.max(noise(witness));
         n += 1;
     }
-    // What stuck catches up at once when it comes back; what did not move stays. And a car moves with at most 1 g.
-    let after = middle(track, run.next.min(track.len().checked_sub(3)?));
+    // What stuck catches up at once when it comes back, on a line that was drawn by the next sample; what did not move stays.
+    // And a car moves with at most 1 g.
+    let back = if track.is_drawn { track.after(track.t_s(run.next) + track.hold_s) } else { run.next };
+    let after = middle(track, back.min(track.len().checked_sub(3)?));
     let caught_up = (after - track.value(run.first)) * direction;
     let lasted_s = track.t_s(run.next) - from_s;
     if caught_up < 0.5 * least || (is_speed && least > GRAVITY_M_S2 * KMH_PER_M_S * lasted_s + tolerance) {
         return None;
     }
-    let floor = if is_speed { SPEEDS_DIFFER_KMH + SPEEDS_DIFFER_SHARE * track.value(run.first) } else { TRACKS_DIFFER };
+    let floor = may_differ(family, track.value(run.first));
     let steps = tolerance + noise(track);
     if n == 0 || least <= steps {
         return None;
@@ -168,29 +178,14 @@ fn beside_witnesses(track: &Track<'_>, witnesses: &[&Track<'_>], run: Run) -> Op
     (log10_lr > 0.0).then_some((log10_lr, least))
 }
 
-/// The shortest of [`LENGTHS_S`] for which a value would have to stick to be told from its witnesses in `needed_s` of the drive
-/// or more, seconds; `None` where none would.
-pub(super) fn shown_from_s(track: &Track<'_>, tracks: &[Track<'_>], needed_s: f64) -> Option<f64> {
-    let family = track.family()?;
-    let witnesses: Vec<&Track<'_>> = witnesses(track, tracks, family);
-    let n_needed = if family == Family::Speed { 2 } else { 1 };
-    let (from_s, to_s) = (track.t_s(0), track.t_s(track.len() - 1));
-    let floor =
-        |at: f64| if family == Family::Speed { SPEEDS_DIFFER_KMH + SPEEDS_DIFFER_SHARE * at } else { TRACKS_DIFFER };
-    let value_at = |of: &Track<'_>, t_s: f64| of.after(t_s).checked_sub(1).map(|idx| of.value(idx));
-    let would_show = |t_s: f64, length_s: f64| {
-        let Some(own) = value_at(track, t_s).filter(|own| !is_at_rest(track, family, *own)) else { return false };
-        let changes = witnesses.iter().filter_map(|of| Some(value_at(of, t_s + length_s)? - value_at(of, t_s)?));
-        let (least, most) = changes.fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), c| (a.min(c), b.max(c)));
-        let clear = floor(own) + 2.0 * track.step;
-        least > clear || most < -clear
-    };
-    LENGTHS_S.into_iter().find(|&length_s| {
-        let moments = (0..LOOKS).map(|k| from_s + (to_s - length_s - from_s) * (k as f64 + 0.5) / LOOKS as f64);
-        let n = moments.filter(|t_s| would_show(*t_s, length_s)).count();
-        let is_long_enough = length_s > 3.0 * track.hold_s && to_s - from_s > length_s;
-        witnesses.len() >= n_needed && is_long_enough && n as f64 / LOOKS as f64 * (to_s - from_s) >= needed_s
-    })
+/// Movement that steps and noise alone explain: a change of one step is no noise; what goes beyond it may be.
+fn noise(track: &Track<'_>) -> f64 {
+    track.step + 3.0 * (track.usual_change - track.step).max(0.0)
+}
+
+/// Movement of the witnesses that a sound signal at a value may miss, in any drive.
+fn may_differ(family: Family, value: f64) -> f64 {
+    if family == Family::Speed { SPEEDS_DIFFER_KMH + SPEEDS_DIFFER_SHARE * value.abs() } else { TRACKS_DIFFER }
 }
 
 /// What the changes of two speeds over `lag_s` hardly ever differ by in this drive, by comparing them at moments all along
@@ -223,18 +218,16 @@ fn middle(track: &Track<'_>, idx: usize) -> f64 {
 
 /// A value that trembles with nearly every sample and then does not: log10 of how improbable that is.
 ///
-/// With the share p of repeats in the neighbourhood of a run of L equal steps, a healthy signal of N steps is expected to
+/// `length`: refreshes that the value stayed. With the share p of repeats in the neighbourhood of a run of L equal steps, a healthy signal of N steps is expected to
 /// show N p^L such runs. That holds for noise only; a coarse value on a slope also changes with every sample, and rightly
 /// stays when the car reaches its cruising speed. Noise turns back two times out of three, a slope never.
-fn against_habit(track: &Track<'_>, run: Run, before: &Habit, after: &Habit) -> f64 {
+fn against_habit(track: &Track<'_>, length: f64, before: &Habit, after: &Habit) -> f64 {
     // Coarse steps repeat while the noise stays between two of them, and that lasts: only noise of several steps forgets.
     let noise = before.usual_change().min(after.usual_change());
     if noise < FORGETS_STEPS * track.series_step() || !before.is_noise() || !after.is_noise() {
         return 0.0;
     }
-    let samples_per_refresh = track.samples_per_refresh();
-    let length = (run.next - run.first) as f64 / samples_per_refresh - 1.0;
-    let n_refreshes = track.len() as f64 / samples_per_refresh;
+    let n_refreshes = track.len() as f64 / track.samples_per_refresh();
     // Noise of standard deviation s repeats a value by chance with step / (sqrt(4 pi) s), and changes by 0.95 s in the median.
     let by_chance = 0.27 * track.step / track.usual_change.max(1e-12);
     let share = by_chance.max(before.repeats()).max(after.repeats()).min(1.0);
@@ -245,17 +238,27 @@ fn against_habit(track: &Track<'_>, run: Run, before: &Habit, after: &Habit) -> 
 /// What a lively signal's own behaviour says of a run: by habit, or because it caught up with its slope.
 fn by_itself(track: &Track<'_>, tracks: &[Track<'_>], run: Run) -> f64 {
     let samples_per_refresh = track.samples_per_refresh();
+    let (before, after) = habits(track, run);
+    let length = (run.next - run.first) as f64 / samples_per_refresh - 1.0;
+    if !stands_out(length, &before, &after) {
+        return 0.0;
+    }
+    let evidence = against_habit(track, length, &before, &after).max(catches_up(track, run));
+    if evidence > 0.0 && others_live(track, tracks, run) { evidence } else { 0.0 }
+}
+
+/// The habits before and after a run.
+fn habits(track: &Track<'_>, run: Run) -> (Habit, Habit) {
+    let samples_per_refresh = track.samples_per_refresh();
     let reach = ((NEIGHBOURHOOD as f64 * samples_per_refresh) as usize).min(4096);
     let (from, to) = (run.first.saturating_sub(reach), (run.next + reach).min(track.len()));
     let before = habit(track, from, run.first + 1, samples_per_refresh);
-    let after = habit(track, run.next, to, samples_per_refresh);
-    // Habits change along a drive; a run that is not far longer than its neighbours is no event.
-    let length = (run.next - run.first) as f64 / samples_per_refresh - 1.0;
-    if length < 3.0 * before.longest.max(after.longest).max(1.0) {
-        return 0.0;
-    }
-    let evidence = against_habit(track, run, &before, &after).max(catches_up(track, run));
-    if evidence > 0.0 && others_live(track, tracks, run) { evidence } else { 0.0 }
+    (before, habit(track, run.next, to, samples_per_refresh))
+}
+
+/// Habits change along a drive; a run that is not far longer than its neighbours is no event.
+fn stands_out(length: f64, before: &Habit, after: &Habit) -> bool {
+    length >= 3.0 * before.longest.max(after.longest).max(1.0)
 }
 
 /// How a stretch of samples changes, counted in refreshes of the value.

@@ -4,10 +4,11 @@ use std::collections::BTreeMap;
 
 use signal::Series;
 
-use super::REFERENCE_LOSS_S;
 use super::event::{Event, Shape};
-use super::exposure::{Exposure, best_worth};
+use super::exposure::{Exposure, best_worth, stuck_needed_s, unseen};
+use super::stuck::Shown;
 use super::track::Track;
+use super::{REFERENCE_LOSS_S, REFERENCE_STUCK_S};
 use crate::physics::Family;
 use crate::{Finding, Kind, Verdict};
 
@@ -18,7 +19,9 @@ pub(super) struct Told<'a> {
     pub(super) n_common: usize,
     pub(super) is_wild: bool,
     pub(super) exposure: &'a Exposure,
-    pub(super) stuck_shown_from_s: Option<f64>,
+    pub(super) shown: Option<Shown>,
+    /// Whether all that keeps it from healthy is that a value that sticks would not have shown.
+    pub(super) lacks_only_stuck: bool,
     pub(super) verdict: Verdict,
 }
 
@@ -131,23 +134,31 @@ impl Told<'_> {
             return format!("{id} shows no loss, but never was where one would have shown.");
         }
         let (seen_s, p) = (self.exposure.visible_s, self.exposure.p_catch);
+        let stuck = match self.shown.map(|shown| shown.from_s) {
+            None => ".".to_owned(),
+            Some(Some(from_s)) => {
+                format!("; a value that merely stuck would have shown from about {} s on.", short(from_s))
+            }
+            Some(None) => "; a value that merely stuck would not have shown.".to_owned(),
+        };
         format!(
-            "{id} never left its course in {seen_s:.0} s in which a loss would have shown; a loss of 100 ms is caught with odds of {p:.2}, one of {} ms surely.",
+            "{id} never left its course in {seen_s:.0} s in which a loss would have shown; a loss of 100 ms is caught with odds of {p:.2}, one of {} ms surely{stuck}",
             short(self.exposure.always_caught_s * 1e3)
         )
     }
 
     pub(super) fn alternatives(&self) -> Vec<String> {
         if self.own.is_empty() {
-            let unseen = match self.stuck_shown_from_s {
-                Some(shown_s) => format!(
+            let unseen = match self.shown.and_then(|shown| shown.from_s) {
+                Some(from_s) => format!(
                     "a value that merely stuck for less than about {} s: its partners moved too little meanwhile to show that",
-                    short(shown_s)
+                    short(from_s)
                 ),
                 None => "a value that merely stuck: no partner that was recorded moved enough meanwhile to show that"
                     .to_owned(),
             };
-            return if self.verdict == Verdict::Healthy { vec![unseen] } else { Vec::new() };
+            let is_quiet = self.verdict == Verdict::Healthy || self.lacks_only_stuck;
+            return if is_quiet { vec![unseen] } else { Vec::new() };
         }
         let mut found = vec![
             "plug, wiring or ground with a loose contact".to_owned(),
@@ -193,6 +204,9 @@ impl Told<'_> {
             );
             return next;
         }
+        if let Some(shown) = self.shown.filter(|_| self.lacks_only_stuck) {
+            return vec![self.to_see_stuck(&shown)];
+        }
         if !self.own.is_empty() {
             next.push(format!(
                 "record {} at an interval of {:.0} ms or less until it happens again: one more clear loss decides",
@@ -222,6 +236,29 @@ impl Told<'_> {
             ));
         }
         next
+    }
+
+    /// What would let a value that sticks for the reference length show.
+    fn to_see_stuck(&self, shown: &Shown) -> String {
+        let (id, unit) = (self.track.id(), &self.track.unit);
+        let lacking_s = (stuck_needed_s(unseen(self.exposure.effective_s)) - shown.for_s).max(1.0).ceil();
+        let interval_ms = 0.1 * REFERENCE_STUCK_S * 1e3;
+        let is_speed = self.track.family() == Some(Family::Speed);
+        if !shown.rate_per_s.is_finite() {
+            let moves = if is_speed { "the car speeds up and slows down" } else { "the pedal moves" };
+            return format!(
+                "record {id} and what moves with it for {lacking_s:.0} s in which {moves}, at an interval of {interval_ms:.0} ms or less: else a value that sticks for {REFERENCE_STUCK_S:.0} s does not show"
+            );
+        }
+        let rate = short(shown.rate_per_s);
+        if is_speed {
+            return format!(
+                "record {lacking_s:.0} s more in which the car speeds up or slows down by {rate} {unit} a second or more: a value that sticks for {REFERENCE_STUCK_S:.0} s shows only then"
+            );
+        }
+        format!(
+            "record {lacking_s:.0} s more at standstill, engine off and ignition on, in which the pedal moves up and down by {rate} {unit} a second or more: a value that sticks for {REFERENCE_STUCK_S:.0} s shows only then"
+        )
     }
 
     /// Interval at which one loss of the reference length is caught and proves itself.

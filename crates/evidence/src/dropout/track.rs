@@ -37,6 +37,8 @@ pub(super) struct Track<'a> {
     batch_s: f64,
     /// Cadence at which the value itself is renewed, seconds; the interval when every sample may be new.
     pub(super) hold_s: f64,
+    /// Whether its rows were drawn between slower samples, see [`crate::drawn`]; `hold_s` is then the time between those.
+    pub(super) is_drawn: bool,
     /// How long each value had stayed before the signal came back with several steps, seconds.
     holds_s: Vec<f64>,
     /// Step between neighbouring values.
@@ -83,6 +85,7 @@ impl<'a> Track<'a> {
             interval_s,
             batch_s,
             hold_s: interval_s,
+            is_drawn: false,
             holds_s: Vec::new(),
             step,
             usual_change: 0.0,
@@ -196,7 +199,10 @@ impl<'a> Track<'a> {
         self.stop = self.rest.filter(|rest| STOP_RANGE.contains(rest)).and_then(|rest| self.stop_below(rest));
         self.is_quantity = values.len() > STATES;
         self.moves = !values.is_empty() && n_changes > 0;
-        if holds.len() >= ENOUGH {
+        if let Some(drawn_s) = crate::drawn::interval_s(self.series) {
+            self.is_drawn = true;
+            self.hold_s = drawn_s.max(self.interval_s);
+        } else if holds.len() >= ENOUGH {
             self.hold_for(&mut holds);
         } else {
             self.holds_s = holds;

@@ -14,6 +14,8 @@ const SOUND: f64 = 0.3;
 const STRANGE: (f64, f64) = (0.01, 0.6);
 /// Ratio from which on noise is worth a fault.
 pub(super) const LEAST_RATIO: f64 = 2.0;
+/// Ratio that decides even if the partners are as unlike as sound ones ever are (see the odds below).
+pub(super) const DECIDING_RATIO: f64 = 4.0;
 /// Greatest ratio: beyond it a signal is no longer a measurement.
 const GREATEST_RATIO: f64 = 80.0;
 /// The error of a single window's logarithm.
@@ -71,6 +73,8 @@ pub(super) struct Judged {
     pub(super) own: f64,
     pub(super) reference: f64,
     pub(super) mean: f64,
+    /// Median of what bursts are compared with: the roughest reference in a window or beside it, with the floor added.
+    pub(super) near_reference: f64,
     /// Windows compared, and all windows.
     pub(super) n_compared: usize,
     pub(super) n_windows: usize,
@@ -89,7 +93,9 @@ pub(super) fn judge(windows: &[Beside]) -> Option<Judged> {
     let error = 1.25 * spread.max(0.1) * (2.0 / quiet.len() as f64).sqrt();
     let of = |f: &dyn Fn(&Beside) -> f64| robust::median(&mut quiet.iter().map(|w| f(w)).collect::<Vec<_>>());
     let (own, reference, mean) = (of(&|w| w.own)?, of(&|w| w.reference.hypot(w.floor))?, of(&|w| w.mean)?);
-    let near = near(windows);
+    let greatest = greatest_near(windows);
+    let near: Vec<f64> = windows.iter().zip(&greatest).map(|(window, greatest)| window.ln_ratio(*greatest)).collect();
+    let mut with_floor: Vec<f64> = windows.iter().zip(&greatest).map(|(window, r)| r.hypot(window.floor)).collect();
     let (rough, worst_ratio) = stretches(windows, &near);
     Some(Judged {
         steady: log10_odds(ln_ratio, error),
@@ -99,6 +105,7 @@ pub(super) fn judge(windows: &[Beside]) -> Option<Judged> {
         own,
         reference,
         mean,
+        near_reference: robust::median(&mut with_floor)?,
         n_compared: quiet.len(),
         n_windows: windows.len(),
         rough,
@@ -122,18 +129,14 @@ fn quiet(windows: &[Beside]) -> Vec<&Beside> {
     windows.iter().zip(all).filter(|(_, around)| *around <= middle).map(|(window, _)| window).collect()
 }
 
-/// Logarithms of the ratios to the greatest reference in a window or beside it: one wheel after the other meets a stone.
-fn near(windows: &[Beside]) -> Vec<f64> {
+/// The greatest reference in a window or beside it: one wheel after the other meets a stone.
+fn greatest_near(windows: &[Beside]) -> Vec<f64> {
     let reference = |k: usize, other: usize| {
         let is_beside = windows.get(other).is_some_and(|w| (w.id - windows[k].id).abs() <= 1);
         if is_beside { windows[other].reference } else { 0.0 }
     };
-    (0..windows.len())
-        .map(|k| {
-            let greatest = reference(k, k).max(reference(k, k.wrapping_sub(1))).max(reference(k, k + 1));
-            windows[k].ln_ratio(greatest)
-        })
-        .collect()
+    let around = |k: usize| reference(k, k).max(reference(k, k.wrapping_sub(1))).max(reference(k, k + 1));
+    (0..windows.len()).map(around).collect()
 }
 
 /// Logarithms of the probability densities of a ratio's logarithm: sound, and faulty.

@@ -6,7 +6,7 @@
 //! a partner is compared with what its physics allow ([`crate::physics::roughness`]). Noise is directional: the rough one of
 //! two partners is the faulty one. The ratio is weighed in [`judge`].
 
-mod drawn;
+mod bursts;
 mod judge;
 mod text;
 mod windows;
@@ -85,6 +85,8 @@ enum Lack {
     Drawn,
     /// The rows of a partner were: what they would show of the road is missing.
     DrawnPartner,
+    /// Bursts that matter would not have shown: see [`bursts`].
+    Bursts,
 }
 
 /// Values of unknown meaning, spread evenly over a byte, scatter by 29 % of their range (derived: 1 / sqrt(12)); a sensor that
@@ -188,6 +190,9 @@ fn group<'a>(members: &'a [Member<'a>], prefix: &str) -> Vec<Case<'a>> {
                 case = alone;
             }
         }
+        if case.verdict() == Verdict::Healthy && !case.shows_bursts() {
+            case.withhold(Lack::Bursts);
+        }
         cases.push(case);
     }
     cases
@@ -288,13 +293,25 @@ impl<'a> Case<'a> {
     fn withhold(&mut self, lack: Lack) {
         self.lacks.push(lack);
         self.log10_odds = self.log10_odds.max(NOT_HEALTHY);
-        if !matches!(lack, Lack::Quiet | Lack::DrawnPartner) {
+        if !matches!(lack, Lack::Quiet | Lack::DrawnPartner | Lack::Bursts) {
             self.log10_odds = self.log10_odds.min(NOT_FAULTY);
         }
     }
 
     fn verdict(&self) -> Verdict {
         Verdict::from_log10_odds(self.log10_odds)
+    }
+
+    /// Noise from which on a burst of [`bursts::LENGTH_S`] would have shown beside partners; infinite where none would,
+    /// `None` without partners: a lone signal is not asked for bursts, or is slower than they are.
+    fn bursts_shown_from(&self) -> Option<f64> {
+        let judged = self.judged.as_ref().filter(|_| self.beside != Beside::Physics)?;
+        Some(bursts::shown_from(judged.near_reference, judged.ln_ratio, self.length_s))
+    }
+
+    /// Whether bursts that matter would have shown, where they are asked for.
+    fn shows_bursts(&self) -> bool {
+        self.bursts_shown_from().is_none_or(|shown_from| shown_from <= bursts::that_matter(self.usual))
     }
 
     /// Whether the evidence is bursts rather than a lasting roughness.

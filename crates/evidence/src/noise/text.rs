@@ -1,12 +1,10 @@
 //! What the finding says to a technician.
 
-use super::judge::{Judged, LEAST_RATIO, LEAST_WINDOWS};
-use super::{Beside, Case, Lack};
+use super::judge::{DECIDING_RATIO, Judged, LEAST_RATIO, LEAST_WINDOWS};
+use super::windows::INTERVALS;
+use super::{Beside, Case, FLICKER_STEPS, Lack, bursts};
 use crate::answer::figures;
 use crate::{Finding, Kind, Verdict};
-
-/// Ratio that decides even if the partners are as unlike as sound ones ever are (see the odds in `judge`).
-const DECIDING_RATIO: f64 = 4.0;
 
 /// A number with as many digits as it deserves.
 fn short(value: f64) -> String {
@@ -36,7 +34,8 @@ impl Case<'_> {
     }
 
     fn numbers(&self, judged: &Judged) -> std::collections::BTreeMap<String, f64> {
-        figures([
+        let shown_from = self.bursts_shown_from().filter(|shown_from| shown_from.is_finite());
+        let mut figures = figures([
             ("ratio", judged.ln_ratio.exp()),
             ("ratio_low", (judged.ln_ratio - 1.96 * judged.error).exp()),
             ("ratio_high", (judged.ln_ratio + 1.96 * judged.error).exp()),
@@ -51,7 +50,9 @@ impl Case<'_> {
             ("worst_ratio_in_a_stretch", judged.worst_ratio),
             ("step", self.member.step),
             ("median_interval_s", self.member.interval_s),
-        ])
+        ]);
+        figures.extend(shown_from.map(|shown_from| ("bursts_shown_from_roughness".to_owned(), shown_from)));
+        figures
     }
 
     /// Noise that would have been called faulty.
@@ -85,6 +86,16 @@ impl Case<'_> {
         );
         let sizes = format!("{} against {} {unit} from sample to sample", short(judged.own), short(judged.reference));
         let seconds = judged.n_compared as f64 * self.length_s;
+        if let Some(shown_from) = self.bursts_shown_from().filter(|_| self.verdict() == Verdict::Healthy) {
+            return format!(
+                "{id} is no rougher than {} in {seconds:.0} s (ratio {}, {between}; {sizes}); lasting noise of {} {unit} would have shown, and bursts of {:.0} s from {} {unit} on.",
+                self.reference(),
+                short(ratio),
+                short(self.shown_from(judged)),
+                bursts::LENGTH_S,
+                short(shown_from)
+            );
+        }
         if self.verdict() == Verdict::Healthy {
             return format!(
                 "{id} is no rougher than {} in {seconds:.0} s (ratio {}, {between}; {sizes}); lasting noise of {} {unit} would have shown, bursts of it shorter than {:.0} s perhaps not.",
@@ -136,6 +147,14 @@ impl Case<'_> {
             Some(Lack::DrawnPartner) => {
                 "straight lines were drawn between slower samples of a partner, so that it shows no road".to_owned()
             }
+            Some(Lack::Bursts) => match self.bursts_shown_from().filter(|shown_from| shown_from.is_finite()) {
+                Some(shown_from) => format!(
+                    "lasting noise would have shown, but bursts of {:.0} s only from {} {unit} on",
+                    bursts::LENGTH_S,
+                    short(shown_from)
+                ),
+                None => format!("lasting noise would have shown, but bursts of {:.0} s would not", bursts::LENGTH_S),
+            },
             Some(Lack::Partner) => "no partner that must be as smooth was recorded".to_owned(),
             None => "that is more than sound signals usually differ, and less than a fault would show".to_owned(),
         };
@@ -212,6 +231,7 @@ impl Case<'_> {
                         Lack::Common => "check the definitions, the adapter and the ground that the sensors share: several unrelated signals are rough".to_owned(),
                         Lack::Quantity => format!("check which request or column {id} was read from and with which scale, against the dashboard or a meter; then record it again"),
                         Lack::Drawn | Lack::DrawnPartner => format!("bring in the samples of {id} and its partners with their own times, not a table that was filled up between them"),
+                        Lack::Bursts => self.to_see_bursts(need_s),
                         Lack::Partner => format!("record beside {id} the other wheel of its axle"),
                     })
                     .collect();
@@ -226,6 +246,27 @@ impl Case<'_> {
                 }
                 next
             }
+        }
+    }
+
+    /// What would let bursts that matter show: quicker samples, a finer step, or a calmer drive.
+    fn to_see_bursts(&self, need_s: f64) -> String {
+        let (id, condition) = (self.member.id(), self.condition());
+        let quick_s = 0.5 * bursts::LENGTH_S / INTERVALS;
+        if self.length_s > INTERVALS * quick_s {
+            format!(
+                "record {id} and its partners at an interval of {:.0} ms or less, for {:.0} s{condition}",
+                1e3 * quick_s,
+                need_s.min(60.0)
+            )
+        } else if FLICKER_STEPS * self.member.step > self.usual.floor {
+            format!(
+                "record {id} and its partners with a finer step than {} {}, if the car offers one",
+                short(self.member.step),
+                self.member.unit
+            )
+        } else {
+            format!("record {need_s:.0} s{condition}")
         }
     }
 }

@@ -2,14 +2,14 @@
 
 use signal::{Catalogue, Series};
 
-use super::drawn;
+use crate::drawn;
 use crate::skew::{longest_join_s, unheld};
 use crate::stats::{quantum, robust};
 
 /// Fewest three-point residuals from which a window's roughness is read.
 const LEAST: usize = 12;
 /// Greatest share of a window's residuals that is set aside: a lost value, a step or a stone is no noise.
-const SET_ASIDE: f64 = 0.25;
+pub(super) const SET_ASIDE: f64 = 0.25;
 /// Fewest that are set aside: a value that is lost for several samples spoils four residuals.
 const SET_ASIDE_LEAST: usize = 4;
 /// A window spans this many of the slowest member's intervals, so that a few lost samples do not empty it.
@@ -31,7 +31,7 @@ pub(super) struct Member<'a> {
     pub(super) step: f64,
     /// Whether it ever changed.
     pub(super) moves: bool,
-    /// Whether its rows were drawn between slower samples, see [`drawn`].
+    /// Whether its rows were drawn between slower samples, see [`crate::drawn`].
     pub(super) is_drawn: bool,
     taken: std::borrow::Cow<'a, Series>,
 }
@@ -61,7 +61,7 @@ impl<'a> Member<'a> {
         let step = quantum::step_of(&taken.value) * scale.abs();
         let first = series.value[0];
         let moves = series.value.iter().any(|value| *value != first);
-        let is_drawn = drawn::is_drawn(&taken);
+        let is_drawn = drawn::interval_s(&taken).is_some();
         Some(Self { series, scale, offset, unit: to.symbol().to_owned(), interval_s, step, moves, is_drawn, taken })
     }
 
@@ -148,7 +148,7 @@ impl Sigma {
 }
 
 /// Mean square of a standard normal variable whose size is below its quantile `p` (0..1).
-fn kept_share(p: f64) -> f64 {
+pub(super) fn kept_share(p: f64) -> f64 {
     use statrs::distribution::{Continuous, ContinuousCDF, Normal};
     let normal = Normal::standard();
     let q = normal.inverse_cdf(0.5 + 0.5 * p);

@@ -18,8 +18,9 @@ const REGULAR: f64 = 1.6;
 /// So many rows tell how a table was made.
 const ENOUGH_ROWS: usize = 20_000;
 
-/// Whether straight pieces of equal length make up the course of a series.
-pub(super) fn is_drawn(series: &Series) -> bool {
+/// Usual time between the samples that straight pieces of equal length were drawn between, seconds; `None` where the course
+/// of a series is not made of such pieces.
+pub(crate) fn interval_s(series: &Series) -> Option<f64> {
     let n = series.len().min(ENOUGH_ROWS);
     let (t, value) = (&series.t_ns[..n], &series.value[..n]);
     // Three rounded values leave their line by one step at most; so do sums of many digits by far less.
@@ -46,11 +47,13 @@ pub(super) fn is_drawn(series: &Series) -> bool {
     pieces.retain(|(rows, moved)| *rows >= LEAST_ROWS as f64 && *moved > 2.0 * step * rows);
     let straight: f64 = pieces.iter().map(|piece| piece.1).sum();
     let mut rows: Vec<f64> = pieces.iter().map(|piece| piece.0).collect();
-    let Some([short, middle, long]) = quartiles(&mut rows) else { return false };
-    pieces.len() >= LEAST_PIECES
+    let [short, middle, long] = quartiles(&mut rows)?;
+    let is_drawn = pieces.len() >= LEAST_PIECES
         && straight >= MOST_OF_IT * travelled
         && short * REGULAR >= middle
-        && long <= REGULAR * middle
+        && long <= REGULAR * middle;
+    // A sample between two rows bends both of them, so that the piece looks up to a row shorter than it is.
+    is_drawn.then_some((middle + 1.0) * series.median_interval_s()?)
 }
 
 fn quartiles(rows: &mut [f64]) -> Option<[f64; 3]> {
@@ -86,16 +89,17 @@ mod tests {
                     let (from, share) = (at.floor(), at.fract());
                     ((sample(from) + share * (sample(from + 1.0) - sample(from))) / step).round() * step
                 };
-                assert!(is_drawn(&series(drawn)), "{rows} rows, step {step}");
+                let told = interval_s(&series(drawn)).unwrap() / 0.05;
+                assert!((rows - 0.5..=rows + 1.1).contains(&told), "{rows} rows, step {step}: {told}");
             }
         }
         for step in [1e-6, 0.01, 0.1, 1.0] {
             let sampled =
                 |rough: f64| move |k: usize| ((drive(k as f64 * 0.05) + rough * scatter(k)) / step).round() * step;
-            assert!(!is_drawn(&series(sampled(1.0))), "noise, step {step}");
-            assert!(!is_drawn(&series(sampled(0.0))), "smooth, step {step}");
+            assert!(interval_s(&series(sampled(1.0))).is_none(), "noise, step {step}");
+            assert!(interval_s(&series(sampled(0.0))).is_none(), "smooth, step {step}");
         }
-        assert!(!is_drawn(&series(|k| 5.0 * scatter(k / 5))), "held");
-        assert!(!is_drawn(&series(|_| 5.0)) && !is_drawn(&series(|_| f64::NAN)));
+        let held = |k| 5.0 * scatter(k / 5);
+        assert!([series(held), series(|_| 5.0), series(|_| f64::NAN)].iter().all(|s| interval_s(s).is_none()));
     }
 }
