@@ -66,7 +66,8 @@ pub struct Spread {
 /// Lays a drive over healthy ones.
 ///
 /// It is called outside where its median is beyond the 5th or 95th percentile of the healthy stretches, by more than the
-/// step in which the signal counts, and the two differ (Mann and Whitney) at 5 % over all conditions and signals together.
+/// step in which the signal counts, and the two differ (Mann and Whitney) at 5 % over all conditions and signals together;
+/// where only the first holds there is too little to tell.
 #[must_use]
 pub fn against_reference(references: &[&Recording], drive: &Recording) -> AgainstReference {
     let all: Vec<&Recording> = references.iter().copied().chain([drive]).collect();
@@ -108,7 +109,9 @@ pub fn against_reference(references: &[&Recording], drive: &Recording) -> Agains
                 [0.05, 0.25, 0.5, 0.75, 0.95].map(|share| percentile(&reference, share).unwrap_or(f64::NAN));
             let worth = healthy.iter().map(|cut| cut.worth).fold(own.worth, f64::min);
             let is_beyond = median < percentiles[0] - step || median > percentiles[4] + step;
-            let is_outside = || is_beyond && mann_whitney(&reference, &means, worth) < ALPHA / n_judged as f64;
+            let is_sure = || mann_whitney(&reference, &means, worth) < ALPHA / n_judged as f64;
+            // Beyond what is usual and not shown to differ is neither: more of the drive would tell.
+            let is_outside = || if is_beyond { is_sure().then_some(true) } else { Some(false) };
             CellAgainst {
                 bounds: cells::bounds(&axes, cell),
                 reference: Spread {
@@ -120,7 +123,7 @@ pub fn against_reference(references: &[&Recording], drive: &Recording) -> Agains
                 drive: Means::of(own, cell),
                 median,
                 percentile: (!reference.is_empty()).then(|| rank_share(&reference, median)),
-                is_outside: is_judged(healthy, own, cell).then(is_outside),
+                is_outside: is_judged(healthy, own, cell).then(is_outside).flatten(),
             }
         };
         SignalAgainst {
