@@ -2872,7 +2872,11 @@ drive: string, t_s: number,
 /**
  * Null for a moment.
  */
-to_s: number | null, text: string, } | { "kind": "decision", text: string, reason: string, } | { "kind": "tested", area: string, test: string, is_yes: boolean, } | { "kind": "repaired", area: string, suspect: string, helped: boolean, } | { "kind": "swap", part: string, from: number, to: number, } | { "kind": "swap-undone", mistaken: boolean, } | { "kind": "replaced", part: string, at: number | null, text: string, } | { "kind": "correction", of: number, reason: string, } | { "kind": "closed", outcome: string, };
+to_s: number | null, text: string, } | { "kind": "healthy", 
+/**
+ * What the drive is asked for by.
+ */
+drive: string, model: string, text: string, } | { "kind": "decision", text: string, reason: string, } | { "kind": "tested", area: string, test: string, is_yes: boolean, } | { "kind": "repaired", area: string, suspect: string, helped: boolean, } | { "kind": "swap", part: string, from: number, to: number, } | { "kind": "swap-undone", mistaken: boolean, } | { "kind": "replaced", part: string, at: number | null, text: string, } | { "kind": "correction", of: number, reason: string, } | { "kind": "closed", outcome: string, };
 
 export type ConnectJson = { 
 /**

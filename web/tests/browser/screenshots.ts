@@ -1,6 +1,6 @@
 /** Writes a picture of every place at every size into `screenshots`, to be looked at. */
 
-import { mkdirSync, rmSync } from 'node:fs';
+import { mkdirSync, readdirSync, rmSync } from 'node:fs';
 import { join } from 'node:path';
 import type { Page } from 'playwright-core';
 import { test } from 'vitest';
@@ -12,16 +12,21 @@ import {
   type Screen,
   screens,
   startWorkbench,
+  type Workbench,
   watched,
 } from './harness.ts';
 
 const folder = join(import.meta.dirname, '../../screenshots');
+/** An invented model. */
+const MODEL = 'Tarnwick Fell 1.6';
+const recorded = [...watched, 'engine.load', 'intake.air_flow', 'fuel.trim.long.bank_1'];
 /** Part of the names of the pictures that are wanted. */
 const only = process.env.ONLY;
 
-test('pictures of every place', { timeout: 600_000 }, async () => {
+test('pictures of every place', { timeout: 1_200_000 }, async () => {
   const workbench = await startWorkbench();
-  recordDrive(workbench, 420);
+  recordDrive(workbench, 420, `${car}&fault=air-leak:1`, recorded);
+  keepHealthy(workbench);
   const browser = await launch();
   try {
     rmSync(folder, { recursive: true, force: true });
@@ -63,6 +68,11 @@ test('pictures of every place', { timeout: 600_000 }, async () => {
         await page.locator('.chart svg').first().waitFor();
         await take(`review-${name}`);
       }
+      await page.getByRole('button', { name: 'Healthy cars' }).click();
+      await page.getByLabel('Model of the car').fill(MODEL);
+      await page.getByRole('button', { name: 'Compare', exact: true }).click();
+      await page.locator('.spread-row').first().waitFor({ state: 'attached' });
+      await take('review-healthy');
       await goTo(page, '/');
       await page.getByRole('button', { name: 'Connect', exact: true }).first().click();
       await page.getByRole('region', { name: 'The connected car' }).waitFor();
@@ -85,7 +95,15 @@ test('pictures of every place', { timeout: 600_000 }, async () => {
       await page.getByRole('button', { name: 'Change signals' }).click();
       await take('live-change');
       await page.getByRole('button', { name: 'Standard view' }).click();
-      await goTo(page, '/road');
+      for (const theme of ['night', 'sun', 'day']) {
+        await themed(page, theme);
+        await goTo(page, '/live');
+        await page.locator('.readings').waitFor();
+        await page.waitForTimeout(2500);
+        if (theme !== 'day') await take(`live-${theme}`);
+        await goTo(page, '/road');
+        if (theme !== 'day') await take(`road-${theme}`);
+      }
       await page.waitForTimeout(300);
       await take('road');
       await scaled(page, 2);
@@ -140,8 +158,8 @@ test('pictures of every place', { timeout: 600_000 }, async () => {
         }
       }
       for (const theme of ['night', 'sun']) {
-        await page.evaluate((name) => localStorage.setItem('theme', name), theme);
-        await page.reload();
+        await themed(page, theme);
+        await still(page, take, theme);
         await goTo(page, drive!);
         await page.locator('.finding').first().waitFor();
         await page.waitForTimeout(400);
@@ -158,6 +176,18 @@ test('pictures of every place', { timeout: 600_000 }, async () => {
           .click();
         await take(`command-before-${theme}`);
       }
+      await page.evaluate(() => localStorage.setItem('language', 'es'));
+      await themed(page, 'day');
+      await still(page, take, 'es');
+      await goTo(page, drive!);
+      await page.locator('.finding').first().waitFor();
+      await page.waitForTimeout(400);
+      await take('review-es');
+      await goTo(page, '/command');
+      await page.locator('.place a.line').first().waitFor();
+      await take('command-list-es');
+      await page.locator('.place a.line').first().click();
+      await take('command-before-es');
       if (complaints.length > 0) process.stderr.write(`${screen}: ${complaints.join('\n')}\n`);
       await page.evaluate(() =>
         fetch('/api/car/hand-over', {
@@ -174,6 +204,39 @@ test('pictures of every place', { timeout: 600_000 }, async () => {
   }
   process.stdout.write(`pictures are in ${folder}; the car was ${car}\n`);
 });
+
+/** A drive of a healthy car of the same model, in a case of its own. */
+function keepHealthy(workbench: Workbench): void {
+  const drives = join(workbench.home, 'drives');
+  const before = readdirSync(drives);
+  workbench.run('case', 'new', '--complaint', 'none', '--model', MODEL, '--json');
+  recordDrive(workbench, 900, 'standin:fell?seed=4', recorded);
+  const drive = readdirSync(drives).find((file) => file.endsWith('.mcap') && !before.includes(file))!;
+  workbench.run('case', 'reference', join(drives, drive), '--text', 'no complaint, no code', '--json');
+}
+
+async function themed(page: Page, theme: string): Promise<void> {
+  await page.evaluate((name) => localStorage.setItem('theme', name), theme);
+  await page.reload();
+  await page.locator('.strip').waitFor();
+}
+
+/** Places where nothing moves, and on a phone what stands beside the bench. */
+async function still(page: Page, take: (name: string) => Promise<void>, name: string): Promise<void> {
+  for (const place of ['start', 'survey', 'live', 'road', 'swap', 'settings']) {
+    await goTo(page, place === 'start' ? '/' : `/${place}`);
+    await page.locator('.bench .place').waitFor();
+    await page.waitForTimeout(200);
+    await take(`${place}-${name}`);
+  }
+  for (const [k, part] of (['ledger', '', 'suspects'] as const).entries()) {
+    const tap = page.locator('.thumb button').nth(k);
+    if (!(await tap.isVisible())) return;
+    await tap.click();
+    if (part) await take(`${part}-${name}`);
+  }
+  await page.locator('.thumb button').nth(1).click();
+}
 
 /** Text at so many times its size. */
 async function scaled(page: Page, factor: number): Promise<void> {

@@ -13,6 +13,7 @@ use workshop::{CaseChoice, CompareWish, MAX_PHOTO_BYTES, NewCase, When, Workshop
 
 use super::gate::{Gate, Routes};
 use crate::access::Who;
+use crate::api::drives::file_of;
 use crate::api::uploads::receive;
 use crate::app::App;
 use crate::failure::Failure;
@@ -52,6 +53,13 @@ pub(crate) enum EntryJson {
         t_s: f64,
         /// Null for a moment.
         to_s: Option<f64>,
+        text: String,
+    },
+    /// A drive is that of a healthy car: later ones of its model can be laid over it.
+    Healthy {
+        /// What the drive is asked for by.
+        drive: String,
+        model: String,
         text: String,
     },
     /// Something was decided.
@@ -150,6 +158,14 @@ async fn add(State(app): State<App>, who: Who, Json(entry): Json<EntryJson>) -> 
         EntryJson::Replaced { part, at, text } => {
             must_be_short(&[&text])?;
             return app.in_case(who, move |workshop| workshop.add_replacement(&part, at, &text, When::Now)).await;
+        }
+        EntryJson::Healthy { drive, model, text } => {
+            must_be_short(&[&model, &text])?;
+            if model.trim().is_empty() {
+                return Err(Failure::input("a healthy drive is of some model").hint("say which one"));
+            }
+            let file = app.off_thread(move |app| file_of(app, &drive)).await?;
+            return app.in_case(who, move |workshop| workshop.mark_reference(&file, Some(&model), &text)).await;
         }
         EntryJson::Note { text } => Content::Note { text },
         EntryJson::Decision { text, reason } => Content::Decision { text, reason },

@@ -8,7 +8,7 @@ use axum::http::{HeaderValue, header};
 use axum::response::{IntoResponse, Response};
 use serde::{Deserialize, Serialize};
 use signal::nanos_from_seconds;
-use workshop::CaseChoice;
+use workshop::{CaseChoice, CompareWish, WorkshopError};
 
 use super::gate::{Gate, Routes};
 use crate::access::Who;
@@ -58,11 +58,18 @@ pub(crate) struct TraceQuery {
     signals: String,
 }
 
+/// Whose healthy drives are meant.
+#[derive(Debug, Deserialize)]
+pub(crate) struct HealthyQuery {
+    model: String,
+}
+
 pub(crate) fn routes() -> Routes {
     Routes::default()
         .get(Gate::Joined, "/drives", list)
         .get(Gate::Joined, "/drives/{id}", show)
         .get(Gate::Joined, "/drives/{id}/examined", examined)
+        .get(Gate::Joined, "/drives/{id}/healthy", healthy)
         .get(Gate::Joined, "/drives/{id}/trace", trace)
 }
 
@@ -186,6 +193,24 @@ fn examine(app: &App, who: Who, path: &FsPath) -> Result<wire::Examined, Failure
     let examined = workshop.examine_opened(path, &opened);
     app.case_changed();
     Ok(examined)
+}
+
+/// The drive beside those of healthy cars of a model; null while no other drive of that model is marked as such.
+async fn healthy(
+    State(app): State<App>,
+    Path(id): Path<String>,
+    Query(HealthyQuery { model }): Query<HealthyQuery>,
+) -> Result<Json<Option<wire::Compared>>, Failure> {
+    app.off_thread(move |app| {
+        let over_reference = Some(file_of(app, &id)?);
+        let wish = CompareWish { over_reference, model: Some(model), ..CompareWish::default() };
+        match app.workshop().compare(&wish) {
+            Ok(compared) => Ok(Json(Some(compared))),
+            Err(WorkshopError::NoReference(_)) => Ok(Json(None)),
+            Err(error) => Err(error.into()),
+        }
+    })
+    .await
 }
 
 /// Samples as one binary frame; see [`crate::stream::frame`].

@@ -16,6 +16,7 @@ import { Layouts } from '../../trace/layouts';
 import type { Band, Trace } from '../../trace/plot';
 import { around } from '../../trace/view';
 import { FindingList } from './findings';
+import { HealthyView } from './healthy';
 import { type Other, OtherBar, useOther } from './other';
 import { Overview } from './overview';
 import { PictureView, picturesOf, type Shows, ViewChoice } from './pictures';
@@ -152,12 +153,14 @@ function Opened({ id, drive, examined, drawn }: OpenedProps) {
       {choosing && <SignalChoice drive={drive} ids={ids} change={setShownIds} />}
       <Overview board={board} drive={drive} findings={findings} />
       <div class="beside">
-        {shows === 'traces' ? (
+        {shows === 'traces' && (
           <div class="traces">
             <BoardView board={board} label={t('review_board', { n: ids.length })} />
             <Cursors board={board} traces={board.traces} />
           </div>
-        ) : (
+        )}
+        {shows === 'healthy' && <HealthyView id={id} />}
+        {shows !== 'traces' && shows !== 'healthy' && (
           <PictureView {...picturesOf(shows, drive, findings)} id={id} other={other.shown} />
         )}
         <FindingList examined={examined} chosen={chosen} choose={choose} />

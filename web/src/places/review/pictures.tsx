@@ -11,7 +11,7 @@ import type { Other } from './other';
 import { PairErrors } from './pair-error';
 import { WheelTurns } from './wheel-turns';
 
-export type Shows = 'traces' | 'map' | 'pair' | 'wheels';
+export type Shows = 'traces' | 'map' | 'pair' | 'wheels' | 'healthy';
 
 /** Two tracks of one sensor. */
 type Pair = readonly [string, string];
@@ -33,15 +33,14 @@ function canShow(drive: DriveSummary): Shows[] {
     ...(has('engine.speed') && drive.signals.length > 1 ? (['map'] as const) : []),
     ...(pairsOf(drive).length > 0 ? (['pair'] as const) : []),
     ...(has('wheel.speed.') ? (['wheels'] as const) : []),
+    'healthy',
   ];
 }
 
 export function ViewChoice(props: { drive: DriveSummary; shows: Shows; change: (shows: Shows) => void }) {
-  const all = canShow(props.drive);
-  if (all.length < 2) return null;
   return (
     <fieldset class="group" aria-label={t('review_shows')}>
-      {all.map((one) => (
+      {canShow(props.drive).map((one) => (
         <button
           type="button"
           key={one}
@@ -57,7 +56,7 @@ export function ViewChoice(props: { drive: DriveSummary; shows: Shows; change: (
 }
 
 interface Chosen {
-  shows: Exclude<Shows, 'traces'>;
+  shows: Exclude<Shows, 'traces' | 'healthy'>;
   signals: string[];
   pairs: Pair[];
 }
