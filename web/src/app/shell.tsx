@@ -1,41 +1,20 @@
 /** The frame of everything: the strip of the case above, ledger, bench and suspects side by side or one thumb apart. */
 
-import type { ComponentType } from 'preact';
 import { useEffect } from 'preact/hooks';
 import { Dialog } from '../parts/dialog';
 import { RecordingNote, Trouble } from '../parts/notices';
-import { Command } from '../places/command/index';
 import { Join } from '../places/join/index';
 import { Ledger } from '../places/ledger/index';
-import { Live } from '../places/live/index';
-import { Report } from '../places/report/index';
-import { Review } from '../places/review/index';
-import { Road } from '../places/road/index';
-import { Settings } from '../places/settings/index';
-import { Start } from '../places/start/index';
-import { Survey } from '../places/survey/index';
 import { Suspects } from '../places/suspects/index';
-import { Swap } from '../places/swap/index';
 import { t } from '../text';
 import { helpIsOpen, helpLines } from './keys';
+import { room } from './rooms';
 import { address, type Place, type Side, side, where } from './router';
 import { connected, needsCode, session } from './state';
 import { Strip } from './strip';
 
 /** Places that the strip of work offers, in the order of a case. */
 const work: readonly Place[] = ['survey', 'live', 'road', 'review', 'command', 'swap', 'report'];
-
-const rooms: Partial<Record<Place, ComponentType<{ what: string | null }>>> = {
-  start: Start,
-  live: Live,
-  review: Review,
-  road: Road,
-  survey: Survey,
-  command: Command,
-  swap: Swap,
-  report: Report,
-  settings: Settings,
-};
 
 export function Shell() {
   const { place, what } = where.value;
@@ -55,11 +34,12 @@ export function Shell() {
       </main>
     );
   }
-  const Room = rooms[place] ?? Start;
+  const Room = room(place);
   return (
     <div class="shell" data-side={side.value}>
       <Strip />
       <aside class="ledger-side" data-part="ledger" tabIndex={-1} aria-label={t('ledger')}>
+        <Unfold />
         <Ledger />
       </aside>
       <main class="bench" data-part="bench" tabIndex={-1}>
@@ -77,7 +57,13 @@ export function Shell() {
         )}
         <Trouble />
         <RecordingNote />
-        <Room key={`${place}/${what}`} what={what} />
+        {Room ? (
+          <Room key={`${place}/${what}`} what={what} />
+        ) : (
+          <p class="quiet waiting" role="status">
+            {t('room_loading')}
+          </p>
+        )}
       </main>
       <aside class="suspects-side" data-part="suspects" tabIndex={-1} aria-label={t('suspects')}>
         <Suspects />
@@ -98,6 +84,24 @@ export function Shell() {
       </nav>
       {helpIsOpen.value && <Help />}
     </div>
+  );
+}
+
+/** Where there is room for the spine of the ledger alone, this shows all of it. */
+function Unfold() {
+  const isOpen = side.value === 'ledger';
+  return (
+    <button
+      type="button"
+      class="key unfold"
+      aria-label={t('ledger')}
+      aria-expanded={isOpen}
+      onClick={() => {
+        side.value = isOpen ? 'bench' : 'ledger';
+      }}
+    >
+      <span aria-hidden="true">{isOpen ? '«' : '»'}</span>
+    </button>
   );
 }
 

@@ -39,39 +39,58 @@ const goTo = (page: Page, path: string) =>
 /** Seconds that something is looked at. `BENCH_SECONDS` makes them fewer for a quick look. */
 const SECONDS = Number(process.env.BENCH_SECONDS ?? 20);
 
+/** How often the page is opened anew: on a machine with other work a single time says little. */
+const FIRST_LOADS = 7;
+
+/** Opens the page in a browser that has nothing of it: bytes that came, and when it could be worked with, ms. */
+async function firstLoad(workbench: Workbench): Promise<{ bytes: number; ready: number }> {
+  const context = await browser.newContext({
+    viewport: { width: 390, height: 780 },
+    deviceScaleFactor: 2,
+    serviceWorkers: 'block',
+  });
+  const page = await context.newPage();
+  const devtools = await context.newCDPSession(page);
+  await devtools.send('Network.enable');
+  let bytes = 0;
+  devtools.on('Network.loadingFinished', (one) => {
+    bytes += one.encodedDataLength;
+  });
+  await devtools.send('Emulation.setCPUThrottlingRate', { rate: 4 });
+  await page.addInitScript(() => {
+    const look = () => {
+      if (document.querySelector('.bench .place'))
+        (globalThis as { readyAt?: number }).readyAt = performance.now();
+      else requestAnimationFrame(look);
+    };
+    requestAnimationFrame(look);
+  });
+  await page.goto(workbench.url);
+  await page.waitForFunction(() => (globalThis as { readyAt?: number }).readyAt);
+  const ready = await page.evaluate(() => (globalThis as { readyAt?: number }).readyAt!);
+  // The places that are loaded behind it count too.
+  await page.waitForTimeout(3000);
+  await page.waitForLoadState('networkidle');
+  await context.close();
+  return { bytes, ready };
+}
+
 test('at rest, and the first load', { timeout: 60_000 }, async () => {
   const workbench = await startWorkbench();
   try {
     await new Promise((done) => setTimeout(done, 1500));
     figure('server at rest, memory', residentMb(workbench.process.pid!), 40, 'MB');
-    const context = await browser.newContext({
-      viewport: { width: 390, height: 780 },
-      deviceScaleFactor: 2,
-      serviceWorkers: 'block',
-    });
-    const page = await context.newPage();
-    const devtools = await context.newCDPSession(page);
-    await devtools.send('Network.enable');
-    let bytes = 0;
-    devtools.on('Network.loadingFinished', (one) => {
-      bytes += one.encodedDataLength;
-    });
-    await devtools.send('Emulation.setCPUThrottlingRate', { rate: 4 });
-    await page.addInitScript(() => {
-      const look = () => {
-        if (document.querySelector('.bench .place'))
-          (globalThis as { readyAt?: number }).readyAt = performance.now();
-        else requestAnimationFrame(look);
-      };
-      requestAnimationFrame(look);
-    });
-    await page.goto(workbench.url);
-    await page.waitForFunction(() => (globalThis as { readyAt?: number }).readyAt);
-    const ready = await page.evaluate(() => (globalThis as { readyAt?: number }).readyAt!);
-    await page.waitForLoadState('networkidle');
-    figure('first load, compressed', bytes / 1000, 300, 'kB');
-    figure('ready with the processor slowed down four times', ready, 1000, 'ms');
-    await context.close();
+    const loads = [];
+    for (let k = 0; k < FIRST_LOADS; k += 1) loads.push(await firstLoad(workbench));
+    const ready = loads.map((load) => load.ready);
+    figure('first load, compressed', Math.max(...loads.map((load) => load.bytes)) / 1000, 300, 'kB');
+    figure(
+      `ready with the processor slowed down 4 times, median of ${FIRST_LOADS}`,
+      quantile(ready, 0.5),
+      1000,
+      'ms',
+    );
+    aside(`${Math.min(...ready).toFixed(0)} to ${Math.max(...ready).toFixed(0)} ms`);
   } finally {
     await workbench.end();
   }
