@@ -56,10 +56,11 @@ export function clock(seconds: number, digits = 1): string {
   return h > 0 ? `${sign}${h}:${two(m)}:${two(s)}${tail}` : `${sign}${m}:${two(s)}${tail}`;
 }
 
-/** A moment of the calendar, in the reader's own way. */
+/** A moment of the calendar, in the reader's own way: where the language is one of the browser's, as its region writes it. */
 export function moment(unixSeconds: number): string {
   const date = new Date(unixSeconds * 1000);
-  return date.toLocaleString(language.value, { dateStyle: 'medium', timeStyle: 'short' });
+  const region = navigator.languages.find((one) => one.startsWith(language.value));
+  return date.toLocaleString(region ?? language.value, { dateStyle: 'medium', timeStyle: 'short' });
 }
 
 /** A unit as it is written behind a number: nothing for a plain ratio. */

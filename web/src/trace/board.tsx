@@ -79,6 +79,10 @@ export class Board {
         const [a, b] = this.cursors.value;
         this.cursors.value = second ? [a, t] : [t, b];
       },
+      tap: (t) => {
+        const [a, b] = this.cursors.value;
+        this.cursors.value = a !== null && b === null ? [a, t] : [t, null];
+      },
     });
     const stop = effect(() => {
       // Whatever changes how the plot looks.

@@ -9,7 +9,8 @@ import { nearest } from './series';
 /** `traces` are those of the board: given anew when finer samples have come. */
 export function Cursors({ board, traces }: { board: Board; traces: readonly Trace[] }) {
   const [a, b] = board.cursors.value;
-  if (a === null) return <p class="quiet small hint">{t('cursor_hint')}</p>;
+  const isFinger = matchMedia('(pointer: coarse)').matches;
+  if (a === null) return <p class="quiet small hint">{t(isFinger ? 'cursor_hint_finger' : 'cursor_hint')}</p>;
   return (
     <div class="cursors" role="status">
       <span class="figure">

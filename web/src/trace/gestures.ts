@@ -13,6 +13,8 @@ export interface Target {
   look(view: Range): void;
   /** Puts a cursor; `second` for the other one. */
   point(t: number | null, second: boolean): void;
+  /** A finger, which has no key beside it, puts one after the other. */
+  tap(t: number): void;
 }
 
 /** How far a finger may move and still be a tap, px. */
@@ -52,7 +54,11 @@ export function gestures(element: HTMLElement, target: Target): () => void {
 
   const up = (event: PointerEvent) => {
     if (!fingers.delete(event.pointerId) || !start) return;
-    if (!start.moved && event.type === 'pointerup') target.point(target.timeAt(start.x), event.shiftKey);
+    if (!start.moved && event.type === 'pointerup') {
+      const t = target.timeAt(start.x);
+      if (event.pointerType === 'mouse') target.point(t, event.shiftKey);
+      else target.tap(t);
+    }
     const left = [...fingers.values()][0];
     // One finger stays behind after a pinch: it pans on from where it is.
     start = left ? { x: left.x, view: target.view(), moved: true } : null;

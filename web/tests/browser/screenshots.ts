@@ -107,8 +107,11 @@ test('pictures of every place', { timeout: 1_200_000 }, async () => {
       await page.waitForTimeout(300);
       await take('road');
       await scaled(page, 2);
+      await page.locator('.road-mark').waitFor();
       await take('road-200');
       await goTo(page, '/live');
+      await page.locator('canvas.board').waitFor();
+      await page.waitForTimeout(1500);
       await take('live-200');
       await goTo(page, drive!);
       await page.locator('.finding').first().waitFor();
@@ -227,7 +230,7 @@ async function still(page: Page, take: (name: string) => Promise<void>, name: st
     await goTo(page, place === 'start' ? '/' : `/${place}`);
     await page.locator('.bench .place').waitFor();
     await page.waitForTimeout(200);
-    await take(`${place}-${name}`);
+    await take(`${place}-still-${name}`);
   }
   for (const [k, part] of (['ledger', '', 'suspects'] as const).entries()) {
     const tap = page.locator('.thumb button').nth(k);
@@ -242,9 +245,9 @@ async function still(page: Page, take: (name: string) => Promise<void>, name: st
 async function scaled(page: Page, factor: number): Promise<void> {
   await page.evaluate((scale) => {
     localStorage.setItem('scale', String(scale));
-    document.documentElement.style.setProperty('--text-scale', String(scale));
   }, factor);
-  await page.waitForTimeout(200);
+  await page.reload();
+  await page.locator('.strip').waitFor();
 }
 
 /** A car that stands idling, its outputs, one of them prepared, driven and over. */

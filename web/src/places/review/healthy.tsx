@@ -7,7 +7,7 @@ import { openCase, titleOf } from '../../app/lists';
 import { tried } from '../../app/state';
 import { count, number, t, unitShown, word } from '../../text';
 import { said } from '../../text/said';
-import { type Range, shown } from '../../trace/scale';
+import { shown } from '../../trace/scale';
 import { KeepAsHealthy } from './keep-healthy';
 
 export function HealthyView({ id }: { id: string }) {
@@ -113,24 +113,24 @@ function Standing({ reference }: { reference: ReferenceCompared }) {
 /** What is to be read first. */
 const RANKS = ['outside', 'as the healthy ones', 'too little'];
 
-/** The conditions that both were in, all on one scale. */
+/** The conditions that both were in. */
 function Cells({ signal }: { signal: SignalReferred }) {
   const cells = signal.cells.filter((cell) => cell.reference.length > 0 && cell.median !== null);
   cells.sort((a, b) => RANKS.indexOf(a.verdict) - RANKS.indexOf(b.verdict));
-  const ends = cells.flatMap((cell) => [...cell.reference, cell.median!]);
-  const range = { from: Math.min(...ends), to: Math.max(...ends) };
   return (
     <ul class="rows tight">
       {cells.map((cell) => (
-        <Spread key={place(cell.bounds)} cell={cell} unit={unitShown(signal.unit)} range={range} />
+        <Spread key={place(cell.bounds)} cell={cell} unit={unitShown(signal.unit)} />
       ))}
     </ul>
   );
 }
 
-function Spread({ cell, unit, range }: { cell: CellReferred; unit: string; range: Range }) {
+/** One condition, on a scale of its own: what is usual differs too much from one to the next. */
+function Spread({ cell, unit }: { cell: CellReferred; unit: string }) {
   const [least, low, middle, high, most] = cell.reference as [number, number, number, number, number];
-  const at = (value: number) => 100 * ((value - range.from) / (range.to - range.from || 1));
+  const [from, to] = [Math.min(least, cell.median!), Math.max(most, cell.median!)];
+  const at = (value: number) => (to > from ? (100 * (value - from)) / (to - from) : 50);
   const bar = (from: number, to: number) => ({ left: `${at(from)}%`, width: `${at(to) - at(from)}%` });
   return (
     <li class="spread-row" data-verdict={cell.verdict}>
