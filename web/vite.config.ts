@@ -9,15 +9,21 @@ function offline(): Plugin {
       const worker = bundle['sw.js'];
       if (worker?.type !== 'chunk') return;
       const files = Object.keys(bundle).filter((file) => file !== 'sw.js' && !file.endsWith('.map'));
-      const kept = ['/', ...files.filter((file) => file !== 'index.html').map((file) => `/${file}`)];
+      const hashed = files.filter((file) => file !== 'index.html').map((file) => `/${file}`);
+      const kept = ['/', '/mark.svg', '/manifest.webmanifest', ...hashed];
       const build = files
         .join()
         .split('')
         .reduce((sum, c) => (sum * 31 + c.charCodeAt(0)) >>> 0, 7)
         .toString(36);
-      worker.code = worker.code
-        .replace('"FILES"', JSON.stringify(kept))
-        .replace('"BUILD"', JSON.stringify(build));
+      const put = (word: string, value: unknown) => {
+        // Which quotes stand around it is up to whoever made the code small.
+        const whole = new RegExp(`(["'\`])${word}\\1`);
+        if (!whole.test(worker.code)) this.error(`the worker does not say ${word}`);
+        worker.code = worker.code.replace(whole, () => JSON.stringify(value));
+      };
+      put('FILES', kept);
+      put('BUILD', `pages-${build}`);
     },
   };
 }

@@ -8,7 +8,7 @@ const worker = self as unknown as ServiceWorkerGlobalScope;
 
 // The build writes both in here.
 const files = 'FILES' as unknown as string[];
-const kept = `pages-${'BUILD'}`;
+const kept = 'BUILD';
 
 worker.addEventListener('install', (event) => {
   event.waitUntil(caches.open(kept).then((cache) => cache.addAll(files)));

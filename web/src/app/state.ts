@@ -26,8 +26,8 @@ export const stream = new Stream({
   },
   open: (isOpen) => {
     connected.value = isOpen;
-    // Sent away or forgotten meanwhile? The session says.
-    if (!isOpen && session.value) void start(false);
+    // Sent away or forgotten meanwhile, or opened while the workbench was away? The session says.
+    if (isOpen !== (session.value !== null)) void start(false);
   },
 });
 

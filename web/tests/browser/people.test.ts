@@ -209,3 +209,19 @@ test('a report is looked at, its pictures are chosen, and it is kept', async () 
   // That the first file was no picture.
   expect(complaints.filter((line) => !line.includes('422'))).toEqual([]);
 });
+
+test('the pages are kept on the device: they open while the workbench is away, and go on when it is back', async () => {
+  const { page, context } = await openPage(browser, workbench, 'phone', { serviceWorkers: 'allow' });
+  await page.evaluate(async () => {
+    await navigator.serviceWorker.ready;
+    if (!navigator.serviceWorker.controller)
+      await new Promise((done) => navigator.serviceWorker.addEventListener('controllerchange', done));
+  });
+  await context.setOffline(true);
+  await goTo(page, '/settings');
+  await page.reload();
+  await page.getByText('Reaching the workbench').waitFor();
+  await context.setOffline(false);
+  await page.getByRole('heading', { name: 'Settings' }).waitFor();
+  await context.close();
+});
