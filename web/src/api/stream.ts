@@ -15,6 +15,8 @@ export class Stream {
   private socket: WebSocket | null = null;
   private tries = 0;
   private watching: FromPage | null = null;
+  /** The last frame that came and is not confirmed. */
+  private newest: number | null = null;
   private readonly hears: Hears;
   private readonly listeners = new Set<(frame: Frame) => void>();
   private readonly keepers: ((frame: Frame) => void)[] = [];
@@ -45,8 +47,7 @@ export class Stream {
       const frame = readFrame(data as ArrayBuffer);
       for (const keeper of this.keepers) keeper(frame);
       for (const listener of this.listeners) listener(frame);
-      // Confirmed once it is drawn: a page that cannot keep up gets less, not later.
-      requestAnimationFrame(() => this.say({ type: 'seen', frame: frame.number }));
+      this.confirm(frame.number);
     };
     socket.onclose = () => {
       this.socket = null;
@@ -55,6 +56,17 @@ export class Stream {
       this.tries += 1;
     };
     this.socket = socket;
+  }
+
+  /** Confirms what came once it is drawn: a page that cannot keep up gets less, not later. */
+  private confirm(frame: number): void {
+    const isAsked = this.newest !== null;
+    this.newest = frame;
+    if (isAsked) return;
+    requestAnimationFrame(() => {
+      this.say({ type: 'seen', frame: this.newest ?? 0 });
+      this.newest = null;
+    });
   }
 
   say(message: FromPage): void {

@@ -49,6 +49,8 @@ export interface Scene {
 /** Room for the values at the left and the times below, px. */
 const LEFT = 56;
 const BELOW = 22;
+/** Height of a lane from which its label does not take what the trace needs, px. */
+const ROOMY = 44;
 /** Pattern of a drive that is laid over another. */
 const OTHER = [3, 3];
 const FONT = "500 12px 'Barlow Semi Condensed', Barlow, 'Arial Narrow', sans-serif";
@@ -181,8 +183,8 @@ export class Plot {
     const isShared = scene.layout === 'shared';
     const common = isShared ? this.range('shared', traces, view) : null;
     const first = traces[0];
-    // The label has the top of the lane to itself, so that no trace runs through it.
-    const roof = top + (scene.layout === 'stacked' ? 20 : 6);
+    // The label has the top of the lane to itself, so that no trace runs through it: where there is room for both.
+    const roof = top + (scene.layout === 'stacked' && bottom - top > ROOMY ? 20 : 4);
     const floor = bottom - 5;
     if (first && scene.layout !== 'own') {
       this.values(common ?? this.range(first.id, traces, view), roof, floor, ink);

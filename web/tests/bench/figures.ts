@@ -23,6 +23,9 @@ export function aside(text: string): void {
   process.stdout.write(`    ${text}\n`);
 }
 
+/** Whether other work runs beside the bench that its times would tell of. */
+export const isBusy = () => loadavg()[0]! > cpus().length / 4;
+
 export function machine(): string {
   return `${cpus().length} processors, load ${loadavg()
     .map((load) => load.toFixed(1))

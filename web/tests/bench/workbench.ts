@@ -19,13 +19,14 @@ import type { Browser, Page } from 'playwright-core';
 import { afterAll, beforeAll, test } from 'vitest';
 import { launch, openPage, startWorkbench, type Workbench } from '../browser/harness.ts';
 import { type CountingCar, startCar } from './car.ts';
-import { aside, figure, machine, processorS, quantile, residentMb } from './figures.ts';
+import { aside, figure, isBusy, machine, processorS, quantile, residentMb } from './figures.ts';
 import { firstPicture, frameWork, seenAt, watchers } from './page.ts';
 
 let browser: Browser;
 
 beforeAll(async () => {
-  process.stdout.write(`workbench: ${machine()}\n`);
+  process.stdout.write(`workbench: ${machine()}; frames are drawn by the processor\n`);
+  if (isBusy()) aside('this machine does other work: what is missed here may be met on one at rest');
   browser = await launch();
 });
 afterAll(() => browser?.close());
@@ -151,6 +152,9 @@ async function longDrive(workbench: Workbench): Promise<string> {
   return 'long';
 }
 
+/** How often that drive is opened anew. */
+const FIRST_PICTURES = 3;
+
 test('a drive of eight hours', { timeout: 600_000 }, async () => {
   const workbench = await startWorkbench();
   try {
@@ -170,8 +174,16 @@ test('a drive of eight hours', { timeout: 600_000 }, async () => {
       `its overview was made ${((performance.now() - begun) / 1000).toFixed(1)} s after the list was asked for`,
     );
     await first.context.close();
+    const times: number[] = [];
+    for (let k = 1; k < FIRST_PICTURES; k += 1) {
+      const { took, context } = await open();
+      times.push(took);
+      await context.close();
+    }
     const { page, context, took } = await open();
-    figure('first picture of it after the tap', took, 300, 'ms');
+    times.push(took);
+    figure(`first picture of it after the tap, median of ${FIRST_PICTURES}`, quantile(times, 0.5), 300, 'ms');
+    aside(`${Math.min(...times).toFixed(0)} to ${Math.max(...times).toFixed(0)} ms`);
     // Every check runs over it meanwhile; what is measured is looking at it, so wait for them.
     await page.locator('.finding, .findings p').first().waitFor({ timeout: 300_000 });
     await page.waitForFunction(() => document.querySelector('.finding') !== null, undefined, {

@@ -6,6 +6,7 @@ import type { InvitationJson } from '../../api/types';
 import { session, state, tried } from '../../app/state';
 import { scale, scales, spoken, theme, themes, unitSystem, unitSystems } from '../../app/theme';
 import { type Language, language, languages, number, t } from '../../text';
+import { Adapters } from '../start/adapters';
 import { Definitions } from './definitions';
 import { Invitation } from './invitation';
 import { Shop } from './shop';
@@ -65,6 +66,7 @@ export function Settings() {
           />
         </section>
         <Network />
+        {session.value?.may_hold && <Adapters />}
         {session.value?.is_bench && <Shop />}
         <Definitions />
         <Storage />

@@ -4,12 +4,13 @@ import { useState } from 'preact/hooks';
 import { send } from '../../api/http';
 import type { Adapter, Adapters as Found } from '../../api/types';
 import { adapters } from '../../app/lists';
-import { session, state, tried } from '../../app/state';
+import { go } from '../../app/router';
+import { session, state, takeCar, tried } from '../../app/state';
 import { number, t } from '../../text';
 
 const usedLast = () => localStorage.getItem('adapter') ?? '';
 
-export function Adapters({ connect }: { connect: (address: string) => Promise<void> }) {
+export function Adapters() {
   const [address, setAddress] = useState(usedLast);
   const [found, setFound] = useState<Found | null>(null);
   const [isLooking, setLooking] = useState(false);
@@ -27,6 +28,8 @@ export function Adapters({ connect }: { connect: (address: string) => Promise<vo
   const use = (to: string) => {
     localStorage.setItem('adapter', to);
     setAddress(to);
+    // Where each step is told.
+    go('start');
     void connect(to);
   };
   const look = async () => {
@@ -105,6 +108,10 @@ export function Adapters({ connect }: { connect: (address: string) => Promise<vo
       </form>
     </section>
   );
+}
+
+async function connect(adapter: string): Promise<void> {
+  if (await takeCar()) await tried(send('POST', '/car/connect', { adapter }));
 }
 
 function about(one: Adapter): string {

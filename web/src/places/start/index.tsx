@@ -10,15 +10,12 @@ import { Incoming } from './incoming';
 
 export function Start() {
   const car = state.value?.car;
-  const connect = async (to: string) => {
-    if (await takeCar()) await tried(send('POST', '/car/connect', { adapter: to }));
-  };
   return (
     <div class="place">
       <div class="rows measure">
         <h1>{t('start_title')}</h1>
         {car?.vehicle ? <Connected /> : null}
-        <Adapters connect={connect} />
+        <Adapters />
         <Steps />
         <CasesOf />
         <Incoming />
