@@ -1,4 +1,5 @@
-//! How long a casebook takes to open a long case and to search a full shelf, beside what it may take.
+//! How long a casebook takes to open a long case and to search a full shelf, beside what it may take: medians by the clock,
+//! and of the processor time, which on a busy machine tells more.
 
 use std::time::{Duration, Instant};
 
@@ -25,7 +26,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         assert_eq!(read.entries.len(), LONG_CASE.0 + 1);
         Ok(())
     })?;
-    tell(&format!("open a casebook and read a case of {} entries", LONG_CASE.0), took, LONG_CASE.1);
+    tell(&format!("open a casebook and read a case of {} entries", LONG_CASE.0), &took, LONG_CASE.1);
 
     let path = folder.path().join("full.sqlite");
     full_shelf(&path, &me)?;
@@ -33,27 +34,43 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let mut casebook = Casebook::open_file(&path)?;
     for text in ["stumbles", "warm lamp", "st", "p0301 warm", "plate77777", "coil hill rain"] {
         let took = median(9, || casebook.search(text, 50).map(|_| ()))?;
-        tell(&format!("search `{text}`"), took, FULL_SHELF.1);
+        tell(&format!("search `{text}`"), &took, FULL_SHELF.1);
     }
     let took = median(5, || Casebook::open_file(&path).map(|_| ()))?;
-    println!("open the full shelf: {:.1} ms", took.as_secs_f64() * 1e3);
+    println!("open the full shelf: {:.1} ms", took.wall.as_secs_f64() * 1e3);
     Ok(())
 }
 
-fn tell(what: &str, took: Duration, bound: Duration) {
-    let ratio = took.as_secs_f64() / bound.as_secs_f64();
-    println!("{what}: {:.1} ms, {ratio:.2} of the {} ms that it may take", took.as_secs_f64() * 1e3, bound.as_millis());
+/// By the clock and on the processor.
+struct Took {
+    wall: Duration,
+    processor: Option<Duration>,
 }
 
-fn median(n: usize, mut work: impl FnMut() -> Result<(), CasebookError>) -> Result<Duration, CasebookError> {
-    let mut times = Vec::new();
+fn tell(what: &str, took: &Took, bound: Duration) {
+    let ratio = took.wall.as_secs_f64() / bound.as_secs_f64();
+    let ms = |time: Duration| format!("{:.1} ms", time.as_secs_f64() * 1e3);
+    let processor = took.processor.map_or_else(String::new, |time| format!(" ({} of processor time)", ms(time)));
+    println!("{what}: {}{processor}, {ratio:.2} of the {} ms that it may take", ms(took.wall), bound.as_millis());
+}
+
+fn median(n: usize, mut work: impl FnMut() -> Result<(), CasebookError>) -> Result<Took, CasebookError> {
+    let (mut walls, mut processors) = (Vec::new(), Vec::new());
     for _ in 0..n {
-        let begun = Instant::now();
+        let (begun, used) = (Instant::now(), processor_time());
         work()?;
-        times.push(begun.elapsed());
+        walls.push(begun.elapsed());
+        processors.extend(processor_time().zip(used).map(|(now, used)| now.saturating_sub(used)));
     }
-    times.sort();
-    Ok(times[n / 2])
+    walls.sort();
+    processors.sort();
+    Ok(Took { wall: walls[n / 2], processor: processors.get(n / 2).copied() })
+}
+
+/// Time that this thread has had a processor; `None` where the system does not tell (proc(5), schedstat).
+fn processor_time() -> Option<Duration> {
+    let told = std::fs::read_to_string("/proc/thread-self/schedstat").ok()?;
+    told.split(' ').next()?.parse().ok().map(Duration::from_nanos)
 }
 
 /// Marks, notes and findings in turn.

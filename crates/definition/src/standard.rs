@@ -111,7 +111,7 @@ fn unnamed(named: &BTreeSet<&str>) -> impl Iterator<Item = SignalDefinition> {
     let fields = Pid::all().flat_map(|pid| pid.fields.iter().map(move |field| (pid, field)));
     fields.filter(|(_, field)| field.is_recordable() && !named.contains(field.name)).filter_map(|(pid, field)| {
         let id = SignalId::custom(field.name).ok()?;
-        Some(SignalDefinition::of_field(pid, field, id, field.name.replace('_', " ")))
+        Some(SignalDefinition::of_field(pid, field, id, pid.title_of(field.name)))
     })
 }
 

@@ -132,7 +132,7 @@ fn judge(blocks: &[Block], heat: Heat) -> Finding {
     let fitted = open_odds(&closed[closed.len().saturating_sub(MOST_BLOCKS)..], heat);
 
     let mut story =
-        format!("{first:.0} to {last:.0} degC (highest {hottest:.0}) in {minutes:.0} min with the engine running");
+        format!("{first:.0} to {last:.0} degC (highest {hottest:.0} degC) in {minutes:.0} min with the engine running");
     let mut next = Vec::new();
     let mut spans = Vec::new();
     let odds;

@@ -30,6 +30,7 @@ const SPANISH: &[&str] = &[
     include_str!("../data/es/findings_engine.json"),
     include_str!("../data/es/findings_signals.json"),
     include_str!("../data/es/findings_wheels.json"),
+    include_str!("../data/es/parameters.json"),
     include_str!("../data/es/signals.json"),
     include_str!("../data/es/suspects.json"),
     include_str!("../data/es/talk.json"),

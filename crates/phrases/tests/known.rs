@@ -53,6 +53,30 @@ fn every_signal_of_the_catalogue() {
     assert!(titles.len() > 50 && untold.is_empty(), "{untold:#?}");
 }
 
+#[test]
+fn every_parameter_and_self_test_of_the_standard() {
+    use protocol::obd::{Kind, Pid, monitors};
+    let mut texts = BTreeSet::new();
+    for pid in Pid::all() {
+        texts.insert(pid.title_of("bytes"));
+        for field in pid.fields {
+            texts.insert(pid.title_of(field.name));
+            // The names of emission laws stay what they are.
+            if let Kind::Choice(choices) | Kind::Flags(choices) = field.kind
+                && field.name != "obd_requirement"
+            {
+                texts.extend(choices.iter().map(|(_, text)| (*text).to_owned()));
+            }
+        }
+    }
+    for number in 0..=u8::MAX {
+        let both = [monitors::monitor_title(number), monitors::test_title(number).map(str::to_owned)];
+        texts.extend(both.into_iter().flatten());
+    }
+    let untold = untold(texts.iter().map(String::as_str));
+    assert!(texts.len() > 300 && untold.is_empty(), "{} {untold:#?}", texts.len());
+}
+
 /// Ten minutes in which one cylinder misfires at this rate while the load is high; `None`: none does.
 fn drive(misfires: Option<(usize, f64)>, high: bool) -> Recording {
     let mut recording = Recording::default();

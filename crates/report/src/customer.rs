@@ -12,6 +12,8 @@ use crate::{Case, Drive, Moment, Settings, Swap, pictures};
 
 /// Findings told to the customer; the technical part has all.
 const MOST_FINDINGS: usize = 4;
+/// Pictures that prove what was found.
+const MOST_PICTURES: usize = 2;
 /// Width of a small picture, per cent of the page.
 const SMALL: u8 = 45;
 
@@ -82,12 +84,17 @@ fn complaint(case: &Case, texts: &Texts) -> Block {
     Block::looking(Look::Quote, text)
 }
 
-/// Faulty findings from before the repair, surest first, one for each thing: with its drive.
+/// Faulty findings from before the repair, surest first, one for each thing: with its drive. Where parts changed places the
+/// misfire that moved with them is no further fault; what the swap showed tells of it.
 pub(crate) fn faults(case: &Case) -> Vec<(usize, &Finding)> {
     let before = case.drives.iter().enumerate().filter(|(_, drive)| drive.moment != Moment::After);
+    let is_misfire = |finding: &Finding| finding.verdict == "faulty" && finding.kind == "misfire";
+    let misfired_at_first =
+        case.drives.iter().any(|it| it.moment == Moment::Before && it.examined.findings.iter().any(is_misfire));
+    let is_moved = |idx: usize| case.swap.is_some() && misfired_at_first && case.drives[idx].moment == Moment::Between;
     let mut faults: Vec<(usize, &Finding)> = before
         .flat_map(|(idx, drive)| drive.examined.findings.iter().map(move |finding| (idx, finding)))
-        .filter(|(_, finding)| finding.verdict == "faulty")
+        .filter(|(idx, finding)| finding.verdict == "faulty" && !(is_misfire(finding) && is_moved(*idx)))
         .collect();
     faults.sort_by(|a, b| b.1.log10_odds.total_cmp(&a.1.log10_odds));
     let mut told = BTreeSet::new();
@@ -115,14 +122,13 @@ fn found(case: &Case, recordings: &[Option<&Recording>], texts: &Texts, settings
         items.push(swap_in_words(&swap.judged, texts));
     }
     let mut blocks = vec![Block::List { items }];
-    if let Some((idx, finding)) = faults.first() {
+    // One page has room for two pictures: a swap's table takes that of the second fault.
+    let shown = if case.swap.is_some() { 1 } else { MOST_PICTURES };
+    let pictures = faults.iter().take(shown).flat_map(|(idx, finding)| {
         let recording = recordings.get(*idx).copied().flatten();
-        blocks.extend(
-            recording
-                .into_iter()
-                .flat_map(|recording| proving_pictures(finding, &case.drives[*idx], recording, texts, settings)),
-        );
-    }
+        recording.map(|recording| proving_pictures(finding, &case.drives[*idx], recording, texts, settings))
+    });
+    blocks.extend(pictures.flatten().take(MOST_PICTURES));
     if let Some(swap) = &case.swap {
         let table = swap_table(swap, texts);
         match blocks.pop() {
@@ -276,6 +282,9 @@ fn proof(case: &Case, texts: &Texts) -> Vec<Block> {
 
 fn remains(case: &Case, texts: &Texts) -> Vec<String> {
     let mut items = case.remains.clone();
+    if case.done.is_empty() && !faults(case).is_empty() {
+        items.push(texts.get("text", "remains_repair"));
+    }
     let last = case.surveys.last().map(|survey| &survey.survey);
     let codes = |wanted: &dyn Fn(&wire::Code) -> bool| -> String {
         let all = last.into_iter().flat_map(|survey| &survey.modules).flat_map(|module| &module.codes);

@@ -33,7 +33,7 @@ pub(crate) fn traces(
     let (from_s, to_s) = stretch(finding, recording)?;
     let mut panels: Vec<Panel> = Vec::new();
     for one in &series {
-        let (_, unit) = settings.units.shown(0.0, one.unit.symbol());
+        let unit = texts.said(&settings.units.shown(0.0, one.unit.symbol()).1, settings.units);
         let points = one
             .t_ns
             .iter()

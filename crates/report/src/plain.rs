@@ -71,8 +71,7 @@ impl Words<'_> {
 
     /// The value with its unit, as the reader wants it.
     fn measured(&self, name: &str, unit: &str) -> Option<String> {
-        let (value, unit) = self.units.shown(self.figure(name)?, unit);
-        Some(format!("{} {unit}", self.texts.number(value)))
+        Some(self.texts.measured(self.figure(name)?, unit, self.units))
     }
 
     fn fault(&self) -> String {

@@ -25,7 +25,7 @@ pub(crate) fn part(case: &Case, texts: &Texts, settings: &Settings) -> Vec<Block
     section("codes", codes(first, last, texts, settings));
     section("freeze", freeze_frames(first, last, texts, settings));
     section("readiness", readiness(first, last, texts, settings));
-    section("results", failed_results(case, texts));
+    section("results", failed_results(case, texts, settings));
     section("findings", findings(case, texts, settings));
     section("methods", methods(case, texts, settings));
     section("drives", drives(case, texts));
@@ -92,15 +92,15 @@ fn codes(first: Option<&Survey>, last: Option<&Survey>, texts: &Texts, settings:
 
 /// A value of a freeze frame in the reader's units.
 fn value(value: &wire::Value, texts: &Texts, settings: &Settings) -> String {
-    match &value.value {
-        serde_json::Value::Number(raw) => {
-            let (shown, unit) = settings.units.shown(raw.as_f64().unwrap_or(f64::NAN), &value.unit);
-            format!("{} {unit}", texts.number(shown)).trim_end().to_owned()
-        }
-        serde_json::Value::String(text) => text.clone(),
-        serde_json::Value::Null => "–".to_owned(),
-        other => other.to_string(),
+    if let Some(number) = value.value.as_f64() {
+        return texts.measured(number, &value.unit, settings.units);
     }
+    let parts = value.value.as_array().map_or(std::slice::from_ref(&value.value), Vec::as_slice);
+    let said = parts.iter().map(|part| {
+        let part = wire::Value { value: part.clone(), ..wire::Value::default() };
+        texts.said(&part.text(&|number| texts.number(number)), settings.units)
+    });
+    said.collect::<Vec<_>>().join("; ")
 }
 
 fn freeze_frames(first: Option<&Survey>, last: Option<&Survey>, texts: &Texts, settings: &Settings) -> Vec<Block> {
@@ -111,8 +111,11 @@ fn freeze_frames(first: Option<&Survey>, last: Option<&Survey>, texts: &Texts, s
             let when = texts.get("moment", moment);
             let title = texts.fill("text", "freeze_of", &[("code", &frame.code), ("moment", &when)]);
             blocks.push(Block::heading(3, title));
-            let cells: Vec<String> =
-                frame.values.iter().flat_map(|it| [it.name.clone(), value(it, texts, settings)]).collect();
+            let cells: Vec<String> = frame
+                .values
+                .iter()
+                .flat_map(|it| [texts.said(&it.words(), settings.units), value(it, texts, settings)])
+                .collect();
             // Two values side by side, so that a frame takes half a page at most.
             let rows = cells.chunks(4).map(|row| row.iter().cloned().chain(std::iter::repeat(String::new())).take(4));
             let rows = rows.map(Iterator::collect).collect();
@@ -136,7 +139,7 @@ fn readiness(first: Option<&Survey>, last: Option<&Survey>, texts: &Texts, setti
     let rows: Vec<Vec<String>> = names
         .into_iter()
         .map(|name| [name.clone(), of(&before, name, first.is_some()), of(&after, name, last.is_some())])
-        .filter(|row| row[1..].iter().any(|state| state != "not fitted"))
+        .filter(|row| [&before, &after].iter().any(|states| states.get(&row[0]).is_some_and(|it| it != "not fitted")))
         .map(|row| row.iter().map(|text| texts.said(text, settings.units)).collect())
         .collect();
     if rows.is_empty() {
@@ -145,16 +148,19 @@ fn readiness(first: Option<&Survey>, last: Option<&Survey>, texts: &Texts, setti
     vec![Block::Table { head: columns(texts, &["monitor", "before", "after"]), widths: vec![6, 3, 3], rows }]
 }
 
-fn failed_results(case: &Case, texts: &Texts) -> Vec<Block> {
+fn failed_results(case: &Case, texts: &Texts, settings: &Settings) -> Vec<Block> {
     let mut rows = Vec::new();
     for survey in &case.surveys {
         for module in &survey.survey.modules {
             for result in module.monitors.iter().filter(|result| result.verdict == "failed") {
-                let shown = |value: Option<f64>| value.map_or_else(|| "–".to_owned(), |value| texts.number(value));
+                let shown = |value: Option<f64>| match value {
+                    Some(value) => texts.measured(value, &result.unit, settings.units),
+                    None => "–".to_owned(),
+                };
                 let title = result.title.clone().unwrap_or_else(|| format!("{}/{}", result.monitor, result.test));
                 rows.push(vec![
-                    title,
-                    format!("{} {}", shown(result.value), result.unit),
+                    texts.said(&title, settings.units),
+                    shown(result.value),
                     format!("{} … {}", shown(result.min), shown(result.max)),
                     texts.get("moment", moment_key(survey.moment)),
                 ]);

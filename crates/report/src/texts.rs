@@ -96,6 +96,12 @@ impl Texts {
         units::number(value).replace('.', &self.decimal_mark())
     }
 
+    /// A value with its unit, as the reader wants them.
+    pub(crate) fn measured(&self, value: f64, unit: &str, units: Units) -> String {
+        let (value, unit) = units.shown(value, unit);
+        format!("{} {unit}", self.number(value)).trim_end().to_owned()
+    }
+
     /// Seconds as `m:ss`, with tenths where there are any.
     pub(crate) fn clock(&self, t_s: f64) -> String {
         units::clock(t_s).replace('.', &self.decimal_mark())

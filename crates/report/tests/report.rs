@@ -75,7 +75,8 @@ fn survey(codes: &[(&str, &[&str])], incomplete: usize) -> wire::Survey {
         ..wire::Code::default()
     };
     let value = |name: &str, value: f64, unit: &str| wire::Value {
-        name: name.into(),
+        name: name.replace(' ', "_"),
+        title: name.into(),
         value: serde_json::json!(value),
         unit: unit.into(),
     };
@@ -86,6 +87,8 @@ fn survey(codes: &[(&str, &[&str])], incomplete: usize) -> wire::Survey {
             value("engine speed", 2750.0, "rpm"),
             value("vehicle speed", 80.0, "km/h"),
             value("coolant temperature", 91.0, "degC"),
+            value("commanded lambda", 0.98, "1"),
+            wire::Value { value: serde_json::json!("closed loop"), ..value("fuel system 1 status", 0.0, "") },
         ],
     };
     let module = wire::Module {
@@ -231,6 +234,25 @@ fn the_customer_reads_what_was_found_and_no_more() {
     assert!(!page.contains("<script") && !page.contains("http://www.w3.org/1999") && !page.contains("src=\"http"));
 }
 
+/// A coil that was carried to cylinder 4 makes that one misfire: one fault that moved, not two.
+#[test]
+fn a_misfire_that_moved_with_its_part_is_told_once() {
+    let (before, after) = (road(60, true), road(60, false));
+    let mut case = case(&before, &after);
+    let moved = wire::Finding { subject: vec!["misfire.cylinder_4".into()], ..finding("faulty", 7.0) };
+    let between =
+        Drive { moment: Moment::Between, started: "12:30".into(), examined: examined("b", &before, vec![moved]) };
+    case.drives.insert(1, between);
+    let told = |case: &Case| words(&html(case, &[None, None, None], &Settings::default()));
+    let page = told(&case);
+    assert!(page.contains("Cylinder 1 misfires") && !page.contains("Cylinder 4 misfires"), "{page}");
+    assert!(page.contains("misfires of cylinder 4"), "the technical part has all: {page}");
+    case.swap = None;
+    case.done.clear();
+    let unrepaired = told(&case);
+    assert!(unrepaired.contains("Cylinder 4 misfires") && unrepaired.contains("none is recorded yet"), "{unrepaired}");
+}
+
 #[test]
 fn nothing_is_claimed_without_evidence() {
     let words = words(&html(&Case::default(), &[], &Settings::default()));
@@ -272,6 +294,7 @@ fn us_units_and_spanish() {
         "la avería siguió a bobina 1 (97 %)",
         "49,7 mph",
         "196 °F",
+        "lambda ordenada 0,98 estado del sistema de combustible 1 lazo cerrado",
         "79\u{a0}784 mi",
     ] {
         assert!(words.contains(sentence), "{sentence:?} is not in {words}");

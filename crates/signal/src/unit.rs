@@ -115,6 +115,21 @@ impl Unit {
         row_of(&self.0).is_some()
     }
 
+    /// The unit of a difference between two values of this unit: `K` for degrees Celsius, whose zero is not that of
+    /// other scales, and the unit itself for all others.
+    ///
+    /// Source: NIST SP 811 (2008), 8.5: an interval of 1 degree Celsius is 1 K (from memory).
+    ///
+    /// ```
+    /// use signal::Unit;
+    /// assert_eq!(Unit::named("degC").of_difference().symbol(), "K");
+    /// assert_eq!(Unit::named("kPa").of_difference().symbol(), "kPa");
+    /// ```
+    #[must_use]
+    pub fn of_difference(&self) -> Self {
+        if self.symbol() == "degC" { Self("K".into()) } else { self.clone() }
+    }
+
     /// `value` of this unit in `to`; `None` when the two do not measure the same thing.
     ///
     /// Rounding: the factors are applied in double precision; the same unit returns the value untouched.

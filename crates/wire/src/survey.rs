@@ -168,12 +168,40 @@ pub struct FreezeFrame {
 #[serde(default)]
 #[cfg_attr(feature = "ts", derive(ts_rs::TS))]
 pub struct Value {
-    /// What it is.
+    /// Its name in the tables, the same in every version.
     pub name: String,
+    /// What it is, in a few words; empty in surveys that were saved before there were titles.
+    pub title: String,
     /// A number, a text, or null where only the bytes are known.
     pub value: serde_json::Value,
     /// Its unit; empty or `1` where it has none.
     pub unit: String,
+}
+
+impl Value {
+    /// What it is, in a few words.
+    #[must_use]
+    pub fn words(&self) -> String {
+        if self.title.is_empty() { self.name.replace('_', " ") } else { self.title.clone() }
+    }
+
+    /// Its value without the unit: numbers as `number` writes them, nothing in a list's way.
+    #[must_use]
+    pub fn text(&self, number: &dyn Fn(f64) -> String) -> String {
+        text_of(&self.value, number)
+    }
+}
+
+fn text_of(value: &serde_json::Value, number: &dyn Fn(f64) -> String) -> String {
+    use serde_json::Value::{Array, Bool, Null, Number, Object, String as Text};
+    match value {
+        Number(raw) => number(raw.as_f64().unwrap_or(f64::NAN)),
+        Text(text) => text.clone(),
+        Bool(on) => if *on { "on" } else { "off" }.to_owned(),
+        Array(parts) => parts.iter().map(|part| text_of(part, number)).collect::<Vec<_>>().join("; "),
+        Null => "–".to_owned(),
+        Object(_) => value.to_string(),
+    }
 }
 
 /// One self-test result of service 06.

@@ -292,3 +292,22 @@ fn commands_and_clearing_stand_in_the_ledger() {
     assert!(place("drive") < place("command") && place("survey") < place("clearing"), "{kinds:?}");
     assert_eq!(done(&bench, &["case", "verify"])["sound"], true);
 }
+
+/// A case in which nothing was done yet lacks what most commands ask of it: each says what, and what to do next.
+#[test]
+fn what_a_case_lacks_is_said_with_what_to_do_next() {
+    let bench = Bench::new();
+    done(&bench, &["case", "new", "--complaint", "lamp"]);
+    done(&bench, &["case", "backup", "copy.sqlite"]);
+    for (schema, arguments) in [
+        ("swap-judge", &["swap", "judge"][..]),
+        ("case", &["swap", "undo"]),
+        ("proof", &["proof"]),
+        ("case-compare", &["case", "compare"]),
+        ("case", &["case", "import", "nowhere.zip"]),
+        ("case", &["case", "backup", "copy.sqlite"]),
+    ] {
+        let (code, value) = bench.json(schema, arguments);
+        assert!(code > 0 && !strings(&value["error"]["hints"]).is_empty(), "{arguments:?}: {value}");
+    }
+}

@@ -298,6 +298,15 @@ impl Workshop {
         if kept.exists() { kept } else { named }
     }
 
+    /// What people know a file of a case by: where it is, and of a case from elsewhere, whose files are kept under their
+    /// checksums, the name that it had there.
+    pub(crate) fn told_name(&self, uid: &str, file: &FileRef) -> String {
+        if self.foreign_mark(uid).exists() {
+            return file.path.rsplit(['/', '\\']).next().unwrap_or(&file.path).to_owned();
+        }
+        self.path_of(uid, file).display().to_string()
+    }
+
     /// As [`Workshop::path_of`], for a file that must be here.
     pub(crate) fn file_here(&self, uid: &str, file: &FileRef, who: &str) -> Result<PathBuf, WorkshopError> {
         let path = self.path_of(uid, file);

@@ -11,7 +11,7 @@ use wire::{
 };
 
 use crate::examine::open_drive;
-use crate::{Workshop, WorkshopError, to_wire};
+use crate::{Lack, Workshop, WorkshopError, to_wire};
 
 /// What is to be compared, in files; nothing at all means what the chosen case has.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -71,15 +71,21 @@ impl Workshop {
         let here = |(drive, who): &(&FileRef, &str)| self.file_here(&file.case.uid, drive, who);
         if let [first, .., last] = drives.as_slice() {
             compare_drives(&here(first)?, &here(last)?, &mut compared)?;
+            let name = |(drive, _): &(&FileRef, &str)| self.told_name(&file.case.uid, drive);
+            if let Some(drives) = &mut compared.drives {
+                (drives.before, drives.after) = (name(first), name(last));
+            }
         }
         if let (Some(last), Some(model)) = (drives.last(), &file.case.vehicle.model)
             && !self.references(model)?.is_empty()
         {
             self.lay_over(&here(last)?, model, &mut compared)?;
+            if let Some(reference) = &mut compared.reference {
+                reference.drive = self.told_name(&file.case.uid, last.0);
+            }
         }
         if compared.surveys.is_none() && compared.drives.is_none() && compared.reference.is_none() {
-            let lacking = "it has nothing to compare yet: two surveys or two drives are needed";
-            return Err(WorkshopError::Lacking { case: file.case.number, lacking });
+            return Err(WorkshopError::Lacking { case: file.case.number, lacking: Lack::Pair });
         }
         Ok(compared)
     }
@@ -92,11 +98,11 @@ impl Workshop {
         for (uid, file, who) in self.references(model)?.into_iter().filter(|(_, file, _)| file.sha256 != own.sha256) {
             let opened = self.file_here(&uid, &file, &who).and_then(|path| {
                 let recording = open(&path, &mut compared.problems)?;
-                Ok((path, recording))
+                Ok((self.told_name(&uid, &file), recording))
             });
             match opened {
-                Ok((path, recording)) => {
-                    names.push(path.display().to_string());
+                Ok((name, recording)) => {
+                    names.push(name);
                     healthy.push(recording);
                 }
                 Err(error) => compared.problems.push(error.to_string()),
@@ -255,13 +261,10 @@ fn frames(before: &Survey, after: &Survey) -> Vec<FrameCompared> {
 /// The values of a frame with their units, as text.
 fn values(frame: &FreezeFrame) -> BTreeMap<String, String> {
     let text = |value: &wire::Value| {
-        let number = match &value.value {
-            serde_json::Value::String(text) => text.clone(),
-            other => other.to_string(),
-        };
+        let number = value.text(&|number| number.to_string());
         if value.unit.is_empty() || value.unit == "1" { number } else { format!("{number} {}", value.unit) }
     };
-    frame.values.iter().map(|value| (value.name.clone(), text(value))).collect()
+    frame.values.iter().map(|value| (value.words(), text(value))).collect()
 }
 
 #[cfg(test)]
@@ -271,7 +274,7 @@ mod tests {
 
     fn survey(codes: &[&str], monitors: &[(&str, &str)], trim: f64) -> Survey {
         let code = |code: &&str| Code { code: (*code).to_owned(), kinds: vec!["stored".into()], ..Code::default() };
-        let value = Value { name: "fuel trim".into(), value: trim.into(), unit: "%".into() };
+        let value = Value { name: "fuel_trim".into(), value: trim.into(), unit: "%".into(), ..Value::default() };
         let frame = FreezeFrame { frame: 0, code: "P0301".into(), values: vec![value] };
         let module = Module {
             address: "7E8".into(),

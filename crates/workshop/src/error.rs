@@ -181,7 +181,7 @@ pub enum WorkshopError {
         /// The case.
         case: i64,
         /// What it lacks.
-        lacking: &'static str,
+        lacking: Lack,
     },
     /// A file of the case that is on another bench.
     #[error("`{path}` is not on this computer; `{who}` wrote it into the case")]
@@ -203,6 +203,53 @@ pub enum WorkshopError {
     /// The thread that recorded broke off; what was saved by then is on the disk.
     #[error("the recording broke off; what was saved by then is in its file")]
     Broke,
+}
+
+/// What a case lacks for what was asked of it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+pub enum Lack {
+    /// The picture.
+    #[error("it has no such picture")]
+    Picture,
+    /// The drive.
+    #[error("this drive is not in it")]
+    Drive,
+    /// The entry.
+    #[error("it has no such entry before which something could be done")]
+    Entry,
+    /// A swap.
+    #[error("it has no swap that could be undone")]
+    Swap,
+    /// A drive with the fault.
+    #[error("it has no drive from before the repair")]
+    DriveBefore,
+    /// A part that moved.
+    #[error("no part of it was swapped or replaced yet")]
+    MovedPart,
+    /// Misfire counters.
+    #[error("none of its drives counted misfires")]
+    Counts,
+    /// Two of a kind.
+    #[error("it has nothing to compare yet: two surveys or two drives are needed")]
+    Pair,
+}
+
+impl Lack {
+    const fn hint(self) -> &'static str {
+        match self {
+            Self::Picture | Self::Entry => "`witness case show` lists its entries",
+            Self::Drive => "`witness examine DRIVE.mcap` brings it in",
+            Self::Swap => "`witness case show` lists what was done, and `witness case correct N` corrects any entry",
+            Self::DriveBefore => "record one that shows the fault, or name files with --before and --after",
+            Self::MovedPart => {
+                "write down what changed places with `witness swap add`, or name an EXPERIMENT.json to judge"
+            }
+            Self::Counts => "record misfire.cylinder_1 and those of the others, with engine.speed and engine.load",
+            Self::Pair => {
+                "survey or drive once more, or name files with --survey-before and --survey-after, or --before and --after"
+            }
+        }
+    }
 }
 
 /// Whose doing an error is.
@@ -264,7 +311,12 @@ impl WorkshopError {
             | Self::Interchange(interchange::InterchangeError::Drive(DriveError::Exists(_))) => {
                 "give --force to replace it"
             }
-            Self::Drive(DriveError::Io { source, .. }) if source.kind() == ErrorKind::NotFound => "check the path",
+            Self::Drive(DriveError::Io { source, .. }) | Self::Read { source, .. }
+                if source.kind() == ErrorKind::NotFound =>
+            {
+                "check the path"
+            }
+            Self::Lacking { lacking, .. } => lacking.hint(),
             Self::Drive(DriveError::NotADrive { .. }) => {
                 "make a drive from a table with `witness import FILE.csv --out DRIVE.mcap`"
             }
@@ -285,6 +337,9 @@ impl WorkshopError {
             Self::Casebook(CasebookError::NoCase(_)) => "`witness case list` shows the cases",
             Self::Casebook(CasebookError::Closed(_)) => {
                 "open it again with `witness case reopen`, or another with `witness case new`"
+            }
+            Self::Casebook(CasebookError::Io { source, .. }) if source.kind() == ErrorKind::AlreadyExists => {
+                "choose another name: a copy is never written over"
             }
             Self::Casebook(CasebookError::Damaged { .. }) => {
                 "put the file aside and restore the last backup; drives, surveys and photos are files of their own and not touched"

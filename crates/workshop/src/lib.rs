@@ -64,7 +64,7 @@ pub use command::{CommandWish, GENERAL_CAUTIONS, How};
 pub use compare::{CompareWish, compare_surveys};
 pub use control::Control;
 pub use definitions::{check_definitions, definitions};
-pub use error::{Blame, WorkshopError};
+pub use error::{Blame, Lack, WorkshopError};
 pub use evidence::suspects::{Answer, Repair};
 pub use live::{Done, Event, Recording, Stage, State, Taken, Watch};
 pub use photo::MAX_PHOTO_BYTES;

@@ -8,7 +8,7 @@ use casebook::{effective, sha256};
 use image::{DynamicImage, ImageDecoder, ImageFormat, ImageReader, Limits};
 use wire::{CaseEntry, CaseFile, Content, FileRef};
 
-use crate::{Workshop, WorkshopError, time_for_people};
+use crate::{Lack, Workshop, WorkshopError, time_for_people};
 
 /// Most bytes of a picture that is taken in: more than a telephone's camera makes.
 pub const MAX_PHOTO_BYTES: u64 = 40 << 20;
@@ -46,7 +46,7 @@ impl Workshop {
     /// [`WorkshopError::Lacking`] when the case has none with it; as [`Workshop::add_photo`].
     pub fn photo(&self, checksum: &str) -> Result<Image, WorkshopError> {
         let case = self.case_file()?;
-        let lacking = WorkshopError::Lacking { case: case.case.number, lacking: "it has no such picture" };
+        let lacking = WorkshopError::Lacking { case: case.case.number, lacking: Lack::Picture };
         let known = effective(&case.entries).into_iter().find_map(|(_, content)| match content {
             Content::Photo { file, .. } if file.sha256 == checksum => Some(file),
             _ => None,

@@ -145,7 +145,7 @@ impl Workshop {
             _ => None,
         });
         case.suspects = Some(weigh_ledger(&file.case.complaint, &contents, verdict.map(|it| &**it), None)?);
-        if let (Some(judged), Ok((_, experiment))) = (verdict, self.experiment_of_case()) {
+        if let (Some(judged), Ok(experiment)) = (verdict, self.experiment_told(&file)) {
             case.swap = Some(Swap { experiment, judged: (**judged).clone() });
         }
         let mut recordings: Vec<Option<Recording>> = Vec::new();

@@ -4,10 +4,10 @@ use std::path::{Path, PathBuf};
 
 use casebook::{done_unix_ms, effective, placements};
 use evidence::proof::Part;
-use wire::{CaseEntry, CaseFile, CaseRef, Content, Experiment, ExperimentDrive, Placement};
+use wire::{CaseEntry, CaseFile, CaseRef, Content, Experiment, ExperimentDrive, FileRef, Placement};
 
 use crate::own_tests::{codes_to_stay_away, monitors_to_run};
-use crate::{CaseChoice, Workshop, WorkshopError, unix_now_ns};
+use crate::{CaseChoice, Lack, Workshop, WorkshopError, unix_now_ns};
 
 impl Workshop {
     /// Writes into the chosen case that two parts of a kind changed places.
@@ -63,7 +63,7 @@ impl Workshop {
     pub fn add_drive_time(&self, drive: &Path, when: When) -> Result<CaseEntry, WorkshopError> {
         let sha256 = self.file_ref(drive)?.sha256;
         let file = self.case_file()?;
-        let lacking = "this drive is not in it";
+        let lacking = Lack::Drive;
         let known = effective(&file.entries).into_iter().find_map(|(entry, content)| match content {
             Content::Drive { file, summary, problems } if file.sha256 == sha256 => {
                 Some((entry.number, file.clone(), summary.clone(), problems.clone()))
@@ -93,7 +93,7 @@ impl Workshop {
                 let file = self.case_file()?;
                 let contents = effective(&file.entries);
                 let entry = contents.iter().find(|(entry, _)| entry.number == number && number > 1);
-                let lacking = "it has no such entry before which something could be done";
+                let lacking = Lack::Entry;
                 let (entry, content) = entry.ok_or(WorkshopError::Lacking { case: file.case.number, lacking })?;
                 let is_late = matches!(entry.content, Content::Earlier { .. });
                 done_unix_ms(entry, if is_late { &entry.content } else { content }) - 1
@@ -112,7 +112,7 @@ impl Workshop {
             Content::Swap { part, from, to } => Some((entry.number, part.clone(), *from, *to)),
             _ => None,
         });
-        let lacking = "it has no swap that could be undone";
+        let lacking = Lack::Swap;
         let (of, part, from, to) = last.ok_or(WorkshopError::Lacking { case: file.case.number, lacking })?;
         self.add_entry(&if mistaken {
             Content::Correction { of, reason: "the parts did not change places".to_owned(), content: None }
@@ -121,48 +121,33 @@ impl Workshop {
         })
     }
 
-    /// The drives of the chosen case with the placement of the parts in each, as an experiment; only drives that counted
-    /// misfires.
-    ///
-    /// # Errors
-    /// [`WorkshopError::Lacking`] without a swap or without drives.
-    pub fn experiment_of_case(&self) -> Result<(CaseFile, Experiment), WorkshopError> {
-        let file = self.case_file()?;
-        let experiment = self.experiment_of(&file)?;
-        Ok((file, experiment))
+    /// The drives of a case as an experiment, each by where it can be read.
+    pub(crate) fn experiment_of(&self, file: &CaseFile) -> Result<Experiment, WorkshopError> {
+        let here = |drive: &FileRef, who: &str| self.file_here(&file.case.uid, drive, who);
+        experiment(file, &|drive, who| Ok(here(drive, who)?.display().to_string()))
     }
 
-    pub(crate) fn experiment_of(&self, file: &CaseFile) -> Result<Experiment, WorkshopError> {
-        let contents = effective(&file.entries);
-        let placed = placements(&contents);
-        let case = file.case.number;
-        let parts: Vec<String> = placed.last().map(|now| now.keys().cloned().collect()).unwrap_or_default();
-        if parts.is_empty() {
-            return Err(WorkshopError::Lacking { case, lacking: "no part of it was swapped or replaced yet" });
+    /// The same with its drives by the names that people know them by; none of them has to be here.
+    pub(crate) fn experiment_told(&self, file: &CaseFile) -> Result<Experiment, WorkshopError> {
+        experiment(file, &|drive, _| Ok(self.told_name(&file.case.uid, drive)))
+    }
+
+    /// Judges the swaps of a case over its drives.
+    pub(crate) fn judge_swaps_of(&self, file: &CaseFile) -> Result<wire::SwapJudged, WorkshopError> {
+        let mut judged = self.judge_swap(&self.experiment_of(file)?, &format!("case {}", file.case.number))?;
+        for (counts, told) in judged.drives.iter_mut().zip(self.experiment_told(file)?.drives) {
+            counts.file = told.file;
         }
-        let counted = |summary: &wire::DriveSummary| summary.signals.iter().any(|it| it.id.starts_with("misfire."));
-        let drives = contents.iter().zip(&placed).filter_map(|((entry, content), placement)| match content {
-            Content::Drive { file: drive, summary, .. } if counted(summary) => {
-                let here = self.file_here(&file.case.uid, drive, &entry.who);
-                let placement = placement.clone();
-                Some(here.map(|path| ExperimentDrive { file: path.display().to_string(), placement }))
-            }
-            _ => None,
-        });
-        let drives: Vec<ExperimentDrive> = drives.collect::<Result<_, _>>()?;
-        if drives.is_empty() {
-            return Err(WorkshopError::Lacking { case, lacking: "none of its drives counted misfires" });
-        }
-        Ok(Experiment { parts, drives })
+        Ok(judged)
     }
 
     /// Judges the swaps of the chosen case over its drives, and writes the verdict into it.
     ///
     /// # Errors
-    /// As [`Workshop::experiment_of_case`] and [`Workshop::judge_swap`].
+    /// [`WorkshopError::Lacking`] without a swap or without drives; as [`Workshop::judge_swap`].
     pub fn judge_case(&self) -> Result<wire::SwapJudged, WorkshopError> {
-        let (file, experiment) = self.experiment_of_case()?;
-        let mut judged = self.judge_swap(&experiment, &format!("case {}", file.case.number))?;
+        let file = self.case_file()?;
+        let mut judged = self.judge_swaps_of(&file)?;
         let content = Content::SwapVerdict { verdict: Box::new(judged.clone()) };
         let mut problems = Vec::new();
         judged.case = self.enter_in(&file, &mut problems, content);
@@ -194,7 +179,7 @@ impl Workshop {
         };
         let ((before_at, before), (after_at, after)) = (drives(0..first)?, drives(last..contents.len())?);
         if before.is_empty() {
-            let lacking = "it has no drive from before the repair";
+            let lacking = Lack::DriveBefore;
             return Err(WorkshopError::Lacking { case: file.case.number, lacking });
         }
         let part = self.convicted(&file)?.map(|(kind, number)| {
@@ -228,16 +213,16 @@ impl Workshop {
     /// The part that the swaps of a case convict by its drives, by kind and number; `None` when nothing is decided, or
     /// nothing was swapped.
     fn convicted(&self, file: &CaseFile) -> Result<Option<(String, u32)>, WorkshopError> {
-        let experiment = match self.experiment_of(file) {
-            Ok(experiment) => experiment,
+        let judged = match self.judge_swaps_of(file) {
+            Ok(judged) => judged,
             Err(WorkshopError::Lacking { .. }) => return Ok(None),
             Err(error) => return Err(error),
         };
-        let judged = self.judge_swap(&experiment, &format!("case {}", file.case.number))?;
+        let parts = self.experiment_told(file)?.parts;
         let first = judged.hypotheses.first().filter(|_| judged.decided);
         Ok(first.and_then(|it| {
             let (kind, number) = it.fault.rsplit_once(' ')?;
-            let is_part = experiment.parts.iter().any(|part| part == kind);
+            let is_part = parts.iter().any(|part| part == kind);
             Some((kind.to_owned(), number.parse().ok()?)).filter(|_| is_part)
         }))
     }
@@ -258,6 +243,34 @@ pub enum When {
     MinutesAgo(f64),
     /// Before the entry with this number, a drive for instance.
     BeforeEntry(u64),
+}
+
+/// The drives of a case that counted misfires, each by what `name` calls its file (given who brought it in), with the
+/// placement of the parts in it.
+fn experiment(
+    file: &CaseFile,
+    name: &dyn Fn(&FileRef, &str) -> Result<String, WorkshopError>,
+) -> Result<Experiment, WorkshopError> {
+    let contents = effective(&file.entries);
+    let placed = placements(&contents);
+    let case = file.case.number;
+    let parts: Vec<String> = placed.last().map(|now| now.keys().cloned().collect()).unwrap_or_default();
+    if parts.is_empty() {
+        return Err(WorkshopError::Lacking { case, lacking: Lack::MovedPart });
+    }
+    let counted = |summary: &wire::DriveSummary| summary.signals.iter().any(|it| it.id.starts_with("misfire."));
+    let drives = contents.iter().zip(&placed).filter_map(|((entry, content), placement)| match content {
+        Content::Drive { file: drive, summary, .. } if counted(summary) => {
+            let placement = placement.clone();
+            Some(name(drive, &entry.who).map(|file| ExperimentDrive { file, placement }))
+        }
+        _ => None,
+    });
+    let drives: Vec<ExperimentDrive> = drives.collect::<Result<_, _>>()?;
+    if drives.is_empty() {
+        return Err(WorkshopError::Lacking { case, lacking: Lack::Counts });
+    }
+    Ok(Experiment { parts, drives })
 }
 
 /// On which cylinder (from 1) a part sat before each entry and now; once it is out of the engine, the one that it left.

@@ -18,14 +18,14 @@ impl Workshop {
     /// what, and writes down how they stand.
     ///
     /// # Errors
-    /// [`WorkshopError::NoOpenCase`], [`WorkshopError::Casebook`], [`WorkshopError::Number`]; as
-    /// [`Workshop::judge_swap`] where parts were swapped.
+    /// [`WorkshopError::NoOpenCase`], [`WorkshopError::Casebook`], [`WorkshopError::Number`]. Swaps that cannot be judged
+    /// are among the problems.
     pub fn suspects_of_case(&self, money_per_hour: Option<f64>) -> Result<Suspects, WorkshopError> {
         let file = self.case_file()?;
         let contents = effective(&file.entries);
         let mut problems = Vec::new();
-        let judged = match self.experiment_of(&file) {
-            Ok(experiment) => Some(self.judge_swap(&experiment, &format!("case {}", file.case.number))?),
+        let judged = match self.judge_swaps_of(&file) {
+            Ok(judged) => Some(judged),
             Err(WorkshopError::Lacking { .. }) => None,
             // The rest of the evidence still counts.
             Err(error) => {

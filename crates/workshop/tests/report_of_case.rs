@@ -4,7 +4,8 @@
 
 use wire::{CaseVehicle, Content};
 use workshop::{
-    Control, Language, NewCase, Paper, Places, ReportWish, Scope, Settings, Silent, Units, When, Wish, Workshop,
+    CaseChoice, Control, Language, NewCase, Paper, Places, ReportWish, Scope, Settings, Silent, Units, When, Wish,
+    Workshop,
 };
 
 const SIGNALS: [&str; 8] = [
@@ -91,4 +92,17 @@ fn a_case_is_told_from_its_ledger() {
     let spanish = page(Language::Spanish, Units::Us);
     assert!(spanish.contains("Pieza sustituida: bobina en el cilindro 4"), "{spanish}");
     assert!(!spanish.contains("km/h"), "{spanish}");
+
+    // Another shop, which keeps the files under their checksums, reads of the drives by the names they had.
+    let zip = folder.path().join("case.zip");
+    workshop.export_case(&zip).unwrap();
+    let elsewhere = tempfile::tempdir().unwrap();
+    let other = Workshop::new(Places::at(elsewhere.path()).unwrap(), "witness test").by("nobody");
+    let taken = other.import_case(&zip).unwrap();
+    let other = other.in_case(CaseChoice::Number(taken.case.unwrap().number));
+    let out = elsewhere.path().join("report.html");
+    other.report_of_case(&ReportWish { out: out.clone(), ..ReportWish::default() }).unwrap();
+    let told = words(&std::fs::read_to_string(out).unwrap());
+    assert!(told.contains("first.mcap: coil on cylinder"), "{told}");
+    assert_eq!(other.judge_case().unwrap().drives[0].file, "first.mcap");
 }

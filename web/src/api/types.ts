@@ -2520,9 +2520,13 @@ reason: string, };
 
 export type Value = { 
 /**
- * What it is.
+ * Its name in the tables, the same in every version.
  */
 name: string, 
+/**
+ * What it is, in a few words; empty in surveys that were saved before there were titles.
+ */
+title: string, 
 /**
  * A number, a text, or null where only the bytes are known.
  */

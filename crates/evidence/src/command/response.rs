@@ -108,7 +108,7 @@ pub(super) fn measure(watched: &Watched<'_>, command: &Command, window_s: f64) -
     let alike = changes.iter().filter(|change| **change * mean > 0.0).count();
     Some(Response {
         id: watched.series.id.to_string(),
-        unit: watched.series.unit.to_string(),
+        unit: watched.series.unit.of_difference().to_string(),
         n,
         mean,
         error,

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use signal::Series;
+use signal::{Series, Unit};
 
 use super::event::{Event, Shape};
 use super::exposure::{Exposure, best_worth, stuck_needed_s, unseen};
@@ -72,6 +72,7 @@ fn times(n: usize) -> String {
 impl Told<'_> {
     pub(super) fn statement(&self) -> String {
         let (id, unit) = (self.track.id(), &self.track.unit);
+        let change = Unit::named(unit).of_difference();
         if self.is_wild {
             return format!(
                 "{id} does not behave like its quantity: it jumps from value to value, or shows values that it cannot have, throughout; this check cannot judge it."
@@ -95,7 +96,7 @@ impl Told<'_> {
         let example = match worst.shape {
             Shape::Stuck => {
                 let meanwhile = if worst.allowed_per_s > 0.0 {
-                    format!("while its partners moved by {} {unit}", short(worst.allowed_per_s))
+                    format!("while its partners moved by {} {change}", short(worst.allowed_per_s))
                 } else {
                     "although it otherwise changes with nearly every sample".into()
                 };
@@ -104,12 +105,12 @@ impl Told<'_> {
             _ => {
                 let (before, level, rate) = (short(worst.before), short(worst.level), short(worst.rate_per_s));
                 let limit = if worst.allowed_per_s.is_finite() {
-                    format!(", where about {} is possible", short(worst.allowed_per_s))
+                    format!(", where about {} {change} is possible", short(worst.allowed_per_s))
                 } else {
                     String::new()
                 };
                 format!(
-                    "the clearest at {at:.2} s from {before} to {level} {unit} and back, at least {rate} {unit} per second{limit}"
+                    "the clearest at {at:.2} s from {before} to {level} {unit} and back, at least {rate} {change} per second{limit}"
                 )
             }
         };

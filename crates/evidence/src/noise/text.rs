@@ -1,5 +1,7 @@
 //! What the finding says to a technician.
 
+use signal::Unit;
+
 use super::judge::{DECIDING_RATIO, Judged, LEAST_RATIO, LEAST_WINDOWS};
 use super::windows::INTERVALS;
 use super::{Beside, Case, FLICKER_STEPS, Lack, bursts};
@@ -70,7 +72,7 @@ impl Case<'_> {
     }
 
     fn statement(&self) -> String {
-        let (id, unit) = (self.member.id(), &self.member.unit);
+        let (id, unit) = (self.member.id(), Unit::named(&self.member.unit).of_difference());
         let Some(judged) = &self.judged else {
             return if self.member.moves {
                 format!("{id} was never seen long enough in a condition in which noise would show.")
@@ -263,7 +265,7 @@ impl Case<'_> {
             format!(
                 "record {id} and its partners with a finer step than {} {}, if the car offers one",
                 short(self.member.step),
-                self.member.unit
+                Unit::named(&self.member.unit).of_difference()
             )
         } else {
             format!("record {need_s:.0} s{condition}")

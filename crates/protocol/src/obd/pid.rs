@@ -162,6 +162,20 @@ impl Pid {
         self.fields.iter().find(|field| field.name == name)
     }
 
+    /// What a value of this PID is, in a few words: the PID's title where it has no other, else the value's name spelled out.
+    ///
+    /// ```
+    /// let pid = protocol::obd::Pid::find(0x6B).unwrap();
+    /// assert_eq!(pid.title_of("egr_temperature_bank_1_sensor_2"), "EGR temperature, bank 1 sensor 2");
+    /// ```
+    #[must_use]
+    pub fn title_of(&self, name: &str) -> String {
+        match self.fields {
+            [] | [_] => self.title.to_owned(),
+            _ => spelled_out(name),
+        }
+    }
+
     /// All values in the data bytes (after the PID echo).
     ///
     /// Values that the support bits of byte A rule out are left out. Bytes that no field explains come as
@@ -201,6 +215,25 @@ pub fn values(pid: u8, data: &[u8]) -> Decoded<Vec<Value>> {
             problems: Vec::new(),
         },
     }
+}
+
+/// A value's name as words.
+fn spelled_out(name: &str) -> String {
+    let mut title = String::new();
+    for word in name.split('_') {
+        title += match word {
+            _ if title.is_empty() => "",
+            "bank" => ", ",
+            _ => " ",
+        };
+        match word {
+            "egr" => title += "EGR",
+            "nox" => title += "NOx",
+            _ if word.len() == 1 => title += &word.to_uppercase(),
+            _ => title += word,
+        }
+    }
+    title
 }
 
 impl Field {

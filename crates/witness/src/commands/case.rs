@@ -171,7 +171,8 @@ fn said(entry: &Entry) -> String {
         Content::Reference { file, model, text } => format!("healthy drive of a {model}: {text} ({})", file.path),
         Content::Opened { .. } => "opened".to_owned(),
         Content::Vehicle { vehicle, .. } => {
-            format!("vehicle: {}", vehicle.vin.as_deref().or(vehicle.plate.as_deref()).unwrap_or("described"))
+            let described = vehicle.vin.as_deref().or(vehicle.plate.as_deref()).or(vehicle.model.as_deref());
+            format!("vehicle: {}", described.unwrap_or("described"))
         }
         Content::Survey { survey, file } => {
             let codes: Vec<&str> =
@@ -221,7 +222,8 @@ fn said(entry: &Entry) -> String {
         Content::Closed { outcome } => format!("closed: {outcome}"),
         Content::Reopened { reason } => format!("opened again: {reason}"),
     };
-    clean(text.trim_end())
+    // Where nobody gave a reason or an outcome no colon waits for one.
+    clean(text.trim_end_matches([' ', ':']))
 }
 
 fn verified(verified: &wire::Verified, json: bool) -> Result<Exit, Failure> {

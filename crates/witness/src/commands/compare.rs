@@ -7,6 +7,8 @@ use crate::cli::CompareArgs;
 use crate::failure::{Exit, Failure};
 use crate::output::{clean, print_json, print_text, width, wrapped};
 
+const NOTHING: &str = "  nothing to compare: record more in both than counters and what tells the condition\n";
+
 pub(crate) fn run(workshop: &Workshop, args: CompareArgs, json: bool) -> Result<Exit, Failure> {
     let compared = workshop.compare(&CompareWish {
         surveys: args.survey_before.zip(args.survey_after),
@@ -83,7 +85,7 @@ fn drives(compared: &DrivesCompared) -> String {
         }
     }
     if compared.signals.is_empty() {
-        page += "  nothing to compare: record more in both than counters and what tells the condition\n";
+        page += NOTHING;
     }
     page += &only(&compared.only_in_one, "in one drive only");
     page + &wrapped(&format!("caution: {}", compared.caution), "  ", width()) + "\n"
@@ -113,7 +115,11 @@ fn reference(compared: &ReferenceCompared) -> String {
             page += &format!("    {line}\n");
         }
     }
-    page += "    percentiles of the healthy drives: 5 | 25 | 50 | 75 | 95\n";
+    page += if compared.signals.is_empty() {
+        NOTHING
+    } else {
+        "    percentiles of the healthy drives: 5 | 25 | 50 | 75 | 95\n"
+    };
     page += &only(&compared.without_reference, "in no healthy drive");
     page + &wrapped(&format!("caution: {}", compared.caution), "  ", width()) + "\n"
 }

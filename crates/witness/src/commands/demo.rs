@@ -118,7 +118,7 @@ pub(crate) fn run(args: &DemoArgs, json: bool) -> Result<Exit, Failure> {
             .as_str();
         print_text(&text);
         if args.open {
-            progress("\n8. The workbench, with the cases of the demo and the invented car to connect to:");
+            progress("\n9. The workbench, with the cases of the demo and the invented car to connect to:");
             let options =
                 server::Options { adapters: vec![CAR.to_owned(), SHAKY_CAR.to_owned()], ..Default::default() };
             return super::serve::serve(&options, workshop, true, false);
@@ -142,6 +142,12 @@ fn shaky_engine(
 ) -> Result<(Vec<PathBuf>, (wire::SwapJudged, wire::Proof)), Failure> {
     progress("\n4. Another invented Fell. Its driver says: it shakes and lacks power uphill. A case is opened for it.");
     workshop.new_case(complaint)?;
+    progress("\n5. Survey: its codes, and whom they and the complaint make suspect");
+    let mut car = workshop.connect(&format!("{SHAKY_CAR}&start=900{BAD_COIL}"), &[], &mut Silent)?;
+    let survey = workshop.survey(&mut car, Scope::Emissions, None, &mut Silent)?;
+    let codes: Vec<&str> = survey.modules.iter().flat_map(|module| &module.codes).map(|it| it.code.as_str()).collect();
+    progress(&format!("   codes: {}", codes.join(", ")));
+    tell_suspects(&workshop.suspects_of_case(None)?);
     let mut files = Vec::new();
     let mut drive = |name: &str, extra: &str| -> Result<(), Failure> {
         let out = folder.join(name);
@@ -155,15 +161,11 @@ fn shaky_engine(
         files.push(out);
         Ok(())
     };
-    progress("\n5. First drive");
+    progress("\n6. First drive");
     drive("shaky-before.mcap", BAD_COIL)?;
-    // After the drive, so that its codes are there too.
-    let mut car = workshop.connect(&format!("{SHAKY_CAR}&start=900{BAD_COIL}"), &[], &mut Silent)?;
-    workshop.survey(&mut car, Scope::Emissions, None, &mut Silent)?;
-    let suspects = workshop.suspects_of_case(None)?;
-    suspects.areas.iter().take(1).for_each(|area| progress(&format!("   suspects: {}", area.statement)));
+    tell_suspects(&workshop.suspects_of_case(None)?);
     progress(
-        "\n6. Swap: coil of cylinder 1 with 4, plug of cylinder 1 with 3 (engine off, key out, parts cool); second drive",
+        "\n7. Swap: coil of cylinder 1 with 4, plug of cylinder 1 with 3 (engine off, key out, parts cool); second drive",
     );
     workshop.add_swap("coil", 1, 4, When::Now)?;
     workshop.add_swap("plug", 1, 3, When::Now)?;
@@ -172,13 +174,14 @@ fn shaky_engine(
     if !json {
         print_text(&super::swap::page(&judged));
     }
-    let suspects = workshop.suspects_of_case(None)?;
-    for change in suspects.moved.iter().take(3) {
-        progress(&format!("   {}: {:.0} % -> {:.0} %", change.suspect, 100.0 * change.from, 100.0 * change.to));
-    }
-    progress("\n7. Repair: a new coil on cylinder 4, where the bad one sits now; third drive, as proof");
+    tell_suspects(&workshop.suspects_of_case(None)?);
+    progress("\n8. Repair: a new coil on cylinder 4, where the bad one sits now, codes cleared; third drive, as proof");
     workshop.add_replacement("coil", Some(4), "new", When::Now)?;
-    drive("shaky-repaired.mcap", "&coils=4,2,3,1&plugs=3,2,1,4&seed=3")?;
+    workshop.add_entry(&wire::Content::Note { text: "Codes cleared after the repair, engine off".to_owned() })?;
+    let mended = "&coils=4,2,3,1&plugs=3,2,1,4&seed=3&cleared=1";
+    drive("shaky-repaired.mcap", mended)?;
+    let mut car = workshop.connect(&format!("{SHAKY_CAR}&start={DRIVE_S}{mended}"), &[], &mut Silent)?;
+    workshop.survey(&mut car, Scope::Emissions, None, &mut Silent)?;
     let proof = workshop.proof_of_case()?;
     for fault in &proof.faults {
         progress(&format!("   {}: {}", fault.outcome, fault.statement));
@@ -200,6 +203,16 @@ fn shaky_engine(
         files.push(zip);
     }
     Ok((files, (judged, proof)))
+}
+
+/// Where the suspects stand, and how they moved.
+fn tell_suspects(suspects: &wire::Suspects) {
+    if let Some(area) = suspects.areas.first() {
+        progress(&format!("   suspects: {}", area.statement));
+    }
+    for change in suspects.moved.iter().take(3) {
+        progress(&format!("   {}: {:.0} % -> {:.0} %", change.suspect, 100.0 * change.from, 100.0 * change.to));
+    }
 }
 
 fn cannot_write(path: &Path, source: std::io::Error) -> Failure {

@@ -140,7 +140,7 @@ fn module_page(module: &wire::Module, width: usize) -> String {
     }
     for frame in &module.freeze_frames {
         page += &format!("  Freeze frame {} of {}\n", frame.frame, frame.code);
-        let name_width = frame.values.iter().map(|value| value.name.chars().count()).max().unwrap_or(0);
+        let name_width = frame.values.iter().map(|value| value.words().chars().count()).max().unwrap_or(0);
         let values: Vec<String> = frame.values.iter().map(|value| clean(&value_text(value, name_width))).collect();
         page += &in_columns(&values, "    ", width);
     }
@@ -189,13 +189,9 @@ fn module_page(module: &wire::Module, width: usize) -> String {
 }
 
 fn value_text(value: &wire::Value, name_width: usize) -> String {
-    let shown = match &value.value {
-        serde_json::Value::Number(number) => short(number.as_f64().unwrap_or(f64::NAN)),
-        serde_json::Value::String(text) => text.clone(),
-        other => other.to_string(),
-    };
+    let shown = value.text(&short);
     let unit = if value.unit == "1" { String::new() } else { format!(" {}", value.unit) };
-    format!("{:name_width$}  {shown}{unit}", value.name.replace('_', " "))
+    format!("{:name_width$}  {shown}{unit}", value.words())
 }
 
 /// A number with no more digits than a reader wants.

@@ -2,6 +2,7 @@
 
 use evidence::compare::{AgainstReference, CellAgainst, CellCompared, Comparison, Means, Shift};
 use evidence::proof::Bounds;
+use signal::Unit;
 
 use super::bounds;
 
@@ -81,8 +82,10 @@ fn statement(id: &str, unit: &str, cells: &[CellCompared]) -> String {
     let told = clearest.and_then(|cell| Some((cell, cell.difference?))).map(|(cell, (difference, low, high))| {
         let way = if difference > 0.0 { "higher" } else { "lower" };
         let (near, far) = (low.abs().min(high.abs()), low.abs().max(high.abs()));
-        let (number, near, far) = (digits(difference.abs()), digits(near), digits(far));
-        format!("{id} is {number} {unit} {way} afterwards ({near} to {far}) {}", place(&cell.bounds))
+        let unit = Unit::named(unit).of_difference();
+        let number = with_unit(digits(difference.abs()), &unit);
+        let (near, far) = (digits(near), with_unit(digits(far), &unit));
+        format!("{id} is {number} {way} afterwards ({near} to {far}) {}", place(&cell.bounds))
     });
     let rest = [
         (differs.len().saturating_sub(1), "differs in"),
@@ -106,6 +109,11 @@ fn statement(id: &str, unit: &str, cells: &[CellCompared]) -> String {
         (None, true) => format!("{id}: the drives have no condition in common."),
         (None, false) => format!("{id}: {}.", rest.join(", ")),
     }
+}
+
+/// A number and its unit, where it has one.
+fn with_unit(number: String, unit: &Unit) -> String {
+    if matches!(unit.symbol(), "" | "1") { number } else { format!("{number} {unit}") }
 }
 
 /// Three digits that count.
@@ -174,9 +182,11 @@ fn standing(id: &str, unit: &str, cells: &[CellAgainst]) -> String {
     match furthest {
         Some(cell) => {
             let [low, .., high] = cell.reference.percentiles;
-            let (median, low, high) = (digits(cell.median), digits(low), digits(high));
+            let unit = Unit::named(unit);
+            let (median, low, high) =
+                (with_unit(digits(cell.median), &unit), digits(low), with_unit(digits(high), &unit));
             format!(
-                "{id} lies outside in {}: {median} {unit}, where the healthy drives have {low} to {high} (nine stretches in \
+                "{id} lies outside in {}: {median}, where the healthy drives have {low} to {high} (nine stretches in \
                  ten), {}; {rest}.",
                 many(outside),
                 place(&cell.bounds)
@@ -204,7 +214,7 @@ mod tests {
         let said = statement("fuel.trim.long.bank_1", "%", &[same.clone(), lower, of(Shift::TooShort, None)]);
         assert_eq!(
             said,
-            "fuel.trim.long.bank_1 is 6.00 % lower afterwards (4.50 to 7.50) at engine speed 750 to 1500 rpm; shows no \
+            "fuel.trim.long.bank_1 is 6.00 % lower afterwards (4.50 to 7.50 %) at engine speed 750 to 1500 rpm; shows no \
              difference in 1 further condition, too short to tell in 1 further condition."
         );
         assert_eq!(statement("x", "V", &[same]), "x: shows no difference in 1 condition.");

@@ -2,7 +2,7 @@
 
 use protocol::obd::info::Info;
 use protocol::obd::monitors::{MonitorResult, PlainResult, TestVerdict, monitor_title, test_title};
-use protocol::obd::{Content, Ignition, MonitorState, Readiness, Value};
+use protocol::obd::{Content, Ignition, MonitorState, Pid, Readiness, Value};
 use vehicle::{CodeRecord, FoundCode, FreezeFrame, InfoItem, ModuleSurvey, RawExchange, Survey};
 
 pub(crate) fn survey(survey: &Survey, taken_unix_ns: i64, software: &str) -> wire::Survey {
@@ -97,20 +97,17 @@ fn code(found: &FoundCode, records: &[CodeRecord]) -> wire::Code {
 }
 
 fn freeze_frame(frame: &FreezeFrame) -> wire::FreezeFrame {
-    let values = frame.data.iter().flat_map(|part| part.values().value);
+    let values = frame.data.iter().flat_map(|part| part.values().value.into_iter().map(|it| value(part.pid, &it)));
     let others = frame.others.iter().map(|part| wire::Value {
         name: format!("identifier_{:04X}", part.did),
+        title: format!("identifier {:04X}", part.did),
         value: serde_json::json!(protocol::Hex(part.data.clone()).to_string()),
         unit: String::new(),
     });
-    wire::FreezeFrame {
-        frame: frame.number,
-        code: frame.code.to_string(),
-        values: values.map(|it| value(&it)).chain(others).collect(),
-    }
+    wire::FreezeFrame { frame: frame.number, code: frame.code.to_string(), values: values.chain(others).collect() }
 }
 
-fn value(value: &Value) -> wire::Value {
+fn value(pid: u8, value: &Value) -> wire::Value {
     let shown = match &value.content {
         Content::Number(number) => serde_json::json!(number),
         Content::Switch(on) => serde_json::json!(on),
@@ -124,7 +121,8 @@ fn value(value: &Value) -> wire::Value {
         }
         Content::Bytes(bytes) => serde_json::json!(bytes.to_string()),
     };
-    wire::Value { name: value.name.to_owned(), value: shown, unit: value.unit.to_owned() }
+    let title = Pid::find(pid).map_or_else(|| format!("PID {pid:02X}"), |pid| pid.title_of(value.name));
+    wire::Value { name: value.name.to_owned(), title, value: shown, unit: value.unit.to_owned() }
 }
 
 fn result(result: &MonitorResult) -> wire::MonitorResult {

@@ -141,7 +141,7 @@ function OneModule({ module }: { module: Module }) {
                   <dl class="values">
                     {frame.values.map((value) => (
                       <div key={value.name}>
-                        <dt class="label">{value.name.replaceAll('_', ' ')}</dt>
+                        <dt class="label">{said(value.title || value.name.replaceAll('_', ' '))}</dt>
                         <dd class="figure">
                           {String(value.value ?? '–')} {unitShown(value.unit)}
                         </dd>

@@ -139,7 +139,7 @@ pub(super) const TABLE: &[Pid] = &[
     switching_sensor!(0x1B, "oxygen_sensor_8_voltage", "oxygen_sensor_8_trim"),
     pid(0x1C, 1, "OBD requirement the vehicle is designed for", &[choice("obd_requirement", A, REQUIREMENT)]),
     pid(0x1D, 1, "oxygen sensors present, four banks", &[flags("oxygen_sensors_of_4_banks", A, SENSORS_OF_4_BANKS)]),
-    pid(0x1E, 1, "auxiliary input", &[switch("power_take_off", A, 0)]),
+    pid(0x1E, 1, "auxiliary input: power take-off", &[switch("power_take_off", A, 0)]),
     pid(0x1F, 2, "run time since engine start", &[word("run_time", A, "s")]),
     bitmap(0x20),
     pid(0x21, 2, "distance with the warning lamp on", &[word("distance_with_lamp", A, "km")]),

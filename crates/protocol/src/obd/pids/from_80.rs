@@ -154,7 +154,7 @@ pub(super) const TABLE: &[Pid] = &[
     ),
     pid(0xA2, 2, "cylinder fuel rate", &[word("cylinder_fuel_rate", A, "mg/stroke").over(32.0)]),
     pid(0xA3, 9, "evaporative system vapour pressure, further", &[]),
-    pid(0xA4, 4, "transmission actual gear", &[word("gear_ratio", C, "1").over(1000.0).if_bit(1)]),
+    pid(0xA4, 4, "transmission actual gear, ratio", &[word("gear_ratio", C, "1").over(1000.0).if_bit(1)]),
     pid(0xA5, 4, "diesel exhaust fluid dosing", &[]),
     pid(0xA6, 4, "odometer", &[long("odometer", A, "km").over(10.0)]),
     bitmap(0xC0),
