@@ -1,5 +1,5 @@
 import { expect, test } from 'vitest';
-import { isDense, isInk, layColumns, layLine } from './line';
+import { Bars, isDense, isInk, layColumns, layLine } from './line';
 
 const of = (t: number[], v: number[]) => ({ t: Float64Array.from(t), v: Float64Array.from(v), n: t.length });
 const plain = { zero: 0, per: 1 };
@@ -57,6 +57,26 @@ test('of many in a column the single extreme is drawn, in one bar', () => {
   expect(all.some(([, top, height]) => top + height === 99)).toBe(true);
   expect(isDense(of(t, v), 0, t.length, { zero: 0, per: 0.5 })).toBe(true);
   expect(isDense(of(t, v), 0, t.length, { zero: 0, per: 500 })).toBe(false);
+});
+
+test('bars that are alike are drawn as one, and each column is drawn once', () => {
+  const drawn: number[][] = [];
+  const all = new Bars((...bar) => drawn.push(bar));
+  for (const [column, top, height] of [
+    [4, 10, 0],
+    [5, 10.05, 0],
+    [6, 10.1, 0.02],
+    [7, 10, 3],
+    [9, 10, 3],
+  ] as const)
+    all.bar(column, top, height);
+  all.end();
+  all.end();
+  expect(drawn).toEqual([
+    [4, 10, 3, 0],
+    [7, 10, 1, 3],
+    [9, 10, 1, 3],
+  ]);
 });
 
 test('dashes repeat along the line', () => {

@@ -68,6 +68,36 @@ export function layColumns(
   }
 }
 
+/** Sharpness of bars, px: what differs by less is the same to the eye. */
+const SHARP = 0.25;
+
+/** Bars that stand side by side and are alike are drawn as one: a signal that hardly changes costs next to nothing. */
+export class Bars {
+  private left = 0;
+  private right = 0;
+  private top = 0;
+  private height = 0;
+
+  /** `fill` gets the left column, the upper end, how many columns wide and how high, px. */
+  constructor(private readonly fill: (left: number, top: number, width: number, height: number) => void) {}
+
+  bar(column: number, top: number, height: number): void {
+    const upper = Math.round(top / SHARP) * SHARP;
+    const high = Math.round((top + height) / SHARP) * SHARP - upper;
+    if (column !== this.right || upper !== this.top || high !== this.height) {
+      this.end();
+      [this.left, this.top, this.height] = [column, upper, high];
+    }
+    this.right = column + 1;
+  }
+
+  /** Draws what is left. */
+  end(): void {
+    if (this.right > this.left) this.fill(this.left, this.top, this.right - this.left, this.height);
+    this.left = this.right;
+  }
+}
+
 /** Whether a pattern of dashes shows at a place along a line. */
 export function isInk(dashes: readonly number[], place: number): boolean {
   const whole = dashes.reduce((sum, part) => sum + part, 0);

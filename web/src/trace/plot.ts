@@ -7,7 +7,7 @@
 
 import type { Theme } from '../app/theme';
 import { clock, unitShown } from '../text';
-import { isDense, isInk, layColumns, layLine } from './line';
+import { Bars, isDense, isInk, layColumns, layLine } from './line';
 import { traceColour, traceDash } from './palette';
 import { digitsOf, niceStep, type Range, shown, steadyRange, ticks, timeTicks } from './scale';
 import { firstAt, nearest, type Samples } from './series';
@@ -265,11 +265,15 @@ export class Plot {
     pen.fillStyle = pen.strokeStyle;
     if (isOther) pen.globalAlpha = 0.75;
     if (isDense(samples, from, to, x)) {
+      const more = Math.ceil(width / 2) - 1;
+      const bars = new Bars((left, top, wide, high) =>
+        pen.fillRect(left, top - width / 2, wide + more, high + width),
+      );
       const bar = (column: number, top: number, height: number) => {
-        if (isInk(dashes, column))
-          pen.fillRect(column, top - width / 2, Math.ceil(width / 2), height + width);
+        if (isInk(dashes, column)) bars.bar(column, top, height);
       };
       layColumns(bar, samples, from, to, x, y);
+      bars.end();
     } else {
       pen.beginPath();
       layLine(pen, samples, from, to, x, y);

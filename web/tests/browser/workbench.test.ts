@@ -78,6 +78,21 @@ test.each(Object.keys(screens) as Screen[])(
     await page.keyboard.press('n');
     const view = page.locator('.overview .window');
     await expect.poll(() => view.getAttribute('aria-label')).not.toMatch(/0:00\.0 to 7:0/);
+    const board = (await page.locator('canvas.board').boundingBox())!;
+    for (const share of [0.4, 0.7]) {
+      const [x, y] = [board.x + share * board.width, board.y + board.height / 2];
+      if (screens[screen].hasTouch) await page.touchscreen.tap(x, y);
+      else if (share < 0.5) await page.mouse.click(x, y);
+      else {
+        await page.keyboard.down('Shift');
+        await page.mouse.click(x, y);
+        await page.keyboard.up('Shift');
+      }
+    }
+    await page
+      .locator('.cursors')
+      .getByText(/A .+ · B .+ s apart/)
+      .waitFor();
     await context.close();
     expect(complaints).toEqual([]);
   },

@@ -8,6 +8,7 @@ import { address } from '../../app/router';
 import { state, takeCar, tried } from '../../app/state';
 import { Caution } from '../../parts/notices';
 import { t } from '../../text';
+import { said as inWords } from '../../text/said';
 import { Choice } from '../live/choice';
 import type { Action } from './list';
 import { said } from './needs';
@@ -138,7 +139,7 @@ export function Prepare({ action, general }: { action: Action; general: readonly
         <summary>{t('command_beside', { which: beside.map(titleOf).join(', ') || '–' })}</summary>
         <Choice chosen={beside} change={setBeside} />
       </details>
-      {car?.failure && <p class="trouble">{car.failure.message}</p>}
+      {car?.failure && <p class="trouble">{inWords(car.failure.message)}</p>}
       <div class="foot">
         <button type="submit" class="key main across" disabled={!isRead || car?.stage !== 'ready'}>
           {car?.stage === 'planning' ? t('stage_planning') : t('command_prepare')}
