@@ -5,7 +5,7 @@ mod common;
 mod misfire_road;
 
 use common::{assert_consistent, examined, recording};
-use evidence::misfire::{Condition, Repair, compare_with_freeze_frame};
+use evidence::misfire::{Condition, MisfireFrame, Repair, beside_freeze_frames};
 use evidence::proof::Outcome;
 use evidence::{Finding, Kind, Verdict};
 use misfire_road::{Course, Driven, Road, Shows, bursts, is_in};
@@ -312,17 +312,42 @@ fn only_one_counter_was_recorded() {
 }
 
 #[test]
-fn the_freeze_frame_is_compared() {
-    let driven = Road { chance: &under_load, ..Road::default() }.drive();
-    let at = |speed_rpm, load_pct| {
-        let all = compare_with_freeze_frame(&driven.recording, &Condition { speed_rpm, load_pct: Some(load_pct) });
-        all[2].clone()
+fn the_freeze_frame_is_laid_beside() {
+    let at = |driven: &Driven, code: &str, speed_rpm, load_pct| {
+        let mut findings = found(driven);
+        let frame = MisfireFrame::of(code, Condition { speed_rpm, load_pct: Some(load_pct) }).unwrap();
+        beside_freeze_frames(&driven.recording, &[frame], &mut findings);
+        findings
     };
-    let same = at(2800.0, 80.0);
-    assert!(same.inside.events > 10 && same.comparison.unwrap().p_greater < 1e-6 && same.statement.contains("agrees"));
-    let other = at(790.0, 22.0);
-    assert!(other.inside.events < 3 && other.statement.contains("no more often"));
-    assert!(at(6500.0, 90.0).statement.contains("never came near"));
+    // Cylinder 3 misfires under load, and the frame says so.
+    let driven = Road { chance: &under_load, ..Road::default() }.drive();
+    let there = at(&driven, "P0303", 2800.0, 80.0);
+    assert_eq!(there[2].verdict, Verdict::Faulty);
+    assert!(there[2].statement.ends_with("more often there, as the frame says."), "{}", there[2].statement);
+    assert!(there[2].figures["freeze_frame_misfires"] > 10.0 && there[2].figures["freeze_frame_seconds"] > 20.0);
+    assert!(!there[1].statement.contains("freeze frame"), "the code is of cylinder 3: {}", there[1].statement);
+    let idle = at(&driven, "P0303", 790.0, 22.0);
+    assert!(idle[2].statement.contains("no more often there") || idle[2].statement.contains("missed none"));
+    assert_eq!(idle[2].verdict, Verdict::Faulty, "a frame elsewhere clears nobody");
+    // A sound engine in a drive that reached the condition, and in one that never did.
+    let sound = Road { seconds: 900.0, ..Road::default() }.drive();
+    let reached = at(&sound, "P0303", 2800.0, 80.0);
+    assert_eq!(reached[2].verdict, Verdict::Healthy, "{:?}", reached[2]);
+    assert!(reached[2].statement.contains("near the freeze frame of P0303 (2800 rpm and load 80 %)"));
+    for finding in at(&sound, "P0300", 5200.0, 90.0) {
+        assert_eq!(finding.verdict, Verdict::Undecided, "{finding:?}");
+        assert!(finding.statement.contains("never came near the freeze frame of P0300"), "{}", finding.statement);
+        // 500 firings of a cylinder at 5200 rpm.
+        assert_eq!(finding.next[0], "12 more seconds at 4825 to 5575 rpm and load 70 to 110 %, where P0300 was set");
+    }
+    // Without the load nobody knows whether the condition was reached.
+    let mut bare = sound;
+    bare.recording.series.retain(|series| series.id.as_str() != "engine.load");
+    let bare = at(&bare, "P0303", 2800.0, 80.0);
+    assert_eq!(bare[2].verdict, Verdict::Undecided, "{:?}", bare[2]);
+    assert!(bare[2].next[0].starts_with("record engine.load too"), "{:?}", bare[2].next);
+    assert_eq!(MisfireFrame::of("P0420", Condition { speed_rpm: 2000.0, load_pct: None }), None);
+    assert_eq!(MisfireFrame::of("P0313", Condition { speed_rpm: 2000.0, load_pct: None }), None);
 }
 
 #[test]

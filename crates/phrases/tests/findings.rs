@@ -10,6 +10,7 @@ mod textbook;
 use std::collections::{BTreeMap, BTreeSet};
 
 use common::{Rng, Samples, WHEELS, recording, sampled};
+use evidence::misfire::{Condition, MisfireFrame, beside_freeze_frames};
 use evidence::{Finding, Verdict};
 use phrases::spanish;
 use signal::{Mark, nanos_from_seconds};
@@ -463,6 +464,19 @@ fn what_is_found_of_misfires() {
         told.drive(&seldom.into_iter().filter(|(id, ..)| *id != "engine.load").collect());
     }
     told.drive(&with(&sound, "misfire.cylinder_1", |t, _| (t * 3.7).sin()));
+    // Beside freeze frames: where it misfires, where it does not, and where nobody drove; with the load and without.
+    let loaded = drive(600.0, [0.3, 0.0, 0.0, 0.0], false);
+    for (speed_rpm, load_pct) in [(2200.0, Some(75.0)), (2200.0, Some(25.0)), (5000.0, Some(75.0)), (2200.0, None)] {
+        for code in ["P0301", "P0300"] {
+            let frame = MisfireFrame::of(code, Condition { speed_rpm, load_pct }).unwrap();
+            for drive in [&loaded, &sound, &loaded.iter().filter(|(id, ..)| *id != "engine.load").cloned().collect()] {
+                let recording = recording(drive);
+                let mut findings = evidence::examine(&recording);
+                beside_freeze_frames(&recording, std::slice::from_ref(&frame), &mut findings);
+                told.take(&findings);
+            }
+        }
+    }
     assert!(told.untold.is_empty(), "{:#?}", told.untold);
     all_verdicts(&told, "misfire");
 }

@@ -188,6 +188,30 @@ fn a_case_names_the_part_that_the_misfire_followed() {
     assert_eq!(done(&bench, &["case", "verify"])["sound"], true);
 }
 
+/// The freeze frame that the survey of a case holds says where the drive had to be.
+#[test]
+fn misfires_in_a_case_are_laid_beside_the_freeze_frame() {
+    let bench = Bench::new();
+    let adapter = "standin:fell?script=mixed&warm=1&fault=misfire-coil:1:0.8";
+    done(&bench, &["case", "new", "--complaint", "engine misfires under load"]);
+    let survey = ["survey", "--emissions-only", "--adapter", &format!("{adapter}&start=600")];
+    assert_eq!(bench.json("survey", &survey).0, 0);
+    let signals = "engine.speed,engine.load,misfire.cylinder_1,misfire.cylinder_2";
+    let record = ["drive", "record", "--adapter", adapter, "--signals", signals, "--seconds", "400", "--out", "d.mcap"];
+    assert_eq!(bench.json("drive-record", &record).0, 0);
+    let about_cylinder_1 = |arguments: &[&str]| {
+        let (code, examined) = bench.json("examine", arguments);
+        assert_eq!(code, 0, "{examined}");
+        let findings = examined["findings"].as_array().unwrap().clone();
+        findings.into_iter().find(|finding| finding["subject"][0] == "misfire.cylinder_1").unwrap()
+    };
+    let told = about_cylinder_1(&["examine", "d.mcap"]);
+    assert!(told["statement"].as_str().unwrap().contains("the freeze frame of P0301"), "{told}");
+    assert!(told["figures"]["freeze_frame_rpm"].as_f64().unwrap() > 600.0, "{told}");
+    let told = about_cylinder_1(&["examine", "d.mcap", "--no-case"]);
+    assert!(told["figures"]["freeze_frame_rpm"].is_null(), "without a case nobody knows of a frame: {told}");
+}
+
 /// Before and after, over a healthy car of the same model, and a swap that was written down after its drive.
 #[test]
 fn a_case_is_compared_before_and_after_and_with_a_healthy_car() {

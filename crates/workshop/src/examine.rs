@@ -3,6 +3,8 @@
 use std::path::Path;
 
 use drive::Opened;
+use evidence::Kind;
+use evidence::misfire::{Condition, MisfireFrame, beside_freeze_frames};
 use signal::Recording;
 
 use wire::Content;
@@ -26,6 +28,10 @@ impl Workshop {
     pub fn examine_opened(&self, drive: &Path, opened: &Opened) -> wire::Examined {
         let (recording, mut problems) = (&opened.recording, problems_of(opened));
         let mut findings = evidence::examine(recording);
+        match self.misfire_frames(drive, &findings) {
+            Ok(frames) => beside_freeze_frames(recording, &frames, &mut findings),
+            Err(error) => problems.push(format!("not laid beside the freeze frames of the case: {error}")),
+        }
         findings.sort_by(|a, b| b.log10_odds.total_cmp(&a.log10_odds));
         let summary = to_wire::drive(drive, recording);
         let findings: Vec<wire::Finding> = findings.iter().map(to_wire::finding).collect();
@@ -37,6 +43,29 @@ impl Workshop {
             }
         };
         wire::Examined { drive: summary, findings, problems, case }
+    }
+
+    /// The freeze frames of misfire codes in the case that has the drive, else in the chosen one; of each code the newest.
+    fn misfire_frames(&self, drive: &Path, findings: &[evidence::Finding]) -> Result<Vec<MisfireFrame>, WorkshopError> {
+        if self.choice == CaseChoice::None || !findings.iter().any(|finding| finding.kind == Kind::Misfire) {
+            return Ok(Vec::new());
+        }
+        let mut casebook = self.casebook()?;
+        let number = match self.case_of_drive(&self.file_ref(drive)?.sha256)? {
+            Some(number) => number,
+            None => match self.chosen_case(&mut casebook) {
+                Ok(case) => case.number,
+                Err(WorkshopError::NoOpenCase) => return Ok(Vec::new()),
+                Err(error) => return Err(error),
+            },
+        };
+        let known = casebook.case(number)?;
+        let surveys = casebook::effective(&known.entries).into_iter().rev();
+        let frames = surveys.filter_map(|(_, content)| match content {
+            Content::Survey { survey, .. } => Some(frames_of(survey)),
+            _ => None,
+        });
+        Ok(frames.flatten().collect())
     }
 
     /// Writes findings into the case that has the drive, else into the open case, with the drive itself where it is new
@@ -74,6 +103,19 @@ impl Workshop {
         let drive = Content::Drive { file, summary: summary.clone(), problems: problems.to_vec() };
         self.enter(None, &[drive, content])
     }
+}
+
+/// The freeze frames of misfire codes in a survey.
+fn frames_of(survey: &wire::Survey) -> Vec<MisfireFrame> {
+    let frames = survey.modules.iter().flat_map(|module| &module.freeze_frames);
+    let value = |frame: &wire::FreezeFrame, name: &str, unit: &str| {
+        frame.values.iter().find(|it| it.name == name && it.unit == unit)?.value.as_f64()
+    };
+    let frame = |frame: &wire::FreezeFrame| {
+        let speed_rpm = value(frame, "engine_speed", "rpm")?;
+        MisfireFrame::of(&frame.code, Condition { speed_rpm, load_pct: value(frame, "calculated_load", "%") })
+    };
+    frames.filter_map(frame).collect()
 }
 
 /// Findings as they are read again from a ledger: a number may differ in its last bit after that.

@@ -22,7 +22,7 @@ use engine::Engine;
 pub(crate) use engine::LoadSource;
 use map::Laid;
 
-pub use condition::{Condition, InCondition, compare_with_freeze_frame};
+pub use condition::{Condition, MisfireFrame, beside_freeze_frames};
 pub use map::Region;
 pub(crate) use repair::LEAST_FIRINGS;
 pub use repair::{Progress, Repair, Site};
