@@ -4,6 +4,7 @@ use signal::{Series, seconds_from_nanos};
 
 use crate::stats::quantum::step_of;
 use crate::stats::robust::median;
+use crate::stats::search::first_after;
 
 /// Samples that a window needs.
 pub(super) const LEAST_SAMPLES: usize = 2;
@@ -60,8 +61,7 @@ impl<'a> Watched<'a> {
 
     /// Index of the first sample at `t_s` or later.
     pub(super) fn first_at(&self, t_s: f64) -> usize {
-        let t_ns = signal::nanos_from_seconds(t_s);
-        self.series.t_ns.partition_point(|&t| t < t_ns)
+        first_after(&self.series.t_ns, signal::nanos_from_seconds(t_s).saturating_sub(1))
     }
 
     /// Mean over `from_s <= t < to_s`, as a difference from an arbitrary constant; `None` with fewer than

@@ -238,7 +238,7 @@ fn against_habit(track: &Track<'_>, length: f64, before: &Habit, after: &Habit) 
 /// What a lively signal's own behaviour says of a run: by habit, or because it caught up with its slope.
 fn by_itself(track: &Track<'_>, tracks: &[Track<'_>], run: Run) -> f64 {
     let samples_per_refresh = track.samples_per_refresh();
-    let (before, after) = habits(track, run);
+    let (before, after) = (habit_before(track, run), habit_after(track, run));
     let length = (run.next - run.first) as f64 / samples_per_refresh - 1.0;
     if !stands_out(length, &before, &after) {
         return 0.0;
@@ -247,13 +247,19 @@ fn by_itself(track: &Track<'_>, tracks: &[Track<'_>], run: Run) -> f64 {
     if evidence > 0.0 && others_live(track, tracks, run) { evidence } else { 0.0 }
 }
 
-/// The habits before and after a run.
-fn habits(track: &Track<'_>, run: Run) -> (Habit, Habit) {
-    let samples_per_refresh = track.samples_per_refresh();
-    let reach = ((NEIGHBOURHOOD as f64 * samples_per_refresh) as usize).min(4096);
-    let (from, to) = (run.first.saturating_sub(reach), (run.next + reach).min(track.len()));
-    let before = habit(track, from, run.first + 1, samples_per_refresh);
-    (before, habit(track, run.next, to, samples_per_refresh))
+/// Samples on either side of a run from which its neighbourhood's habits are learned.
+fn reach(track: &Track<'_>) -> usize {
+    ((NEIGHBOURHOOD as f64 * track.samples_per_refresh()) as usize).min(4096)
+}
+
+/// The habit up to a run.
+fn habit_before(track: &Track<'_>, run: Run) -> Habit {
+    habit(track, run.first.saturating_sub(reach(track)), run.first + 1, track.samples_per_refresh())
+}
+
+/// The habit after a run.
+fn habit_after(track: &Track<'_>, run: Run) -> Habit {
+    habit(track, run.next, (run.next + reach(track)).min(track.len()), track.samples_per_refresh())
 }
 
 /// Habits change along a drive; a run that is not far longer than its neighbours is no event.

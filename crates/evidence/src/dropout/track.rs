@@ -3,7 +3,7 @@
 use signal::{Catalogue, NANOS_PER_SECOND, Series, SignalId};
 
 use crate::physics::{Dynamics, Family, dynamics};
-use crate::stats::{quantum, robust};
+use crate::stats::{quantum, robust, search};
 
 /// At most this many numbers are kept to learn a quantile from: enough for 1 % of accuracy, whatever the drive's length.
 const KEPT: usize = 8192;
@@ -121,8 +121,7 @@ impl<'a> Track<'a> {
 
     /// Index of the first sample after `t_s`.
     pub(super) fn after(&self, t_s: f64) -> usize {
-        let t_ns = signal::nanos_from_seconds(t_s);
-        self.series.t_ns.partition_point(|&t| t <= t_ns)
+        search::first_after(&self.series.t_ns, signal::nanos_from_seconds(t_s))
     }
 
     /// How old a value may be when its sample arrives, beyond what the stamps say.

@@ -10,5 +10,6 @@ pub mod poisson;
 pub(crate) mod quantum;
 pub(crate) mod robust;
 pub(crate) mod rows;
+pub(crate) mod search;
 pub(crate) mod shape;
 pub(crate) mod two_samples;

@@ -1,8 +1,8 @@
 //! From which length on a value that sticks would have shown in this drive: what its absence is worth.
 
 use super::{
-    LOOKS, Run, against_habit, habits, is_asked, is_at_rest, may_differ, noise, stands_out, tells_by_itself,
-    usual_difference, witnesses,
+    FORGETS_STEPS, LOOKS, Run, against_habit, habit_after, habit_before, is_asked, is_at_rest, may_differ, noise,
+    stands_out, tells_by_itself, usual_difference, witnesses,
 };
 use crate::dropout::track::Track;
 use crate::physics::Family;
@@ -137,7 +137,13 @@ impl<'a, 'b> Looks<'a, 'b> {
         if next >= self.track.len() {
             return false;
         }
-        let (before, after) = habits(self.track, Run { first, next });
+        let run = Run { first, next };
+        // Most signals are no noise: the other half of the neighbourhood is not looked at then.
+        let before = habit_before(self.track, run);
+        if !before.is_noise() || before.usual_change() < FORGETS_STEPS * self.track.series_step() {
+            return false;
+        }
+        let after = habit_after(self.track, run);
         let length = length_s / self.track.hold_s - 1.0;
         stands_out(length, &before, &after) && against_habit(self.track, length, &before, &after) > 0.0
     }
