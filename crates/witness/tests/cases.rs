@@ -194,7 +194,7 @@ fn misfires_in_a_case_are_laid_beside_the_freeze_frame() {
     let bench = Bench::new();
     let adapter = "standin:fell?script=mixed&warm=1&fault=misfire-coil:1:0.8";
     done(&bench, &["case", "new", "--complaint", "engine misfires under load"]);
-    let survey = ["survey", "--emissions-only", "--adapter", &format!("{adapter}&start=600")];
+    let survey = ["survey", "--emissions-only", "--adapter", &format!("{adapter}&start=600"), "--out", "s.json"];
     assert_eq!(bench.json("survey", &survey).0, 0);
     let signals = "engine.speed,engine.load,misfire.cylinder_1,misfire.cylinder_2";
     let record = ["drive", "record", "--adapter", adapter, "--signals", signals, "--seconds", "400", "--out", "d.mcap"];
@@ -210,6 +210,11 @@ fn misfires_in_a_case_are_laid_beside_the_freeze_frame() {
     assert!(told["figures"]["freeze_frame_rpm"].as_f64().unwrap() > 600.0, "{told}");
     let told = about_cylinder_1(&["examine", "d.mcap", "--no-case"]);
     assert!(told["figures"]["freeze_frame_rpm"].is_null(), "without a case nobody knows of a frame: {told}");
+    // A report from files takes it from the survey that is given.
+    let report = ["report", "--survey-before", "s.json", "--before", "d.mcap", "--out", "r.html"];
+    assert_eq!(bench.json("report", &report).0, 0);
+    let page = std::fs::read_to_string(bench.path("r.html")).unwrap();
+    assert!(page.contains("the freeze frame of P0301"), "the report holds the sentence");
 }
 
 /// Before and after, over a healthy car of the same model, and a swap that was written down after its drive.

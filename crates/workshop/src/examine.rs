@@ -106,7 +106,7 @@ impl Workshop {
 }
 
 /// The freeze frames of misfire codes in a survey.
-fn frames_of(survey: &wire::Survey) -> Vec<MisfireFrame> {
+pub(crate) fn frames_of(survey: &wire::Survey) -> Vec<MisfireFrame> {
     let frames = survey.modules.iter().flat_map(|module| &module.freeze_frames);
     let value = |frame: &wire::FreezeFrame, name: &str, unit: &str| {
         frame.values.iter().find(|it| it.name == name && it.unit == unit)?.value.as_f64()

@@ -3,10 +3,11 @@
 use std::path::{Path, PathBuf};
 
 use ::report::{Case, Drive, File, Moment, Settings, Survey, Swap};
+use evidence::misfire::beside_freeze_frames;
 use evidence::suspects::{Evidence, Seen};
 use signal::Recording;
 
-use crate::examine::open_drive;
+use crate::examine::{frames_of, open_drive};
 use crate::suspects::{codes_of, in_words};
 use crate::weigh::weigh_ledger;
 use crate::{Workshop, WorkshopError, time_for_people, to_wire, unix_now_ns};
@@ -62,10 +63,12 @@ impl Workshop {
             case.surveys.push(Survey { moment: *moment, survey });
             case.files.push(checksum(path)?);
         }
+        let frames: Vec<_> = case.surveys.iter().flat_map(|it| frames_of(&it.survey)).collect();
         let mut recordings = Vec::new();
         for (moment, path) in &wish.drives {
             let (recording, problems) = open_drive(path)?;
             let mut findings = evidence::examine(&recording);
+            beside_freeze_frames(&recording, &frames, &mut findings);
             findings.sort_by(|a, b| b.log10_odds.total_cmp(&a.log10_odds));
             if *moment == Moment::Before {
                 let name = path.display().to_string();

@@ -2,12 +2,13 @@
 
 use std::path::{Path, PathBuf};
 
+use evidence::misfire::beside_freeze_frames;
 use evidence::proof::Part;
 use evidence::suspects::{Answer, Code, CodeState, Evidence, Repair, Seen, answer_in_words, repair_in_words};
 use signal::Recording;
 use wire::{Content, Placement};
 
-use crate::examine::open_drive;
+use crate::examine::{frames_of, open_drive};
 use crate::{Workshop, WorkshopError, to_wire};
 
 /// What is known of a fault, in files and in words.
@@ -40,18 +41,20 @@ impl Workshop {
         if let Some(money) = known.money_per_hour {
             evidence.money_per_hour = checked_money(money)?;
         }
-        let mut problems = Vec::new();
+        let (mut problems, mut frames) = (Vec::new(), Vec::new());
         for path in &known.surveys {
             let text = std::fs::read_to_string(path).map_err(WorkshopError::read(path))?;
             let survey: wire::Survey =
                 serde_json::from_str(&text).map_err(|source| WorkshopError::Survey { path: path.clone(), source })?;
             evidence.codes.get_or_insert_default().extend(codes_of(&survey));
+            frames.extend(frames_of(&survey));
         }
         for path in &known.drives {
             let (recording, lost) = open_drive(path)?;
             let name = path.display().to_string();
             problems.extend(lost.into_iter().map(|problem| format!("{name}: {problem}")));
-            let findings = evidence::examine(&recording);
+            let mut findings = evidence::examine(&recording);
+            beside_freeze_frames(&recording, &frames, &mut findings);
             evidence.findings.extend(findings.iter().map(|finding| Seen::new(&name, finding)));
         }
         if let Some(experiment) = &known.swap {
