@@ -37,7 +37,8 @@ pub fn html(case: &Case, recordings: &[Option<&Recording>], settings: &Settings)
     if !case.software.is_empty() {
         page += &format!("<footer>{}</footer>\n", escape(&made));
     }
-    page + "</main>\n</body>\n</html>\n"
+    // A number and its per cent sign stay on one line.
+    page.replace(" %", "\u{a0}%") + "</main>\n</body>\n</html>\n"
 }
 
 fn head(case: &Case, texts: &Texts) -> String {

@@ -206,6 +206,7 @@ fn words(page: &str) -> String {
             _ => {}
         }
     }
+    let text = text.replace("\u{a0}%", " %");
     text.split([' ', '\n']).filter(|word| !word.is_empty()).collect::<Vec<_>>().join(" ")
 }
 
@@ -230,6 +231,7 @@ fn the_customer_reads_what_was_found_and_no_more() {
     ] {
         assert!(words.contains(sentence), "{sentence:?} is not in {words}");
     }
+    assert!(page.contains("5.3\u{a0}%"), "a line may end between a number and its per cent sign");
     assert_eq!(page.matches("<svg").count(), 2, "the traces and the map");
     assert!(!page.contains("<script") && !page.contains("http://www.w3.org/1999") && !page.contains("src=\"http"));
 }
