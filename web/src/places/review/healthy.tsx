@@ -1,10 +1,9 @@
 /** The drive beside those of healthy cars of its model: what was usual in the same conditions, and where it lies. */
 
-import { useEffect, useState } from 'preact/hooks';
-import { get } from '../../api/http';
+import { useState } from 'preact/hooks';
 import type { Bounds, CellReferred, Compared, ReferenceCompared, SignalReferred } from '../../api/types';
 import { openCase, titleOf } from '../../app/lists';
-import { tried } from '../../app/state';
+import { useAnswer } from '../../parts/use-answer';
 import { count, number, t, unitShown, word } from '../../text';
 import { said } from '../../text/said';
 import { shown } from '../../trace/scale';
@@ -57,21 +56,9 @@ export function HealthyView({ id }: { id: string }) {
 
 /** What came of the comparison: undefined until it is there, null where there is nothing to compare with. */
 function useCompared(id: string, model: string): Compared | null | undefined {
-  const [got, setGot] = useState<{ of: string; compared: Compared | null } | null>(null);
-  const of = `/drives/${encodeURIComponent(id)}/healthy?model=${encodeURIComponent(model)}`;
+  const of = model ? `/drives/${encodeURIComponent(id)}/healthy?model=${encodeURIComponent(model)}` : null;
   // A drive that is kept as a healthy one changes what there is to compare with.
-  const n = openCase.value?.entries.length;
-  useEffect(() => {
-    if (!model) return;
-    let isOver = false;
-    void tried(get<Compared | null>(of)).then((compared) => {
-      if (compared !== undefined && !isOver) setGot({ of, compared });
-    });
-    return () => {
-      isOver = true;
-    };
-  }, [of, n]);
-  return got?.of === of ? got.compared : undefined;
+  return useAnswer<Compared | null>(of, openCase.value?.entries.length);
 }
 
 const outside = (signal: SignalReferred) => signal.cells.filter((cell) => cell.verdict === 'outside').length;

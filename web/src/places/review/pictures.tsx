@@ -1,10 +1,9 @@
 /** What checks look at: a signal over speed and load, two tracks over their travel, what repeats with the wheels. */
 
-import { useEffect, useState } from 'preact/hooks';
-import { get } from '../../api/http';
+import { useState } from 'preact/hooks';
 import type { DriveSummary, Finding, Pictures } from '../../api/types';
 import { titleOf } from '../../app/lists';
-import { tried } from '../../app/state';
+import { useAnswer } from '../../parts/use-answer';
 import { t } from '../../text';
 import { LoadMaps } from './load-map';
 import type { Other } from './other';
@@ -130,19 +129,8 @@ export function PictureView({
 
 /** The pictures of a drive, asked for anew when something else is wanted. */
 function usePictures(id: string | null, query: string): Pictures | null {
-  const [got, setGot] = useState<{ of: string; pictures: Pictures } | null>(null);
   const of = id === null ? null : `/drives/${encodeURIComponent(id)}/pictures?${query}`;
-  useEffect(() => {
-    if (of === null) return;
-    let isOver = false;
-    void tried(get<Pictures>(of)).then((pictures) => {
-      if (pictures && !isOver) setGot({ of, pictures });
-    });
-    return () => {
-      isOver = true;
-    };
-  }, [of]);
-  return got?.of === of ? got.pictures : null;
+  return useAnswer<Pictures>(of) ?? null;
 }
 
 function Select(props: {
