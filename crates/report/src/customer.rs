@@ -12,8 +12,8 @@ use crate::{Case, Drive, Moment, Settings, Swap, pictures};
 
 /// Findings told to the customer; the technical part has all.
 const MOST_FINDINGS: usize = 4;
-/// Pictures that prove what was found.
-const MOST_PICTURES: usize = 2;
+/// Panels of pictures beyond which no second fault gets one: the page stays one page.
+const MOST_PANELS: usize = 3;
 /// Width of a small picture, per cent of the page.
 const SMALL: u8 = 45;
 
@@ -122,13 +122,18 @@ fn found(case: &Case, recordings: &[Option<&Recording>], texts: &Texts, settings
         items.push(swap_in_words(&swap.judged, texts));
     }
     let mut blocks = vec![Block::List { items }];
-    // One page has room for two pictures: a swap's table takes that of the second fault.
-    let shown = if case.swap.is_some() { 1 } else { MOST_PICTURES };
-    let pictures = faults.iter().take(shown).flat_map(|(idx, finding)| {
-        let recording = recordings.get(*idx).copied().flatten();
-        recording.map(|recording| proving_pictures(finding, &case.drives[*idx], recording, texts, settings))
-    });
-    blocks.extend(pictures.flatten().take(MOST_PICTURES));
+    // The first fault has its picture, others where the page has room; a swap's table takes that.
+    let shown = if case.swap.is_some() { 1 } else { faults.len() };
+    let mut n_panels = 0;
+    for (idx, finding) in faults.iter().take(shown) {
+        let Some(recording) = recordings.get(*idx).copied().flatten() else { continue };
+        let (more, pictures) = proving_pictures(finding, &case.drives[*idx], recording, texts, settings);
+        if n_panels > 0 && n_panels + more > MOST_PANELS {
+            break;
+        }
+        n_panels += more;
+        blocks.extend(pictures);
+    }
     if let Some(swap) = &case.swap {
         let table = swap_table(swap, texts);
         match blocks.pop() {
@@ -162,19 +167,21 @@ fn codes_at_first(case: &Case, texts: &Texts) -> String {
     texts.fill("text", "found_codes", &[("codes", &codes.into_iter().collect::<Vec<_>>().join(", "))])
 }
 
+/// Pictures of a finding, and how many panels of room they take.
 fn proving_pictures(
     finding: &Finding,
     drive: &Drive,
     recording: &Recording,
     texts: &Texts,
     settings: &Settings,
-) -> Vec<Block> {
+) -> (usize, Vec<Block>) {
     let file = file_name(&drive.examined.drive.file);
-    let mut blocks = Vec::new();
+    let (mut n_panels, mut blocks) = (0, Vec::new());
     if let Some((traces, names)) = pictures::traces(finding, recording, texts, settings) {
         let values = [("signals", names.join(", ")), ("file", file.to_owned())];
         let values: Vec<(&str, &str)> = values.iter().map(|(name, value)| (*name, value.as_str())).collect();
         let caption = sentence(&texts.fill("text", "caption_traces", &values));
+        n_panels += traces.panels.len();
         blocks.push(Block::Picture { svg: traces.svg(&caption), caption, width_percent: 100 });
     }
     if finding.kind == "misfire"
@@ -182,9 +189,10 @@ fn proving_pictures(
     {
         let n = finding.subject.first().and_then(|id| id.rsplit('_').next()).unwrap_or_default();
         let caption = texts.fill("text", "caption_map", &[("n", n)]);
+        n_panels += MOST_PANELS;
         blocks.push(Block::Picture { svg: map.svg(&caption), caption, width_percent: SMALL });
     }
-    blocks
+    (n_panels, blocks)
 }
 
 /// The last part of a path, whatever machine it came from.

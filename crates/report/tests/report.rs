@@ -256,6 +256,20 @@ fn a_misfire_that_moved_with_its_part_is_told_once() {
 }
 
 #[test]
+fn a_second_fault_has_its_picture_where_there_is_room() {
+    let (before, after) = (road(300, true), road(300, false));
+    let mut case = case(&before, &after);
+    case.swap = None;
+    let pictures = |case: &Case| html(case, &[Some(&before), None], &Settings::default()).matches("<svg").count();
+    assert_eq!(pictures(&case), 2, "the misfire's traces and map fill it");
+    let lost = |id: &str| wire::Finding { kind: "dropout".into(), subject: vec![id.into()], ..finding("faulty", 5.0) };
+    case.drives[0].examined.findings = vec![lost("vehicle.speed"), lost("engine.speed")];
+    assert_eq!(pictures(&case), 2, "one for each");
+    case.drives[0].examined.findings.insert(0, finding("faulty", 9.0));
+    assert_eq!(pictures(&case), 2, "those of the surest fault alone");
+}
+
+#[test]
 fn nothing_is_claimed_without_evidence() {
     let words = words(&html(&Case::default(), &[], &Settings::default()));
     for sentence in [
