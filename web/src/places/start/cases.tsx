@@ -2,13 +2,14 @@
 
 import { useState } from 'preact/hooks';
 import { send } from '../../api/http';
-import type { CaseEntry, NewCaseJson } from '../../api/types';
+import type { CaseEntry, CaseVehicle, NewCaseJson } from '../../api/types';
 import { cases, enter, openCase, searchCases } from '../../app/lists';
 import { session, tried } from '../../app/state';
 import { type Key, moment, t } from '../../text';
 
 export function CasesOf() {
-  const [isNew, setNew] = useState(false);
+  /** What the new case begins with, while one is written. */
+  const [draft, setDraft] = useState<Draft | null>(null);
   const [words, setWords] = useState('');
   const open = openCase.value?.case;
   if (!session.value?.may_hold) return null;
@@ -16,12 +17,20 @@ export function CasesOf() {
     <section class="rows" aria-labelledby="cases">
       <div class="row apart">
         <h2 id="cases">{t('cases')}</h2>
-        <button type="button" class="key" aria-expanded={isNew} onClick={() => setNew(!isNew)}>
+        <button
+          type="button"
+          class="key"
+          aria-expanded={draft !== null}
+          onClick={() => setDraft(draft ? null : blank)}
+        >
           {t('case_new')}
         </button>
       </div>
       {open && <OpenCase />}
-      {isNew && <NewCase done={() => setNew(false)} />}
+      {draft && <NewCase begin={draft} done={() => setDraft(null)} />}
+      {!open && !draft && words === '' && cases.value[0] && (
+        <LastCar car={cases.value[0].vehicle} write={setDraft} />
+      )}
       <label class="field">
         <span class="label">{t('case_search')}</span>
         <input
@@ -67,6 +76,30 @@ export function CasesOf() {
         ))}
       </ul>
     </section>
+  );
+}
+
+/** The car of the newest case, which often comes back. */
+function LastCar({ car, write }: { car: CaseVehicle; write: (draft: Draft) => void }) {
+  const known = {
+    model: car.model ?? '',
+    plate: car.plate ?? '',
+    vin: car.vin ?? '',
+    engine: car.engine ?? '',
+  };
+  const name = Object.values(known).filter(Boolean).join('  ·  ');
+  if (name === '') return null;
+  return (
+    <div class="sheet row apart">
+      <span class="grow">
+        <span class="label">{t('case_last_car')}</span>
+        <br />
+        <span class="figure">{name}</span>
+      </span>
+      <button type="button" class="key slim" onClick={() => write({ ...blank, ...known })}>
+        {t('case_for_it')}
+      </button>
+    </div>
   );
 }
 
@@ -141,9 +174,11 @@ const blank = {
   often: '',
 };
 
-function NewCase({ done }: { done: () => void }) {
-  const [form, setForm] = useState(blank);
-  const field = (name: keyof typeof blank, label: Key, more: { long?: boolean; number?: boolean } = {}) => (
+type Draft = typeof blank;
+
+function NewCase({ begin, done }: { begin: Draft; done: () => void }) {
+  const [form, setForm] = useState(begin);
+  const field = (name: keyof Draft, label: Key, more: { long?: boolean; number?: boolean } = {}) => (
     <Field
       label={label}
       value={form[name]}
