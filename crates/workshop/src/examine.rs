@@ -7,9 +7,15 @@ use evidence::Kind;
 use evidence::misfire::{Condition, MisfireFrame, beside_freeze_frames};
 use signal::Recording;
 
-use wire::Content;
+use wire::{Content, FileRef};
 
 use crate::{CaseChoice, Workshop, WorkshopError, to_wire};
+
+/// A drive's file with its checksum, and the case that has it already.
+struct Place {
+    file: FileRef,
+    case: Option<i64>,
+}
 
 impl Workshop {
     /// Runs every check over a drive; the strongest evidence for a fault comes first. The findings are written into the
@@ -28,14 +34,22 @@ impl Workshop {
     pub fn examine_opened(&self, drive: &Path, opened: &Opened) -> wire::Examined {
         let (recording, mut problems) = (&opened.recording, problems_of(opened));
         let mut findings = evidence::examine(recording);
-        match self.misfire_frames(drive, &findings) {
-            Ok(frames) => beside_freeze_frames(recording, &frames, &mut findings),
-            Err(error) => problems.push(format!("not laid beside the freeze frames of the case: {error}")),
+        let place = self.place_of(drive);
+        if findings.iter().any(|finding| finding.kind == Kind::Misfire) {
+            let frames = match &place {
+                Ok(place) => self.misfire_frames(place.as_ref()).map_err(|error| error.to_string()),
+                Err(error) => Err(error.to_string()),
+            };
+            match frames {
+                Ok(frames) => beside_freeze_frames(recording, &frames, &mut findings),
+                Err(error) => problems.push(format!("not laid beside the freeze frames of the case: {error}")),
+            }
         }
         findings.sort_by(|a, b| b.log10_odds.total_cmp(&a.log10_odds));
         let summary = to_wire::drive(drive, recording);
         let findings: Vec<wire::Finding> = findings.iter().map(to_wire::finding).collect();
-        let case = match self.enter_findings(drive, &summary, &findings, &problems) {
+        let entered = place.and_then(|place| self.enter_findings(place, &summary, &findings, &problems));
+        let case = match entered {
             Ok(case) => case,
             Err(error) => {
                 problems.push(format!("not written into the casebook: {error}"));
@@ -45,13 +59,21 @@ impl Workshop {
         wire::Examined { drive: summary, findings, problems, case }
     }
 
-    /// The freeze frames of misfire codes in the case that has the drive, else in the chosen one; of each code the newest.
-    fn misfire_frames(&self, drive: &Path, findings: &[evidence::Finding]) -> Result<Vec<MisfireFrame>, WorkshopError> {
-        if self.choice == CaseChoice::None || !findings.iter().any(|finding| finding.kind == Kind::Misfire) {
-            return Ok(Vec::new());
+    /// Where a drive belongs; `None` where nothing is to be looked up or written.
+    fn place_of(&self, drive: &Path) -> Result<Option<Place>, WorkshopError> {
+        if self.choice == CaseChoice::None {
+            return Ok(None);
         }
+        let file = self.file_ref(drive)?;
+        let case = self.case_of_drive(&file.sha256)?;
+        Ok(Some(Place { file, case }))
+    }
+
+    /// The freeze frames of misfire codes in the case that has the drive, else in the chosen one; of each code the newest.
+    fn misfire_frames(&self, place: Option<&Place>) -> Result<Vec<MisfireFrame>, WorkshopError> {
+        let Some(place) = place else { return Ok(Vec::new()) };
         let mut casebook = self.casebook()?;
-        let number = match self.case_of_drive(&self.file_ref(drive)?.sha256)? {
+        let number = match place.case {
             Some(number) => number,
             None => match self.chosen_case(&mut casebook) {
                 Ok(case) => case.number,
@@ -72,17 +94,14 @@ impl Workshop {
     /// to it.
     fn enter_findings(
         &self,
-        drive: &Path,
+        place: Option<Place>,
         summary: &wire::DriveSummary,
         findings: &[wire::Finding],
         problems: &[String],
     ) -> Result<Option<wire::CaseRef>, WorkshopError> {
-        if self.choice == CaseChoice::None {
-            return Ok(None);
-        }
-        let file = self.file_ref(drive)?;
+        let Some(Place { file, case }) = place else { return Ok(None) };
         let content = Content::Finding { file: file.clone(), findings: findings.to_vec() };
-        if let Some(number) = self.case_of_drive(&file.sha256)? {
+        if let Some(number) = case {
             // A closed case takes no findings: the examination is repeated for somebody's eyes then.
             let known = self.casebook()?.case(number)?;
             let is_open = known.case.closed_unix_ms.is_none();

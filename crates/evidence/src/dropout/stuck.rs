@@ -218,9 +218,10 @@ fn middle(track: &Track<'_>, idx: usize) -> f64 {
 
 /// A value that trembles with nearly every sample and then does not: log10 of how improbable that is.
 ///
-/// `length`: refreshes that the value stayed. With the share p of repeats in the neighbourhood of a run of L equal steps, a healthy signal of N steps is expected to
-/// show N p^L such runs. That holds for noise only; a coarse value on a slope also changes with every sample, and rightly
-/// stays when the car reaches its cruising speed. Noise turns back two times out of three, a slope never.
+/// `length`: refreshes that the value stayed. With the share p of repeats in the neighbourhood of a run of L equal steps, a
+/// healthy signal of N steps is expected to show N p^L such runs. That holds for noise only; a coarse value on a slope also
+/// changes with every sample, and rightly stays when the car reaches its cruising speed. Noise turns back two times out of
+/// three, a slope never.
 fn against_habit(track: &Track<'_>, length: f64, before: &Habit, after: &Habit) -> f64 {
     // Coarse steps repeat while the noise stays between two of them, and that lasts: only noise of several steps forgets.
     let noise = before.usual_change().min(after.usual_change());

@@ -36,9 +36,11 @@ pub(in crate::dropout) fn shown(
     let middle = track.value(track.len() / 2);
     // In the rest of a moment that samples leave nothing can move enough.
     let beside = looks.beside(matters_s).filter(|beside| beside.lasts_s > 0.5 * matters_s);
+    let for_s = looks.for_s(matters_s);
+    let shows_for_s = |length_s: f64| if length_s == matters_s { for_s } else { looks.for_s(length_s) };
     Some(Shown {
-        from_s: LENGTHS_S.into_iter().find(|length_s| looks.for_s(*length_s) >= needed_s),
-        for_s: looks.for_s(matters_s),
+        from_s: LENGTHS_S.into_iter().find(|length_s| shows_for_s(*length_s) >= needed_s),
+        for_s,
         rate_per_s: beside.map_or(f64::INFINITY, |beside| beside.clear(family, middle) / beside.lasts_s),
         has_witnesses: looks.witnesses.len() >= witnesses_needed(family),
     })
