@@ -1,5 +1,6 @@
 //! A report as one HTML file without scripts.
 
+use base64::prelude::{BASE64_STANDARD, Engine};
 use signal::Recording;
 
 use crate::chart::escape;
@@ -118,40 +119,5 @@ fn write(block: &Block) -> String {
 
 /// A picture inside the page (RFC 2397).
 fn source(image: &Image) -> String {
-    format!("data:{};base64,{}", image.media_type(), base64(image.bytes()))
-}
-
-/// RFC 4648, section 4.
-fn base64(bytes: &[u8]) -> String {
-    const LETTERS: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
-    let mut text = String::with_capacity(bytes.len().div_ceil(3) * 4);
-    for group in bytes.chunks(3) {
-        let word = group.iter().enumerate().fold(0u32, |word, (k, byte)| word | u32::from(*byte) << (16 - 8 * k));
-        for k in 0..4 {
-            let letter = LETTERS[(word >> (18 - 6 * k) & 63) as usize];
-            text.push(if k <= group.len() { char::from(letter) } else { '=' });
-        }
-    }
-    text
-}
-
-#[cfg(test)]
-mod tests {
-    use super::base64;
-
-    /// The vectors of RFC 4648, section 10.
-    #[test]
-    fn base64_of_the_standard() {
-        for (plain, coded) in [
-            ("", ""),
-            ("f", "Zg=="),
-            ("fo", "Zm8="),
-            ("foo", "Zm9v"),
-            ("foob", "Zm9vYg=="),
-            ("fooba", "Zm9vYmE="),
-            ("foobar", "Zm9vYmFy"),
-        ] {
-            assert_eq!(base64(plain.as_bytes()), coded);
-        }
-    }
+    format!("data:{};base64,{}", image.media_type(), BASE64_STANDARD.encode(image.bytes()))
 }

@@ -616,6 +616,15 @@ mod print {
     }
 }
 
+/// RFC 2397 (`data:` addresses) and RFC 4648 (base64); the bytes are the signature of PNG and one more (W3C PNG, 5.2).
+#[test]
+fn a_picture_stands_inside_the_page() {
+    let logo = report::Image::of(vec![0x89, b'P', b'N', b'G', 0x0D, 0x0A, 0x1A, 0x0A, 1]);
+    let case = Case { shop: Shop { logo, ..Shop::default() }, ..Case::default() };
+    let page = html(&case, &[], &Settings::default());
+    assert!(page.contains("src=\"data:image/png;base64,iVBORw0KGgoB\""), "{page}");
+}
+
 /// Writes what the other tests judge, for people to look at: `REPORT_OUT=FOLDER cargo test -p report`.
 #[test]
 fn pages_to_look_at() {

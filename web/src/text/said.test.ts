@@ -1,7 +1,7 @@
 import { expect, test } from 'vitest';
 import examples from '../../../crates/phrases/data/examples.json';
 import { language } from './index';
-import { learn, said } from './said';
+import { learn, said, valueSaid } from './said';
 
 test('phrases are looked up as the report does', async () => {
   language.value = 'es';
@@ -14,4 +14,14 @@ test('English stays as it is', async () => {
   language.value = 'en';
   await learn('en');
   expect(said('no fault here')).toBe('no fault here');
+});
+
+test('values of a survey are words, numbers and lists of them', async () => {
+  language.value = 'en';
+  const values = [12.5, 0.1 + 0.2, true, false, 'closed loop', ['a', 3], null];
+  expect(values.map(valueSaid)).toEqual(['12.5', '0.3', 'on', 'off', 'closed loop', 'a; 3', '–']);
+  language.value = 'es';
+  await learn('es');
+  expect(valueSaid(true)).toBe('conectado');
+  expect(valueSaid(12.5)).toBe('12,5');
 });

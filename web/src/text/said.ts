@@ -39,3 +39,11 @@ export function startSaying(): void {
 export function said(text: string): string {
   return books.value[language.value]?.said(text) ?? text;
 }
+
+/** A value of a survey in words: a number, a text, a switch, or a list of these. */
+export function valueSaid(value: unknown): string {
+  if (typeof value === 'number') return value.toLocaleString(language.value, { maximumFractionDigits: 3 });
+  if (typeof value === 'boolean') return said(value ? 'on' : 'off');
+  if (Array.isArray(value)) return value.map(valueSaid).join('; ');
+  return value === null ? '–' : typeof value === 'string' ? said(value) : JSON.stringify(value);
+}

@@ -8,7 +8,7 @@ import { address } from '../../app/router';
 import { state, takeCar, tried } from '../../app/state';
 import { NoCar, Steps } from '../../parts/notices';
 import { count, moment, t, unitShown, word } from '../../text';
-import { said } from '../../text/said';
+import { said, valueSaid } from '../../text/said';
 import { changes } from './changes';
 import { Clear } from './clear';
 import { BeforeAfter } from './compared';
@@ -143,7 +143,7 @@ function OneModule({ module }: { module: Module }) {
                       <div key={value.name}>
                         <dt class="label">{said(value.title || value.name.replaceAll('_', ' '))}</dt>
                         <dd class="figure">
-                          {String(value.value ?? '–')} {unitShown(value.unit)}
+                          {valueSaid(value.value)} {unitShown(value.unit)}
                         </dd>
                       </div>
                     ))}
