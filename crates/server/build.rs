@@ -26,17 +26,16 @@ fn main() {
     if !files.iter().any(|file| file.ends_with("index.html")) {
         println!("cargo::warning=the pages are not built: run `cargo xtask build`");
         files.clear();
-        let page = out.join("missing.html");
-        fs::write(&page, MISSING).expect("the output folder takes a page");
-        writeln!(table, "Asset {{ path: \"/index.html\", is_gzip: false, bytes: include_bytes!({page:?}) }},")
-            .expect("a string takes text");
+        fs::write(out.join("missing.html"), MISSING).expect("the output folder takes a page");
+        table += "Asset { path: \"/index.html\", is_gzip: false, bytes: include_bytes!(\"missing.html\") },\n";
     }
     for (idx, file) in files.iter().enumerate() {
         let path = file.strip_prefix(&dist).expect("listed under the folder").to_string_lossy().replace('\\', "/");
         let bytes = fs::read(file).expect("a listed file can be read");
         let is_gzip = file.extension().is_some_and(|ending| SHRINKS.iter().any(|known| ending == *known));
-        let kept = out.join(format!("asset-{idx}"));
-        fs::write(&kept, if is_gzip { gzip(&bytes) } else { bytes }).expect("the output folder takes a file");
+        // Named beside the table, not by its whole path: the table is the same wherever it is built.
+        let kept = format!("asset-{idx}");
+        fs::write(out.join(&kept), if is_gzip { gzip(&bytes) } else { bytes }).expect("the output folder takes a file");
         writeln!(
             table,
             "Asset {{ path: {:?}, is_gzip: {is_gzip}, bytes: include_bytes!({kept:?}) }},",

@@ -21,6 +21,7 @@ const BESIDE: [&str; 6] =
 /// Shells, and how each wants the file with its completions to be called.
 const SHELLS: [(&str, &str); 4] =
     [("bash", "witness.bash"), ("zsh", "_witness"), ("fish", "witness.fish"), ("powershell", "witness.ps1")];
+const NO_RUST: &str = "install Rust";
 const LIST: &str = "mend the manifest that cargo names";
 
 /// What is to be made.
@@ -57,9 +58,8 @@ impl Wish {
 
 /// Makes an archive for every target that is named, or for this machine.
 pub(crate) fn make(workspace: &Workspace, arguments: &[OsString]) -> Result<(), Failure> {
-    let about = output(Command::new("rustc").arg("-vV"), "install Rust")?;
-    let host = about.lines().find_map(|line| line.strip_prefix("host: ")).unwrap_or_default();
-    let wish = Wish::of(arguments, host)?;
+    let toolchain = Toolchain::ask()?;
+    let wish = Wish::of(arguments, &toolchain.host)?;
     let time = output(
         Command::new("git").args(["log", "-1", "--format=%ct"]).current_dir(workspace.root()),
         "a release is made of a commit: work in a clone",
@@ -70,9 +70,9 @@ pub(crate) fn make(workspace: &Workspace, arguments: &[OsString]) -> Result<(), 
     for target in &wish.targets {
         let release = Release {
             workspace,
+            toolchain: &toolchain,
             target,
-            features: wish.features(target, host),
-            is_host: target == host,
+            features: wish.features(target, &toolchain.host),
             time: time.trim(),
         };
         steps.step(&format!("build: {target}, {}", release.features), || release.build())?;
@@ -82,16 +82,38 @@ pub(crate) fn make(workspace: &Workspace, arguments: &[OsString]) -> Result<(), 
     Ok(())
 }
 
+/// The compiler that builds.
+struct Toolchain {
+    /// Target of this machine.
+    host: String,
+    /// Commit that the compiler was built from.
+    commit: String,
+    folder: String,
+}
+
+impl Toolchain {
+    fn ask() -> Result<Self, Failure> {
+        let about = output(Command::new("rustc").arg("-vV"), NO_RUST)?;
+        let field = |name: &str| about.lines().find_map(|line| line.strip_prefix(name)).unwrap_or_default().to_owned();
+        let folder = output(Command::new("rustc").args(["--print", "sysroot"]), NO_RUST)?;
+        Ok(Self { host: field("host: "), commit: field("commit-hash: "), folder: folder.trim().to_owned() })
+    }
+}
+
 struct Release<'a> {
     workspace: &'a Workspace,
+    toolchain: &'a Toolchain,
     target: &'a str,
     features: String,
-    is_host: bool,
     /// When its commit was made, seconds since 1970.
     time: &'a str,
 }
 
 impl Release<'_> {
+    fn is_host(&self) -> bool {
+        self.target == self.toolchain.host
+    }
+
     fn program(&self) -> PathBuf {
         let name = if self.target.contains("windows") { "witness.exe" } else { "witness" };
         self.workspace.target().join(self.target).join("release").join(name)
@@ -101,14 +123,15 @@ impl Release<'_> {
         let mut cargo = self.workspace.cargo();
         cargo.args(["build", "--release", "--locked", "--package", "witness", "--features", &self.features]);
         cargo.args(["--target", self.target]).env("SOURCE_DATE_EPOCH", self.time);
-        let maps = fixed_paths(self.workspace);
+        let maps = fixed_paths(self.workspace, self.toolchain);
         let rust: Vec<String> = maps.iter().map(|(from, to)| format!("--remap-path-prefix={from}={to}")).collect();
-        let c: Vec<String> = maps.iter().map(|(from, to)| format!("-ffile-prefix-map={from}={to}")).collect();
-        cargo.env("CARGO_ENCODED_RUSTFLAGS", rust.join("\x1f")).env("CFLAGS", c.join(" ")).env("CXXFLAGS", c.join(" "));
-        if self.target == "aarch64-unknown-linux-gnu" && !self.is_host {
+        let c: Vec<String> = maps.iter().map(|(from, to)| quoted(&format!("-ffile-prefix-map={from}={to}"))).collect();
+        cargo.env("CARGO_ENCODED_RUSTFLAGS", rust.join("\x1f"));
+        cargo.env("CC_SHELL_ESCAPED_FLAGS", "1").env("CFLAGS", c.join(" ")).env("CXXFLAGS", c.join(" "));
+        if self.target == "aarch64-unknown-linux-gnu" && !self.is_host() {
             cargo.env("CARGO_TARGET_AARCH64_UNKNOWN_LINUX_GNU_LINKER", "aarch64-linux-gnu-gcc");
         }
-        let next = if self.is_host {
+        let next = if self.is_host() {
             C_COMPILER.to_owned()
         } else {
             format!(
@@ -165,7 +188,7 @@ impl Release<'_> {
 
     /// The program as this machine can run it: the one that was built, or another build of the same sources.
     fn asks(&self) -> Command {
-        if self.is_host {
+        if self.is_host() {
             return Command::new(self.program());
         }
         let mut cargo = self.workspace.cargo();
@@ -195,16 +218,24 @@ impl Release<'_> {
 
 /// Folders of this machine that could stand in the program, and what stands there instead; longer ones last, as the last
 /// that fits counts.
-fn fixed_paths(workspace: &Workspace) -> Vec<(String, &'static str)> {
+fn fixed_paths(workspace: &Workspace, toolchain: &Toolchain) -> Vec<(String, String)> {
     let home = std::env::var_os("HOME").map(PathBuf::from).unwrap_or_default();
     let cargo = std::env::var_os("CARGO_HOME").map_or_else(|| home.join(".cargo"), PathBuf::from);
     let mut maps = vec![
-        (cargo.display().to_string(), "/cargo"),
-        (workspace.root().display().to_string(), "/witnessmark"),
-        (workspace.target().display().to_string(), "/witnessmark/target"),
+        (cargo.display().to_string(), "/cargo".to_owned()),
+        (workspace.root().display().to_string(), "/witnessmark".to_owned()),
+        (workspace.target().display().to_string(), "/witnessmark/target".to_owned()),
+        // Where the sources of the standard library are installed, the compiler writes their place on this machine
+        // instead of the one that its makers built them in.
+        (format!("{}/lib/rustlib/src/rust", toolchain.folder), format!("/rustc/{}", toolchain.commit)),
     ];
     maps.sort_by_key(|(from, _)| from.len());
     maps
+}
+
+/// A word as a shell takes it for one, whatever is in it.
+fn quoted(word: &str) -> String {
+    format!("'{}'", word.replace('\'', r"'\''"))
 }
 
 /// A package of somebody else.
