@@ -10,7 +10,10 @@ use crate::step::{Failure, output, run};
 use crate::testing::Tally;
 use crate::workspace::Workspace;
 
-const NO_NODE: &str = "install Node 20.19 or newer with npm";
+const NO_NODE: &str = "install Node 20.19 or newer, and npm, which some systems pack apart from it (Debian: `apt-get \
+                       install nodejs npm`)";
+/// Major and minor version of the oldest Node that the packer of the pages runs on; as in web/package.json.
+const OLDEST_NODE: [u32; 2] = [20, 19];
 const NO_CHROMIUM: &str =
     "install Chromium (Debian: `apt-get install chromium`) or name one with the variable CHROMIUM";
 const MEND: &str = "mend the first error above; all checks run alone in the folder `web`, see its package.json";
@@ -29,6 +32,10 @@ fn npm(workspace: &Workspace, words: &[&str]) -> Command {
 /// Installs what the lock file names if that is not there yet, and builds the pages into `web/dist`, where the program
 /// takes them from.
 pub(crate) fn build(workspace: &Workspace) -> Result<(), Failure> {
+    let node = output(Command::new("node").arg("--version"), NO_NODE)?;
+    if version(&node).is_none_or(|version| version < OLDEST_NODE) {
+        return Err(Failure::new(format!("Node {} is too old to build the pages", node.trim()), NO_NODE));
+    }
     output(&mut npm(workspace, &["--version"]), NO_NODE)?;
     let pages = folder(workspace);
     let written = |file: &str| fs::metadata(pages.join(file)).and_then(|about| about.modified()).ok();
@@ -37,6 +44,12 @@ pub(crate) fn build(workspace: &Workspace) -> Result<(), Failure> {
         run(&mut npm(workspace, &["ci", "--no-audit", "--no-fund"]), "the package index must be reachable once")?;
     }
     run(&mut npm(workspace, &["run", "--silent", "build", "--", "--logLevel", "warn"]), MEND)
+}
+
+/// Major and minor of a version as Node prints it, such as `v20.19.0`.
+fn version(printed: &str) -> Option<[u32; 2]> {
+    let mut numbers = printed.trim().trim_start_matches('v').split('.').map(str::parse);
+    Some([numbers.next()?.ok()?, numbers.next()?.ok()?])
 }
 
 /// Types, lints and the tests that need no browser; `python` has the libraries that they compare with.
@@ -107,4 +120,18 @@ fn chromium() -> Result<PathBuf, Failure> {
         run(install.env("DEBIAN_FRONTEND", "noninteractive"), NO_CHROMIUM)?;
     }
     if usual.exists() { Ok(usual) } else { Err(Failure::new("there is no Chromium to try the pages in", NO_CHROMIUM)) }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn versions_of_node_compare_as_numbers() {
+        assert_eq!(version("v20.19.0\n"), Some(OLDEST_NODE));
+        assert!(version("v18.20.4\n").is_some_and(|old| old < OLDEST_NODE));
+        assert!(version("v20.9.0\n").is_some_and(|old| old < OLDEST_NODE));
+        assert!(version("v22.3.1\n").is_some_and(|new| new > OLDEST_NODE));
+        assert_eq!(version("not a version"), None);
+    }
 }
