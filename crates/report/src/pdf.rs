@@ -14,6 +14,7 @@ use typst_kit::fonts::{FontStore, embedded};
 use typst_layout::PagedDocument;
 use typst_pdf::PdfOptions;
 
+use crate::chart::turns;
 use crate::page::{Block, compose};
 use crate::texts::Texts;
 use crate::{Case, Paper, Settings, Shop};
@@ -76,7 +77,8 @@ pub fn pdf(case: &Case, recordings: &[Option<&Recording>], settings: &Settings) 
         logo: logo.as_ref().map(|(name, _)| name.as_str()),
         blocks,
     };
-    let desk = Desk::new(serde_json::to_vec(&data)?, files)?;
+    let data = serde_json::to_string(&data)?.replace(turns, "\u{FFFD}");
+    let desk = Desk::new(data.into_bytes(), files)?;
     let document: PagedDocument = typst::compile(&desk).output.map_err(|errors| refused(&errors))?;
     let options = PdfOptions { creator: Smart::Custom(Some(case.software.clone())), ..PdfOptions::default() };
     typst_pdf::pdf(&document, &options).map_err(|errors| refused(&errors))

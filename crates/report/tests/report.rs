@@ -505,6 +505,7 @@ fn texts_from_outside_stay_text_in_html() {
     let before = road(60, true);
     let page = html(&hostile(), &[Some(&before), None], &Settings::default());
     assert!(!page.contains("<script") && !page.contains("<a>") && !page.contains('\0'));
+    assert!(!page.contains('\u{202E}'), "what stands behind it would be read backwards");
     assert!(page.contains("&lt;script&gt;alert(1)&lt;/script&gt;"));
 }
 

@@ -76,7 +76,13 @@ impl Svg {
     }
 }
 
-/// Text as it may stand in XML: markup escaped, control characters replaced.
+/// Whether a character turns the order of what stands behind it (Unicode Standard Annex 9, 2: explicit directional
+/// formatting): a text from a car or a file must not make a sentence say something else.
+pub(crate) fn turns(c: char) -> bool {
+    matches!(c, '\u{202A}'..='\u{202E}' | '\u{2066}'..='\u{2069}')
+}
+
+/// Text as it may stand in XML: markup escaped, control characters and those that turn the order replaced.
 pub(crate) fn escape(text: &str) -> String {
     let mut escaped = String::with_capacity(text.len());
     for c in text.chars() {
@@ -87,7 +93,7 @@ pub(crate) fn escape(text: &str) -> String {
             '"' => escaped += "&quot;",
             '\'' => escaped += "&#39;",
             '\n' | '\t' => escaped.push(' '),
-            c if c.is_control() || matches!(c, '\u{FFFE}' | '\u{FFFF}') => escaped.push('\u{FFFD}'),
+            c if c.is_control() || turns(c) || matches!(c, '\u{FFFE}' | '\u{FFFF}') => escaped.push('\u{FFFD}'),
             c => escaped.push(c),
         }
     }
