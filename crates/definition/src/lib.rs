@@ -28,6 +28,7 @@ mod error;
 mod file;
 mod messages;
 pub mod odx;
+pub mod packed;
 mod signals;
 mod standard;
 mod values;

@@ -1,5 +1,6 @@
 //! What all requests share.
 
+use std::collections::BTreeSet;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, AtomicU32, AtomicU64, Ordering};
@@ -10,7 +11,7 @@ use axum::extract::{ConnectInfo, FromRequestParts};
 use axum::http::request::Parts;
 use axum::http::{HeaderMap, StatusCode, header};
 use serde::Serialize;
-use tokio::sync::watch;
+use tokio::sync::{Semaphore, watch};
 use tokio::task::AbortHandle;
 use workshop::Workshop;
 
@@ -36,6 +37,11 @@ struct Shared {
     bay: Bay,
     feed: Feed,
     shelf: Shelf,
+    /// Addresses of adapters that were in reach when somebody looked.
+    found: Mutex<BTreeSet<String>>,
+    at_work: Arc<Semaphore>,
+    at_hard_work: Arc<Semaphore>,
+    describing: Mutex<()>,
     /// Whether overviews are being made.
     preparing: AtomicBool,
     ledger: AtomicU32,
@@ -76,17 +82,21 @@ pub(crate) struct StateJson {
 /// How long the end of the program waits for a recording to be closed.
 const CLOSING: Duration = Duration::from_secs(10);
 
-/// Space left on the disk that holds a folder.
-#[cfg(unix)]
-fn disk_left(folder: &Path) -> Option<u64> {
-    let about = rustix::fs::statvfs(folder).ok()?;
-    Some(about.f_bavail.saturating_mul(about.f_frsize))
-}
+/// Most pieces of work at a time that read files or compute, and most of those that hold a drive in memory or compute for
+/// long: whoever looks on may ask as often as they like, and it waits.
+const AT_WORK: usize = 16;
+const AT_HARD_WORK: usize = 3;
+/// How long what was left of a file that came in or went out is kept, in case another program still works on it.
+const DRAFTS_LAST: Duration = Duration::from_secs(24 * 60 * 60);
 
-/// Space left on the disk that holds a folder: not known on this system.
-#[cfg(not(unix))]
-fn disk_left(_: &Path) -> Option<u64> {
-    None
+/// Throws away what was left in a folder by programs that were killed.
+fn forget_drafts(folder: &Path) {
+    for draft in std::fs::read_dir(folder).into_iter().flatten().flatten() {
+        let written = draft.metadata().and_then(|about| about.modified()).ok();
+        if written.and_then(|written| written.elapsed().ok()).is_some_and(|age| age > DRAFTS_LAST) {
+            let _ = std::fs::remove_file(draft.path());
+        }
+    }
 }
 
 fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
@@ -97,6 +107,7 @@ fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
 impl App {
     /// Starts the thread that talks to the car.
     pub(crate) fn start(options: Options, workshop: Workshop, port: u16) -> std::io::Result<Self> {
+        forget_drafts(&workshop.places().folder().join("incoming"));
         let (bay, orders) = Bay::new();
         let app = Self(Arc::new(Shared {
             options,
@@ -108,6 +119,10 @@ impl App {
             network: Mutex::new(None),
             feed: Feed::default(),
             shelf: Shelf::default(),
+            found: Mutex::default(),
+            at_work: Arc::new(Semaphore::new(AT_WORK)),
+            at_hard_work: Arc::new(Semaphore::new(AT_HARD_WORK)),
+            describing: Mutex::default(),
             preparing: AtomicBool::new(false),
             ledger: AtomicU32::new(0),
             n_numbers: AtomicU64::new(0),
@@ -159,7 +174,26 @@ impl App {
 
     /// Space left for recordings, bytes.
     pub(crate) fn disk_left(&self) -> Option<u64> {
-        disk_left(self.0.workshop.places().folder())
+        self.0.workshop.places().disk_left()
+    }
+
+    /// These adapters are in reach.
+    pub(crate) fn found_adapters(&self, addresses: impl Iterator<Item = String>) {
+        let mut found = lock(&self.0.found);
+        found.clear();
+        found.extend(addresses);
+    }
+
+    /// Whether this adapter was in reach when somebody looked last.
+    pub(crate) fn has_found(&self, address: &str) -> bool {
+        lock(&self.0.found).contains(address)
+    }
+
+    /// What pages bring in never takes the space that a recording needs.
+    pub(crate) fn must_have_room(&self) -> Result<(), Failure> {
+        let Some(left) = self.disk_left().filter(|left| *left < self.options().reserve) else { return Ok(()) };
+        let said = format!("only {} MB are left on the disk, which are kept for recordings", left >> 20);
+        Err(Failure::new(StatusCode::INSUFFICIENT_STORAGE, said).hint("make room on the disk of the bench"))
     }
 
     pub(crate) fn must_be_connected(&self) -> Result<(), Failure> {
@@ -190,9 +224,37 @@ impl App {
         &self,
         work: impl FnOnce(&Self) -> Result<T, Failure> + Send + 'static,
     ) -> Result<T, Failure> {
+        self.in_turn(&self.0.at_work, work).await
+    }
+
+    /// The same for what holds a whole drive or description in memory, or computes for long.
+    pub(crate) async fn at_length<T: Send + 'static>(
+        &self,
+        work: impl FnOnce(&Self) -> Result<T, Failure> + Send + 'static,
+    ) -> Result<T, Failure> {
+        self.in_turn(&self.0.at_hard_work, work).await
+    }
+
+    /// Descriptions of modules are read by one at a time: a packed one may take a gigabyte.
+    pub(crate) fn describing(&self) -> MutexGuard<'_, ()> {
+        lock(&self.0.describing)
+    }
+
+    /// Waits for a place, which is taken until the work is done, also when nobody waits for it any more.
+    async fn in_turn<T: Send + 'static>(
+        &self,
+        places: &Arc<Semaphore>,
+        work: impl FnOnce(&Self) -> Result<T, Failure> + Send + 'static,
+    ) -> Result<T, Failure> {
+        let broke_off =
+            |error: &dyn std::fmt::Display| Failure::own(format!("the workbench could not do that: {error}"));
+        let place = Arc::clone(places).acquire_owned().await.map_err(|error| broke_off(&error))?;
         let app = self.clone();
-        let done = tokio::task::spawn_blocking(move || work(&app)).await;
-        done.unwrap_or_else(|error| Err(Failure::own(format!("the workbench could not do that: {error}"))))
+        let done = tokio::task::spawn_blocking(move || {
+            let _place = place;
+            work(&app)
+        });
+        done.await.unwrap_or_else(|error| Err(broke_off(&error)))
     }
 
     /// A number that nothing had before.
@@ -249,12 +311,12 @@ impl App {
         listen.is_unspecified() || ip == listen || self.network_address().is_some_and(|network| ip == network.ip())
     }
 
-    /// Closes the shop's network; pages that came from there end.
+    /// Closes the shop's network; pages that came from there end, and whoever joined joins anew.
     pub(crate) fn close_network(&self) {
         if let Some((_, task)) = lock(&self.0.network).take() {
             task.abort();
         }
-        self.access().end_invitations();
+        self.access().end_network();
         self.changed();
     }
 
@@ -273,11 +335,15 @@ impl App {
         format!("witness_{}", self.0.port)
     }
 
-    pub(crate) fn token_in(&self, headers: &HeaderMap) -> Option<Token> {
-        let name = self.cookie_name();
+    /// Who the cookies say that it is. Another program on the same machine may have planted one of the same name, which
+    /// browsers then send as well, and first: the first that is anybody's counts.
+    fn who_in(&self, headers: &HeaderMap) -> Option<Who> {
+        let (name, now) = (self.cookie_name(), self.now());
         let cookies = headers.get_all(header::COOKIE).iter().filter_map(|value| value.to_str().ok());
-        let mut pairs = cookies.flat_map(|line| line.split(';')).filter_map(|pair| pair.trim().split_once('='));
-        pairs.find(|(key, _)| *key == name).map(|(_, value)| Token::given(value))
+        let pairs = cookies.flat_map(|line| line.split(';')).filter_map(|pair| pair.trim().split_once('='));
+        let mut given = pairs.filter(|(key, _)| *key == name).map(|(_, value)| Token::given(value));
+        let access = self.access();
+        given.find_map(|token| access.who(&token, now))
     }
 }
 
@@ -286,7 +352,7 @@ impl FromRequestParts<App> for Who {
     type Rejection = Failure;
 
     async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<Self, Failure> {
-        let who = app.token_in(&parts.headers).and_then(|token| app.access().who(&token, app.now()));
+        let who = app.who_in(&parts.headers);
         let unknown = || {
             Failure::new(StatusCode::UNAUTHORIZED, "this page has not joined the workbench")
                 .hint("type the pairing code that the bench shows under Settings")
@@ -296,5 +362,62 @@ impl FromRequestParts<App> for Who {
         let peer = parts.extensions.get::<ConnectInfo<Peer>>().map(|info| info.0);
         let is_local = peer.is_some_and(|peer| peer.remote.ip().to_canonical().is_loopback());
         if who.is_bench && !is_local { Err(unknown()) } else { Ok(who) }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::sync::atomic::AtomicUsize;
+
+    use super::*;
+
+    #[test]
+    fn work_of_many_waits_its_turn_also_when_nobody_waits_for_it() {
+        let folder = tempfile::tempdir().unwrap();
+        let workshop = Workshop::new(workshop::Places::at(folder.path()).unwrap(), "test");
+        let app = App::start(Options::default(), workshop, 0).unwrap();
+        let (now, most, done) = <(AtomicUsize, AtomicUsize, AtomicUsize)>::default();
+        let counted = Arc::new((now, most, done));
+        let runtime = tokio::runtime::Runtime::new().unwrap();
+        runtime.block_on(async {
+            for number in 0..60 {
+                let (app, counted) = (app.clone(), Arc::clone(&counted));
+                let asked = tokio::spawn(async move {
+                    app.at_length(move |_| {
+                        let (now, most, done) = &*counted;
+                        most.fetch_max(now.fetch_add(1, Ordering::SeqCst) + 1, Ordering::SeqCst);
+                        std::thread::sleep(Duration::from_millis(5));
+                        now.fetch_sub(1, Ordering::SeqCst);
+                        done.fetch_add(1, Ordering::SeqCst);
+                        Ok(())
+                    })
+                    .await
+                });
+                // Every other one goes away before it has an answer.
+                tokio::time::sleep(Duration::from_millis(1)).await;
+                if number % 2 == 0 {
+                    asked.abort();
+                }
+            }
+            app.at_length(|_| Ok(())).await.unwrap();
+        });
+        drop(runtime);
+        let (_, most, done) = &*counted;
+        assert_eq!(most.load(Ordering::SeqCst), AT_HARD_WORK);
+        assert!((30..60).contains(&done.load(Ordering::SeqCst)), "who has gone is not worked for: {done:?}");
+    }
+
+    #[test]
+    fn what_a_killed_program_left_of_an_upload_is_gone_the_next_day() {
+        let folder = tempfile::tempdir().unwrap();
+        let draft = |name: &str, age: Duration| {
+            let file = std::fs::File::create(folder.path().join(name)).unwrap();
+            file.set_modified(std::time::SystemTime::now() - age).unwrap();
+        };
+        draft("1-0", 2 * DRAFTS_LAST);
+        draft("2-0", DRAFTS_LAST / 2);
+        forget_drafts(folder.path());
+        let left: Vec<_> = std::fs::read_dir(folder.path()).unwrap().map(|entry| entry.unwrap().file_name()).collect();
+        assert_eq!(left, ["2-0"]);
     }
 }

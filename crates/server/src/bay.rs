@@ -10,15 +10,17 @@ use std::time::{Duration, Instant};
 use signal::{Sample, SignalId, seconds_from_nanos};
 use workshop::{Car, CommandWish, Control, Hand, Observer, Scope, Wish, Workshop, WorkshopError};
 
-use crate::access::Now;
+use crate::access::{Now, Who};
 use crate::app::App;
 use crate::clearing::{self, Prepared, Wanted};
 use crate::failure::Failure;
 use crate::grip::{Grip, Press};
 use crate::shown::{CarJson, CommandJson, ConnectedJson, RecordingJson, Stage};
 
-/// Most marks of a drive that pages may set; who drives sets a dozen.
+/// Most marks of a drive that pages may set; who drives sets a dozen. Whoever was invited to look on sets none once there
+/// are so many that those who work might want for room.
 const MAX_MARKS: usize = 1000;
+const MAX_MARKS_WITH_GUESTS: usize = 100;
 
 /// What the car is wanted for.
 pub(crate) enum Order {
@@ -141,13 +143,14 @@ impl Bay {
     }
 
     /// Marks the present moment of a recording.
-    pub(crate) fn mark(&self, text: &str) -> Result<(), Failure> {
+    pub(crate) fn mark(&self, who: Who, text: &str) -> Result<(), Failure> {
         if !self.is_taping() {
             return Err(Failure::busy("nothing is being recorded that could be marked"));
         }
         // Every page is told of all marks whenever something changes.
-        if self.car().recording.is_some_and(|recording| recording.marks.len() >= MAX_MARKS) {
-            return Err(Failure::busy(format!("a drive has at most {MAX_MARKS} marks of pages")));
+        let most = if who.may_hold { MAX_MARKS } else { MAX_MARKS_WITH_GUESTS };
+        if lock(&self.car).recording.as_ref().is_some_and(|recording| recording.marks.len() >= most) {
+            return Err(Failure::busy(format!("a drive has at most {most} marks of such pages")));
         }
         lock(&self.control).mark(text);
         Ok(())

@@ -10,7 +10,7 @@ use std::time::Duration;
 
 use axum::body::{Body, HttpBody};
 use axum::extract::{ConnectInfo, Request, State};
-use axum::http::{HeaderMap, HeaderName, HeaderValue, Method, header};
+use axum::http::{HeaderMap, HeaderName, HeaderValue, Method, StatusCode, Uri, header};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 use http_body_util::BodyExt;
@@ -47,7 +47,7 @@ pub(crate) async fn watch(
         &Method::GET | &Method::HEAD => Wish::Page,
         _ => Wish::Change,
     };
-    let checked = is_welcome(&app, peer).and_then(|()| check(peer, request.headers(), wish));
+    let checked = is_welcome(&app, peer).and_then(|()| check(peer, request.uri(), request.headers(), wish));
     let mut response = match checked {
         Ok(()) => next.run(request.map(|body| in_time(body, app.options().patience))).await,
         Err(failure) => failure.into_response(),
@@ -97,24 +97,39 @@ fn in_time(body: Body, patience: Duration) -> Body {
     Body::from_stream(pieces)
 }
 
-fn check(peer: Peer, headers: &HeaderMap, wish: Wish) -> Result<(), Failure> {
-    let text = |name: HeaderName| headers.get(name).and_then(|value| value.to_str().ok());
-    let host = text(header::HOST).unwrap_or("");
-    if !is_own_host(host, peer.local) {
+/// What a request says of itself; nothing if it does not, and a failure where it does so in two ways or not in text.
+fn said(headers: &HeaderMap, name: HeaderName) -> Result<Option<&str>, Failure> {
+    let mut values = headers.get_all(&name).iter();
+    let first = values.next().map(|value| value.to_str()).transpose();
+    match (first, values.next()) {
+        (Ok(said), None) => Ok(said),
+        _ => Err(Failure::new(
+            StatusCode::BAD_REQUEST,
+            format!("the request has more than one `{name}`, or none that is text"),
+        )),
+    }
+}
+
+fn check(peer: Peer, uri: &Uri, headers: &HeaderMap, wish: Wish) -> Result<(), Failure> {
+    let text = |name: HeaderName| said(headers, name);
+    let host = text(header::HOST)?.unwrap_or("");
+    // What a whole address says counts as well (RFC 9112, 3.2.2).
+    let is_same = uri.authority().is_none_or(|authority| authority.as_str() == host);
+    if !is_same || !is_own_host(host, peer.local) {
         return Err(Failure::forbidden("the workbench answers only to the address of its own machine")
             .hint("open it by the address that `witness serve` printed"));
     }
     let own = format!("http://{host}");
     let foreign = || Failure::forbidden("the request came from another page");
-    match text(header::ORIGIN) {
+    match text(header::ORIGIN)? {
         Some(origin) if origin == own => {}
         None if wish != Wish::Change => {}
         _ => return Err(foreign()),
     }
-    match text(HeaderName::from_static("sec-fetch-site")) {
+    match text(HeaderName::from_static("sec-fetch-site"))? {
         None | Some("same-origin" | "none") => Ok(()),
         // A link in a note or a mail may open the page, and nothing else.
-        Some(_) if wish == Wish::Page && text(HeaderName::from_static("sec-fetch-mode")) == Some("navigate") => Ok(()),
+        Some(_) if wish == Wish::Page && text(HeaderName::from_static("sec-fetch-mode"))? == Some("navigate") => Ok(()),
         Some(_) => Err(foreign()),
     }
 }
@@ -188,7 +203,8 @@ mod tests {
             (vec![own, ("sec-fetch-site", "cross-site"), ("sec-fetch-mode", "no-cors")], Wish::Page, false),
             (vec![own, ("origin", "http://127.0.0.1:4715"), ("sec-fetch-site", "same-site")], Wish::Change, false),
         ] {
-            assert_eq!(check(here, &headers(&pairs), wish).is_ok(), expected, "{pairs:?} {wish:?}");
+            let path = Uri::from_static("/");
+            assert_eq!(check(here, &path, &headers(&pairs), wish).is_ok(), expected, "{pairs:?} {wish:?}");
         }
     }
 

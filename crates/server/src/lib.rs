@@ -29,6 +29,7 @@ mod grip;
 mod guard;
 mod network;
 mod overview;
+mod patient;
 mod shelf;
 mod shown;
 mod stream;
@@ -57,8 +58,10 @@ pub struct Options {
     pub adapters: Vec<String>,
     /// How many times as fast as the wall's clock the invented car lives while it is recorded; above 0.
     pub pace: f64,
-    /// How long a connection may keep the workbench waiting for what it is about to say.
+    /// How long a connection may keep the workbench waiting for what it is about to say, or to take.
     pub patience: Duration,
+    /// Space on the disk that what pages bring in must leave, bytes.
+    pub reserve: u64,
 }
 
 /// Long enough for a phone at the edge of the shop's radio.
@@ -68,7 +71,7 @@ const PATIENCE: Duration = Duration::from_secs(20);
 impl Default for Options {
     fn default() -> Self {
         let listen = SocketAddr::new(IpAddr::V4(Ipv4Addr::LOCALHOST), PORT);
-        Self { listen, adapters: Vec::new(), pace: 1.0, patience: PATIENCE }
+        Self { listen, adapters: Vec::new(), pace: 1.0, patience: PATIENCE, reserve: workshop::RESERVE }
     }
 }
 

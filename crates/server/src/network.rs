@@ -18,6 +18,7 @@ use tokio::task::JoinSet;
 
 use crate::app::App;
 use crate::failure::Failure;
+use crate::patient::Patient;
 use crate::{Peer, api, guard};
 
 /// Most connections at a time in all: far below the 1024 files that a process usually may have open.
@@ -29,7 +30,8 @@ const PAUSE: Duration = Duration::from_millis(50);
 
 /// Answers whoever connects, until it is dropped; every connection ends with it.
 ///
-/// A connection that has not said what it wants within the patience of [`crate::Options`] is closed.
+/// A connection that has not said what it wants within the patience of [`crate::Options`] is closed, and one that takes
+/// nothing of its answer for so long.
 pub(crate) async fn serve(listener: TcpListener, app: App) {
     let router = api::router(app.clone()).layer(middleware::from_fn_with_state(app.clone(), guard::watch));
     let guests = Arc::new(Guests::default());
@@ -55,6 +57,7 @@ async fn answer(stream: TcpStream, remote: SocketAddr, router: Router, patience:
     let mut http = http1::Builder::new();
     http.timer(TokioTimer::new()).header_read_timeout(patience);
     // A connection that breaks off is nobody's failure.
+    let stream = Patient::new(stream, patience);
     let _ = http.serve_connection(TokioIo::new(stream), service).with_upgrades().await;
 }
 

@@ -37,6 +37,8 @@ impl Shelf {
 /// What was made of some files.
 pub(crate) struct Row<T> {
     books: Mutex<Vec<Book<T>>>,
+    /// Held while a file is read: those who ask for the same meanwhile find it at hand, and no two take memory at a time.
+    reading: Mutex<()>,
 }
 
 struct Book<T> {
@@ -49,7 +51,7 @@ struct Book<T> {
 
 impl<T> Default for Row<T> {
     fn default() -> Self {
-        Self { books: Mutex::default() }
+        Self { books: Mutex::default(), reading: Mutex::default() }
     }
 }
 
@@ -57,6 +59,10 @@ impl<T> Row<T> {
     /// What belongs to this file, made by `read` if it is not at hand.
     pub(crate) fn get(&self, path: &Path, read: impl FnOnce() -> Result<T, Failure>) -> Result<Arc<T>, Failure> {
         let stamp = Stamp::of(path);
+        if let Some(content) = self.at_hand(path, stamp) {
+            return Ok(content);
+        }
+        let _turn = self.reading.lock().unwrap_or_else(PoisonError::into_inner);
         if let Some(content) = self.at_hand(path, stamp) {
             return Ok(content);
         }
@@ -81,5 +87,27 @@ impl<T> Row<T> {
 
     fn tidy(&self) {
         self.books.lock().unwrap_or_else(PoisonError::into_inner).retain(|book| book.used.elapsed() < UNUSED);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::sync::atomic::{AtomicU32, Ordering};
+
+    use super::*;
+
+    #[test]
+    fn a_drive_that_many_ask_for_at_a_time_is_read_once() {
+        let (row, n_read) = (Row::<u32>::default(), AtomicU32::new(0));
+        let read = || {
+            std::thread::sleep(Duration::from_millis(20));
+            Ok(n_read.fetch_add(1, Ordering::SeqCst))
+        };
+        std::thread::scope(|scope| {
+            for _ in 0..8 {
+                scope.spawn(|| row.get(Path::new("a"), read).unwrap());
+            }
+        });
+        assert_eq!(n_read.load(Ordering::SeqCst), 1);
     }
 }

@@ -9,20 +9,23 @@ use std::io::{BufRead, BufReader, Read, Write};
 use std::path::Path;
 
 use casebook::RawEntry;
+use definition::packed::{MAX_MEMBERS, Metered, open};
 use serde::{Deserialize, Serialize};
 use wire::{Case, CaseMoved};
 use zip::write::SimpleFileOptions;
 use zip::{CompressionMethod, ZipArchive, ZipWriter};
 
 use crate::cases::{file_of, is_checksum};
+use crate::places::RESERVE;
 use crate::{Workshop, WorkshopError};
+
+/// A zip from elsewhere.
+type Zip = ZipArchive<Metered<BufReader<File>>>;
 
 /// Most bytes that a case may unpack to: some hundred hours of drives.
 const MAX_BYTES: u64 = 16 << 30;
 /// Most bytes of the ledger.
 const MAX_LEDGER: u64 = 256 << 20;
-/// Most members of the zip.
-const MAX_MEMBERS: usize = 10_000;
 /// Most times its packed size that a member may have; what a case holds shrinks to a twentieth at most, and a member made
 /// to fill the disk to a thousandth.
 const MAX_RATIO: u64 = 200;
@@ -135,7 +138,7 @@ impl Workshop {
     pub fn import_case(&self, from: &Path) -> Result<CaseMoved, WorkshopError> {
         let bad = |problem: &str| WorkshopError::Archive { path: from.to_owned(), problem: problem.to_owned() };
         let file = File::open(from).map_err(WorkshopError::read(from))?;
-        let mut zip = ZipArchive::new(BufReader::new(file)).map_err(|error| bad(&error.to_string()))?;
+        let mut zip = open(BufReader::new(file)).map_err(|error| bad(&error.to_string()))?;
         if zip.len() > MAX_MEMBERS {
             return Err(bad("it has too many members"));
         }
@@ -197,18 +200,15 @@ impl Workshop {
         Ok(CaseMoved { case: Some(case), file: from.display().to_string(), n_files, problems })
     }
 
-    fn unpack(
-        &self,
-        zip: &mut ZipArchive<BufReader<File>>,
-        uid: &str,
-        wanted: &wire::FileRef,
-        left: &mut u64,
-    ) -> Result<(), String> {
+    fn unpack(&self, zip: &mut Zip, uid: &str, wanted: &wire::FileRef, left: &mut u64) -> Result<(), String> {
         if !is_checksum(&wanted.sha256) {
             return Err("its checksum is none".to_owned());
         }
         if wanted.bytes > *left {
             return Err(format!("the case would unpack to more than {} GB", MAX_BYTES >> 30));
+        }
+        if self.places.disk_left().is_some_and(|room| room < wanted.bytes.saturating_add(RESERVE)) {
+            return Err("the disk has no room for it".to_owned());
         }
         *left -= wanted.bytes;
         // One byte more than it should have, so that a longer one is seen to be longer.
@@ -243,7 +243,7 @@ impl Workshop {
 }
 
 /// What a member unpacks to, at most `most` bytes of it, whatever the zip says of its size.
-fn member<'z>(zip: &'z mut ZipArchive<BufReader<File>>, name: &str, most: u64) -> Result<impl Read + 'z, String> {
+fn member<'z>(zip: &'z mut Zip, name: &str, most: u64) -> Result<impl Read + 'z, String> {
     let member = zip.by_name(name).map_err(|error| format!("{name}: {error}"))?;
     let believable = member.compressed_size().saturating_mul(MAX_RATIO).max(SMALL);
     if member.size() > believable {

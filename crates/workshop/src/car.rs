@@ -58,6 +58,12 @@ impl Workshop {
         observer.say(&format!("modules: {}", modules.join(", ")));
         Ok(Car { vehicle, definitions, adapter: address.to_owned() })
     }
+
+    /// Addresses of the adapters behind which a vehicle answered before, the latest first.
+    #[must_use]
+    pub fn adapters_that_answered(&self) -> Vec<String> {
+        Remembered::open(&self.places).lines().into_iter().rev().map(|(adapter, _)| adapter).collect()
+    }
 }
 
 /// The definitions of an invented car that tells no VIN, by which the built-in ones could be chosen.

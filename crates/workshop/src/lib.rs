@@ -69,7 +69,7 @@ pub use evidence::suspects::{Answer, Repair};
 pub use live::{Done, Event, Recording, Stage, State, Taken, Watch};
 pub use photo::MAX_PHOTO_BYTES;
 pub use pictures::{PictureWish, pictures};
-pub use places::{Places, time_for_people, unix_now_ns};
+pub use places::{Places, RESERVE, time_for_people, unix_now_ns};
 pub use plan::events_for_95_percent;
 pub use record::Wish;
 pub use report::{HAS_PDF, ReportWish};

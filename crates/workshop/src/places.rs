@@ -4,6 +4,9 @@ use std::path::{Path, PathBuf};
 
 use crate::WorkshopError;
 
+/// Space on the disk that what comes from elsewhere must leave for recordings, bytes: a hundred hours of a usual drive.
+pub const RESERVE: u64 = 1 << 30;
+
 /// The folder in which the tool keeps what was given no other place.
 #[derive(Debug, Clone)]
 pub struct Places {
@@ -37,6 +40,21 @@ impl Places {
     #[must_use]
     pub fn folder(&self) -> &Path {
         &self.folder
+    }
+
+    /// Space left on the disk that holds it, bytes.
+    #[cfg(unix)]
+    #[must_use]
+    pub fn disk_left(&self) -> Option<u64> {
+        let about = rustix::fs::statvfs(&self.folder).ok()?;
+        Some(about.f_bavail.saturating_mul(about.f_frsize))
+    }
+
+    /// Space left on the disk that holds it: not known on this system.
+    #[cfg(not(unix))]
+    #[must_use]
+    pub fn disk_left(&self) -> Option<u64> {
+        None
     }
 
     /// A folder in it; made if it is not there.

@@ -20,6 +20,7 @@ pub use types::{Dtc, Value};
 use protocol::Address;
 
 use crate::error::{DefinitionError, FileProblem};
+use crate::packed::MAX_MEMBERS;
 use types::{Kind, Structure};
 
 /// Longest packed or single file, and most that a packed one may unpack to, bytes.
@@ -30,8 +31,6 @@ const MAX_UNPACKED: u64 = 1 << 30;
 const MAX_RATIO: u64 = 200;
 /// Up to this size nobody asks, bytes.
 const SMALL: u64 = 1 << 20;
-/// Most files in a packed one.
-const MAX_FILES: usize = 10_000;
 
 /// The diagnostic layers of a file.
 #[derive(Debug, Clone)]
@@ -330,9 +329,9 @@ fn unpack(bytes: &[u8]) -> Result<Vec<(String, String)>, String> {
         return Ok(vec![(String::new(), crate::dbc::text(bytes).into_owned())]);
     }
     let damaged = |error: zip::result::ZipError| format!("the zip archive is damaged: {error}");
-    let mut archive = zip::ZipArchive::new(Cursor::new(bytes)).map_err(damaged)?;
-    if archive.len() > MAX_FILES {
-        return Err(format!("more than {MAX_FILES} files in it"));
+    let mut archive = crate::packed::open(Cursor::new(bytes)).map_err(damaged)?;
+    if archive.len() > MAX_MEMBERS {
+        return Err(format!("more than {MAX_MEMBERS} files in it"));
     }
     let (mut texts, mut left) = (Vec::new(), MAX_UNPACKED);
     for idx in 0..archive.len() {

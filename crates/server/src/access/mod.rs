@@ -8,6 +8,7 @@
 //! A state machine: it is given `now` and never reads a clock, so that tests can.
 
 mod guessing;
+mod name;
 mod secret;
 
 use std::net::IpAddr;
@@ -147,7 +148,7 @@ impl Access {
 
     /// Takes in a page opened at the machine itself.
     pub(crate) fn admit_bench(&mut self, now: Now) -> (Who, Token) {
-        self.admit("bench", true, true, now)
+        self.admit(name::BENCH, true, true, now)
     }
 
     /// A new pairing code.
@@ -161,9 +162,11 @@ impl Access {
         code
     }
 
-    /// Ends all open pairing codes.
-    pub(crate) fn end_invitations(&mut self) {
+    /// Ends all open pairing codes, and sends everybody away who joined with one.
+    pub(crate) fn end_network(&mut self) {
         self.invitations.clear();
+        let joined: Vec<u32> = self.clients.iter().filter(|client| !client.is_bench).map(|client| client.id).collect();
+        joined.into_iter().for_each(|id| self.dismiss(id));
     }
 
     /// How long whoever wants to join has to wait before the code is looked at: not at all unless many codes were wrong.
@@ -199,9 +202,15 @@ impl Access {
 
     /// Gives a client the name it is shown by.
     pub(crate) fn rename(&mut self, id: u32, name: &str) {
-        if let Some(client) = self.clients.iter_mut().find(|client| client.id == id) {
-            client.name = shown_name(name);
-        }
+        let Some(idx) = self.clients.iter().position(|client| client.id == id) else { return };
+        let name = self.own_name(name, id, self.clients[idx].is_bench);
+        self.clients[idx].name = name;
+    }
+
+    /// A name that no other client has. Pages of the bench are one and the same to each other.
+    fn own_name(&self, name: &str, id: u32, is_bench: bool) -> String {
+        let others = self.clients.iter().filter(|other| other.id != id && !(is_bench && other.is_bench));
+        name::own(name, is_bench, others.map(|other| other.name.as_str()))
     }
 
     /// A stream of this client begins; whether it may: it is known, and has not too many.
@@ -324,7 +333,7 @@ impl Access {
         self.n_ever += 1;
         let token = Token::new();
         let id = self.n_ever;
-        let name = shown_name(name);
+        let name = self.own_name(name, id, is_bench);
         self.clients.push(Client { id, token: token.clone(), name, is_bench, may_hold, n_streams: 0, away_since: now });
         (Who { id, is_bench, may_hold }, token)
     }
@@ -332,12 +341,6 @@ impl Access {
     fn forget(&mut self, now: Now) {
         self.invitations.retain(|invitation| invitation.until > now);
     }
-}
-
-/// A name fit to be shown to others: one line, at most 40 characters, never empty.
-fn shown_name(name: &str) -> String {
-    let clean: String = name.chars().filter(|c| !c.is_control()).take(40).collect();
-    if clean.trim().is_empty() { "a page without a name".to_owned() } else { clean.trim().to_owned() }
 }
 
 #[cfg(test)]
@@ -443,10 +446,18 @@ mod tests {
     }
 
     #[test]
-    fn names_are_one_short_line() {
-        assert_eq!(shown_name("  a\nb\u{7}c "), "abc");
-        assert_eq!(shown_name("\n"), "a page without a name");
-        assert_eq!(shown_name(&"x".repeat(100)).len(), 40);
+    fn a_phone_is_not_taken_for_the_bench() {
+        let mut access = Access::default();
+        let (bench, _) = access.admit_bench(s(0));
+        let (other, _) = access.admit_bench(s(0));
+        let code = access.invite(true, s(0));
+        let (phone, _) = access.join(&code, "bench", PHONE, s(0)).unwrap();
+        assert_eq!([bench, other, phone].map(|who| access.name_of(who.id)), ["bench", "bench", "bench 2"]);
+        access.rename(bench.id, "Max");
+        access.rename(phone.id, "max");
+        assert_eq!(access.name_of(phone.id), "max 2");
+        access.rename(phone.id, "max 2");
+        assert_eq!(access.name_of(phone.id), "max 2", "its own name is free to it");
     }
 
     #[test]

@@ -14,6 +14,8 @@ use crate::failure::Failure;
 
 /// Longest text of a mark.
 const MAX_TEXT: usize = 2000;
+/// Longest address of an adapter: pages are told it whenever something changes.
+const MAX_ADDRESS: usize = 1000;
 
 #[derive(Debug, Deserialize)]
 #[cfg_attr(test, derive(ts_rs::TS))]
@@ -114,8 +116,18 @@ pub(crate) fn routes() -> Routes {
         .post(Gate::Joined, "/car/mark", mark)
 }
 
+/// An address may name a file or a library of this machine, or whatever it reaches on its networks. So pages from
+/// elsewhere choose among those that are known here, and only the bench names others.
 async fn connect(State(app): State<App>, who: Who, Json(wanted): Json<ConnectJson>) -> Result<(), Failure> {
-    app.order(who, Order::Connect { adapter: wanted.adapter.trim().to_owned() })
+    let adapter = wanted.adapter.trim().to_owned();
+    if adapter.len() > MAX_ADDRESS {
+        return Err(Failure::input(format!("the address of an adapter has at most {MAX_ADDRESS} bytes")));
+    }
+    if !who.is_bench && !app.knows_adapter(&adapter) {
+        return Err(Failure::forbidden("only a page at the machine itself may name an adapter that is not listed")
+            .hint("connect to it once at the bench; from then on it is listed"));
+    }
+    app.order(who, Order::Connect { adapter })
 }
 
 async fn disconnect(State(app): State<App>, who: Who) -> Result<(), Failure> {
@@ -185,9 +197,9 @@ async fn stop(State(app): State<App>) -> Result<(), Failure> {
     Ok(())
 }
 
-async fn mark(State(app): State<App>, Json(wanted): Json<MarkJson>) -> Result<(), Failure> {
+async fn mark(State(app): State<App>, who: Who, Json(wanted): Json<MarkJson>) -> Result<(), Failure> {
     if wanted.text.len() > MAX_TEXT {
         return Err(Failure::input(format!("the text of a mark has at most {MAX_TEXT} bytes")));
     }
-    app.bay().mark(&wanted.text)
+    app.bay().mark(who, &wanted.text)
 }

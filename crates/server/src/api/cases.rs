@@ -203,12 +203,12 @@ async fn proof(State(app): State<App>, who: Who) -> Result<Json<wire::Proof>, Fa
 }
 
 async fn verify(State(app): State<App>) -> Result<Json<wire::Verified>, Failure> {
-    app.off_thread(|app| Ok(Json(app.workshop().verify_case()?))).await
+    app.at_length(|app| Ok(Json(app.workshop().verify_case()?))).await
 }
 
 /// The first and the last survey and drive of the open case side by side; null when there are not two of either.
 async fn compared(State(app): State<App>) -> Result<Json<Option<wire::Compared>>, Failure> {
-    app.off_thread(|app| match app.workshop().compare(&CompareWish::default()) {
+    app.at_length(|app| match app.workshop().compare(&CompareWish::default()) {
         Ok(compared) => Ok(Json(Some(compared))),
         Err(WorkshopError::Lacking { .. }) => Ok(Json(None)),
         Err(error) => Err(error.into()),
@@ -230,8 +230,7 @@ async fn add_photo(
     body: Body,
 ) -> Result<Json<wire::CaseEntry>, Failure> {
     must_be_short(&[&text])?;
-    let draft = app.off_thread(|app| app.incoming()).await?;
-    receive(body, &draft, MAX_PHOTO_BYTES).await?;
+    let draft = receive(&app, body, MAX_PHOTO_BYTES).await?;
     app.in_case(who, move |workshop| workshop.add_photo(draft.path(), &text)).await
 }
 

@@ -1,5 +1,6 @@
 //! `/api/drives`: what was recorded, what it proves, and its samples as fine as a screen can show them.
 
+use std::collections::BTreeSet;
 use std::path::{Path as FsPath, PathBuf};
 
 use axum::Json;
@@ -171,7 +172,7 @@ async fn examined(
     Path(id): Path<String>,
     Query(reader): Query<ReaderQuery>,
 ) -> Result<Json<ExaminedJson>, Failure> {
-    app.off_thread(move |app| {
+    app.at_length(move |app| {
         let path = file_of(app, &id)?;
         let examined = match kept_findings(app, &path)? {
             Some(kept) => kept,
@@ -201,7 +202,7 @@ async fn healthy(
     Path(id): Path<String>,
     Query(HealthyQuery { model }): Query<HealthyQuery>,
 ) -> Result<Json<Option<wire::Compared>>, Failure> {
-    app.off_thread(move |app| {
+    app.at_length(move |app| {
         let over_reference = Some(file_of(app, &id)?);
         let wish = CompareWish { over_reference, model: Some(model), ..CompareWish::default() };
         match app.workshop().compare(&wish) {
@@ -230,7 +231,8 @@ async fn trace(
         let overview = app.overview(&path)?;
         let (from_ns, to_ns) = (nanos_from_seconds(wanted.from_s), nanos_from_seconds(wanted.to_s));
         let mut frame = Frame::new(0, 0);
-        let places = wanted.signals.split(',').filter_map(|place| place.parse::<u16>().ok());
+        // Each once: what goes out is never more than what is in the drive.
+        let places: BTreeSet<u16> = wanted.signals.split(',').filter_map(|place| place.parse().ok()).collect();
         let is_coarse = overview.suffices(wanted.from_s, wanted.to_s, wanted.columns);
         let opened = if is_coarse { None } else { Some(app.shelf().open(&path)?) };
         for place in places {

@@ -36,7 +36,7 @@ async fn show(
         two.ok_or_else(|| Failure::input("a pair is two signals with a comma between"))
     });
     let wish = PictureWish { map, pair: pair.transpose()?, wheels };
-    app.off_thread(move |app| {
+    app.at_length(move |app| {
         let opened = app.shelf().open(&file_of(app, &id)?)?;
         Ok(Json(workshop::pictures(&opened.recording, &wish)))
     })

@@ -76,7 +76,7 @@ async fn show(State(app): State<App>, Query(wanted): Query<ReportQuery>) -> Resu
     };
     let wish = ReportWish { out: format!("report.{ending}").into(), settings, ..ReportWish::default() };
     let (bytes, number) = app
-        .off_thread(move |app| {
+        .at_length(move |app| {
             let choice = wanted.case.map_or(CaseChoice::Open, CaseChoice::Number);
             let workshop = app.workshop().clone().in_case(choice);
             Ok((workshop.report_of_case_in_memory(&wish)?, workshop.show_case()?.case.number))

@@ -113,6 +113,7 @@ async fn save_logo(State(app): State<App>, picture: Bytes) -> Result<(), Failure
 
 async fn definitions(State(app): State<App>) -> Result<Json<Vec<DefinitionJson>>, Failure> {
     app.off_thread(|app| {
+        let _turn = app.describing();
         let files = app.workshop().definition_files().into_iter().map(|file| {
             let name = file.file_name().unwrap_or_default().to_string_lossy().into_owned();
             match workshop::check_definitions(&file, None) {
@@ -166,7 +167,8 @@ async fn storage(State(app): State<App>) -> Result<Json<StorageJson>, Failure> {
 /// A copy of the whole casebook, as one file.
 async fn backup(State(app): State<App>) -> Result<Response, Failure> {
     let draft = app
-        .off_thread(|app| {
+        .at_length(|app| {
+            app.must_have_room()?;
             let draft = app.incoming()?;
             app.workshop().back_up(draft.path())?;
             Ok(draft)

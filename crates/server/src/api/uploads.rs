@@ -3,7 +3,7 @@
 //! A file comes in pieces straight onto the disk, never larger than is said here, and is nowhere but in a draft until
 //! what is in it has been checked. What goes out goes in pieces from the disk as well: no file is held in memory.
 
-use std::io::{Read, Write};
+use std::io::{BufWriter, Read, Write};
 
 use axum::Json;
 use axum::body::{Body, Bytes};
@@ -22,6 +22,8 @@ use crate::failure::Failure;
 
 /// Most bytes of a file from elsewhere: a case with some long drives.
 const MAX_UPLOAD: u64 = 4 << 30;
+/// After how many bytes it is looked again whether the disk has room.
+const LOOKS_EVERY: u64 = 16 << 20;
 /// Bytes that are read at once of a file that goes out.
 const PIECE: usize = 1 << 16;
 
@@ -41,18 +43,19 @@ async fn take_in(
     Query(wanted): Query<UploadQuery>,
     body: Body,
 ) -> Result<Json<wire::TakenIn>, Failure> {
-    let draft = app.off_thread(|app| app.incoming()).await?;
-    receive(body, &draft, MAX_UPLOAD).await?;
+    let draft = receive(&app, body, MAX_UPLOAD).await?;
     let workshop = app.workshop_of(who);
     let taken = app.off_thread(move |_| Ok(Json(workshop.take_in(draft.path(), &wanted.name)?))).await;
     app.case_changed();
     taken
 }
 
-/// Takes a file in pieces into a draft, and no more of it than `most` bytes.
-pub(crate) async fn receive(mut body: Body, draft: &Draft, most: u64) -> Result<(), Failure> {
-    let mut file = std::fs::File::create(draft.path()).map_err(Failure::own)?;
-    let mut n_bytes = 0;
+/// Takes a file in pieces into a draft, and no more of it than `most` bytes, or than the disk has room for.
+pub(crate) async fn receive(app: &App, mut body: Body, most: u64) -> Result<Draft, Failure> {
+    let draft = app.off_thread(|app| app.incoming()).await?;
+    // A body may come in pieces of a byte.
+    let mut file = BufWriter::new(std::fs::File::create(draft.path()).map_err(Failure::own)?);
+    let (mut n_bytes, mut looks_at) = (0, 0);
     while let Some(frame) = body.frame().await {
         let frame = frame.map_err(|error| Failure::input(format!("the file did not arrive whole: {error}")))?;
         let Ok(piece) = frame.into_data() else { continue };
@@ -61,16 +64,22 @@ pub(crate) async fn receive(mut body: Body, draft: &Draft, most: u64) -> Result<
             let most = format!("this file has at most {} MB", most >> 20);
             return Err(Failure::new(StatusCode::PAYLOAD_TOO_LARGE, most));
         }
+        if n_bytes > looks_at {
+            app.must_have_room()?;
+            looks_at = n_bytes + LOOKS_EVERY;
+        }
         // Not a thread of the pages' own: a slow disk keeps only this upload waiting.
         tokio::task::block_in_place(|| file.write_all(&piece)).map_err(Failure::own)?;
     }
-    Ok(())
+    tokio::task::block_in_place(|| file.flush()).map_err(Failure::own)?;
+    Ok(draft)
 }
 
 /// A case with its files, for another shop.
 async fn take_out(State(app): State<App>, Path(number): Path<i64>) -> Result<Response, Failure> {
     let draft = app
-        .off_thread(move |app| {
+        .at_length(move |app| {
+            app.must_have_room()?;
             let draft = app.incoming()?;
             app.workshop().clone().in_case(CaseChoice::Number(number)).export_case(draft.path())?;
             Ok(draft)

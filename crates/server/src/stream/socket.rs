@@ -1,6 +1,6 @@
 //! One WebSocket per client.
 
-use std::collections::VecDeque;
+use std::collections::{BTreeSet, VecDeque};
 use std::time::Duration;
 
 use axum::extract::ws::{Message, WebSocket, WebSocketUpgrade};
@@ -32,7 +32,12 @@ const STATES_EVERY: Duration = Duration::from_millis(50);
 #[serde(tag = "type", rename_all = "snake_case")]
 pub(crate) enum FromPage {
     /// From now on it wants these signals of the feed (null: all), and a frame no sooner than after this time.
-    Watch { signals: Option<Vec<u16>>, every_ms: u32 },
+    Watch {
+        // A set: every sample asks whether it is wanted.
+        #[cfg_attr(test, ts(type = "Array<number> | null"))]
+        signals: Option<BTreeSet<u16>>,
+        every_ms: u32,
+    },
     /// It has drawn the frame with this number and all before it.
     Seen { frame: u32 },
     /// The button of a command is held, in its press with this number: the answer to a beat.
@@ -94,7 +99,7 @@ impl Drop for Leaving {
 
 /// What one page watches, and how far it is.
 struct Watching {
-    wanted: Option<Vec<u16>>,
+    wanted: Option<BTreeSet<u16>>,
     cursor: Cursor,
     sent: u32,
     seen: u32,
@@ -130,7 +135,7 @@ impl Beats {
 async fn serve(app: &App, peer: Peer, who: Who, stream: u64, socket: &mut WebSocket) {
     let mut changes = app.changes();
     changes.mark_changed();
-    let (wanted, cursor, beats) = (Some(Vec::new()), Cursor::default(), Beats::default());
+    let (wanted, cursor, beats) = (Some(BTreeSet::new()), Cursor::default(), Beats::default());
     let mut watching = Watching { wanted, cursor, sent: 0, seen: 0, beats };
     let mut pulse = ticks(BEATS_EVERY);
     let mut frames = ticks(FASTEST);
@@ -181,8 +186,8 @@ async fn serve(app: &App, peer: Peer, who: Who, stream: u64, socket: &mut WebSoc
             }
             _ = frames.tick(), if is_watching && watching.sent - watching.seen < MAX_UNSEEN => {
                 let number = watching.sent.wrapping_add(1);
-                let wanted = watching.wanted.as_deref();
-                let wants = |signal: usize| wanted.is_none_or(|wanted| wanted.iter().any(|one| usize::from(*one) == signal));
+                let wanted = watching.wanted.as_ref();
+                let wants = |signal: usize| wanted.is_none_or(|wanted| u16::try_from(signal).is_ok_and(|one| wanted.contains(&one)));
                 match app.feed().news(&mut watching.cursor, wants, MOST_SAMPLES, number) {
                     None => continue,
                     Some(bytes) => {

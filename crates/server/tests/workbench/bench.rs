@@ -55,7 +55,7 @@ impl Bench {
         Self::with(server::Options { pace, ..Default::default() })
     }
 
-    fn with(options: server::Options) -> Self {
+    pub(crate) fn with(options: server::Options) -> Self {
         let home = tempfile::tempdir().unwrap();
         let workshop = workshop::Workshop::new(workshop::Places::at(&home.path().join("data")).unwrap(), "test");
         let options = server::Options { listen: SocketAddr::from(([127, 0, 0, 1], 0)), ..options };
@@ -100,6 +100,17 @@ impl Bench {
         let head = String::from_utf8_lossy(&answer[..end]).into_owned();
         let status = head.split(' ').nth(1).and_then(|status| status.parse().ok()).unwrap_or(0);
         Answer { status, head, body: answer.get(end + 4..).unwrap_or_default().to_owned() }
+    }
+
+    /// Says this to the letter and nothing more until the workbench closes; the status of each answer.
+    pub(crate) fn says(&self, all: &str) -> Vec<u16> {
+        let mut stream = self.connect();
+        let _ = stream.write_all(all.as_bytes());
+        let mut answers = Vec::new();
+        let _ = stream.read_to_end(&mut answers);
+        let answers = String::from_utf8_lossy(&answers);
+        let statuses = answers.split("HTTP/1.1 ").skip(1).filter_map(|answer| answer.get(..3)?.parse().ok());
+        statuses.collect()
     }
 
     /// Asks as our own page does, in the name of the one with this cookie.

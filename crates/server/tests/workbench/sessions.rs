@@ -85,4 +85,10 @@ fn what_was_admitted_at_the_machine_is_worth_nothing_on_the_network_and_closing_
     let still = asks(&phone);
     assert!(still.as_deref().is_none_or(|status| status == "403"), "a connection that was kept open: {still:?}");
     assert!(TcpStream::connect(address).is_err(), "and no new one is taken");
+    assert_eq!(
+        bench.ask("GET", "/drives", &phone, &Value::Null).0,
+        401,
+        "its cookie is worth nothing when it opens again"
+    );
+    assert_eq!(bench.ask("GET", "/drives", &sits, &Value::Null).0, 200);
 }

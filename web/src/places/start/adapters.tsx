@@ -84,28 +84,30 @@ export function Adapters() {
           {note}
         </p>
       ))}
-      <form
-        class="row level"
-        onSubmit={(event) => {
-          event.preventDefault();
-          use(address.trim());
-        }}
-      >
-        <label class="field grow">
-          <span class="label">{t('start_address')}</span>
-          <input
-            required
-            spellcheck={false}
-            autocapitalize="none"
-            placeholder="at+serial:/dev/ttyUSB0"
-            value={address}
-            onInput={(event) => setAddress(event.currentTarget.value)}
-          />
-        </label>
-        <button type="submit" class="key main" disabled={isBusy}>
-          {t('connect')}
-        </button>
-      </form>
+      {session.value?.is_bench && (
+        <form
+          class="row level"
+          onSubmit={(event) => {
+            event.preventDefault();
+            use(address.trim());
+          }}
+        >
+          <label class="field grow">
+            <span class="label">{t('start_address')}</span>
+            <input
+              required
+              spellcheck={false}
+              autocapitalize="none"
+              placeholder="at+serial:/dev/ttyUSB0"
+              value={address}
+              onInput={(event) => setAddress(event.currentTarget.value)}
+            />
+          </label>
+          <button type="submit" class="key main" disabled={isBusy}>
+            {t('connect')}
+          </button>
+        </form>
+      )}
     </section>
   );
 }
