@@ -212,12 +212,15 @@ mod tests {
         ] {
             assert_eq!(address.to_string().parse(), Ok(address));
             assert_eq!(format!("{address:#}").parse(), Ok(address));
+            // The one follows from the other: the short form says all.
+            assert_eq!(format!("{address:#}"), address.to_string());
         }
         for address in [
             Address::Can11 { request: 0x714, reply: 0x77E },
             Address::Can29 { request: 0x18DA_10F1, reply: 0x18DA_F911 },
         ] {
             assert_eq!(format!("{address:#}").parse(), Ok(address));
+            assert!(!address.to_string().contains('-'), "{address}");
         }
         for text in [
             "",

@@ -310,6 +310,97 @@ mod tests {
         assert!(exchange.problems.iter().any(|problem| problem.contains("asked for more time")), "{exchange:?}");
     }
 
+    /// A module may tell another P2* than is usual when a session opens (ISO 14229-1).
+    #[test]
+    fn another_time_after_pending_is_kept() {
+        let request = Request { to: Target::Module(ENGINE), bytes: vec![0x22, 0xF1, 0x90], n_replies: None };
+        let mut one = Dialogue::new(request, P2).with_p2_star(2 * S);
+        assert!(!one.expects(ENGINE), "nothing was asked yet");
+        assert_eq!(one.poll(0), Turn::Send);
+        assert_eq!(one.poll(MS), Turn::Wait(MAX_PENDING_NS), "on its way");
+        assert!(one.expects(ENGINE) && !one.expects(GEARBOX));
+        one.sent(MS);
+        assert!(one.message(ENGINE, vec![0x7F, 0x22, 0x78], 50 * MS));
+        assert_eq!(one.poll(200 * MS), Turn::Wait(50 * MS + 2 * S));
+        let all = dialogue(Target::Everyone, &[0x01, 0x00], None);
+        assert!(all.expects(ENGINE) && all.expects(GEARBOX));
+    }
+
+    #[test]
+    fn a_request_that_never_leaves_is_given_up() {
+        let request = Request { to: Target::Module(ENGINE), bytes: vec![0x22, 0xF1, 0x90], n_replies: None };
+        let mut one = Dialogue::new(request, P2);
+        assert_eq!(one.poll(0), Turn::Send);
+        assert_eq!(one.poll(MAX_PENDING_NS - 1), Turn::Wait(MAX_PENDING_NS));
+        assert_eq!(one.poll(MAX_PENDING_NS), Turn::Over);
+        one.failed("too late to matter".to_owned(), true);
+        one.nobody();
+        assert_eq!(one.poll(MAX_PENDING_NS), Turn::Over);
+        assert_eq!(one.finish(MAX_PENDING_NS).1.problems.len(), 1);
+    }
+
+    /// Reading is tried three times in all; acting, and what no repetition cures, once.
+    #[test]
+    fn a_failed_request_is_sent_again_where_that_can_help() {
+        for (bytes, is_damage, times) in [([0x22, 1, 2], true, 3), ([0x22, 1, 2], false, 1), ([0x14, 1, 2], true, 1)] {
+            let request = Request { to: Target::Module(ENGINE), bytes: bytes.to_vec(), n_replies: None };
+            let mut one = Dialogue::new(request, P2);
+            let mut sent = 0;
+            while one.poll(MS) == Turn::Send {
+                sent += 1;
+                one.failed("the line was lost".to_owned(), is_damage);
+            }
+            assert_eq!((sent, one.finish(MS).1.problems.len()), (times, times), "{bytes:02X?} {is_damage}");
+        }
+        let request = Request { to: Target::Module(ENGINE), bytes: vec![0x22, 1, 2], n_replies: None };
+        let mut one = Dialogue::new(request, P2);
+        assert_eq!(one.poll(0), Turn::Send);
+        one.nobody();
+        assert_eq!(one.poll(0), Turn::Over);
+        assert_eq!(one.finish(0).1.problems, [] as [String; 0]);
+    }
+
+    #[test]
+    fn answers_that_contradict_each_other_are_dropped() {
+        let answer = |last| vec![0x41, 0, 1, 2, 3, last];
+        let mut all = dialogue(Target::Everyone, &[0x01, 0x00], None);
+        assert!(all.message(ENGINE, answer(4), MS) && all.message(ENGINE, answer(4), 2 * MS));
+        assert!(all.message(GEARBOX, answer(4), MS) && all.message(GEARBOX, answer(5), 2 * MS));
+        // A stray frame behind the answer no longer matters.
+        all.broken(ENGINE, "a continuation came where none was due");
+        all.stranger(ENGINE, &[0x62, 1, 2, 3, 4, 5, 6, 7, 8, 9]);
+        all.trouble("the adapter said something".to_owned());
+        all.trouble("the adapter said something".to_owned());
+        assert_eq!(all.poll(P2), Turn::Over);
+        let (_, exchange) = all.finish(P2);
+        assert_eq!(exchange.replies, [Reply { from: ENGINE, bytes: answer(4), arrived_ns: MS }]);
+        let told = ["said the same twice", "two different answers", "62 01 02 03 04 05 06 07", "the adapter said"];
+        assert_eq!(exchange.problems.len(), told.len(), "{:?}", exchange.problems);
+        assert!(exchange.problems.iter().zip(told).all(|(problem, told)| problem.contains(told)), "{exchange:?}");
+        assert!(!exchange.problems.iter().any(|problem| problem.contains("08 09")), "eight bytes are shown");
+        // A second long answer of the same module that breaks off is another matter.
+        let mut all = dialogue(Target::Everyone, &[0x04], None);
+        assert!(all.message(ENGINE, vec![0x44], MS));
+        all.begun(ENGINE);
+        all.broken(ENGINE, "lost");
+        assert_eq!(all.poll(P2), Turn::Over);
+        let (_, exchange) = all.finish(P2);
+        assert_eq!((exchange.replies.len(), exchange.problems.len()), (0, 1));
+    }
+
+    /// A module that cannot be understood is not waited for either.
+    #[test]
+    fn all_known_have_spoken_also_where_one_is_spoilt() {
+        let mut all = dialogue(Target::Everyone, &[0x04], Some(2));
+        assert!(all.message(ENGINE, vec![0x44], MS));
+        assert_eq!(all.poll(MS), Turn::Wait(P2));
+        all.broken(GEARBOX, "lost");
+        assert_eq!(all.poll(2 * MS), Turn::Over);
+        let mut long = dialogue(Target::Everyone, &[0x09, 0x02], Some(1));
+        long.begun(ENGINE);
+        assert_eq!(long.poll(P2), Turn::Wait(P2 + S), "a long answer ends by itself");
+    }
+
     /// The limits are those of this program: twice P2* for what only reads, 30 s for what acts.
     #[test]
     fn a_module_that_asks_for_more_time_without_end_is_given_up() {
@@ -338,6 +429,7 @@ mod tests {
         assert_eq!(one.poll(MS), Turn::Over);
         let (_, exchange) = one.finish(MS);
         assert_eq!((exchange.replies.len(), exchange.problems.len()), (1, MAX_PROBLEMS + 1));
+        assert!(exchange.problems.last().is_some_and(|last| last.starts_with("there was more")));
     }
 
     #[test]

@@ -196,6 +196,7 @@ mod tests {
         for (asked, message, expected) in cases {
             assert_eq!(fit(engine, asked, message), *expected, "{asked:02X?} {message:02X?}");
         }
+        assert_eq!(fit(Address::Node(0x10), &[0x31, 0x05, 2], &[0x71, 0x06, 2]), Fit::Foreign);
         // On a K-line that is the routine 01 with its parameters and results.
         assert_eq!(fit(Address::Node(0x10), &[0x31, 0x01, 2, 3], &[0x71, 0x01, 8, 9]), Fit::Answer);
     }

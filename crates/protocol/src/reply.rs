@@ -147,8 +147,7 @@ pub fn reply_body<'r>(request: &[u8], reply: &'r [u8]) -> Result<&'r [u8], Reply
     match reply {
         [] => Err(ReplyError::NoAnswer { asked: request.into() }),
         [NEGATIVE, refused, rest @ ..] if Some(*refused) == service => match rest {
-            [code] => Err(ReplyError::Negative { asked: request.into(), code: NegativeCode(*code) }),
-            // SAE J1979 on J1850 and ISO 9141 repeats the request's data before the reason (from memory).
+            // Most say the reason alone; SAE J1979 on J1850 and ISO 9141 repeats the request's data before the reason (from memory).
             [echo @ .., code] if request.get(1..).is_some_and(|data| data.starts_with(trim_zeros(echo))) => {
                 Err(ReplyError::Negative { asked: request.into(), code: NegativeCode(*code) })
             }

@@ -258,6 +258,31 @@ mod tests {
         assert_eq!(Reader::default().read(&text), [Said::Frame(fd)]);
     }
 
+    /// What the language has no word for is neither sent nor taken for something near it; what follows is read again.
+    #[test]
+    fn the_edges_of_the_language() {
+        for line in [
+            b"t8000".as_slice(),
+            b"T200000000",
+            b"t1009112233445566778899AABB",
+            b"t1000ABC",
+            b"t1000GGGG",
+            b"V\x01",
+            &[b"V".as_slice(), &[b'A'; 1000]].concat(),
+        ] {
+            let said = Reader::default().read(&[line, b"\rt1000\r"].concat());
+            assert!(matches!(said.as_slice(), [Said::Unknown(_), Said::Frame(_)]), "{said:?}");
+        }
+        let low = CanFrame::classic(CanId::Extended(0x100), &[]);
+        assert_eq!(Reader::default().read(b"T000001000\n\r"), [Said::Frame(low)]);
+        let long = CanFrame { id: CanId::Standard(0x123), data: vec![0; 12], is_fd: false };
+        assert_eq!(Command::Send(long).text(), None);
+        // Code and mask: M or m and eight digits (from memory).
+        let text = |command: Command| command.text().and_then(|text| String::from_utf8(text).ok());
+        assert_eq!(text(Command::AcceptanceCode([0xE0, 0, 0x0E, 1])).as_deref(), Some("ME0000E01\r"));
+        assert_eq!(text(Command::AcceptanceMask([0x1F, 0xFF, 0, 7])).as_deref(), Some("m1FFF0007\r"));
+    }
+
     proptest! {
         #[test]
         fn any_bytes_do_no_harm(bytes in proptest::collection::vec(any::<u8>(), 0..400)) {

@@ -189,6 +189,15 @@ mod tests {
         }
     }
 
+    /// 49 CFR 565.15(c), table III: the values of the letters; I, O and Q have none.
+    #[test]
+    fn values_of_the_letters() {
+        let values: Vec<Option<u32>> = ('A'..='Z').map(value).collect();
+        let table = "12345678.12345.7.923456789";
+        assert_eq!(values, table.chars().map(|c| c.to_digit(10)).collect::<Vec<_>>());
+        assert_eq!(vin("1G4AH59H45G118341").to_string(), "1G4AH59H45G118341");
+    }
+
     #[test]
     fn worked_model_years() {
         // 49 CFR 565.15(b): position 7 a digit or a letter; both edges of both periods.

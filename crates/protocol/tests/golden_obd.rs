@@ -298,6 +298,13 @@ fn encoded_values() {
     assert_eq!(text("41 1C 06"), Some("EOBD"));
     assert_eq!(text("41 1C 0E"), None, "reserved");
     assert_eq!(text("41 51 04"), Some("diesel"));
+    // Bit 0 of PID 1E: power take-off active.
+    for (reply, is_on) in [("41 1E 01", true), ("41 1E FE", false)] {
+        let content = read(&[0x1E], reply).swap_remove(0).content;
+        assert_eq!((content.number(), &content), (Some(f64::from(u8::from(is_on))), &Content::Switch(is_on)));
+    }
+    let fuel = read(&[0x51], "41 51 04").swap_remove(0).content;
+    assert_eq!(fuel.number(), Some(4.0));
     let sensors = |reply: &str| match read(&[bytes(reply)[1]], reply).swap_remove(0).content {
         Content::Flags(flags) => flags,
         other => panic!("{other:?} is no list of flags"),
@@ -327,6 +334,11 @@ fn the_table_is_in_order_and_names_each_value_once() {
     let n = names.len();
     names.dedup();
     assert_eq!(names.len(), n);
+    assert!(names.contains(&"engine_speed") && n > 200, "{n}");
+    // A title for the only value of a PID, else the value's own name in words.
+    let title = |pid, name| Pid::find(pid).unwrap().title_of(name);
+    assert_eq!(title(0x0C, "engine_speed"), Pid::find(0x0C).unwrap().title);
+    assert_eq!(title(0x83, "nox_bank_1_sensor_a"), "NOx, bank 1 sensor A");
     for pid in Pid::all() {
         for field in pid.fields {
             assert!(field.byte + field.n_bytes <= pid.least_length(), "{:02X} {}", pid.id, field.name);

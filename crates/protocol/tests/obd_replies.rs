@@ -214,6 +214,10 @@ fn monitors_have_names_at_the_edges_of_each_group() {
         assert!(mid.is_none_or(|mid| monitors::cylinder_of(mid) == Some(cylinder)));
     }
     assert_eq!((monitors::cylinder_of(0xA1), monitors::cylinder_of(0xAE)), (None, None));
+    assert_eq!(MonitorResult { mid: 0xA7, ..result(0x24, 0, 0, 0) }.cylinder(), Some(6));
+    assert_eq!(MonitorResult { mid: 0x21, ..result(0x24, 0, 0, 0) }.cylinder(), None);
+    let other = monitors::interpret_plain(&[0x06, 0x02], &[&bytes("46 03 01 00 05 00 07")]);
+    assert!(matches!(other, Err(ReplyError::Foreign { .. })), "{other:?}");
     for (tid, known) in
         [(0x00, false), (0x01, true), (0x0C, true), (0x0D, false), (0x80, true), (0xFE, true), (0xFF, false)]
     {
@@ -238,7 +242,12 @@ fn every_scaling_id_has_the_sign_of_its_range() {
         assert!(one > zero, "{:02X}", scaling.id);
         assert_eq!(top < zero, scaling.id >= 0x80, "{:02X}", scaling.id);
     }
-    assert!(Scaling::all().map(|s| s.id).is_sorted_by(|a, b| a < b));
+    assert!(Scaling::all().map(|s| s.id).is_sorted_by(|a, b| a < b) && Scaling::all().count() > 70);
+    // 0A: 0.122 mV per bit; 96: 0.1 degrees Celsius; 30: 0.001526 % (a general-purpose packet library).
+    for (id, bits, value) in [(0x0A, 1000, 122.0), (0x0A, 0xFFFF, 7995.27), (0x30, 0xFFFF, 100.00641)] {
+        let got = Scaling::find(id).unwrap().value(bits);
+        assert!((got - value).abs() < 1e-6 * value, "{id:02X}: {got}");
+    }
 }
 
 #[test]
@@ -327,6 +336,34 @@ fn a_lost_piece_is_never_papered_over() {
             Err(error) => assert!(matches!(error, ReplyError::Malformed { .. }), "{error}"),
         }
     }
+}
+
+#[test]
+fn a_count_that_does_not_hold_is_said() {
+    let two = [&bytes("49 06 03")[..], &bytes("12 34 56 78 00 00 BE EF")].concat();
+    let read = info::interpret(&info::request(info::VERIFICATIONS), &[&two], true).unwrap();
+    assert_eq!(read.problems.len(), 1, "three were said: {:?}", read.problems);
+    // Twice the same message: on CAN there is one.
+    let vin = [&bytes("49 02 01")[..], b"1G4AH59H45G118341"].concat();
+    let read = info::interpret(&info::request(info::VIN), &[&vin, &vin], true).unwrap();
+    assert_eq!((read.value, read.problems.len()), (Info::Texts(vec!["1G4AH59H45G118341".into()]), 1));
+    // Words of in-use performance without CAN: two to a message.
+    let messages = [bytes("49 08 01 00 05 00 07"), bytes("49 08 02 00 03 00 04")];
+    let messages: Vec<&[u8]> = messages.iter().map(Vec::as_slice).collect();
+    let read = info::interpret(&info::request(info::SPARK_PERFORMANCE), &messages, false).unwrap();
+    let Info::Performance(performance) = read.value else { panic!("type 08 is in-use performance") };
+    assert_eq!((performance.obd_conditions, performance.ignition_cycles), (5, 7));
+    let pairs: Vec<_> = performance.monitors.iter().map(|pair| (pair.completions, pair.conditions)).collect();
+    assert_eq!((pairs, read.problems), (vec![(3, 4)], vec![]));
+}
+
+#[test]
+fn codes_without_can_may_be_none_at_all() {
+    let asked = codes::request(codes::CodeList::Stored);
+    assert_eq!(codes::interpret(&asked, &[&[0x43]], false).unwrap().value, []);
+    assert!(matches!(codes::interpret(&asked, &[&[0x43]], true), Err(ReplyError::Malformed { .. })));
+    let lists = codes::CodeList::ALL.map(|list| (list.service(), list.name()));
+    assert_eq!(lists, [(0x03, "stored"), (0x07, "pending"), (0x0A, "permanent")]);
 }
 
 #[test]

@@ -96,6 +96,7 @@ mod tests {
         );
         assert_eq!(words(0x08), ["confirmed"]);
         assert_eq!(words(0x24), ["pending", "failed since the last clear"]);
+        assert!(CodeStatus(0x04).pending() && !CodeStatus(0xFB).pending());
         assert!(CodeStatus(0x2F).failing_now() && !CodeStatus(0x2F).lamp() && CodeStatus(0x80).lamp());
         for (byte, passed) in
             [(0x50, false), (0x10, false), (0x40, false), (0x01, false), (0x02, false), (0x28, true), (0x00, true)]

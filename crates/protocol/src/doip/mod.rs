@@ -81,6 +81,80 @@ mod tests {
         assert_eq!(reader.next_message(), Some(Ok((2, Payload::AliveRequest))));
     }
 
+    /// Payload types and their lengths (ISO 13400-2, as general-purpose libraries build them): a body of another length is
+    /// refused as such, another type as unknown; what is read is what was there.
+    #[test]
+    fn each_type_has_its_lengths() {
+        let fits = |kind: u16, n: usize| match kind {
+            0x0000 | 0x4004 => Some(n == 1),
+            0x0001 | 0x0007 | 0x4001 | 0x4003 => Some(n == 0),
+            0x0002 => Some(n == 6),
+            0x0003 => Some(n == 17),
+            0x0004 => Some(matches!(n, 32 | 33)),
+            0x0005 => Some(matches!(n, 7 | 11)),
+            0x0006 => Some(matches!(n, 9 | 13)),
+            0x0008 => Some(n == 2),
+            0x4002 => Some(matches!(n, 3 | 7)),
+            0x8001..=0x8003 => Some(n >= 5),
+            _ => None,
+        };
+        // Behind these many bytes: reserved ones, or the message that is acknowledged.
+        let told = |kind: u16, n: usize| match kind {
+            0x0005 => 3,
+            0x0006 | 0x8002 | 0x8003 => 5,
+            _ => n,
+        };
+        let all: Vec<u8> = (1..=40).collect();
+        for kind in (0..0x10).chain(0x4000..0x4008).chain(0x8000..0x8008) {
+            for n in 0..=all.len() {
+                let body = all.get(..n).unwrap_or_default();
+                match (fits(kind, n), Payload::decode(kind, body)) {
+                    (Some(true), Ok(payload)) => {
+                        let again = payload.encode(2);
+                        assert_eq!(again.get(2..4), Some(kind.to_be_bytes().as_slice()), "{kind:04X}");
+                        let n = told(kind, n);
+                        assert_eq!(again.get(8..8 + n), body.get(..n), "{kind:04X}");
+                    }
+                    (Some(false), Err(error)) => assert_eq!(error, DoipError::Length { kind, length: n }),
+                    (None, Err(error)) => assert_eq!(error, DoipError::Unknown(kind)),
+                    (_, read) => panic!("{kind:04X} with {n} bytes: {read:?}"),
+                }
+            }
+        }
+    }
+
+    /// The codes of the header's negative acknowledgement (ISO 13400-2), and that it ends nothing where it need not.
+    #[test]
+    fn what_cannot_be_read_is_answered_with_its_code() {
+        let large = u32::try_from(MAX_PAYLOAD + 1).expect("below 4 GiB").to_be_bytes();
+        let cases: [(&[u8], u8); 4] = [
+            (&[2, 0xFD, 0x12, 0x34, 0, 0, 0, 0], 1),
+            (&[&[2, 0xFD, 0x80, 1], large.as_slice()].concat(), 2),
+            (&[2, 0xFD, 0, 7, 0, 0, 0, 1, 0], 4),
+            (&[2, 2, 0, 7, 0, 0, 0, 0], 0),
+        ];
+        for (bytes, code) in cases {
+            let mut tester = Tester::new(TESTER, VERSION_2012, 0);
+            tester.take_output();
+            tester.receive(bytes);
+            assert_eq!(read(&tester.take_output()), [Ok((2, Payload::HeaderNack(code)))]);
+        }
+        let mut tester = Tester::new(TESTER, VERSION_2012, 0);
+        tester.receive(&Payload::HeaderNack(2).encode(2));
+        // For another tester: not ours to hear.
+        tester.receive(&Payload::Diagnostic { source: 0x1010, target: TESTER + 1, data: vec![0x7E, 0] }.encode(2));
+        assert_eq!((tester.poll(1), tester.poll(1)), (Some(Event::HeaderNack(2)), None));
+        // The greatest message is taken, and of one that is too large what came with its header is not passed over twice.
+        let mut reader = Reader::default();
+        reader.push(&Payload::Diagnostic { source: 1, target: 2, data: vec![0; MAX_PAYLOAD - 4] }.encode(2));
+        assert!(matches!(reader.next_message(), Some(Ok((2, Payload::Diagnostic { .. })))));
+        reader.push(&[&[2, 0xFD, 0x80, 1], large.as_slice(), &[0; 5]].concat());
+        assert!(matches!(reader.next_message(), Some(Err(DoipError::TooLarge(_)))));
+        reader.push(&vec![0; MAX_PAYLOAD + 1 - 5]);
+        reader.push(&Payload::AliveRequest.encode(2));
+        assert_eq!(reader.next_message(), Some(Ok((2, Payload::AliveRequest))));
+    }
+
     #[test]
     fn a_connection_from_activation_to_silence() {
         let mut tester = Tester::new(TESTER, VERSION_2012, 0);

@@ -150,3 +150,32 @@ pub(super) fn functional(
         Ok(_) => Err(SendError::Functional { length: message.len(), most }),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// ISO 15765-2: a request to everyone is one single frame, whose length stands in the first nibble up to 7 bytes (6
+    /// behind an address byte) and in a byte of its own above, which only frames above 8 bytes have.
+    #[test]
+    fn requests_to_everyone_fit_into_one_frame() {
+        let fd = Settings { is_fd: true, frame_bytes: 12, ..Settings::default() };
+        let sent = |settings: &Settings, byte, n| functional(CanId::Standard(0x7DF), byte, &vec![0x22; n], settings);
+        for (settings, byte, most) in
+            [(Settings::default(), None, 7), (Settings::default(), Some(0xEF), 6), (fd, None, 10), (fd, Some(0xEF), 9)]
+        {
+            let behind = usize::from(byte.is_some());
+            for n in 1..=most {
+                let frame = sent(&settings, byte, n).expect("it fits");
+                let head = if n + behind <= 7 { vec![n as u8] } else { vec![0, n as u8] };
+                let start: Vec<u8> = byte.into_iter().chain(head).chain(vec![0x22; n]).collect();
+                assert!(frame.data.starts_with(&start), "{n}: {frame}");
+                assert_eq!(frame.data.len(), if start.len() <= 8 { 8 } else { 12 }, "{n}: {frame}");
+            }
+            let refused = SendError::Functional { length: most + 1, most };
+            assert_eq!(sent(&settings, byte, most + 1), Err(refused));
+            assert_eq!(sent(&settings, byte, 0), Err(SendError::Length(0)));
+            assert_eq!(sent(&settings, byte, 256), Err(SendError::Length(256)));
+        }
+    }
+}

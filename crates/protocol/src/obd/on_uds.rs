@@ -87,22 +87,8 @@ pub fn results(mid: u8, data: &[u8]) -> Decoded<Vec<MonitorResult>> {
 /// assert_eq!(read, Info::Texts(vec!["1G4AH59H45G118341".to_owned()]));
 /// ```
 pub fn information_of(kind: u8, data: &[u8]) -> Result<Decoded<Info>, ReplyError> {
-    // Sizes of one item on CAN, see the reading of service 09.
-    let size = match kind {
-        info::VIN => 17,
-        info::CALIBRATIONS => 16,
-        info::VERIFICATIONS => 4,
-        info::MODULE_NAME => 20,
-        _ => 0,
-    };
-    let counted = if size > 0 && data.len().is_multiple_of(size) {
-        let count = u8::try_from(data.len() / size).unwrap_or(u8::MAX);
-        [&[count], data].concat()
-    } else {
-        data.to_vec()
-    };
     let asked = info::request(kind);
-    let reply = [&[0x49, kind], counted.as_slice()].concat();
+    let reply = [&[0x49, kind], data].concat();
     info::interpret(&asked, &[&reply], true)
 }
 
@@ -113,6 +99,13 @@ mod tests {
 
     #[test]
     fn items_with_and_without_their_number() {
+        // Calibrations, name and VIN: one item of the size that service 09 gives them on CAN.
+        for (kind, size) in [(info::VIN, 17), (info::CALIBRATIONS, 16), (info::MODULE_NAME, 20)] {
+            let item = vec![b'A'; size];
+            let read = information_of(kind, &item).unwrap();
+            assert_eq!((read.value, read.problems), (Info::Texts(vec!["A".repeat(size)]), vec![]), "{kind:02X}");
+            assert_eq!(information_of(kind, &[&[1], item.as_slice()].concat()), information_of(kind, &item));
+        }
         let numbered = information_of(info::VERIFICATIONS, &[1, 0x5B, 0x19, 0xC3, 0x7E]).unwrap();
         assert_eq!(numbered, information_of(info::VERIFICATIONS, &[0x5B, 0x19, 0xC3, 0x7E]).unwrap());
         assert_eq!(numbered.problems, []);
@@ -124,7 +117,16 @@ mod tests {
         let bare = [0x0C, 0x24, 0, 5, 0, 0, 0xFF, 0xFF];
         let with = [&[0xA2][..], &bare].concat();
         assert_eq!(results(0xA2, &bare), results(0xA2, &with));
-        assert_eq!(results(0xA2, &bare[..5]).problems.len(), 1);
+        let short = |data: &[u8]| match results(0xA2, data).problems.as_slice() {
+            [Problem::Short { have, .. }] => *have,
+            problems => panic!("{problems:?}"),
+        };
+        assert_eq!(short(&bare[..5]), 5);
+        // Nine bytes that do not begin with the monitor: one result and the beginning of another.
+        assert_eq!((short(&[&bare[..], &[0x0B]].concat()), results(0xA2, &with[1..]).value.len()), (1, 1));
+        // 72 bytes can be both; the monitor's number is not needed where nobody else's can stand.
+        assert_eq!(results(0xA2, &with.repeat(8)).value.len(), 9);
+        assert_eq!((monitor(0xA2), information(0x04), parameter(0x0C)), (0xF6A2, 0xF804, 0xF40C));
     }
 
     proptest::proptest! {

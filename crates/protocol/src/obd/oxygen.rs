@@ -25,14 +25,14 @@ pub fn request(tid: u8, sensor_bit: u8) -> Vec<u8> {
     vec![0x05, tid, sensor_bit]
 }
 
-/// Volts or seconds per bit.
+/// Steps to a volt or a second, and the unit.
 ///
 /// Source: SAE J1979 as a general-purpose packet library scales these tests.
-const fn scale(tid: u8) -> Option<(f64, f64, &'static str)> {
+const fn scale(tid: u8) -> Option<(f64, &'static str)> {
     match tid {
-        0x01..=0x04 | 0x07 | 0x08 => Some((1.0, 200.0, "V")),
-        0x05 | 0x06 => Some((1.0, 250.0, "s")),
-        0x09 | 0x0A => Some((1.0, 25.0, "s")),
+        0x01..=0x04 | 0x07 | 0x08 => Some((200.0, "V")),
+        0x05 | 0x06 => Some((250.0, "s")),
+        0x09 | 0x0A => Some((25.0, "s")),
         _ => None,
     }
 }
@@ -50,8 +50,8 @@ pub fn interpret(request: &[u8], reply: &[u8]) -> Result<OxygenResult, ReplyErro
     if request.get(1..3) != Some(&[tid, sensor]) {
         return Err(ReplyError::foreign(request, reply));
     }
-    let (multiply, divide, unit) = scale(tid).unwrap_or((0.0, 1.0, "1"));
-    let physical = |raw: u8| f64::from(raw) * multiply / divide;
+    let (divide, unit) = scale(tid).unwrap_or((1.0, "1"));
+    let physical = |raw: u8| f64::from(raw) / divide;
     let (value, limits) = match data {
         [value] => (*value, None),
         [value, min, max] => (*value, Some((physical(*min), physical(*max)))),

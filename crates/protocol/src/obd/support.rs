@@ -171,6 +171,8 @@ mod tests {
         supported.add_reply(&[0x01, 0x20], &[0x41, 0x20, 0, 0, 0, 0]).unwrap();
         assert_eq!(supported.next_bitmap(Some(0x20)), None);
         assert_eq!(supported.next_bitmap(Some(0xE0)), None);
+        assert!(!supported.is_empty() && Supported::default().is_empty());
+        assert_eq!(bitmap_of(0, [0x01, 0x20, 0x01, 0x21, 0x00]), [0x80, 0, 0, 0x01], "twice is once");
     }
 
     #[test]
