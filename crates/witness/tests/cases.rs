@@ -60,6 +60,9 @@ fn a_ledger_is_written_corrected_verified_closed_and_moved() {
     let content = r#"{"kind": "note", "text": "coil 1 is cracked"}"#;
     done(&bench, &["case", "correct", "3", "--reason", "typing", "--content", content]);
     done(&bench, &["case", "decide", "replace coil 1", "--reason", "it is cracked"]);
+    let shown = String::from_utf8(bench.run(&["case", "show"]).stdout).unwrap();
+    assert!(shown.contains("note: coil 1 is craked [holds no longer as it stands: see entry 4]"), "{shown}");
+    assert!(shown.contains("decided: replace coil 1 (it is cracked)"), "{shown}");
     let verified = done(&bench, &["case", "verify"]);
     assert_eq!((&verified["sound"], &verified["n_files"]), (&true.into(), &1.into()));
     let moved = done(&bench, &["case", "export", "case.zip"]);

@@ -1,5 +1,7 @@
 //! `witness case`: cases and their ledger.
 
+use std::collections::HashMap;
+
 use wire::{Case, CaseEntry, CaseMoved, CaseVehicle, Conditions, Content, Entry};
 use workshop::{CaseChoice, Workshop};
 
@@ -151,14 +153,30 @@ fn shown(shown: &wire::CaseShown, json: bool) -> Result<Exit, Failure> {
         }
     }
     page += "\n";
+    let corrections: HashMap<u64, u64> = shown.entries.iter().filter_map(correction).collect();
     for entry in &shown.entries {
-        let line = format!("{:>4}  {}  {}: {}", entry.number, time(entry.time_unix_ms), clean(&entry.who), said(entry));
-        page += &wrapped(&line, "", width);
+        page += &format!("{:>4}  {}  {}\n", entry.number, time(entry.time_unix_ms), clean(&entry.who));
+        let mut text = said(entry);
+        if let Some(by) = corrections.get(&entry.number) {
+            text += &format!(" [holds no longer as it stands: see entry {by}]");
+        }
+        page += &wrapped(&text, "      ", width);
     }
     page += &format!("\n{}", super::swap::placement(&shown.placement));
     page += &format!("last hash {}\n", case.head);
     print_text(&page);
     Ok(Exit::Done)
+}
+
+/// Which entry a correction is of, and its own number.
+fn correction(entry: &Entry) -> Option<(u64, u64)> {
+    let Content::Correction { of, .. } = &entry.content else { return None };
+    Some((*of, entry.number))
+}
+
+/// An addition that may be empty.
+fn in_brackets(text: &str) -> String {
+    if text.is_empty() { String::new() } else { format!(" ({text})") }
 }
 
 /// An entry in a line.
@@ -199,13 +217,13 @@ fn said(entry: &Entry) -> String {
         Content::Swap { part, from, to } => format!("swap: {part} between cylinders {from} and {to}"),
         Content::Replaced { part, at, text } => {
             let at = at.map_or_else(String::new, |at| format!(" on cylinder {at}"));
-            format!("replaced: {part}{at} {text}")
+            format!("replaced: {part}{at}{}", in_brackets(text))
         }
         Content::Command { module, output, statement, .. } => format!("command: {output} of {module}: {statement}"),
         Content::Clearing { modules, statement, .. } => format!("cleared: {}: {statement}", modules.join(", ")),
         Content::Note { text } => format!("note: {text}"),
         Content::Photo { file, text } => format!("photo: {text} ({})", file.path),
-        Content::Decision { text, reason } => format!("decided: {text} {reason}"),
+        Content::Decision { text, reason } => format!("decided: {text}{}", in_brackets(reason)),
         Content::SwapVerdict { verdict } => format!("swap judged: {}", verdict.statement),
         Content::Tested { area, test, is_yes } => {
             format!("tested: {area}/{test}: {}", if *is_yes { "yes" } else { "no" })
