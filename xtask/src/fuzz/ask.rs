@@ -7,7 +7,7 @@ use std::ffi::OsString;
 pub(crate) struct Ask {
     /// Names of targets; none: all.
     pub(crate) targets: Vec<String>,
-    /// How long each runs, s.
+    /// How long each runs, s of processor time.
     pub(crate) seconds: u64,
     /// How many run at a time.
     pub(crate) n_jobs: usize,

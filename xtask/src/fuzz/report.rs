@@ -6,11 +6,11 @@ use std::fs;
 use std::io::Write as _;
 use std::path::Path;
 
-use super::run::Run;
+use super::run::{Run, per_second};
 use crate::step::Failure;
 use crate::workspace::Workspace;
 
-/// The list, one run per line: target, seconds, executions, edges, features, corpus, memory, findings.
+/// The list, one run per line: target, processor time in s, executions, edges, features, corpus, memory, findings.
 const LIST: &str = "runs.tsv";
 /// The page.
 const PAGE: &str = "docs/fuzzing-runs.md";
@@ -20,9 +20,10 @@ pub(super) fn keep(folder: &Path, run: &Run) -> Result<(), Failure> {
     let path = folder.join(LIST);
     let failed = |cause| Failure::new(format!("{}: {cause}", path.display()), "make room in the target folder");
     let mut list = fs::OpenOptions::new().create(true).append(true).open(&path).map_err(failed)?;
-    let Run { target, seconds, executions, edges, features, corpus, memory_mb, inputs } = run;
+    let Run { target, processor_s, executions, edges, features, corpus, memory_mb, inputs } = run;
     let n = inputs.len();
-    writeln!(list, "{target}\t{seconds}\t{executions}\t{edges}\t{features}\t{corpus}\t{memory_mb}\t{n}").map_err(failed)
+    writeln!(list, "{target}\t{processor_s:.0}\t{executions}\t{edges}\t{features}\t{corpus}\t{memory_mb}\t{n}")
+        .map_err(failed)
 }
 
 /// Adds the runs of this target folder to the page, and begins a new list: a run stands on the page once.
@@ -44,11 +45,11 @@ fn runs_on(page: &str) -> String {
     let rows = page.lines().filter_map(|line| line.strip_prefix("| `")?.strip_suffix(" |"));
     rows.map(|row| {
         let cells: Vec<&str> = row.split(" | ").collect();
-        let [target, seconds, executions, _, edges, features, corpus, findings] = cells[..] else {
+        let [target, processor_s, executions, _, edges, features, corpus, findings] = cells[..] else {
             return String::new();
         };
         let target = target.trim_end_matches('`');
-        format!("{target}\t{seconds}\t{executions}\t{edges}\t{features}\t{corpus}\t0\t{findings}\n")
+        format!("{target}\t{processor_s}\t{executions}\t{edges}\t{features}\t{corpus}\t0\t{findings}\n")
     })
     .collect()
 }
@@ -56,7 +57,7 @@ fn runs_on(page: &str) -> String {
 /// Runs of one target together.
 #[derive(Default)]
 struct Sum {
-    seconds: u64,
+    processor_s: u64,
     executions: u64,
     edges: u64,
     features: u64,
@@ -64,7 +65,7 @@ struct Sum {
     findings: u64,
 }
 
-/// The page of a list: executions, seconds and findings are summed up; coverage and corpus are those of the run that reached
+/// The page of a list: executions, processor time and findings are summed up; coverage and corpus are those of the run that reached
 /// most, as another folder begins with another corpus.
 fn page(list: &str) -> String {
     let mut sums: BTreeMap<&str, Sum> = BTreeMap::new();
@@ -72,9 +73,9 @@ fn page(list: &str) -> String {
         let mut cells = line.split('\t');
         let Some(target) = cells.next() else { continue };
         let numbers: Vec<u64> = cells.filter_map(|cell| cell.parse().ok()).collect();
-        let [seconds, executions, edges, features, corpus, _, findings] = numbers[..] else { continue };
+        let [processor_s, executions, edges, features, corpus, _, findings] = numbers[..] else { continue };
         let sum = sums.entry(target).or_default();
-        sum.seconds += seconds;
+        sum.processor_s += processor_s;
         sum.executions += executions;
         sum.findings += findings;
         if features >= sum.features {
@@ -83,14 +84,14 @@ fn page(list: &str) -> String {
     }
     let mut page = "# Fuzzing runs\n\nWritten by `cargo xtask fuzz --report`; what the columns mean is said in \
                     [fuzzing.md](fuzzing.md).\n\n\
-                    | target | seconds | executions | executions/s | edges | features | corpus | findings |\n\
+                    | target | processor s | executions | executions/s | edges | features | corpus | findings |\n\
                     | --- | --: | --: | --: | --: | --: | --: | --: |\n"
         .to_owned();
-    for (target, Sum { seconds, executions, edges, features, corpus, findings }) in sums {
-        let per_s = executions / seconds.max(1);
+    for (target, Sum { processor_s, executions, edges, features, corpus, findings }) in sums {
+        let per_s = per_second(executions, processor_s as f64);
         let _ = writeln!(
             page,
-            "| `{target}` | {seconds} | {executions} | {per_s} | {edges} | {features} | {corpus} | {findings} |"
+            "| `{target}` | {processor_s} | {executions} | {per_s:.0} | {edges} | {features} | {corpus} | {findings} |"
         );
     }
     page
