@@ -195,14 +195,11 @@ impl Reader<'_> {
             }
             // Names become names of signals, which must differ.
             let name = if names.insert(name.clone()) { name } else { format!("{name} {id}") };
-            let more = dbc.message_transmitters.iter().filter(|row| row.message_id == message.id);
-            let mut senders: Vec<String> = Vec::new();
-            for sender in message.transmitter.iter().chain(more.flat_map(|row| &row.transmitter)) {
-                let sender = about.long_node.get(sender.as_str()).copied().unwrap_or(sender);
-                if sender != NO_NODE && !senders.iter().any(|other| other == sender) {
-                    senders.push(sender.to_owned());
-                }
-            }
+            let more = about.more_senders.get(&message.id).into_iter().flatten().copied();
+            let mut known = BTreeSet::from([NO_NODE]);
+            let senders = message.transmitter.iter().chain(more);
+            let senders = senders.map(|sender| about.long_node.get(sender.as_str()).copied().unwrap_or(sender));
+            let senders = senders.filter(|sender| known.insert(sender)).map(str::to_owned).collect();
             let signals = self.signals(message, &name, &about);
             self.out.messages.push(Message {
                 name,
@@ -239,13 +236,10 @@ impl Reader<'_> {
                 Err(why) => self.problem(line, format!("signal `{}` of `{message_name}`: {why}", signal.name)),
             }
         }
-        let place_of = |name: &str| kept.iter().position(|(signal, _)| signal.name == name);
-        let selectors: Vec<usize> = (0..kept.len())
-            .filter(|idx| kept.get(*idx).is_some_and(|(signal, _)| is_selector(signal.multiplexer_indicator)))
-            .collect();
-        let outermost: Vec<usize> = selectors
-            .iter()
-            .copied()
+        // No name is there twice.
+        let places: HashMap<&str, usize> =
+            kept.iter().enumerate().map(|(idx, (signal, _))| (signal.name.as_str(), idx)).collect();
+        let outermost: Vec<usize> = (0..kept.len())
             .filter(|idx| matches!(kept[*idx].0.multiplexer_indicator, MultiplexIndicator::Multiplexor))
             .collect();
         let mut found = Vec::new();
@@ -257,7 +251,7 @@ impl Reader<'_> {
             };
             let extended = about.extended.get(&(message.id, signal.name.as_str()));
             found.push(match (extended, own) {
-                (Some(row), _) => place_of(&row.multiplexor_signal_name).map(|selector| {
+                (Some(row), _) => places.get(row.multiplexor_signal_name.as_str()).map(|&selector| {
                     let values = row.mappings.iter().map(|range| (range.min_value.into(), range.max_value.into()));
                     Ok(Multiplexed { selector, values: values.collect() })
                 }),
@@ -271,7 +265,7 @@ impl Reader<'_> {
         }
         let mut signals = Vec::new();
         for (idx, ((signal, mut read), multiplexed)) in kept.into_iter().zip(found).enumerate() {
-            read.is_selector = selectors.contains(&idx);
+            read.is_selector = is_selector(signal.multiplexer_indicator);
             match multiplexed.transpose() {
                 Ok(multiplexed) => read.multiplexed = multiplexed,
                 Err(why) => {
@@ -372,6 +366,8 @@ struct About<'a> {
     floats: HashMap<(MessageId, &'a str), SignalExtendedValueType>,
     texts: HashMap<(MessageId, &'a str), Vec<StateText>>,
     extended: HashMap<(MessageId, &'a str), &'a can_dbc::ExtendedMultiplex>,
+    /// Who else sends a message.
+    more_senders: HashMap<MessageId, Vec<&'a String>>,
     /// Comments on messages and their signals.
     notes: HashMap<(MessageId, Option<&'a str>), &'a str>,
 }
@@ -407,8 +403,12 @@ impl<'a> About<'a> {
             floats: HashMap::new(),
             texts: HashMap::new(),
             extended: HashMap::new(),
+            more_senders: HashMap::new(),
             notes: HashMap::new(),
         };
+        for row in &dbc.message_transmitters {
+            about.more_senders.entry(row.message_id).or_default().extend(&row.transmitter);
+        }
         for comment in &dbc.comments {
             let (key, text) = match comment {
                 can_dbc::Comment::Message { id, comment } => ((*id, None), comment),

@@ -9,4 +9,4 @@ mod rows;
 pub use care::{Care, Condition};
 pub use output::{Drive, LevelError, Output, Range};
 pub use routine::{Call, Field, Parameter, ParameterError, ResultsIn, Routine};
-pub(crate) use rows::{OutputRow, RoutineRow, is_taken, number8, number16, output, routine};
+pub(crate) use rows::{OutputRow, RoutineRow, number8, number16, output, routine};

@@ -4,7 +4,7 @@ use std::time::Duration;
 
 use protocol::Address;
 use serde::Deserialize;
-use signal::{SignalId, Unit};
+use signal::Unit;
 use toml::Spanned;
 
 use super::{Call, Care, Condition, Drive, Field, Output, Parameter, Range, ResultsIn, Routine};
@@ -293,9 +293,4 @@ pub(crate) fn routine(place: &Place<'_>, row: &RoutineRow, module: Address) -> R
         care: care(place, &row.care)?,
         n_option_bytes: row.n_bytes,
     })
-}
-
-/// Whether a name is used by another output or routine already.
-pub(crate) fn is_taken(id: &SignalId, outputs: &[Output], routines: &[Routine]) -> bool {
-    outputs.iter().map(|output| &output.id).chain(routines.iter().map(|routine| &routine.id)).any(|other| other == id)
 }

@@ -135,7 +135,8 @@ pub(crate) fn parse(text: &str, file: &str) -> Result<MakerFile, DefinitionError
     if read.module.is_empty() && read.message.is_empty() {
         return Err(place.error(0..0, FileProblem::Nothing));
     }
-    let mut ids = BTreeSet::new();
+    let (mut ids, mut acts) = (BTreeSet::new(), BTreeSet::new());
+    let (mut addresses, mut names) = (BTreeSet::new(), BTreeSet::new());
     for row in &read.module {
         let address = address(&place, row)?;
         let elsewhere = row.elsewhere.iter().map(|other| {
@@ -147,7 +148,7 @@ pub(crate) fn parse(text: &str, file: &str) -> Result<MakerFile, DefinitionError
         if name.is_empty() {
             return Err(place.error(row.name.span(), FileProblem::Empty("name")));
         }
-        if out.modules.iter().any(|module| module.address == address || module.name == name) {
+        if !addresses.insert(address) || !names.insert(name.clone()) {
             return Err(place.error(row.name.span(), FileProblem::Twice(format!("module `{name}` or its address"))));
         }
         let mut reads = BTreeSet::new();
@@ -166,6 +167,7 @@ pub(crate) fn parse(text: &str, file: &str) -> Result<MakerFile, DefinitionError
                 out.signals.push(definition);
             }
         }
+        let mut codes = BTreeSet::new();
         for row in &row.code {
             let wrong =
                 || place.error(row.code.span(), FileProblem::Code(row.code.get_ref().escape_debug().to_string()));
@@ -174,21 +176,21 @@ pub(crate) fn parse(text: &str, file: &str) -> Result<MakerFile, DefinitionError
             if text.is_empty() {
                 return Err(place.error(row.text.span(), FileProblem::Empty("text")));
             }
-            if out.codes.iter().any(|other| other.module == address && other.code == code) {
+            if !codes.insert(code) {
                 return Err(place.error(row.code.span(), FileProblem::Twice(format!("code `{code}` of this module"))));
             }
             out.codes.push(CodeText { module: address, code, text });
         }
         for row in &row.output {
             let output = actions::output(&place, row, address)?;
-            if actions::is_taken(&output.id, &out.outputs, &out.routines) {
+            if !acts.insert(output.id.clone()) {
                 return Err(place.error(row.id.span(), FileProblem::Twice(format!("output `{}`", output.id))));
             }
             out.outputs.push(output);
         }
         for row in &row.routine {
             let routine = actions::routine(&place, row, address)?;
-            if actions::is_taken(&routine.id, &out.outputs, &out.routines) {
+            if !acts.insert(routine.id.clone()) {
                 return Err(place.error(row.id.span(), FileProblem::Twice(format!("routine `{}`", routine.id))));
             }
             out.routines.push(routine);
@@ -196,17 +198,16 @@ pub(crate) fn parse(text: &str, file: &str) -> Result<MakerFile, DefinitionError
         let network = row.network.as_deref().map(str::trim).filter(|name| !name.is_empty()).map(str::to_owned);
         out.modules.push(ModuleName { name, address, elsewhere, network });
     }
+    let (mut identifiers, mut names, mut broadcast) = (BTreeSet::new(), BTreeSet::new(), BTreeSet::new());
     for row in &read.message {
         let message = messages::message(&place, row)?;
-        if out.messages.iter().any(|other| other.id == message.id || other.name == message.name) {
+        if !identifiers.insert(message.id) || !names.insert(message.name.clone()) {
             let what = format!("message `{}` or its identifier", message.name);
             return Err(place.error(row.name.span(), FileProblem::Twice(what)));
         }
         // A signal may be broadcast and read as well: the one that costs no request is taken.
-        let mut own = BTreeSet::new();
         for (signal, row) in message.signals.iter().zip(&row.signal) {
-            let elsewhere = out.messages.iter().flat_map(|message| &message.signals).any(|other| other.id == signal.id);
-            if elsewhere || !own.insert(&signal.id) {
+            if !broadcast.insert(signal.id.clone()) {
                 return Err(place.error(row.id.span(), FileProblem::Twice(format!("signal `{}`", signal.id))));
             }
         }

@@ -5,6 +5,8 @@
 //! definitions. Program code in a description (jobs, computed conversions) is never run.
 
 mod code;
+#[cfg(test)]
+mod endless;
 mod offer;
 mod read;
 mod types;

@@ -2,6 +2,7 @@
 //!
 //! Only what has a fixed place and a number is offered; everything else stays reachable through [`Database`].
 
+use std::cell::Cell;
 use std::collections::BTreeSet;
 use std::sync::Arc;
 use std::time::Duration;
@@ -25,8 +26,11 @@ const CAUTION: &str = "The description names no dangers of this: follow the vehi
                        everything that may move, spray, get hot or carry high voltage.";
 /// Longest time in one go where the description gives none.
 const LONGEST: Duration = Duration::from_secs(10);
-/// Deepest nesting of structures that is looked into.
+/// Deepest nesting of structures that is looked into, and most values of one message.
 const MAX_DEPTH: usize = 8;
+const MAX_PLACED: usize = 10_000;
+/// Most that is offered of a description: values, and the words that they stand for. So many take about a gigabyte.
+pub(super) const MAX_OFFERED: usize = if cfg!(test) { 10_000 } else { 1_000_000 };
 
 impl Database {
     /// The layers that stand for modules: of each module the variant that was chosen or its only one, or else what its
@@ -74,7 +78,8 @@ impl Database {
     fn offer(&self, file: &str, layers: &[&Layer]) -> MakerFile {
         let mut out = MakerFile::empty(file, "diagnostic description", "an ODX file (ISO 22901-1)");
         out.problems.clone_from(&self.problems);
-        let mut ids = BTreeSet::new();
+        let (mut ids, mut actions, mut codes) = (BTreeSet::new(), BTreeSet::new(), BTreeSet::new());
+        let left = Cell::new(MAX_OFFERED);
         for layer in layers {
             let left_out =
                 |what: String| DefinitionError { file: file.to_owned(), line: 1, problem: FileProblem::LeftOut(what) };
@@ -89,19 +94,14 @@ impl Database {
             }
             out.modules.push(ModuleName { name, address, elsewhere: Vec::new(), network: None });
             for service in &layer.services {
-                let offered = Offered { layer, service, address };
-                for signal in offered.signals() {
-                    if ids.insert(signal.id.clone()) {
-                        out.signals.push(signal);
-                    }
-                }
-                let is_free =
-                    |out: &MakerFile, id: &SignalId| !crate::actions::is_taken(id, &out.outputs, &out.routines);
-                if let Some(output) = offered.output().filter(|output| is_free(&out, &output.id)) {
-                    out.outputs.push(output);
-                }
-                if let Some(routine) = offered.routine().filter(|routine| is_free(&out, &routine.id)) {
-                    out.routines.push(routine);
+                let offered = Offered { layer, service, address, left: &left };
+                out.signals.extend(offered.signals().into_iter().filter(|signal| ids.insert(signal.id.clone())));
+                out.outputs.extend(offered.output().filter(|output| actions.insert(output.id.clone())));
+                out.routines.extend(offered.routine().filter(|routine| actions.insert(routine.id.clone())));
+                if left.get() == 0 {
+                    let what = format!("what layer `{}` has beyond {MAX_OFFERED} values and words", layer.name);
+                    out.problems.push(left_out(what));
+                    break;
                 }
             }
             for code in &layer.codes {
@@ -113,7 +113,7 @@ impl Database {
                 };
                 let text = if code.text.is_empty() { code.name.clone() } else { code.text.clone() };
                 if let Some(code) = by_number().or(shown)
-                    && !out.codes.iter().any(|other| other.module == address && other.code == code)
+                    && codes.insert((address, code))
                 {
                     out.codes.push(CodeText { module: address, code, text });
                 }
@@ -159,16 +159,31 @@ struct Placed<'s> {
 }
 
 /// The parameters of a structure whose places do not depend on any value, and its length if that does not either.
-fn places<'s>(structure: &'s Structure, start: usize, prefix: &str, depth: usize) -> (Vec<Placed<'s>>, Option<usize>) {
+fn places(structure: &Structure) -> (Vec<Placed<'_>>, Option<usize>) {
+    places_within(structure, 0, "", 0, &mut MAX_PLACED.clone())
+}
+
+fn places_within<'s>(
+    structure: &'s Structure,
+    start: usize,
+    prefix: &str,
+    depth: usize,
+    left: &mut usize,
+) -> (Vec<Placed<'s>>, Option<usize>) {
     let (mut found, mut at) = (Vec::new(), Some(start));
     for parameter in &structure.parameters {
+        *left = left.saturating_sub(1);
+        if *left == 0 {
+            // What stands behind it has no place that is known.
+            return (found, None);
+        }
         let byte = parameter.byte.and_then(|byte| start.checked_add(byte)).or(at);
         let Some(byte) = byte else { break };
         let name = if prefix.is_empty() { parameter.name.clone() } else { format!("{prefix}.{}", parameter.name) };
         let end = match &parameter.kind {
             Kind::Value { dop, .. } if depth < MAX_DEPTH => match dop.as_ref() {
                 Dop::Structure(inner) => {
-                    let (inner, end) = places(inner, byte, &name, depth + 1);
+                    let (inner, end) = places_within(inner, byte, &name, depth + 1, left);
                     found.extend(inner);
                     at = end.map(|end| end.max(at.unwrap_or(0)));
                     continue;
@@ -250,9 +265,23 @@ struct Offered<'d> {
     layer: &'d Layer,
     service: &'d Service,
     address: Address,
+    /// How much more may be offered.
+    left: &'d Cell<usize>,
 }
 
 impl<'d> Offered<'d> {
+    /// See [`coded`]; nothing once too much is offered.
+    fn coded(&self, object: &DataObject, byte: usize, bit: u32) -> Option<Coded> {
+        let n_words = match &object.compu {
+            Compu::Texts { rows, .. } => rows.len(),
+            Compu::Number { forward: Some(Conversion::Pieces(pieces)), .. } => pieces.len(),
+            Compu::Number { forward: Some(Conversion::Table(points)), .. } => points.len(),
+            _ => 0,
+        };
+        self.left.set(self.left.get().saturating_sub(1 + n_words));
+        if self.left.get() == 0 { None } else { coded(object, byte, bit) }
+    }
+
     fn id(&self, names: &[&str]) -> Option<SignalId> {
         let parts: Vec<&str> =
             [self.layer.name.as_str(), self.service.name.as_str()].into_iter().chain(names.iter().copied()).collect();
@@ -261,7 +290,7 @@ impl<'d> Offered<'d> {
 
     /// The constant bytes that a request begins with, and its other parameters.
     fn request(&self) -> Option<(Vec<u8>, Vec<Placed<'d>>, Option<usize>)> {
-        let (placed, end) = places(&self.service.request, 0, "", 0);
+        let (placed, end) = places(&self.service.request);
         let mut constant = Vec::new();
         let (mut open, mut n_constant) = (Vec::new(), 0);
         for place in placed {
@@ -292,7 +321,7 @@ impl<'d> Offered<'d> {
     /// Simple data objects of the positive response behind its first bytes, numbered from there.
     fn answers(&self, n_head: usize) -> (Vec<Answer<'d>>, Option<usize>) {
         let Some(response) = self.service.positive.first() else { return (Vec::new(), None) };
-        let (placed, end) = places(response, 0, "", 0);
+        let (placed, end) = places(response);
         let values = placed.into_iter().filter_map(|place| match &place.parameter.kind {
             Kind::Value { dop, .. } => match dop.as_ref() {
                 Dop::Simple(object) => Some((place.name, place.parameter, object, place.byte.checked_sub(n_head)?)),
@@ -311,7 +340,7 @@ impl<'d> Offered<'d> {
         // Behind the service and the identifier.
         let (answers, n_bytes) = self.answers(3);
         let signal = |(name, parameter, object, byte): (String, &Parameter, &DataObject, usize)| {
-            let coded = coded(object, byte, parameter.bit)?;
+            let coded = self.coded(object, byte, parameter.bit)?;
             let title = parameter.title.clone().or_else(|| self.service.title.clone());
             Some(SignalDefinition {
                 id: self.id(&[&name])?,
@@ -350,7 +379,7 @@ impl<'d> Offered<'d> {
         let [place] = open.as_slice() else { return None };
         let object = simple(place.parameter)?;
         let n_bytes = end?.checked_sub(4)?;
-        let coded = coded(object, place.byte.checked_sub(4)?, place.parameter.bit)?;
+        let coded = self.coded(object, place.byte.checked_sub(4)?, place.parameter.bit)?;
         let is_switch = coded.bits.bits == 1
             || (coded.texts.len() == 2
                 && coded.texts.iter().all(|row| matches!((row.raw.low, row.raw.high), (0.0, 0.0) | (1.0, 1.0))));
@@ -386,7 +415,7 @@ impl<'d> Offered<'d> {
                 name: name.to_owned(),
                 title: parameter.title.clone().unwrap_or_else(|| name.replace(['_', '.'], " ")),
                 unit: object.unit.as_deref().map_or_else(Unit::one, Unit::named),
-                place: coded(object, byte, parameter.bit)?,
+                place: self.coded(object, byte, parameter.bit)?,
             })
         };
         let mut parameters = Vec::new();

@@ -4,6 +4,7 @@ use std::sync::Arc;
 
 use crate::bits::Encoding;
 
+use super::budget::Budget;
 use super::compu::compu;
 use super::{Read, Scope, title, whole};
 use crate::odx::types::{
@@ -12,10 +13,16 @@ use crate::odx::types::{
 };
 use crate::odx::xml::Element;
 
+/// Deepest nesting of structures, fields and tables by what they refer to: each is read within the one before.
+const MAX_DEPTH: usize = 64;
+
 impl<'e> Scope<'e, '_> {
     pub(super) fn structure(&mut self, element: &'e Element) -> Read<Structure> {
         let mut parameters = Vec::new();
         for row in element.list("PARAMS") {
+            if !self.budget.allows(1) {
+                return Err(Budget::spent());
+            }
             let parameter = self.parameter(row).map_err(|what| format!("parameter `{}`: {what}", row.short_name()))?;
             parameters.push(parameter);
         }
@@ -136,9 +143,7 @@ impl<'e> Scope<'e, '_> {
         if let Some(built) = self.built.get(&key) {
             return Ok(Arc::clone(built));
         }
-        if !self.open.insert(key) {
-            return Err(format!("`{}` holds itself", element.short_name()));
-        }
+        self.enter(element)?;
         let dop = self.new_dop(element).map_err(|what| match what.starts_with('`') {
             true => what,
             false => format!("`{}`: {what}", element.short_name()),
@@ -147,6 +152,20 @@ impl<'e> Scope<'e, '_> {
         let dop = Arc::new(dop?);
         self.built.insert(key, Arc::clone(&dop));
         Ok(dop)
+    }
+
+    /// Begins to build what may hold others.
+    fn enter(&mut self, element: &'e Element) -> Read<()> {
+        if self.open.len() >= MAX_DEPTH {
+            return Err(format!("`{}` lies deeper than {MAX_DEPTH} in others", element.short_name()));
+        }
+        let mut n_parts = 0;
+        element.visit(&mut |_| n_parts += 1);
+        if !self.budget.allows(n_parts) {
+            return Err(Budget::spent());
+        }
+        let is_new = self.open.insert(std::ptr::from_ref(element));
+        if is_new { Ok(()) } else { Err(format!("`{}` holds itself", element.short_name())) }
     }
 
     fn item(&mut self, element: &'e Element) -> Read<Arc<Structure>> {
@@ -232,14 +251,7 @@ impl<'e> Scope<'e, '_> {
         let default = match element.child("DEFAULT-CASE") {
             None => None,
             Some(row) => {
-                // A key that belongs to no other case: the first whole number that is free.
-                let is_taken = |number: f64| {
-                    cases.iter().any(|case| match (&case.low, &case.high) {
-                        (Value::Number(low), Value::Number(high)) => (*low..=*high).contains(&number),
-                        _ => false,
-                    })
-                };
-                let free = (0..=u32::from(u16::MAX)).map(f64::from).find(|number| !is_taken(*number)).unwrap_or(0.0);
+                let free = free_key(&cases);
                 let (low, high) = (Value::Number(free), Value::Number(free));
                 Some(Case { name: row.short_name().to_owned(), low, high, content: content(self, row)? })
             }
@@ -259,9 +271,7 @@ impl<'e> Scope<'e, '_> {
         if let Some(built) = self.tables.get(&key) {
             return Ok(Arc::clone(built));
         }
-        if !self.open.insert(key) {
-            return Err(format!("`{}` holds itself", element.short_name()));
-        }
+        self.enter(element)?;
         let table = self.new_table(element);
         self.open.remove(&key);
         let table = Arc::new(table?);
@@ -403,4 +413,20 @@ fn physical(text: &str, dop: &Dop) -> Read<Value> {
         }
         _ => Err("only simple data objects can have a value in the file".into()),
     }
+}
+
+/// A key that belongs to no case: the first whole number that is free.
+fn free_key(cases: &[Case]) -> f64 {
+    let mut taken: Vec<(f64, f64)> = cases
+        .iter()
+        .filter_map(|case| match (&case.low, &case.high) {
+            (Value::Number(low), Value::Number(high)) => Some((*low, *high)),
+            _ => None,
+        })
+        .collect();
+    taken.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let behind =
+        |free: f64, (low, high): (f64, f64)| if (low..=high).contains(&free) { high.floor() + 1.0 } else { free };
+    let free = taken.into_iter().fold(0.0, behind);
+    if free <= f64::from(u16::MAX) { free } else { 0.0 }
 }

@@ -1,5 +1,6 @@
 //! From documents to layers: references and inheritance resolved.
 
+mod budget;
 mod compu;
 mod data_object;
 
@@ -9,6 +10,7 @@ use std::sync::Arc;
 use super::types::{Dop, Dtc, Structure, Table};
 use super::xml::Element;
 use super::{Layer, LayerKind, MatchingParameter, Service};
+use budget::Budget;
 
 /// Deepest chain of layers that inherit from each other; the standard has four kinds.
 const MAX_LAYERS: usize = 16;
@@ -16,7 +18,7 @@ const MAX_LAYERS: usize = 16;
 type Ids<'e> = BTreeMap<&'e str, (usize, &'e Element)>;
 
 /// Why an element cannot be used: the document, its line, and what is wrong.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
 pub(super) struct Trouble {
     pub(super) document: usize,
     pub(super) line: usize,
@@ -40,7 +42,7 @@ const DOPS: [&str; 9] = [
 
 /// Every layer of the documents.
 pub(super) fn layers(documents: &[(String, Element)], ids: &Ids<'_>) -> (Vec<Layer>, Vec<Trouble>) {
-    let mut troubles = Vec::new();
+    let (mut troubles, mut told) = (Vec::new(), BTreeSet::new());
     let mut found: Vec<(usize, LayerKind, &Element)> = Vec::new();
     for (document, (_, root)) in documents.iter().enumerate() {
         root.visit(&mut |element| {
@@ -50,9 +52,12 @@ pub(super) fn layers(documents: &[(String, Element)], ids: &Ids<'_>) -> (Vec<Lay
         });
     }
     let mut layers = Vec::new();
+    let budget = Budget::new();
     for (document, kind, element) in found {
+        budget.next_layer();
         let mut scope = Scope {
             ids,
+            budget: &budget,
             document,
             order: Vec::new(),
             names: HashMap::new(),
@@ -64,9 +69,13 @@ pub(super) fn layers(documents: &[(String, Element)], ids: &Ids<'_>) -> (Vec<Lay
         scope.inherit(element, &Hidden::default(), 0);
         layers.push(scope.layer(element, kind));
         for trouble in scope.troubles {
-            if !troubles.contains(&trouble) {
+            if told.insert(trouble.clone()) {
                 troubles.push(trouble);
             }
+        }
+        if !budget.allows(1) {
+            troubles.push(Trouble { document, line: element.line, what: Budget::spent() });
+            break;
         }
     }
     (layers, troubles)
@@ -84,6 +93,7 @@ struct Hidden<'e> {
 /// One layer while it is read: what it has itself and what it has from its parents.
 struct Scope<'e, 'i> {
     ids: &'i Ids<'e>,
+    budget: &'i Budget,
     document: usize,
     /// Services and global negative responses, nearest first.
     order: Vec<(&'static str, &'e Element)>,
@@ -103,8 +113,14 @@ impl<'e> Scope<'e, '_> {
 
     /// Takes in what a layer has, then what its parents have.
     fn inherit(&mut self, layer: &'e Element, hidden: &Hidden<'e>, depth: usize) {
-        if depth > MAX_LAYERS {
+        if depth > MAX_LAYERS || !self.budget.allows_parent() {
             self.trouble(layer, format!("more than {MAX_LAYERS} layers inherit from each other"));
+            return;
+        }
+        let of_spec = |spec: &Element| spec.children.iter().map(|list| list.children.len()).sum::<usize>();
+        let n_own = layer.list("DIAG-COMMS").count() + layer.child("DIAG-DATA-DICTIONARY-SPEC").map_or(0, of_spec);
+        let n_hidden = hidden.comms.len() + hidden.dops.len() + hidden.tables.len() + hidden.responses.len();
+        if !self.budget.allows(1 + n_own + n_hidden) {
             return;
         }
         let mut add = |kind: &'static str, element: &'e Element, hidden: &BTreeSet<&str>| {
@@ -166,6 +182,9 @@ impl<'e> Scope<'e, '_> {
             .collect();
         let mut services = Vec::new();
         for (_, comm) in order.iter().filter(|(kind, comm)| *kind == "COMM" && comm.name == "DIAG-SERVICE") {
+            if !self.budget.allows(1) {
+                break;
+            }
             services.extend(self.service(comm, &global));
         }
         let jobs = order.iter().filter(|(kind, comm)| *kind == "COMM" && comm.name == "SINGLE-ECU-JOB");
@@ -174,6 +193,7 @@ impl<'e> Scope<'e, '_> {
         for (_, dop) in order.iter().filter(|(kind, dop)| *kind == "DOP" && dop.name == "DTC-DOP") {
             if let Ok(dop) = self.dop(dop)
                 && let Dop::Codes { codes: own, .. } = dop.as_ref()
+                && self.budget.allows(own.len())
             {
                 codes.extend(own.iter().cloned());
             }
@@ -221,7 +241,7 @@ impl<'e> Scope<'e, '_> {
             let values: Vec<String> = simple.chain(complex).map(|value| value.text.clone()).collect();
             found.entry(name.to_owned()).or_insert(values);
         }
-        if depth < MAX_LAYERS {
+        if depth < MAX_LAYERS && self.budget.allows_parent() {
             for parent in layer.list("PARENT-REFS") {
                 if let Some((_, parent)) = parent.attribute("ID-REF").and_then(|id| self.ids.get(id)) {
                     for (name, values) in self.communication(parent, depth + 1) {
