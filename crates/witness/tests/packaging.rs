@@ -26,6 +26,9 @@ fn every_command_has_a_page_in_the_manual() {
     assert_eq!(code, 0);
     let page = |words: &[&str]| std::fs::read_to_string(bench.path("man").join(format!("{}.1", words.join("-"))));
     let own = page(&["witness"]).unwrap();
+    // man(7): title, section, date, source, and manual, which is the heading of a page.
+    let heading = format!(".TH witness 1 \" \" \"witness {}\" Witnessmark\n", env!("CARGO_PKG_VERSION"));
+    assert!(own.contains(&heading), "{own:.200}");
     let commands = commands_below(&bench, &[]);
     assert!(commands.len() > 15, "{commands:?}");
     let mut n_pages = 1;

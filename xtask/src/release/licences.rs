@@ -38,13 +38,24 @@ pub(super) fn third_party(
     for (name, about) in audit::npm_packages(&lock).into_iter().filter(is_in_pages) {
         let text = |field: &str| about[field].as_str().unwrap_or_default().to_owned();
         let folder = pages.join("node_modules").join(&name);
-        packages.push(Third { name, version: text("version"), licence: text("license"), folder });
+        packages.push(Third {
+            name,
+            version: text("version"),
+            licence: text("license"),
+            authors: String::new(),
+            folder,
+        });
     }
     if target.contains("windows-gnu") {
-        let (name, licence) = ("mingw-w64 runtime".to_owned(), "see below".to_owned());
-        packages.push(Third { name, version: String::new(), licence, folder: MINGW.into() });
+        let (name, version) = ("mingw-w64".to_owned(), "runtime".to_owned());
+        let (licence, authors) = ("permissive ones, of each part".to_owned(), String::new());
+        packages.push(Third { name, version, licence, authors, folder: MINGW.into() });
     }
-    Ok(format!("{}\n{library}: MIT OR Apache-2.0, see {OF_LIBRARY}\n", told(&packages).trim_end()))
+    let mit = fs::read_to_string(workspace.root().join("LICENSE-MIT")).unwrap_or_default();
+    let head = format!(
+        "What this program is made of besides its own sources.\n\n{library}: MIT OR Apache-2.0, see {OF_LIBRARY}\n"
+    );
+    Ok(head + &told(&packages, &mit))
 }
 
 /// A package of somebody else.
@@ -52,7 +63,26 @@ struct Third {
     name: String,
     version: String,
     licence: String,
+    /// As its manifest names them.
+    authors: String,
     folder: PathBuf,
+}
+
+impl Third {
+    /// The texts that it brings; where it brings none and may be had under the MIT licence, that text (`mit`, with
+    /// anybody's name) in the name of its authors.
+    fn texts(&self, mit: &str) -> Vec<String> {
+        let mut texts = Vec::new();
+        licence_texts(&self.folder, true, &mut texts);
+        if texts.is_empty()
+            && self.licence.contains("MIT")
+            && let Some(permission) = mit.find("Permission is hereby granted")
+        {
+            let authors = if self.authors.is_empty() { "its authors" } else { &self.authors };
+            texts.push(format!("MIT License\n\nCopyright (c) {authors}\n\n{}", &mit[permission..]));
+        }
+        texts
+    }
 }
 
 /// Packages that the program of `cargo metadata` is linked of, those of the workspace left out, by name.
@@ -74,11 +104,16 @@ fn crates_in(metadata: &Value) -> Vec<Third> {
     let theirs = packages
         .filter(|package| package["source"].is_string() && package["id"].as_str().is_some_and(|id| seen.contains(id)));
     let text = |package: &Value, field: &str| package[field].as_str().unwrap_or_default().to_owned();
+    let authors = |package: &Value| {
+        let names = package["authors"].as_array().into_iter().flatten().filter_map(Value::as_str);
+        names.collect::<Vec<_>>().join(", ")
+    };
     let mut thirds: Vec<Third> = theirs
         .map(|package| Third {
             name: text(package, "name"),
             version: text(package, "version"),
             licence: text(package, "license"),
+            authors: authors(package),
             folder: Path::new(&text(package, "manifest_path")).parent().unwrap_or(Path::new("")).to_owned(),
         })
         .collect();
@@ -87,14 +122,17 @@ fn crates_in(metadata: &Value) -> Vec<Third> {
 }
 
 /// The list, and below it every text once, with those that it comes from.
-fn told(packages: &[Third]) -> String {
-    let mut page = String::from("What this program is made of besides its own sources.\n\n");
+fn told(packages: &[Third], mit: &str) -> String {
+    let mut page = String::new();
     let mut texts: BTreeMap<String, Vec<String>> = BTreeMap::new();
     for package in packages {
         let name = format!("{} {}", package.name, package.version);
         page += &format!("{name}: {}\n", package.licence);
-        for text in licence_texts(&package.folder) {
-            texts.entry(text).or_default().push(name.clone());
+        for text in package.texts(mit) {
+            let names = texts.entry(text).or_default();
+            if !names.contains(&name) {
+                names.push(name.clone());
+            }
         }
     }
     for (text, names) in texts {
@@ -103,17 +141,25 @@ fn told(packages: &[Third]) -> String {
     page
 }
 
-fn licence_texts(folder: &Path) -> Vec<String> {
-    let is_licence = |path: &Path| {
-        let name = path.file_name().unwrap_or_default().to_string_lossy().to_ascii_lowercase();
-        path.is_file()
-            && ["license", "licence", "copying", "notice", "copyright"].iter().any(|start| name.starts_with(start))
+/// Adds the texts in a folder and those below it. Below stand parts that the package took in; what they may be had under
+/// besides (`COPYING`) does not count there.
+fn licence_texts(folder: &Path, is_top: bool, texts: &mut Vec<String>) {
+    let starts: &[&str] = if is_top {
+        &["license", "licence", "copying", "notice", "copyright"]
+    } else {
+        &["license", "licence", "notice"]
     };
     let mut paths: Vec<PathBuf> =
         fs::read_dir(folder).into_iter().flatten().flatten().map(|entry| entry.path()).collect();
-    paths.retain(|path| is_licence(path));
     paths.sort();
-    paths.iter().filter_map(|path| Some(fs::read_to_string(path).ok()?.replace("\r\n", "\n"))).collect()
+    for path in paths {
+        let name = path.file_name().unwrap_or_default().to_string_lossy().to_ascii_lowercase();
+        if path.is_dir() {
+            licence_texts(&path, false, texts);
+        } else if starts.iter().any(|start| name.starts_with(start)) && !name.ends_with(".rs") {
+            texts.extend(fs::read_to_string(&path).ok().map(|text| text.replace("\r\n", "\n")));
+        }
+    }
 }
 
 #[cfg(test)]
@@ -142,24 +188,39 @@ mod tests {
         assert_eq!(names, ["a", "b"]);
     }
 
+    fn third(name: &str, authors: &str, folder: &Path) -> Third {
+        let (name, version, authors) = (name.to_owned(), "1.0.0".to_owned(), authors.to_owned());
+        Third { name, version, licence: "MIT".to_owned(), authors, folder: folder.to_owned() }
+    }
+
     #[test]
     fn a_text_that_many_share_stands_once() {
-        let folder = std::env::temp_dir().join(format!("witness-licences-{}", std::process::id()));
-        fs::create_dir_all(&folder).unwrap();
-        fs::write(folder.join("LICENSE-MIT"), "Permission is granted\r\n").unwrap();
-        fs::write(folder.join("lib.rs"), "").unwrap();
-        let third = |name: &str| Third {
-            name: name.to_owned(),
-            version: "1.0.0".to_owned(),
-            licence: "MIT".to_owned(),
-            folder: folder.clone(),
-        };
-        let page = told(&[third("a"), third("b")]);
-        fs::remove_dir_all(&folder).unwrap();
-        assert!(
-            page.contains("a 1.0.0: MIT\nb 1.0.0: MIT\n")
-                && page.contains("a 1.0.0, b 1.0.0:\n\nPermission is granted\n")
-        );
+        let folder = tempfile::tempdir().unwrap();
+        fs::write(folder.path().join("LICENSE-MIT"), "Permission is granted\r\n").unwrap();
+        fs::write(folder.path().join("lib.rs"), "").unwrap();
+        let page = told(&[third("a", "", folder.path()), third("b", "", folder.path())], "");
+        assert!(page.contains("a 1.0.0: MIT\nb 1.0.0: MIT\n"), "{page}");
+        assert!(page.contains("a 1.0.0, b 1.0.0:\n\nPermission is granted\n"), "{page}");
         assert_eq!(page.matches("Permission").count(), 1);
+    }
+
+    #[test]
+    fn parts_that_a_package_took_in_bring_their_texts() {
+        let folder = tempfile::tempdir().unwrap();
+        let below = folder.path().join("third_party");
+        fs::create_dir(&below).unwrap();
+        fs::write(folder.path().join("COPYING"), "of the package").unwrap();
+        fs::write(below.join("LICENSE"), "of the part").unwrap();
+        fs::write(below.join("COPYING"), "another choice for the part").unwrap();
+        fs::write(below.join("license.rs"), "no licence but a module").unwrap();
+        assert_eq!(third("a", "", folder.path()).texts(""), ["of the package", "of the part"]);
+    }
+
+    #[test]
+    fn a_package_without_a_text_has_the_common_one_in_the_name_of_its_authors() {
+        let folder = tempfile::tempdir().unwrap();
+        let mit = "MIT License\n\nCopyright (c) 2026 us\n\nPermission is hereby granted, free";
+        let text = third("a", "Ann, Bob", folder.path()).texts(mit);
+        assert_eq!(text, ["MIT License\n\nCopyright (c) Ann, Bob\n\nPermission is hereby granted, free"]);
     }
 }

@@ -25,8 +25,10 @@ pub(crate) fn run(args: &ManualArgs, json: bool) -> Result<Exit, Failure> {
 
 fn write(command: &clap::Command, args: &ManualArgs, pages: &mut Vec<String>) -> std::io::Result<()> {
     let name = command.get_display_name().unwrap_or(command.get_name()).replace(' ', "-");
+    // The same commit gives the same pages, so none bears a date; an empty one would be left out, and what follows would
+    // stand in its place.
     let page =
-        clap_mangen::Man::new(command.clone()).title(&name).date("").source(crate::SOFTWARE).manual("Witnessmark");
+        clap_mangen::Man::new(command.clone()).title(&name).date(" ").source(crate::SOFTWARE).manual("Witnessmark");
     let mut text = Vec::new();
     page.render(&mut text)?;
     let file = format!("{name}.1");
