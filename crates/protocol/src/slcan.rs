@@ -264,7 +264,7 @@ mod tests {
         for line in [
             b"t8000".as_slice(),
             b"T200000000",
-            b"t1009112233445566778899AABB",
+            b"t1009112233445566778899AABBCC",
             b"t1000ABC",
             b"t1000GGGG",
             b"V\x01",

@@ -299,7 +299,7 @@ fn encoded_values() {
     assert_eq!(text("41 1C 0E"), None, "reserved");
     assert_eq!(text("41 51 04"), Some("diesel"));
     // Bit 0 of PID 1E: power take-off active.
-    for (reply, is_on) in [("41 1E 01", true), ("41 1E FE", false)] {
+    for (reply, is_on) in [("41 1E 01", true), ("41 1E FF", true), ("41 1E 00", false), ("41 1E FE", false)] {
         let content = read(&[0x1E], reply).swap_remove(0).content;
         assert_eq!((content.number(), &content), (Some(f64::from(u8::from(is_on))), &Content::Switch(is_on)));
     }
@@ -337,7 +337,7 @@ fn the_table_is_in_order_and_names_each_value_once() {
     assert!(names.contains(&"engine_speed") && n > 200, "{n}");
     // A title for the only value of a PID, else the value's own name in words.
     let title = |pid, name| Pid::find(pid).unwrap().title_of(name);
-    assert_eq!(title(0x0C, "engine_speed"), Pid::find(0x0C).unwrap().title);
+    assert_eq!(title(0x13, "oxygen_sensors_of_2_banks"), Pid::find(0x13).unwrap().title);
     assert_eq!(title(0x83, "nox_bank_1_sensor_a"), "NOx, bank 1 sensor A");
     for pid in Pid::all() {
         for field in pid.fields {

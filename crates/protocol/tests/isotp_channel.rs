@@ -63,8 +63,8 @@ fn permission_that_was_not_asked_for_is_passed_over() {
     // The frame is not known to be on the bus, and its block has two more: "overflow" here is a stray.
     heard(&mut tester, &[0x32, 0, 0], MS);
     assert!(tester.is_sending());
-    tester.confirm(MS);
-    assert_eq!(tester.poll(MS), Step::Wait(11 * MS), "the gap stays");
+    tester.confirm(3 * MS);
+    assert_eq!(tester.poll(3 * MS), Step::Wait(13 * MS), "the gap stays, and counts from the frame");
 }
 
 /// ISO 15765-2, N_WFTmax: so many "wait" frames are taken, the next one ends it.
@@ -200,4 +200,37 @@ fn who_may_answer_whom() {
         let said = said(&mut tester, &CanFrame::classic(id, &[0x02, 0x7E, 0x00]));
         assert_eq!(said.is_some(), answers, "{to:?} {id}: {said:?}");
     }
+}
+
+/// Several conversations at once: their frames alternate, each can be given up alone, and only CAN can be opened.
+#[test]
+fn conversations_take_turns() {
+    let [engine, gearbox] = [0x7E8, 0x7E9].map(Address::from_reply11);
+    let mut tester = Conversations::new(Settings::default(), false);
+    assert_eq!(tester.open(Address::Node(0x11)), Err(SendError::NotOnCan(Address::Node(0x11))));
+    assert_eq!(tester.open(engine), Ok(()));
+    for module in [engine, gearbox] {
+        tester.send(Target::Module(module), &[0x22; 40], 0).unwrap();
+    }
+    let ids = |tester: &mut Conversations, n: usize| -> Vec<u32> {
+        let mut ids = Vec::new();
+        while let Step::Send(frame) = tester.poll(0) {
+            tester.confirm(0);
+            ids.push(frame.id.number());
+            if ids.len() == n {
+                break;
+            }
+        }
+        ids
+    };
+    assert_eq!(ids(&mut tester, 9), [0x7E0, 0x7E1]);
+    for id in [0x7E8, 0x7E9] {
+        assert!(tester.receive(&CanFrame::classic(CanId::Standard(id), &[0x30, 0, 0]), 0));
+    }
+    assert_eq!(ids(&mut tester, 4), [0x7E0, 0x7E1, 0x7E0, 0x7E1]);
+    tester.cancel(engine);
+    assert_eq!(ids(&mut tester, 3), [0x7E1; 3]);
+    assert!(!tester.is_receiving(gearbox));
+    tester.receive(&CanFrame::classic(CanId::Standard(0x7E9), &[0x10, 20, 0, 1, 2, 3, 4, 5]), 0);
+    assert!(tester.is_receiving(gearbox) && !tester.is_receiving(engine));
 }

@@ -8,7 +8,7 @@ use protocol::kwp::{self, communication::KeyBytes};
 use protocol::obd::{control, support_request};
 use protocol::uds;
 use protocol::uds::codes::{count, extended, group, snapshot, with_record};
-use protocol::{Code, ReplyError, reply_body};
+use protocol::{Code, Problem, ReplyError, reply_body};
 
 #[test]
 fn requests_have_the_bytes_of_the_standards() {
@@ -263,4 +263,15 @@ fn lists_of_older_modules_keep_each_code_once() {
     let asked = kwp::codes::by_status(kwp::codes::ALL);
     let cut = kwp::codes::interpret(&asked, &[&[0x58, 2, 1, 0x15, 0xE4, 3, 0x35]]).unwrap();
     assert_eq!((cut.value.len(), cut.problems.len()), (1, 2), "{cut:?}");
+}
+
+/// A record that ends before the identifiers that it announces says so.
+#[test]
+fn frozen_values_that_are_missing_are_counted() {
+    let asked = snapshot::request(Code::from_bytes3([0x03, 0x01, 0x00]), 0x01);
+    let read = |reply: &[u8]| snapshot::interpret(&asked, reply, |_| Some(2)).unwrap();
+    let whole = read(&[0x59, 0x04, 3, 1, 0, 0x2F, 1, 2, 0xF4, 0x0C, 0x1A, 0xF8, 0xF4, 0x1F, 0, 9]);
+    assert_eq!((whole.value.records.len(), whole.problems.len()), (1, 0));
+    let cut = read(&[0x59, 0x04, 3, 1, 0, 0x2F, 1, 2, 0xF4, 0x0C, 0x1A, 0xF8]);
+    assert!(matches!(cut.problems.as_slice(), [Problem::Count { said: 2, have: 1, .. }]), "{:?}", cut.problems);
 }

@@ -290,9 +290,9 @@ impl Payload {
                 data: body.get(4..).unwrap_or_default().to_vec(),
             },
             // The message that is acknowledged may be repeated behind.
-            0x8002 if body.len() >= 5 => Self::Ack { source: word(0)?, target: word(2)?, code: byte(4)? },
-            0x8003 if body.len() >= 5 => Self::Nack { source: word(0)?, target: word(2)?, code: byte(4)? },
-            0x0005 | 0x0006 | 0x4002 | 0x8001..=0x8003 => return Err(wrong),
+            0x8002 => Self::Ack { source: word(0)?, target: word(2)?, code: byte(4)? },
+            0x8003 => Self::Nack { source: word(0)?, target: word(2)?, code: byte(4)? },
+            0x0005 | 0x0006 | 0x4002 | 0x8001 => return Err(wrong),
             _ => return Err(DoipError::Unknown(kind)),
         })
     }
