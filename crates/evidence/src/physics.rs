@@ -197,3 +197,71 @@ pub(crate) fn roughness(id: &SignalId) -> Option<Roughness> {
         _ => return None,
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// What lives on a working machine, and what no working machine shows; the fastest change of each in its own unit.
+    /// Sources: beside the limits.
+    #[test]
+    fn limits_of_the_signals() {
+        let g_kmh = 35.303_94; // 9.80665 m/s² in km/h per second.
+        /// Signal, family, what lives, what does not, the fastest and the notable change per second.
+        type Case = (&'static str, Family, &'static [f64], &'static [f64], f64, f64);
+        let cases: [Case; 13] = [
+            ("wheel.speed.fl", Family::Speed, &[0.0, 249.0], &[-2.0, 251.0], 1166.4, g_kmh),
+            ("vehicle.speed", Family::Speed, &[0.0, 249.0], &[-2.0, 251.0], 1166.4, g_kmh),
+            ("engine.speed", Family::Engine, &[0.0, 9000.0], &[-1.0, 16_383.75], 20_000.0, 1500.0),
+            ("pedal.position_d", Family::Pedal, &[0.0, 100.0], &[-1.0, 101.0], 1500.0, 150.0),
+            ("throttle.position_b", Family::Throttle, &[0.0, 100.0], &[-1.0, 101.0], 1500.0, 150.0),
+            ("intake.manifold_pressure", Family::Other, &[20.0, 255.0], &[0.0, 3000.0], 3000.0, 60.0),
+            ("barometric.pressure", Family::Other, &[60.0, 108.0], &[0.0, 255.0], 10.0, 5.0),
+            ("coolant.temperature", Family::Other, &[-39.0, 130.0], &[-40.0, 215.0], 10.0, 5.0),
+            ("intake.air_temperature", Family::Other, &[-39.0, 150.0], &[-40.0, 215.0], f64::INFINITY, 10.0),
+            ("battery.voltage", Family::Other, &[6.0, 14.4, 29.0], &[0.0, 65.5], f64::INFINITY, 0.5),
+            ("steering.angle", Family::Other, &[-780.0, 780.0], &[-1600.0, 1600.0], 2500.0, 1500.0),
+            ("yaw.rate", Family::Other, &[-90.0, 90.0], &[-327.0, 327.0], 700.0, 350.0),
+            ("misfire.cylinder_1", Family::Other, &[], &[], 0.0, 0.0),
+        ];
+        for (id, family, alive, dead, fastest, notable) in cases {
+            let Some(limits) = dynamics(&SignalId::new(id).unwrap()) else {
+                assert_eq!(id, "misfire.cylinder_1", "nothing is known that would hold for every car");
+                continue;
+            };
+            let lives = |value: &f64| (limits.living.0..=limits.living.1).contains(value);
+            assert!(alive.iter().all(lives) && !dead.iter().any(lives), "{id}: {:?}", limits.living);
+            assert_eq!(limits.family, family, "{id}");
+            let near = |a: f64, b: f64| a == b || (a - b).abs() < 1e-3;
+            assert!(near(limits.fastest_per_s, fastest) && near(limits.notable_per_s, notable), "{id}: {limits:?}");
+            assert!(limits.smallest > 0.0 && limits.shortest_return_s < 1.0);
+        }
+    }
+
+    /// Each has its figures, floor and share add as independent noise does (3, 4: 5), and only what is heavy is inert.
+    #[test]
+    fn roughness_of_the_signals() {
+        let of = |id: &str| roughness(&SignalId::new(id).unwrap());
+        let made = Roughness { floor: 3.0, share: 0.04, slowest_s: 1.0, alive_above: 0.0, is_inert: false };
+        assert_eq!((made.at(100.0), made.at(-100.0), made.at(0.0)), (5.0, 5.0, 3.0));
+        for (id, at_0, is_inert) in [
+            ("wheel.speed.rr", 0.1, false),
+            ("vehicle.speed", 0.2, false),
+            ("engine.speed", 25.0, false),
+            ("pedal.position_e", 0.7, false),
+            ("throttle.position_c", 0.7, false),
+            ("intake.manifold_pressure", 2.0, false),
+            ("intake.air_flow", 0.5, false),
+            ("barometric.pressure", 0.5, true),
+            ("coolant.temperature", 0.4, true),
+            ("intake.air_temperature", 0.6, true),
+            ("battery.voltage", 0.12, false),
+            ("yaw.rate", 0.6, false),
+            ("steering.angle", 1.0, false),
+        ] {
+            let own = of(id).unwrap();
+            assert_eq!((own.at(0.0), own.is_inert), (at_0, is_inert), "{id}");
+        }
+        assert!(of("fuel.trim_short_1").is_none());
+    }
+}

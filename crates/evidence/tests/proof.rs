@@ -64,6 +64,50 @@ fn not_driven_enough_yet() {
     assert_eq!((proof.outcome, proof.progress), (Outcome::NothingBefore, 0.0));
 }
 
+/// Also where the old drive was too short for its own proof, and where nothing can be said at all.
+#[test]
+fn a_badly_known_rate_needs_more_than_was_driven() {
+    // T ((1/0.05)^(1/2.5) - 1), by hand: 400 (3.31445 - 1).
+    assert!((before(2, 400.0).needed_exposure(0, 0.95) - 925.78).abs() < 0.01);
+    assert_eq!(before(3, 0.0).judge(after(0, 100.0), 0.95).outcome, Outcome::NothingBefore);
+    assert_eq!(before(3, 400.0).needed_exposure(0, 1.0), f64::INFINITY);
+    // Events in clusters of four: two are half a cluster, whose 95 % bound is half the chi-square quantile 7.81473 of
+    // three degrees of freedom (table of the chi-square distribution), four events a cluster.
+    let clustered = Before { dispersion: 4.0, ..before(20, 4000.0) };
+    let bound = clustered.judge(after(2, 30_000.0), 0.95).rate_bound;
+    assert!((bound - 7.814_73 / 2.0 * 4.0 / 30_000.0).abs() < 1e-8, "{bound}");
+    assert_eq!(clustered.judge(after(0, 0.0), 0.95).rate_bound, f64::INFINITY);
+    let words = [Outcome::Gone, Outcome::Fewer, Outcome::Still, Outcome::NotYet, Outcome::NothingBefore];
+    assert_eq!(words.map(|word| word.to_string()), ["gone", "fewer", "still there", "not yet", "nothing before"]);
+}
+
+/// Every monitor of PID 01 (SAE J1979) has conditions of its own; what they are is common practice.
+#[test]
+fn each_monitor_has_its_conditions() {
+    let unknown = evidence::proof::usual_conditions("");
+    for (monitor, word) in [
+        ("misfire", "all the time"),
+        ("fuel system", "all the time"),
+        ("components", "all the time"),
+        ("catalyst", "steady"),
+        ("heated catalyst", "steady"),
+        ("NMHC catalyst", "steady"),
+        ("evaporative system", "tank"),
+        ("secondary air", "cold start"),
+        ("A/C refrigerant or petrol particulate filter", "air conditioning"),
+        ("oxygen sensor", "without pedal"),
+        ("exhaust gas sensor", "without pedal"),
+        ("oxygen sensor heater", "cold start"),
+        ("EGR or variable valve timing", "several times"),
+        ("NOx aftertreatment", "half an hour"),
+        ("boost pressure", "accelerations"),
+        ("particulate filter", "half an hour"),
+    ] {
+        let conditions = evidence::proof::usual_conditions(monitor);
+        assert!(conditions != unknown && conditions.contains(word), "{monitor}: {conditions}");
+    }
+}
+
 #[test]
 fn the_stated_confidence_is_kept() {
     // Known truth: an unrepaired part of rate 0.005 passes in at most 5 % of cases, the uncertainty of the old rate

@@ -191,6 +191,53 @@ fn following_the_advice_decides() {
     }
 }
 
+/// Drives without counters say nothing: what is left are the probabilities before any drive (those of this program, common
+/// practice): 5 % two faults, 2 % all cylinders, 8 % cured by the exchange, 2 % that nothing ever misfired, the rest one
+/// part.
+#[test]
+fn drives_that_say_nothing_leave_the_prior() {
+    let nothing = Recording::default;
+    let drives = [(nothing(), start()), (nothing(), start()), (nothing(), exchanged())];
+    let verdict = judged(&drives);
+    assert!(!verdict.decided);
+    let of = |wanted: &dyn Fn(&Fault) -> bool| -> Vec<f64> {
+        verdict.hypotheses.iter().filter(|(fault, _)| wanted(fault)).map(|(_, p)| *p).collect()
+    };
+    let one = of(&|fault| !matches!(fault, Fault::Several | Fault::None));
+    let sum: f64 = one.iter().sum();
+    let (several, none) = (of(&|fault| *fault == Fault::Several)[0], of(&|fault| *fault == Fault::None)[0]);
+    let pairs: f64 =
+        (0..one.len()).flat_map(|k| one[k + 1..].iter().map(move |p| (k, p))).map(|(k, p)| one[k] * p).sum();
+    assert!((none / sum - 0.10 / 0.83).abs() < 1e-9, "{none} beside {sum}");
+    let expected = (2.0 * 0.05 * pairs / (sum * sum) + 0.02) / 0.83;
+    assert!((several / sum - expected).abs() < 1e-9, "{several} beside {sum}");
+}
+
+/// A part that never left its cylinder belongs to it, and one that came new is seldom bad (a tenth, common practice).
+#[test]
+fn a_new_part_is_seldom_bad() {
+    let coils = |numbers: [u32; 4]| Placement::from([("coil".to_owned(), numbers.to_vec())]);
+    let (recording, first, second) = (Recording::default(), coils([1, 2, 3, 4]), coils([2, 1, 3, 9]));
+    let drives = [&first, &second].map(|placement| SwapDrive { recording: &recording, placement });
+    let verdict = judge(&drives, &["coil".to_owned()]).unwrap();
+    let of = |fault: &Fault| verdict.hypotheses.iter().find(|(other, _)| other == fault).map(|(_, p)| *p);
+    let one = of(&part("coil", 1)).unwrap();
+    for (fault, shares) in [
+        (part("coil", 2), Some(1.0)),
+        (part("coil", 3), None),
+        (part("coil", 4), Some(1.0)),
+        (part("coil", 9), Some(0.1)),
+        (Fault::Cylinder(1), Some(1.0)),
+        (Fault::Cylinder(3), Some(2.0)),
+        (Fault::Cylinder(4), Some(1.0)),
+    ] {
+        match (of(&fault), shares) {
+            (Some(p), Some(shares)) => assert!((p / one - shares).abs() < 1e-9, "{fault}: {p} beside {one}"),
+            (p, shares) => assert_eq!(p, shares, "{fault}"),
+        }
+    }
+}
+
 #[test]
 fn only_the_failing_cylinder_was_recorded() {
     let mut drives = [drive(40, Course::Mixed, 400.0, &[(0, 0.05)]), drive(41, Course::Mixed, 400.0, &[(0, 0.05)])];

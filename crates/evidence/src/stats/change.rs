@@ -12,23 +12,17 @@
 pub fn pelt(values: &[f64], penalty: f64, least: usize) -> Vec<usize> {
     let least = least.max(1);
     let n = values.len();
-    if n < 2 * least {
-        return Vec::new();
-    }
     // Sums are taken about the mean, so that a great offset costs no digits.
     let mean = values.iter().sum::<f64>() / n as f64;
-    let (mut sum, mut square) = (Vec::with_capacity(n + 1), Vec::with_capacity(n + 1));
-    let (mut s, mut q) = (0.0, 0.0);
+    let mut sum = Vec::with_capacity(n + 1);
+    let mut s = 0.0;
     sum.push(s);
-    square.push(q);
     for value in values {
-        let centred = value - mean;
-        s += centred;
-        q += centred * centred;
+        s += value - mean;
         sum.push(s);
-        square.push(q);
     }
-    // Best cost of the first `t` values, the penalty of a change after them included; and where their last segment starts.
+    // Best cost of the first `t` values, the penalty of a change after them included, without the sum of their squares,
+    // which no change alters; and where their last segment starts.
     let mut best = vec![f64::INFINITY; n + 1];
     let mut last = vec![0usize; n + 1];
     best[0] = 0.0;
@@ -37,11 +31,10 @@ pub fn pelt(values: &[f64], penalty: f64, least: usize) -> Vec<usize> {
     for t in least..=n {
         let from = t - least;
         if best[from].is_finite() {
-            candidates.push(from, best[from] - square[from], sum[from]);
+            candidates.push(from, best[from], sum[from]);
         }
         let (at, value) = candidates.cheapest(t, sum[t]);
-        let whole = value + square[t];
-        best[t] = whole + penalty;
+        best[t] = value + penalty;
         last[t] = at;
         // A start that is beaten by more than the penalty here stays beaten by a change at t, once that is allowed.
         while doomed.front().is_some_and(|&(_, when)| when <= t) {
@@ -49,11 +42,10 @@ pub fn pelt(values: &[f64], penalty: f64, least: usize) -> Vec<usize> {
                 candidates.remove(start);
             }
         }
-        let limit = best[t] - square[t];
         if least == 1 {
-            candidates.drop_above(limit);
+            candidates.drop_above(best[t]);
         } else {
-            candidates.mark_above(limit, |start| doomed.push_back((start, t + least)));
+            candidates.mark_above(best[t], |start| doomed.push_back((start, t + least)));
         }
     }
     let mut changes = Vec::new();
@@ -89,10 +81,10 @@ pub(crate) fn greatest_step(values: &[f64]) -> Option<(usize, f64)> {
 struct Candidates {
     start: Vec<usize>,
     start_float: Vec<f64>,
-    /// Best cost up to the start less the sum of squares up to it.
+    /// Best cost up to the start, see [`pelt`].
     base: Vec<f64>,
     sum: Vec<f64>,
-    /// Cost at the present end, without the sum of squares up to it.
+    /// Cost at the present end.
     cost: Vec<f64>,
     is_marked: Vec<bool>,
 }
@@ -177,6 +169,9 @@ mod tests {
         assert_eq!(pelt(&step, 1e6, 1), Vec::<usize>::new());
         assert_eq!(pelt(&[], 1.0, 1), Vec::<usize>::new());
         assert_eq!(pelt(&[1.0], 1.0, 1), Vec::<usize>::new());
+        // A great offset costs no digits.
+        let high: Vec<f64> = step.iter().map(|v| 1e9 + v).collect();
+        assert_eq!(pelt(&high, 1.0, 1), [50]);
         // One wild value makes two changes, unless a segment must be longer.
         let mut spike = vec![0.0; 30];
         spike[10] = 9.0;

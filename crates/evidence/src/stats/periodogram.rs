@@ -207,6 +207,11 @@ mod tests {
         assert!((single_false_alarm(0.19, 100) / 3.643_54e-5 - 1.0).abs() < 1e-5);
         // Scargle 1982: z = 10 at 500 independent frequencies, 0.022445.
         assert!((1.0 - (1.0 - (-10.0_f64).exp()).powi(500) - 0.022_445).abs() < 1e-6);
+        // By hand from the formulas: four samples are the fewest, three parts have the gamma function of three.
+        assert!((false_alarm(0.99, &[0.0, 1.0, 2.0, 3.0], 0.01) - 0.130_909_9).abs() < 1e-6);
+        assert_eq!(false_alarm(0.99, &[0.0, 1.0, 2.0], 0.01), 1.0);
+        assert!((sum_false_alarm(12.0, 3, 2.0) / 0.003_580_889_08 - 1.0).abs() < 1e-6);
+        assert_eq!((sum_false_alarm(-1.0, 3, 2.0), sum_false_alarm(1.0, 0, 2.0)), (1.0, 1.0));
         // One part is Baluev's bound for many samples.
         let many: Vec<f64> = (0..200_000).map(f64::from).collect();
         let z = 14.0;
@@ -229,6 +234,13 @@ mod tests {
             assert!((power - direct).abs() < 1e-6, "{k}: {power} {direct}");
         }
         assert!(power[510] > 0.999_999);
-        assert_eq!(Periodogram::new(grid).power(&Samples { x: &[], y: &[], weight: &[] })[0], 0.0);
+        let none = |samples: &Samples<'_>| {
+            assert!(wave(samples, 0.71).is_none());
+            assert!(Periodogram::new(grid).power(samples).iter().all(|power| *power == 0.0));
+        };
+        none(&Samples { x: &[], y: &[], weight: &[] });
+        none(&Samples { x: &x, y: &[5.0; 400], weight: &weight });
+        none(&Samples { x: &x, y: &y, weight: &[0.0; 400] });
+        none(&Samples { x: &x, y: &[f64::INFINITY; 400], weight: &weight });
     }
 }

@@ -126,4 +126,18 @@ mod tests {
         let rows = Rows::new(&lead, &[Some(&other)], 0.1);
         assert_eq!(rows.columns[1], [4.0, 5.0, 3.0]);
     }
+
+    /// Four usual intervals, or two widths of a row where that is more, late in a drive as at its start.
+    #[test]
+    fn the_longest_distance_that_is_bridged() {
+        let lead = series(&[(1002.0, 1.0)]);
+        let at = |times: &[f64], width_s| {
+            let other = series(&times.iter().map(|t| (1000.0 + t, *t)).collect::<Vec<_>>());
+            Rows::new(&lead, &[Some(&other)], width_s).columns[1][0]
+        };
+        assert_eq!(at(&[-1.5, -0.5, 0.5, 4.5], 0.5), 2.0);
+        assert!(at(&[-1.5, -0.5, 0.5, 5.5], 0.5).is_nan());
+        assert_eq!(at(&[1.25, 1.5, 1.75, 2.75], 0.5), 2.0);
+        assert!(at(&[1.5, 1.625, 1.75, 2.875], 0.5).is_nan());
+    }
 }

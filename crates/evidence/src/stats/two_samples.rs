@@ -145,6 +145,29 @@ mod tests {
         }
     }
 
+    /// Worked values of scipy 1.17.1 and numpy, so that they hold without an interpreter too.
+    #[test]
+    fn worked_samples_with_ties() {
+        let a = [1.0, 2.0, 2.0, 3.5, 7.0, 8.0, 8.0];
+        let b = [2.0, 4.0, 8.0, 9.0, 9.5, 11.0, 12.0, 15.0];
+        let near = |ours: f64, table: f64| assert!((ours - table).abs() < 1e-8, "{ours} is not {table}");
+        near(mann_whitney(&a, &b, 1.0), 0.031_051_089_62);
+        near(mann_whitney(&b, &a, 1.0), 0.031_051_089_62);
+        near(mann_whitney(&[1.0, 2.0, 3.0], &[4.0, 5.0, 6.0, 7.0], 1.0), 0.051_829_927_22);
+        assert_eq!(mann_whitney(&[5.0; 4], &[5.0; 6], 1.0), 1.0);
+        assert_eq!(mann_whitney(&a, &b, 0.0), 1.0);
+        let (a_moments, b_moments) = (Moments::of(&a, 1.0).unwrap(), Moments::of(&b, 1.0).unwrap());
+        let interval = welch(a_moments, b_moments, 0.95).unwrap().interval;
+        near(interval.0, 0.225_248_301_06);
+        near(interval.1, 8.399_751_698_94);
+        for (share, value) in [(0.0, 1.0), (0.1, 1.6), (0.5, 3.5), (0.9, 8.0), (1.0, 8.0)] {
+            near(percentile(&a, share).unwrap(), value);
+        }
+        for (value, share) in [(0.0, 0.0), (2.0, 2.0 / 7.0), (3.0, 3.0 / 7.0), (8.0, 6.0 / 7.0), (9.0, 1.0)] {
+            near(rank_share(&a, value), share);
+        }
+    }
+
     #[test]
     fn welch_as_in_scipy() {
         let ends = |a: &[f64], b: &[f64]| {

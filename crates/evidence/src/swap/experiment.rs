@@ -74,9 +74,8 @@ impl Experiment {
 /// Every kind of part, and the cylinder with all that was not exchanged, are equally likely at first, and so is every
 /// number. A part that never left its first cylinder cannot be told from that cylinder and belongs to it.
 fn sources(placements: &[&Placement], parts: &[String], n_cylinders: usize) -> Vec<Source> {
-    let each = 1.0 / ((parts.len() + 1) * n_cylinders) as f64;
     let mut cylinders: Vec<Source> = (0..n_cylinders)
-        .map(|k| Source { fault: Fault::Cylinder(k + 1), prior: each, path: vec![Some(k); placements.len()] })
+        .map(|k| Source { fault: Fault::Cylinder(k + 1), prior: 1.0, path: vec![Some(k); placements.len()] })
         .collect();
     let mut sources = Vec::new();
     for kind in parts {
@@ -86,7 +85,7 @@ fn sources(placements: &[&Placement], parts: &[String], n_cylinders: usize) -> V
         numbers.dedup();
         for number in numbers {
             let path: Vec<Option<usize>> = rows.iter().map(|row| row.iter().position(|n| *n == number)).collect();
-            let prior = if path.first().is_some_and(Option::is_some) { each } else { each * NEW_PART };
+            let prior = if path.first().is_some_and(Option::is_some) { 1.0 } else { NEW_PART };
             match cylinders.iter_mut().find(|cylinder| cylinder.path == path) {
                 Some(cylinder) => cylinder.prior += prior,
                 None => sources.push(Source { fault: Fault::Part { kind: kind.clone(), number }, prior, path }),

@@ -85,7 +85,7 @@ impl Cell {
         let step = (FAULT.1 / FAULT.0).ln() / N_FAULT as f64;
         // Rates beyond the grid occur too when the mean is near its end.
         let reach = (3.0 * BETWEEN_DRIVES[1].0 / step).ceil() as i64;
-        let weights: Vec<f64> = (-reach..=reach).map(|shift| shift_weight(shift as f64 * step, step)).collect();
+        let weights: Vec<f64> = (-reach..=reach).map(|shift| shift_weight(shift as f64 * step)).collect();
         let total: f64 = weights.iter().sum();
         FAULT_CLUSTERS
             .iter()
@@ -111,9 +111,9 @@ impl Cell {
     }
 }
 
-/// Weight of a shift of the logarithm of the rate between the mean and one drive.
-fn shift_weight(shift: f64, step: f64) -> f64 {
-    let normal = |sigma: f64| (-0.5 * (shift / sigma).powi(2)).exp() * step / sigma;
+/// Weight of a shift of the logarithm of the rate between the mean and one drive, against other shifts.
+fn shift_weight(shift: f64) -> f64 {
+    let normal = |sigma: f64| (-0.5 * (shift / sigma).powi(2)).exp() / sigma;
     BETWEEN_DRIVES.iter().map(|(sigma, weight)| weight * normal(*sigma)).sum()
 }
 
@@ -277,5 +277,28 @@ mod tests {
             })
             .collect();
         assert!((got - ln_sum_exp(fine)).abs() < 0.02, "{got}");
+    }
+
+    /// Two faults on one cylinder miss as often as both: against the double sum over the same prior.
+    #[test]
+    fn the_rates_of_two_faults_add_up() {
+        let one = of(&[[(12, 600.0), (0, 0.0)]], 1);
+        let got = one.together(&[Some(0)], &[Some(0)]);
+        let n = 120;
+        let both = |k: usize, j: usize| (rate(FAULT, n, k) + rate(FAULT, n, j)).min(1.0) * 600.0;
+        let fine = FAULT_CLUSTERS.iter().flat_map(|&(cluster, weight)| {
+            let prior = (weight / (n * n) as f64).ln();
+            (0..n * n).map(move |at| prior + ln_clustered(12, both(at / n, at % n), cluster))
+        });
+        let fine = ln_sum_exp(fine.collect::<Vec<_>>());
+        assert!((got - fine).abs() < 0.05, "{got} for {fine}");
+    }
+
+    /// Half of the faults differ little from drive to drive (0.3 in the logarithm), half much (1.0): ordinates of the two
+    /// normal laws, without their common factor, by hand.
+    #[test]
+    fn how_much_a_fault_changes_from_drive_to_drive() {
+        assert!((shift_weight(0.0) - (0.5 / 0.3 + 0.5)).abs() < 1e-12);
+        assert!((shift_weight(-0.6) - (0.5 / 0.3 * (-2.0_f64).exp() + 0.5 * (-0.18_f64).exp())).abs() < 1e-12);
     }
 }
