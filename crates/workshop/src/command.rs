@@ -142,7 +142,8 @@ impl Workshop {
         }
         // What is faster is tried before anything moves; a link that fails is noticed by what follows.
         let _ = car.vehicle.tune(&mut plan);
-        let until_ns = car.vehicle.now() + signal::nanos_from_seconds(order.seconds() + wish.pauses_s + SPARE_S);
+        let lasts_ns = signal::nanos_from_seconds(order.seconds() + wish.pauses_s + SPARE_S);
+        let until_ns = car.vehicle.now().saturating_add(lasts_ns);
         let grant = Grant::new(order.module(), order.purpose(), until_ns);
         let file = DriveFile { out: self.drive_file(wish.out.as_deref())?, replace: wish.replace, until_ns: None };
         let mut hand = || if control.is_stopped() { Hand::Away } else { hand() };

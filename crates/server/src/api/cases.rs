@@ -84,6 +84,25 @@ pub(crate) enum EntryJson {
     Closed { outcome: String },
 }
 
+impl EntryJson {
+    /// Everything in it that is written down as it came.
+    fn texts(&self) -> Vec<&str> {
+        match self {
+            Self::Note { text } => vec![text],
+            Self::Pin { drive, text, .. } => vec![drive, text],
+            Self::Healthy { drive, model, text } => vec![drive, model, text],
+            Self::Decision { text, reason } => vec![text, reason],
+            Self::Tested { area, test, .. } => vec![area, test],
+            Self::Repaired { area, suspect, .. } => vec![area, suspect],
+            Self::Swap { part, .. } => vec![part],
+            Self::SwapUndone { .. } => Vec::new(),
+            Self::Replaced { part, text, .. } => vec![part, text],
+            Self::Correction { reason, .. } => vec![reason],
+            Self::Closed { outcome } => vec![outcome],
+        }
+    }
+}
+
 pub(crate) fn routes() -> Routes {
     Routes::default()
         .get(Gate::Joined, "/cases", list)
@@ -125,7 +144,10 @@ async fn open(
     Json(new): Json<NewCaseJson>,
 ) -> Result<Json<wire::CaseEntry>, Failure> {
     let NewCaseJson { complaint, conditions, vehicle, mileage_km } = new;
-    must_be_short(&[&complaint])?;
+    let wire::Conditions { engine, speed, weather, often } = &conditions;
+    let wire::CaseVehicle { vin, plate, model, engine: motor, .. } = &vehicle;
+    let others = [engine, speed, weather, often, vin, plate, model, motor].into_iter().flatten().map(String::as_str);
+    must_be_short(others.chain([complaint.as_str()]))?;
     app.in_case(who, move |workshop| workshop.new_case(&NewCase { vehicle, complaint, conditions, mileage_km })).await
 }
 
@@ -148,6 +170,7 @@ async fn show_open(State(app): State<App>) -> Result<Json<Option<wire::CaseShown
 }
 
 async fn add(State(app): State<App>, who: Who, Json(entry): Json<EntryJson>) -> Result<Json<wire::CaseEntry>, Failure> {
+    must_be_short(entry.texts())?;
     let content = match entry {
         EntryJson::Swap { part, from, to } => {
             return app.in_case(who, move |workshop| workshop.add_swap(&part, from, to, When::Now)).await;
@@ -156,11 +179,9 @@ async fn add(State(app): State<App>, who: Who, Json(entry): Json<EntryJson>) -> 
             return app.in_case(who, move |workshop| workshop.undo_swap(mistaken)).await;
         }
         EntryJson::Replaced { part, at, text } => {
-            must_be_short(&[&text])?;
             return app.in_case(who, move |workshop| workshop.add_replacement(&part, at, &text, When::Now)).await;
         }
         EntryJson::Healthy { drive, model, text } => {
-            must_be_short(&[&model, &text])?;
             if model.trim().is_empty() {
                 return Err(Failure::input("a healthy drive is of some model").hint("say which one"));
             }
@@ -181,9 +202,6 @@ async fn add(State(app): State<App>, who: Who, Json(entry): Json<EntryJson>) -> 
             Content::Mark { drive: sha256, t_s, to_s, text }
         }
     };
-    if let Content::Note { text } | Content::Decision { text, .. } | Content::Mark { text, .. } = &content {
-        must_be_short(&[text])?;
-    }
     app.in_case(who, move |workshop| workshop.add_entry(&content)).await
 }
 
@@ -229,7 +247,7 @@ async fn add_photo(
     Query(PhotoQuery { text }): Query<PhotoQuery>,
     body: Body,
 ) -> Result<Json<wire::CaseEntry>, Failure> {
-    must_be_short(&[&text])?;
+    must_be_short([text.as_str()])?;
     let draft = receive(&app, body, MAX_PHOTO_BYTES).await?;
     app.in_case(who, move |workshop| workshop.add_photo(draft.path(), &text)).await
 }
@@ -241,8 +259,8 @@ async fn photo(State(app): State<App>, Path(sha256): Path<String>) -> Result<Res
     Ok(([(header::CONTENT_TYPE, kind)], image.bytes().to_vec()).into_response())
 }
 
-fn must_be_short(texts: &[&str]) -> Result<(), Failure> {
-    if texts.iter().all(|text| text.len() <= MAX_TEXT) {
+fn must_be_short<'t>(texts: impl IntoIterator<Item = &'t str>) -> Result<(), Failure> {
+    if texts.into_iter().all(|text| text.len() <= MAX_TEXT) {
         return Ok(());
     }
     Err(Failure::input(format!("a text of the ledger has at most {MAX_TEXT} bytes")))

@@ -115,6 +115,71 @@ fn what_is_brought_in_leaves_room_for_recordings() {
 }
 
 #[test]
+fn every_text_of_the_ledger_has_an_end() {
+    let bench = Bench::new();
+    let cookie = bench.sits();
+    let long = "x".repeat(20_001);
+    let case = |complaint: &str, plate: &str, weather: &str| {
+        let vehicle = json!({"number": 0, "plate": plate});
+        let new =
+            json!({"complaint": complaint, "conditions": {"weather": weather}, "vehicle": vehicle, "mileage_km": null});
+        bench.ask("POST", "/cases", &cookie, &new).0
+    };
+    assert_eq!(
+        [case(&long, "", ""), case("", &long, ""), case("", "", &long), case("x", "", "")],
+        [422, 422, 422, 200]
+    );
+    for (entry, text) in [
+        (json!({"kind": "note"}), "text"),
+        (json!({"kind": "decision", "reason": ""}), "text"),
+        (json!({"kind": "decision", "text": ""}), "reason"),
+        (json!({"kind": "correction", "of": 1}), "reason"),
+        (json!({"kind": "replaced", "part": "coil", "at": 1}), "text"),
+        (json!({"kind": "closed"}), "outcome"),
+    ] {
+        let with = |value: &str| {
+            let mut entry = entry.clone();
+            entry[text] = json!(value);
+            bench.ask("POST", "/case", &cookie, &entry)
+        };
+        let (status, said, _) = with(&long);
+        assert_eq!(status, 422, "{entry}: {said}");
+        assert!(said["message"].as_str().unwrap().contains("at most 20000 bytes"), "{entry}: {said}");
+        assert_eq!(with("y").0, 200, "{entry}");
+    }
+}
+
+#[test]
+fn times_and_numbers_without_sense_end_nothing() {
+    let bench = Bench::new();
+    let mut page = bench.page();
+    page.does("/car/take", &Value::Null);
+    page.does("/car/connect", &json!({"adapter": "standin:fell?script=idle"}));
+    page.until(|car| car["stage"] == "ready");
+    let pulses = |on_s: f64, off_s: f64, count: u32| json!({"kind": "pulses", "level": null, "on_s": on_s, "off_s": off_s, "count": count});
+    let hows = [
+        pulses(1e308, 1e308, u32::MAX),
+        pulses(1e-300, 1e-300, u32::MAX),
+        pulses(-1.0, 0.0, 0),
+        json!({"kind": "hold", "level": -1e308}),
+        json!({"kind": "routine", "parameters": vec![("x", 1e308); 1000]}),
+    ];
+    for how in hows {
+        let wish = json!({"id": "ac.clutch", "how": how, "signals": [], "cautions_read": true});
+        // The one before may not be over yet.
+        let began = Instant::now();
+        let given = std::iter::repeat_with(|| bench.ask("POST", "/car/command", &page.cookie, &wish));
+        let given = given.take_while(|_| began.elapsed() < PATIENCE).find(|said| said.0 != 409);
+        assert_eq!(given.map(|said| said.0), Some(200), "{how}");
+    }
+    page.until(|car| car["stage"] == "ready" && !car["failure"].is_null());
+    // Whoever talks to the car is still there.
+    page.does("/car/survey", &Value::Null);
+    page.until(|car| car["stage"] == "surveying");
+    page.until(|car| car["stage"] == "ready" && car["failure"].is_null());
+}
+
+#[test]
 fn whoever_looks_on_leaves_marks_for_others() {
     let bench = Bench::fast(1.0);
     let mut page = bench.page();
