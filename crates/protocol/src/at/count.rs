@@ -327,6 +327,36 @@ mod tests {
         assert_eq!(counts.digit(&one, 0), Some(2));
     }
 
+    /// Frames of a long answer are asked for one by one only where the module leaves time for it: each time that frames
+    /// of two answers mix, it is given four times as much, and none at all above the longest.
+    #[test]
+    fn a_slow_module_gets_more_time_between_frames() {
+        let mut counts = Counts::default();
+        let [one, other] = [0x7E8, 0x7E9].map(|id| Target::Module(Address::from_reply11(id)));
+        let mut steps = Vec::new();
+        while let Some(ns) = counts.frame_ns(one) {
+            steps.push(ns);
+            assert!(steps.len() < 9);
+            counts.slow_down(one);
+        }
+        assert_eq!(steps, [FRAME_NS, 4 * FRAME_NS, 16 * FRAME_NS]);
+        assert!(FRAME_MAX_NS < 64 * FRAME_NS && counts.frame_ns(other) == Some(FRAME_NS));
+        assert_eq!((counts.guess(&request(one, None)), counts.guess(&request(other, None))), (None, Some(1)));
+        counts.cannot_split(other);
+        assert_eq!(counts.frame_ns(other), None);
+        let act = Request { to: Target::Module(Address::from_reply11(0x7EA)), bytes: vec![0x04], n_replies: None };
+        assert_eq!(counts.guess(&act), None, "what acts is not asked twice");
+        // A car with more modules than are remembered.
+        let mut full = Counts::default();
+        for n in 0..=MAX_SHAPES {
+            full.cannot_split(Target::Module(Address::Logical(n as u16)));
+        }
+        let last = |n: usize| full.frame_ns(Target::Module(Address::Logical(n as u16)));
+        assert_eq!((last(MAX_SHAPES - 1), last(MAX_SHAPES)), (None, Some(FRAME_NS)));
+        full.slow_down(Target::Module(Address::Logical(0)));
+        assert_eq!(full.frame_ns(Target::Module(Address::Logical(0))), None);
+    }
+
     #[test]
     fn an_adapter_that_counts_messages() {
         let mut counts = Counts::default();

@@ -29,6 +29,7 @@ mod line;
 mod resync;
 mod start;
 mod state;
+mod trip;
 mod turn;
 mod words;
 

@@ -4,6 +4,7 @@ use std::collections::{HashSet, VecDeque};
 
 use super::Known;
 use super::count::Counts;
+use super::trip::RoundTrip;
 use super::turn::{Answer, Say};
 use super::words::plain;
 use crate::exchange::{Request, Target, only_reads};
@@ -91,31 +92,6 @@ pub(super) const NUMBERS: [(u8, Bus); 9] = [
     (2, Bus::J1850Vpw),
     (1, Bus::J1850Pwm),
 ];
-
-/// Smoothed round trip of a command that the adapter answers by itself (the estimator of RFC 6298).
-#[derive(Debug, Clone, Copy, Default)]
-pub(super) struct RoundTrip(Option<(Nanos, Nanos)>);
-
-impl RoundTrip {
-    pub(super) fn measured(&mut self, ns: Nanos) {
-        self.0 = Some(match self.0 {
-            None => (ns, ns / 2),
-            Some((mean, spread)) => (mean + (ns - mean) / 8, spread + ((ns - mean).abs() - spread) / 4),
-        });
-    }
-
-    /// How long an answer may take to come through beyond what the adapter itself needs.
-    pub(super) fn margin_ns(self) -> Nanos {
-        // Wireless hops stall for some tenths of a second now and then (common practice, no source): a resynchronisation
-        // costs more than waiting for them.
-        self.0.map_or(1_000 * MS, |(mean, spread)| (mean + 4 * spread + 200 * MS).clamp(250 * MS, 2_000 * MS))
-    }
-
-    /// The same where giving up early costs one more command only, as nothing but a prompt can be missing.
-    pub(super) fn swift_ns(self) -> Nanos {
-        self.0.map_or(1_000 * MS, |(mean, spread)| (mean + 4 * spread).clamp(20 * MS, 2_000 * MS))
-    }
-}
 
 /// Which frames the adapter passes on.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -480,5 +456,24 @@ impl State {
             }
         }
         Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// What a voltage looks like: digits with a decimal sign (from memory of such adapters' answers).
+    #[test]
+    fn a_voltage_and_nothing_else() {
+        for (text, value) in [("12.4V", 12.4), ("12,4", 12.4), (" 0.0V ", 0.0), ("99.9V", 99.9)] {
+            assert_eq!(volts(text), Some(value), "{text}");
+        }
+        for text in ["12", "124.0V", "1.2e1V", "-1.2V", "+1.2V", "NO DATA", "", "V", "."] {
+            assert_eq!(volts(text), None, "{text}");
+        }
+        for (text, number) in [("6", Some(6)), ("A6", Some(6)), ("C", Some(12)), ("B6", None), ("66", None)] {
+            assert_eq!(protocol(text), number, "{text}");
+        }
     }
 }
