@@ -275,3 +275,21 @@ fn frozen_values_that_are_missing_are_counted() {
     let cut = read(&[0x59, 0x04, 3, 1, 0, 0x2F, 1, 2, 0xF4, 0x0C, 0x1A, 0xF8]);
     assert!(matches!(cut.problems.as_slice(), [Problem::Count { said: 2, have: 1, .. }]), "{:?}", cut.problems);
 }
+
+/// Records of a group have a severity in front with sub-function 42; elsewhere only where the length says so.
+#[test]
+fn the_length_tells_severities_only_where_it_can() {
+    let n_codes = |sub, records: &[u8]| {
+        let head: &[u8] = if sub == 0x42 { &[0x59, 0x42, 0x33, 0xFF, 0xFF, 4] } else { &[0x59, 0x55, 0x33, 0xFF, 4] };
+        let read = group::interpret(&[0x19, sub, 0x33], &[head, records].concat()).unwrap();
+        (read.value.codes.len(), read.value.codes.iter().filter(|code| code.severity.is_some()).count())
+    };
+    assert_eq!((n_codes(0x42, &[1; 20]), n_codes(0x42, &[1; 5])), ((4, 4), (1, 1)));
+    assert_eq!((n_codes(0x55, &[1; 20]), n_codes(0x55, &[1; 5]), n_codes(0x55, &[1; 4])), ((5, 0), (1, 1), (1, 0)));
+    let listed = |records: &[u8]| {
+        let reply = [&[0x59, 0x1A, 0xFF, 0x92], records].concat();
+        let read = with_record::interpret(&with_record::request(0x92), &reply).unwrap();
+        (read.value.len(), read.problems.len())
+    };
+    assert_eq!((listed(&[3, 1, 0, 0x2F]), listed(&[3, 1, 0, 0x2F, 3])), ((1, 0), (1, 1)));
+}

@@ -170,3 +170,35 @@ impl<'a> Held<'a> {
         self.steps.get(self.at).copied().flatten().filter(|_| (0.0..=HELD_S).contains(&age_s))
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Geyer's sum by hand, 2 / n made good for each pair of correlations; below four means, and without any spread,
+    /// nothing is known and each counts.
+    #[test]
+    fn how_many_values_a_mean_is_worth() {
+        let worth_of = |values: &[f64]| {
+            let cell: Cell = [3, 0];
+            let in_time: Vec<(Cell, f64)> = values.iter().map(|value| (cell, *value)).collect();
+            worth(&BTreeMap::from([(cell, values.to_vec())]), &in_time)
+        };
+        // r1 = 5/8, r2 = 2/8, r3 = -1/8: (1 + 5/8 + 2/8) + (2/8 - 1/8 + 2/8) = 2.25, 1 / (2 2.25 - 1).
+        assert!((worth_of(&[1.0, 1.0, 1.0, 1.0, -1.0, -1.0, -1.0, -1.0]) - 1.0 / 3.5).abs() < 1e-12);
+        // The same twice as far from one another says the same.
+        assert!((worth_of(&[12.0, 12.0, 12.0, 12.0, 8.0, 8.0, 8.0, 8.0]) - 1.0 / 3.5).abs() < 1e-12);
+        // r1 = -3/4: the first pair is 1/4 and 2/4 made good; twice 3/4 less one is below one.
+        assert_eq!(worth_of(&[1.0, -1.0, 1.0, -1.0]), 1.0);
+        assert_eq!((worth_of(&[1.0, 1.0, -1.0]), worth_of(&[5.0; 8])), (1.0, 1.0));
+    }
+
+    #[test]
+    fn a_cell_lies_between_two_steps_of_its_axes() {
+        let axis = |signal, unit, width| Axis { signal, unit, width };
+        let cell: Cell = [3, -2];
+        let bounds = bounds(&[axis("engine.speed", "rpm", 500.0), axis("engine.load", "%", 10.0)], &cell);
+        let ends: Vec<_> = bounds.iter().map(|it| (it.signal.as_str(), it.from, it.to)).collect();
+        assert_eq!(ends, [("engine.speed", Some(1500.0), Some(2000.0)), ("engine.load", Some(-20.0), Some(-10.0))]);
+    }
+}
