@@ -52,6 +52,13 @@ struct Client {
     away_since: Now,
 }
 
+impl Client {
+    /// Whether it was not away for too long.
+    fn is_remembered(&self, now: Now) -> bool {
+        self.n_streams > 0 || now < self.away_since + REMEMBERED
+    }
+}
+
 struct Invitation {
     code: String,
     may_hold: bool,
@@ -141,8 +148,7 @@ impl Who {
 impl Access {
     /// The client with this token, unless it was away for too long.
     pub(crate) fn who(&self, token: &Token, now: Now) -> Option<Who> {
-        let is_remembered = |client: &Client| client.n_streams > 0 || now < client.away_since + REMEMBERED;
-        let client = self.clients.iter().find(|client| client.token.is(token) && is_remembered(client))?;
+        let client = self.clients.iter().find(|client| client.token.is(token) && client.is_remembered(now))?;
         Some(Who { id: client.id, is_bench: client.is_bench, may_hold: client.may_hold })
     }
 
@@ -323,6 +329,8 @@ impl Access {
     }
 
     fn admit(&mut self, name: &str, is_bench: bool, may_hold: bool, now: Now) -> (Who, Token) {
+        // Whoever comes back after a night has their name again.
+        self.clients.retain(|client| client.is_remembered(now));
         if self.clients.len() >= MAX_CLIENTS {
             // The one that has been away the longest makes room.
             let away = self.clients.iter().enumerate().filter(|(_, client)| client.n_streams == 0);
@@ -471,6 +479,9 @@ mod tests {
         access.leave(phone.id, hours(30));
         assert!(access.who(&token, hours(41)).is_some());
         assert!(access.who(&token, hours(42)).is_none());
+        let code = access.invite(true, hours(42));
+        let (again, _) = access.join(&code, "phone", PHONE, hours(42)).unwrap();
+        assert_eq!(access.name_of(again.id), "phone");
     }
 
     #[test]
