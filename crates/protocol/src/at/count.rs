@@ -376,4 +376,41 @@ mod tests {
         }
         assert_eq!(counts.digit(&one, 0), None);
     }
+
+    /// Who counts on an answer's lines, and what it is held against.
+    #[test]
+    fn what_is_known_of_an_answer() {
+        let mut counts = Counts::default();
+        let one = request(Target::Module(Address::from_reply11(0x7E8)), None);
+        let (long, short) = (lines(&[(0x7E8, 3)]), lines(&[(0x7E8, 1)]));
+        assert_eq!((counts.n_lines(&one), counts.is_as_known(&one, &long), counts.stops()), (None, false, false));
+        counts.learn(&one, &long, true, 0);
+        assert_eq!((counts.n_lines(&one), counts.is_as_known(&one, &long)), (Some(3), true));
+        assert!(!counts.is_as_known(&one, &short), "of another size");
+        assert_eq!(counts.judge(&one, &long, true, true), Verdict::AsCounted);
+        assert!(counts.stops());
+        counts.judge(&one, &long, false, true);
+        assert!(!counts.stops(), "it waited although all had come");
+        // Lists of codes have no length that they always have: another one is no damage, and nothing is counted on.
+        let codes = Request { bytes: vec![0x03], ..one.clone() };
+        assert!(counts.learn(&codes, &short, true, 0) && counts.learn(&codes, &long, true, 0));
+        assert_eq!(counts.digit(&codes, 0), None);
+    }
+
+    /// A module that says nothing at all: fewer lines if the adapter waited, suspect if it did not and keeps its times.
+    #[test]
+    fn silence_is_judged_by_whether_the_adapter_waited() {
+        for (early, exact, verdict) in
+            [(true, true, Verdict::Suspect), (true, false, Verdict::Fewer), (false, true, Verdict::Fewer)]
+        {
+            let mut counts = Counts::default();
+            let one = request(Target::Module(Address::from_reply11(0x7E8)), None);
+            counts.learn(&one, &lines(&[(0x7E8, 1)]), true, 0);
+            assert_eq!(counts.judge(&one, &Sizes::new(), early, exact), verdict, "{early} {exact}");
+            assert_eq!(counts.digit(&one, 0), Some(1), "it is asked as before");
+            let other = lines(&[(0x7E9, 1)]);
+            assert_eq!(counts.judge(&one, &other, false, true), Verdict::Suspect, "somebody else's");
+            assert_eq!(counts.digit(&one, 0), None);
+        }
+    }
 }

@@ -238,3 +238,40 @@ fn said(answer: &Answer) -> String {
         None => "nothing".to_owned(),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The names that such adapters give to networks, from memory.
+    #[test]
+    fn networks_by_name_and_number() {
+        let can = |wide, kbit_s| Some(Bus::Can { wide, kbit_s });
+        for (text, bus) in [
+            ("AUTO, ISO 15765-4 (CAN 11/500)", can(false, 500)),
+            ("ISO 15765-4 (CAN 29/500)", can(true, 500)),
+            ("ISO 15765-4 (CAN 11/250)", can(false, 250)),
+            ("ISO 15765-4 (CAN 29/250)", can(true, 250)),
+            ("SAE J1850 PWM", Some(Bus::J1850Pwm)),
+            ("SAE J1850 VPW", Some(Bus::J1850Vpw)),
+            ("AUTO, ISO 9141-2", Some(Bus::Iso9141)),
+            ("ISO 14230-4 (KWP FAST)", Some(Bus::KwpFast)),
+            ("ISO 14230-4 (KWP 5BAUD)", Some(Bus::Kwp5Baud)),
+            ("AUTO", None),
+        ] {
+            assert_eq!(bus_named(text), bus, "{text}");
+        }
+        assert!(NUMBERS.iter().all(|(number, bus)| bus_of(*number) == Some(*bus)) && bus_of(0).is_none());
+    }
+
+    /// What is a clear no is not asked again; an interruption and damaged text are.
+    #[test]
+    fn a_refusal_and_what_is_none() {
+        for text in ["SEARCHING...", "BUS INIT: ...ERROR", "UNABLE TO CONNECT", "NO DATA", "?", "CAN ERROR"] {
+            assert!(is_refusal(text), "{text}");
+        }
+        for text in ["STOPPED", "7E80641", "NO DAT", "INIT: OK"] {
+            assert!(!is_refusal(text), "{text}");
+        }
+    }
+}

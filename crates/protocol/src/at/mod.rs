@@ -29,6 +29,8 @@ mod line;
 mod resync;
 mod start;
 mod state;
+#[cfg(test)]
+mod tests;
 mod trip;
 mod turn;
 mod words;
