@@ -273,3 +273,94 @@ fn by_verdict(finding: &Finding, now: &[Vec<Finding>]) -> Proven {
         next,
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn finding(kind: Kind, signal: &str, verdict: Verdict, statement: &str) -> Finding {
+        Finding {
+            kind,
+            subject: vec![signal.to_owned()],
+            verdict,
+            log10_odds: 0.0,
+            statement: statement.to_owned(),
+            figures: BTreeMap::new(),
+            spans: Vec::new(),
+            alternatives: Vec::new(),
+            next: vec!["Drive on.".to_owned()],
+        }
+    }
+
+    fn losses(signal: &str, events: f64, exposure_s: f64) -> Finding {
+        let figures = BTreeMap::from([("events".to_owned(), events), ("effective_exposure_s".to_owned(), exposure_s)]);
+        Finding { figures, ..finding(Kind::Dropout, signal, Verdict::Undecided, "as it is") }
+    }
+
+    /// Ten losses in 100 s before. None afterwards: with the rule of three (Hanley and Lippman-Hand, JAMA 1983) about
+    /// 3 / 0.1 = 30 s would do if the rate were known exactly; ten events leave it open, and it takes more.
+    #[test]
+    fn losses_of_all_drives_after_the_repair_count_together() {
+        let (old, count) = (losses("a", 10.0, 100.0), Count { events: 10, exposure: 100.0 });
+        let outcome = |now: &[Vec<Finding>]| dropout(&old, count, now);
+        let none = outcome(&[vec![losses("a", 0.0, 20.0)], vec![losses("b", 9.0, 50.0)]]);
+        assert_eq!(
+            (none.outcome, none.collected_s),
+            (Outcome::NotYet, Some(20.0)),
+            "what another signal lost is its own"
+        );
+        let needed = none.needed_s.unwrap();
+        assert!((30.0..60.0).contains(&needed), "{needed}");
+        assert!((none.lacking_s.unwrap() - (needed - 20.0)).abs() < 1e-9 && none.progress.unwrap() < 1.0);
+        assert!(none.statement.contains("0 losses of a in 20 s") && none.statement.contains("10 in 100 s before"));
+        assert!(none.next[0].contains("with a recorded"), "{:?}", none.next);
+
+        let both = outcome(&[vec![losses("a", 0.0, 20.0)], vec![losses("a", 0.0, 100.0)]]);
+        assert_eq!((both.outcome, both.collected_s), (Outcome::Gone, Some(120.0)));
+        assert!(both.next.is_empty() && both.lacking_s == Some(0.0), "{both:?}");
+        let still = outcome(&[vec![losses("a", 6.0, 50.0)], vec![losses("a", 6.0, 50.0)]]);
+        assert_eq!((still.outcome, still.next.len()), (Outcome::Still, 1), "{still:?}");
+        assert_eq!(outcome(&[vec![losses("a", 5.0, 2000.0)]]).outcome, Outcome::Fewer);
+        assert_eq!(dropouts(&losses("a", -1.0, -1.0)), Count::default(), "what cannot be is nothing");
+    }
+
+    #[test]
+    fn one_drive_that_still_shows_the_fault_outweighs_those_that_do_not() {
+        let by = |verdicts: &[Verdict]| {
+            let old = finding(Kind::Charging, "a", Verdict::Faulty, "old");
+            let each = verdicts.iter().enumerate();
+            let now: Vec<Vec<Finding>> = each
+                .map(|(idx, verdict)| {
+                    let one = |kind, signal| finding(kind, signal, *verdict, &format!("drive {idx}"));
+                    // Other checks and other subjects of the same drive have no part in it.
+                    let other = |kind, signal| finding(kind, signal, Verdict::Faulty, "other");
+                    vec![other(Kind::Cranking, "a"), other(Kind::Charging, "b"), one(Kind::Charging, "a")]
+                })
+                .collect();
+            let proven = by_verdict(&old, &now);
+            (proven.outcome, proven.statement, proven.next.len())
+        };
+        use Verdict::{Faulty, Healthy, Undecided};
+        for (verdicts, outcome, told, n_next) in [
+            (&[Healthy, Faulty, Undecided][..], Outcome::Still, "still calls it faulty: drive 1", 1),
+            (&[Undecided, Healthy], Outcome::Gone, "calls it healthy now: drive 1", 0),
+            (&[Undecided, Undecided], Outcome::NotYet, "does not tell: drive 0", 1),
+            (&[], Outcome::NotYet, "No drive after the repair answers the check charging of a", 1),
+        ] {
+            let (found, statement, next) = by(verdicts);
+            assert_eq!((found, next), (outcome, n_next), "{verdicts:?}");
+            assert!(statement.contains(told), "{statement}");
+        }
+    }
+
+    #[test]
+    fn a_finding_names_its_cylinder() {
+        let of = |signal: &str| cylinder_of(&finding(Kind::Misfire, signal, Verdict::Faulty, ""));
+        assert_eq!(
+            [of("misfire.cylinder_4"), of("misfire.cylinder_12"), of("engine.speed")],
+            [Some(4), Some(12), None]
+        );
+        let a = Count { events: 2, exposure: 3.5 };
+        assert_eq!(add(a, Count { events: 1, exposure: 0.5 }), Count { events: 3, exposure: 4.0 });
+    }
+}
