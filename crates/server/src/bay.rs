@@ -2,6 +2,7 @@
 //!
 //! The thread takes one order at a time; it never waits for a page, and a drive goes on when all pages are closed.
 
+use std::panic::AssertUnwindSafe;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, Sender, channel};
 use std::sync::{Mutex, MutexGuard, PoisonError};
@@ -157,7 +158,7 @@ impl Bay {
     }
 }
 
-/// An order that is worked on; also when the thread breaks off the next one is let through, and told so.
+/// An order that is worked on; also when the thread breaks off the next one is let through.
 struct AtWork<'a>(&'a Bay);
 
 impl Drop for AtWork<'_> {
@@ -166,8 +167,26 @@ impl Drop for AtWork<'_> {
     }
 }
 
-/// What the thread does: takes orders until the workbench is gone.
+/// What the thread does: takes orders until the workbench is gone. Should it ever break off in one, it begins anew.
 pub(crate) fn work(app: &App, orders: &Receiver<(Order, Workshop)>) {
+    begin_anew(app, || take_orders(app, orders));
+}
+
+/// A fault of ours in talking to one car must not take the workbench from the next. Nothing of the order is left: the car
+/// is let go of, and what it drove ends with its session. Locks hold what was there before or after a change.
+fn begin_anew(app: &App, mut taking: impl FnMut()) {
+    while std::panic::catch_unwind(AssertUnwindSafe(&mut taking)).is_err() {
+        {
+            let mut shown = lock(&app.bay().car);
+            let failure = Failure::own("the part of the workbench that talks to the car broke off")
+                .hint("connect to the car again; what was recorded up to then is in its file");
+            *shown = CarJson { n_done: shown.n_done, failure: Some(failure.into()), ..CarJson::default() };
+        }
+        app.changed();
+    }
+}
+
+fn take_orders(app: &App, orders: &Receiver<(Order, Workshop)>) {
     let mut car: Option<Car> = None;
     let mut prepared: Option<Prepared> = None;
     while let Ok((order, workshop)) = orders.recv() {
@@ -437,5 +456,32 @@ impl Observer for Taping<'_> {
                 recording.disk_left = disk_left;
             });
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::Options;
+
+    #[test]
+    fn a_thread_that_breaks_off_begins_anew_and_says_so() {
+        let folder = tempfile::tempdir().unwrap();
+        let workshop = Workshop::new(workshop::Places::at(folder.path()).unwrap(), "test");
+        let app = App::start(Options::default(), workshop, 0).unwrap();
+        let mut n_begun = 0;
+        begin_anew(&app, || {
+            n_begun += 1;
+            if n_begun < 3 {
+                let mut shown = lock(&app.bay().car);
+                *shown = CarJson { stage: Stage::Recording, n_done: 7, ..CarJson::default() };
+                // With the lock in hand, as badly as it can end.
+                std::panic::resume_unwind(Box::new("something that was not thought of"));
+            }
+        });
+        let shown = app.bay().car();
+        assert_eq!((n_begun, shown.stage, shown.n_done), (3, Stage::Empty, 7));
+        assert!(shown.failure.unwrap().message.contains("broke off"));
+        assert!(!app.bay().is_taping());
     }
 }
