@@ -84,7 +84,7 @@ export function Adapters() {
           {note}
         </p>
       ))}
-      {session.value?.is_bench && (
+      {session.value?.is_bench ? (
         <form
           class="row level"
           onSubmit={(event) => {
@@ -107,6 +107,8 @@ export function Adapters() {
             {t('connect')}
           </button>
         </form>
+      ) : (
+        <p class="quiet small">{t('start_elsewhere')}</p>
       )}
     </section>
   );
