@@ -378,33 +378,39 @@ mod tests {
         let app = App::start(Options::default(), workshop, 0).unwrap();
         let (now, most, done) = <(AtomicUsize, AtomicUsize, AtomicUsize)>::default();
         let counted = Arc::new((now, most, done));
+        let is_open = Arc::new(AtomicBool::new(false));
         let runtime = tokio::runtime::Runtime::new().unwrap();
         runtime.block_on(async {
-            for number in 0..60 {
-                let (app, counted) = (app.clone(), Arc::clone(&counted));
-                let asked = tokio::spawn(async move {
+            let mut asked = Vec::new();
+            for _ in 0..60 {
+                let (app, counted, is_open) = (app.clone(), Arc::clone(&counted), Arc::clone(&is_open));
+                asked.push(tokio::spawn(async move {
                     app.at_length(move |_| {
                         let (now, most, done) = &*counted;
                         most.fetch_max(now.fetch_add(1, Ordering::SeqCst) + 1, Ordering::SeqCst);
-                        std::thread::sleep(Duration::from_millis(5));
+                        while !is_open.load(Ordering::SeqCst) {
+                            std::thread::sleep(Duration::from_millis(1));
+                        }
                         now.fetch_sub(1, Ordering::SeqCst);
                         done.fetch_add(1, Ordering::SeqCst);
                         Ok(())
                     })
                     .await
-                });
-                // Every other one goes away before it has an answer.
-                tokio::time::sleep(Duration::from_millis(1)).await;
-                if number % 2 == 0 {
-                    asked.abort();
-                }
+                }));
             }
+            while counted.0.load(Ordering::SeqCst) < AT_HARD_WORK {
+                tokio::time::sleep(Duration::from_millis(1)).await;
+            }
+            // Every other one goes away before it has an answer; whose work has begun is worked for to its end.
+            asked.iter().step_by(2).for_each(tokio::task::JoinHandle::abort);
+            is_open.store(true, Ordering::SeqCst);
             app.at_length(|_| Ok(())).await.unwrap();
         });
         drop(runtime);
         let (_, most, done) = &*counted;
         assert_eq!(most.load(Ordering::SeqCst), AT_HARD_WORK);
-        assert!((30..60).contains(&done.load(Ordering::SeqCst)), "who has gone is not worked for: {done:?}");
+        let done = done.load(Ordering::SeqCst);
+        assert!((30..=30 + AT_HARD_WORK).contains(&done), "who has gone is not worked for: {done}");
     }
 
     #[test]
