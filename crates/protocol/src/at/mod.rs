@@ -417,7 +417,7 @@ impl Adapter {
             }
             Resynced::Done | Resynced::Failed => {
                 let asked = self.state.last_sent.clone();
-                let waited_ms = u64::try_from(self.state.trip.margin_ns() / 1_000_000).unwrap_or(0);
+                let waited_ms = u64::try_from(self.state.command(&asked).quiet_ns / 1_000_000).unwrap_or(0);
                 self.result = Some(Err(Failure::Silent { asked, waited_ms }));
             }
         }
