@@ -1,7 +1,8 @@
 //! The conversation with an AT-command adapter, step by step in invented time: what is asked, when, and how often.
 //!
 //! The adapter here answers each command after 10 ms with the usual text (common practice, from memory), except for those
-//! that a test gives other answers to.
+//! that a test gives other answers to. The rows say what this program does and were read against the reasons in its
+//! comments: they show when a conversation changes, and are no reference from outside.
 
 mod requests;
 mod talk;
