@@ -112,3 +112,16 @@ fn a_description_is_not_written_out_without_end() {
         read(&(module("", 150, &[parameters(1, "d0")]) + &(0..150).map(heir).collect::<String>()));
     assert!(n_signals == 150 && problems.contains("in all layers together"), "{n_signals} {problems}");
 }
+
+/// Found by fuzzing: what is sent would be neither of the two constants' request.
+#[test]
+fn a_request_whose_constants_lie_over_each_other_is_not_sent() {
+    let object = "<DATA-OBJECT-PROP ID=\"none\"/>";
+    let file = module(object, 1, &[String::new()]);
+    let over = file.replace("<BYTE-POSITION>1</BYTE-POSITION>", "<BYTE-POSITION>0</BYTE-POSITION>");
+    for (file, is_sound) in [(file, true), (over, false)] {
+        let database = super::Database::read(file.as_bytes(), "a.odx").unwrap();
+        let service = &database.layers[0].services[0];
+        assert_eq!(service.request(&[]).is_ok(), is_sound, "{:?}", service.request(&[]));
+    }
+}

@@ -134,9 +134,14 @@ impl Service {
     /// The request with these values; parameters that are not given have their defaults.
     ///
     /// # Errors
-    /// [`CodeError`] names the parameter that is missing or cannot be written.
+    /// [`CodeError`] names the parameter that is missing or cannot be written, or the constant that lies over another one.
     pub fn request(&self, values: &[(&str, Value)]) -> Result<Vec<u8>, CodeError> {
-        code::encode(&self.request, &given(values), &[])
+        let bytes = code::encode(&self.request, &given(values), &[])?;
+        if self.request_parameters().next().is_none() {
+            // Made of constants alone, it must read as it was described, or it is another request.
+            self.read_request(&bytes)?;
+        }
+        Ok(bytes)
     }
 
     /// The values in request bytes.
