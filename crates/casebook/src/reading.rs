@@ -16,19 +16,13 @@ const MOST_CYLINDERS: u32 = 12;
 /// before it was brought in, in its place. A later correction of the same entry wins; a withdrawn correction corrects nothing.
 #[must_use]
 pub fn effective<'a>(entries: &'a [Entry]) -> Vec<(&'a Entry, &'a Content)> {
-    let mut decided: HashMap<u64, Option<&Content>> = HashMap::new();
-    let mut kept = Vec::new();
-    // From the end, because only later entries say whether an entry still holds.
-    for entry in entries.iter().rev() {
-        match decided.get(&entry.number).copied().unwrap_or(Some(&entry.content)) {
-            Some(Content::Correction { of, content, .. }) => {
-                decided.entry(*of).or_insert(content.as_deref());
-            }
-            Some(content) => kept.push((entry, content)),
-            None => {}
-        }
-    }
-    kept.reverse();
+    let corrections = corrections(entries);
+    let now = |entry: &'a Entry| match corrections.get(&entry.number) {
+        Some((_, content)) => *content,
+        None => Some(&entry.content),
+    };
+    let mut kept: Vec<(&Entry, &Content)> = entries.iter().filter_map(|entry| Some((entry, now(entry)?))).collect();
+    kept.retain(|(_, content)| !matches!(content, Content::Correction { .. }));
     // Stable: what was done at the same moment stays in the order in which it was written.
     kept.sort_by_key(|(entry, content)| done_unix_ms(entry, content));
     let as_done = |(entry, content): (_, &'a Content)| match content {
@@ -36,6 +30,21 @@ pub fn effective<'a>(entries: &'a [Entry]) -> Vec<(&'a Entry, &'a Content)> {
         _ => (entry, content),
     };
     kept.into_iter().map(as_done).collect()
+}
+
+/// The entries that no longer hold as they stand: by their numbers, the number of the correction that counts, and what they
+/// say now; `None` where they are withdrawn. A withdrawn correction corrects nothing.
+#[must_use]
+pub fn corrections(entries: &[Entry]) -> HashMap<u64, (u64, Option<&Content>)> {
+    let mut found: HashMap<u64, (u64, Option<&Content>)> = HashMap::new();
+    // From the end, because only later entries say whether an entry still holds.
+    for entry in entries.iter().rev() {
+        let now = found.get(&entry.number).map_or(Some(&entry.content), |(_, content)| *content);
+        if let Some(Content::Correction { of, content, .. }) = now {
+            found.entry(*of).or_insert((entry.number, content.as_deref()));
+        }
+    }
+    found
 }
 
 /// When something was done, ms since 1970-01-01 UTC: as it was written down, or earlier where it says so.

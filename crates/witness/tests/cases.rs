@@ -63,6 +63,9 @@ fn a_ledger_is_written_corrected_verified_closed_and_moved() {
     let shown = String::from_utf8(bench.run(&["case", "show"]).stdout).unwrap();
     assert!(shown.contains("note: coil 1 is craked [holds no longer as it stands: see entry 4]"), "{shown}");
     assert!(shown.contains("decided: replace coil 1 (it is cracked)"), "{shown}");
+    done(&bench, &["case", "correct", "4", "--reason", "it was right"]);
+    let shown = String::from_utf8(bench.run(&["case", "show"]).stdout).unwrap();
+    assert!(shown.contains("note: coil 1 is craked\n"), "a withdrawn correction corrects nothing: {shown}");
     let verified = done(&bench, &["case", "verify"]);
     assert_eq!((&verified["sound"], &verified["n_files"]), (&true.into(), &1.into()));
     let moved = done(&bench, &["case", "export", "case.zip"]);

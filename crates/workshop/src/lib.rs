@@ -57,7 +57,7 @@ mod weigh;
 
 pub use ::report::{Case, Entry, Image, Language, Moment, Paper, Settings, Units, Vehicle, in_plain_words};
 pub use car::Car;
-pub use casebook::NewCase;
+pub use casebook::{NewCase, corrections};
 pub use cases::{CaseChoice, current_placement, file_of};
 pub use clear::{ClearWish, clearing_in_words};
 pub use command::{CommandWish, GENERAL_CAUTIONS, How};

@@ -1,7 +1,5 @@
 //! `witness case`: cases and their ledger.
 
-use std::collections::HashMap;
-
 use wire::{Case, CaseEntry, CaseMoved, CaseVehicle, Conditions, Content, Entry};
 use workshop::{CaseChoice, Workshop};
 
@@ -153,11 +151,11 @@ fn shown(shown: &wire::CaseShown, json: bool) -> Result<Exit, Failure> {
         }
     }
     page += "\n";
-    let corrections: HashMap<u64, u64> = shown.entries.iter().filter_map(correction).collect();
+    let corrections = ::workshop::corrections(&shown.entries);
     for entry in &shown.entries {
         page += &format!("{:>4}  {}  {}\n", entry.number, time(entry.time_unix_ms), clean(&entry.who));
         let mut text = said(entry);
-        if let Some(by) = corrections.get(&entry.number) {
+        if let Some((by, _)) = corrections.get(&entry.number) {
             text += &format!(" [holds no longer as it stands: see entry {by}]");
         }
         page += &wrapped(&text, "      ", width);
@@ -166,12 +164,6 @@ fn shown(shown: &wire::CaseShown, json: bool) -> Result<Exit, Failure> {
     page += &format!("last hash {}\n", case.head);
     print_text(&page);
     Ok(Exit::Done)
-}
-
-/// Which entry a correction is of, and its own number.
-fn correction(entry: &Entry) -> Option<(u64, u64)> {
-    let Content::Correction { of, .. } = &entry.content else { return None };
-    Some((*of, entry.number))
 }
 
 /// An addition that may be empty.

@@ -7,15 +7,14 @@ import { driveOf, drives, enter, openCase } from '../../app/lists';
 import { address, where } from '../../app/router';
 import { tried } from '../../app/state';
 import { moment, t } from '../../text';
+import { corrected } from './corrected';
 import { describe, type Knot } from './describe';
 import { AddPhoto, PhotoOf } from './photo';
 
 export function Ledger() {
   const shown = openCase.value;
   if (!shown) return <Loose />;
-  const corrected = new Set(
-    shown.entries.flatMap((entry) => (entry.content.kind === 'correction' ? [entry.content.of] : [])),
-  );
+  const struck = corrected(shown.entries);
   const examined = new Set(
     shown.entries.flatMap(({ content }) => (content.kind === 'finding' ? [content.file.sha256] : [])),
   );
@@ -39,7 +38,7 @@ export function Ledger() {
           <One
             key={entry.number}
             entry={entry}
-            isCorrected={corrected.has(entry.number)}
+            isCorrected={struck.has(entry.number)}
             unexamined={unexamined(entry)}
           />
         ))}
