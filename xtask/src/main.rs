@@ -14,6 +14,7 @@ mod postgres;
 mod release;
 mod step;
 mod testing;
+mod toolchain;
 mod workspace;
 
 use std::ffi::OsString;

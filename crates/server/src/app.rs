@@ -371,11 +371,19 @@ mod tests {
 
     use super::*;
 
+    impl App {
+        /// A workbench without network in a folder of its own, which goes with it.
+        pub(crate) fn alone() -> (tempfile::TempDir, Self) {
+            let folder = tempfile::tempdir().unwrap();
+            let workshop = Workshop::new(workshop::Places::at(folder.path()).unwrap(), "test");
+            let app = Self::start(Options::default(), workshop, 0).unwrap();
+            (folder, app)
+        }
+    }
+
     #[test]
     fn work_of_many_waits_its_turn_also_when_nobody_waits_for_it() {
-        let folder = tempfile::tempdir().unwrap();
-        let workshop = Workshop::new(workshop::Places::at(folder.path()).unwrap(), "test");
-        let app = App::start(Options::default(), workshop, 0).unwrap();
+        let (_folder, app) = App::alone();
         let (now, most, done) = <(AtomicUsize, AtomicUsize, AtomicUsize)>::default();
         let counted = Arc::new((now, most, done));
         let is_open = Arc::new(AtomicBool::new(false));

@@ -84,8 +84,7 @@ impl Bay {
         }
         self.orders.send((order, workshop)).map_err(|_| {
             self.is_busy.store(false, Ordering::Release);
-            Failure::own("the part of the workbench that talks to the car broke off")
-                .hint("what was recorded is in its file; start the workbench again")
+            broke_off()
         })
     }
 
@@ -178,12 +177,15 @@ fn begin_anew(app: &App, mut taking: impl FnMut()) {
     while std::panic::catch_unwind(AssertUnwindSafe(&mut taking)).is_err() {
         {
             let mut shown = lock(&app.bay().car);
-            let failure = Failure::own("the part of the workbench that talks to the car broke off")
-                .hint("connect to the car again; what was recorded up to then is in its file");
-            *shown = CarJson { n_done: shown.n_done, failure: Some(failure.into()), ..CarJson::default() };
+            *shown = CarJson { n_done: shown.n_done, failure: Some(broke_off().into()), ..CarJson::default() };
         }
         app.changed();
     }
+}
+
+fn broke_off() -> Failure {
+    Failure::own("the part of the workbench that talks to the car broke off")
+        .hint("connect to the car again; what was recorded up to then is in its file")
 }
 
 fn take_orders(app: &App, orders: &Receiver<(Order, Workshop)>) {
@@ -462,13 +464,10 @@ impl Observer for Taping<'_> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::Options;
 
     #[test]
     fn a_thread_that_breaks_off_begins_anew_and_says_so() {
-        let folder = tempfile::tempdir().unwrap();
-        let workshop = Workshop::new(workshop::Places::at(folder.path()).unwrap(), "test");
-        let app = App::start(Options::default(), workshop, 0).unwrap();
+        let (_folder, app) = App::alone();
         let mut n_begun = 0;
         begin_anew(&app, || {
             n_begun += 1;

@@ -15,6 +15,7 @@ use std::sync::Mutex;
 pub(crate) use ask::Ask;
 
 use crate::step::{self, Failure, Steps, output};
+use crate::toolchain::Toolchain;
 use crate::workspace::Workspace;
 use run::{Run, Target};
 
@@ -59,7 +60,7 @@ impl Fuzzer {
     /// Builds the program with counters in everything. Errors: no C++ compiler, or it does not build.
     pub(crate) fn build(workspace: &Workspace) -> Result<Self, Failure> {
         let folder = workspace.target().join("fuzz");
-        let host = host()?;
+        let host = Toolchain::ask()?.host;
         let mut cargo = workspace.cargo();
         // With a target named, build scripts and macros are built without the counters, which nothing there would define.
         cargo.args(["build", "--quiet", "--package", "fuzz", "--features", "libfuzzer", "--profile", "fuzz"]);
@@ -133,13 +134,4 @@ impl Fuzzer {
 
 fn lock<T>(mutex: &Mutex<T>) -> std::sync::MutexGuard<'_, T> {
     mutex.lock().unwrap_or_else(std::sync::PoisonError::into_inner)
-}
-
-/// The machine that the compiler builds for.
-fn host() -> Result<String, Failure> {
-    let rustc = std::env::var_os("RUSTC").unwrap_or_else(|| "rustc".into());
-    let about = output(Command::new(rustc).arg("-vV"), "install the toolchain with rustup")?;
-    let host = about.lines().find_map(|line| line.strip_prefix("host: "));
-    host.map(str::to_owned)
-        .ok_or_else(|| Failure::new("the compiler does not say what it builds for", "see `rustc -vV`"))
 }

@@ -5,7 +5,6 @@
 
 mod archive;
 mod licences;
-mod toolchain;
 
 use std::ffi::OsString;
 use std::fs;
@@ -15,10 +14,10 @@ use std::process::{Command, Stdio};
 use sha2::{Digest, Sha256};
 
 use crate::step::{C_COMPILER, Failure, Steps, output, run};
+use crate::toolchain::Toolchain;
 use crate::workspace::Workspace;
 use crate::{has_bluetooth, pages};
 use archive::{Contents, File, Time};
-use toolchain::Toolchain;
 
 /// Files and folders of the repository that go with the program: what the README points to is there.
 const BESIDE: [&str; 7] =

@@ -160,7 +160,8 @@ struct Placed<'s> {
 
 /// The parameters of a structure whose places do not depend on any value, and its length if that does not either.
 fn places(structure: &Structure) -> (Vec<Placed<'_>>, Option<usize>) {
-    places_within(structure, 0, "", 0, &mut MAX_PLACED.clone())
+    let mut left = MAX_PLACED;
+    places_within(structure, 0, "", 0, &mut left)
 }
 
 fn places_within<'s>(

@@ -1,4 +1,4 @@
-//! The compilers that build a release, and what has to be there for a target.
+//! The compilers that are there, and what has to be there for a target.
 
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -15,9 +15,9 @@ const CROSS: [(&str, &str, &str); 3] = [
 ];
 
 /// The compiler of Rust.
-pub(super) struct Toolchain {
+pub(crate) struct Toolchain {
     /// Target of this machine.
-    pub(super) host: String,
+    pub(crate) host: String,
     version: String,
     /// Commit that the compiler was built from.
     commit: String,
@@ -25,7 +25,7 @@ pub(super) struct Toolchain {
 }
 
 impl Toolchain {
-    pub(super) fn ask() -> Result<Self, Failure> {
+    pub(crate) fn ask() -> Result<Self, Failure> {
         let about = output(Command::new("rustc").arg("-vV"), NO_RUST)?;
         let field = |name: &str| about.lines().find_map(|line| line.strip_prefix(name)).unwrap_or_default().to_owned();
         let folder = output(Command::new("rustc").args(["--print", "sysroot"]), NO_RUST)?;
@@ -38,7 +38,7 @@ impl Toolchain {
     }
 
     /// Errors: the target does not exist, or its standard library or its C compiler is missing.
-    pub(super) fn must_reach(&self, target: &str) -> Result<(), Failure> {
+    pub(crate) fn must_reach(&self, target: &str) -> Result<(), Failure> {
         let mut ask = Command::new("rustc");
         ask.args(["--print", "target-libdir", "--target", target]);
         let library = output(&mut ask, "`rustc --print target-list` prints the targets that there are")?;
@@ -58,19 +58,19 @@ impl Toolchain {
     }
 
     /// The C compiler for another target, and the package that brings it, as far as they are known.
-    pub(super) fn cross_compiler(&self, target: &str) -> Option<(&'static str, &'static str)> {
+    pub(crate) fn cross_compiler(&self, target: &str) -> Option<(&'static str, &'static str)> {
         let known = CROSS.iter().find(|(known, ..)| *known == target && target != self.host)?;
         Some((known.1, known.2))
     }
 
     /// Where the sources of the standard library are if they are installed, and where its makers had them. The compiler
     /// writes the first into programs where it is there, else the second.
-    pub(super) fn library_sources(&self) -> (String, String) {
+    pub(crate) fn library_sources(&self) -> (String, String) {
         (self.folder.join("lib/rustlib/src/rust").display().to_string(), format!("/rustc/{}", self.commit))
     }
 
     /// The standard library by its name and version, and the page with its licences and those of what it is made of.
-    pub(super) fn library_licences(&self) -> (String, PathBuf) {
+    pub(crate) fn library_licences(&self) -> (String, PathBuf) {
         (format!("Rust's standard library {}", self.version), self.folder.join("share/doc/rust/COPYRIGHT-library.html"))
     }
 }
