@@ -1,5 +1,6 @@
 /** Asking the workbench, and what it answers when something cannot be done. */
 
+import { read } from './read';
 import type { FailureJson } from './types';
 
 /** Something could not be done: what happened, and what to try. */
@@ -24,8 +25,18 @@ async function ask(method: string, path: string, body?: BodyInit, type?: string)
     ]);
   }
   if (answer.ok) return answer;
-  const said = (await answer.json().catch(() => null)) as FailureJson | null;
-  throw new Failed(
+  throw await failed(answer);
+}
+
+/** What the workbench says of an answer that is none. */
+async function failed(answer: Response): Promise<Failed> {
+  let said: FailureJson | null = null;
+  try {
+    said = read(await answer.text());
+  } catch {
+    // Not from the workbench: the number of the answer is all there is.
+  }
+  return new Failed(
     answer.status,
     said?.message ?? `${answer.status} ${answer.statusText}`,
     said?.hints ?? [],
@@ -33,15 +44,12 @@ async function ask(method: string, path: string, body?: BodyInit, type?: string)
 }
 
 export async function get<T>(path: string): Promise<T> {
-  return (await ask('GET', path)).json() as Promise<T>;
+  return read(await (await ask('GET', path)).text());
 }
 
 export async function getBytes(path: string, signal?: AbortSignal): Promise<ArrayBuffer> {
   const answer = await fetch(`/api${path}`, { signal });
-  if (!answer.ok) {
-    const said = (await answer.json().catch(() => null)) as FailureJson | null;
-    throw new Failed(answer.status, said?.message ?? answer.statusText, said?.hints ?? []);
-  }
+  if (!answer.ok) throw await failed(answer);
   return answer.arrayBuffer();
 }
 
@@ -58,11 +66,11 @@ export async function send<T = null>(
     'application/json',
   );
   const text = await answer.text();
-  return (text ? JSON.parse(text) : null) as T;
+  return (text ? read(text) : null) as T;
 }
 
 /** Sends a file as it is. */
 export async function sendFile<T>(method: 'POST' | 'PUT', path: string, file: Blob): Promise<T | null> {
   const text = await (await ask(method, path, file, 'application/octet-stream')).text();
-  return text ? (JSON.parse(text) as T) : null;
+  return text ? read(text) : null;
 }

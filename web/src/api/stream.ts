@@ -1,6 +1,7 @@
 /** The one open connection: state of everything, live samples, and what this page says while it is open. */
 
 import { type Frame, readFrame } from './frame';
+import { read } from './read';
 import type { FromPage, StateJson, ToPage } from './types';
 
 interface Hears {
@@ -39,7 +40,7 @@ export class Stream {
     };
     socket.onmessage = ({ data }) => {
       if (typeof data === 'string') {
-        const said = JSON.parse(data) as ToPage;
+        const said: ToPage = read(data);
         if (said.type === 'state') this.hears.state(said);
         else if (said.type === 'beat') this.beats(said.beat);
         return;
