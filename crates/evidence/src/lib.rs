@@ -14,6 +14,7 @@ mod dropout;
 mod examination;
 mod exposure;
 mod finding;
+mod made;
 pub mod misfire;
 mod mixture;
 mod noise;

@@ -159,3 +159,19 @@ impl<'a> Scene<'a> {
 fn overlap(a: Span, b: Span) -> bool {
     a.from_s <= b.to_s && b.from_s <= a.to_s
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn spans_that_overlap() {
+        let span = |from_s, to_s| Span { from_s, to_s };
+        for (other, expected) in
+            [((0.0, 0.9), false), ((0.0, 1.0), true), ((1.4, 1.6), true), ((2.0, 3.0), true), ((2.1, 3.0), false)]
+        {
+            assert_eq!(overlap(span(1.0, 2.0), span(other.0, other.1)), expected, "{other:?}");
+            assert_eq!(overlap(span(other.0, other.1), span(1.0, 2.0)), expected, "{other:?}");
+        }
+    }
+}

@@ -179,3 +179,160 @@ fn excursion(track: &Track<'_>, edges: &[Edge]) -> Excursion {
         rate_per_s: steepest(sign).min(steepest(-sign)),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use signal::Series;
+
+    use super::*;
+    use crate::made::series;
+
+    const HZ50_S: f64 = 0.02;
+
+    fn wheel(interval_s: f64, n: usize, value: impl Fn(usize) -> f64) -> Series {
+        series("wheel.speed.rear_left", "km/h", interval_s, n, value)
+    }
+
+    /// First and last sample of each excursion.
+    fn found(series: &Series) -> Option<Vec<(usize, usize)>> {
+        let found = find(&Track::new(series).unwrap())?;
+        assert!(found.iter().all(|e| e.before < e.first && e.last < e.after));
+        Some(found.iter().map(|e| (e.first, e.last)).collect())
+    }
+
+    #[test]
+    fn an_excursion_is_where_it_is_and_as_deep_and_steep_as_it_is() {
+        // 2000 rpm, then 900, 0 and 100, back at 1800: step 40 rpm (a tenth of the least that counts), rates over 0.2 s.
+        let shape = [900.0, 0.0, 100.0];
+        let engine = series("engine.speed", "rpm", 0.1, 200, |k| match k {
+            ..100 => 2000.0,
+            100..103 => shape[k - 100],
+            _ => 1800.0,
+        });
+        let track = Track::new(&engine).unwrap();
+        let all = find(&track).unwrap();
+        assert_eq!(all.len(), 1);
+        let it = &all[0];
+        assert_eq!((it.before, it.first, it.last, it.after), (99, 100, 102, 103));
+        assert_eq!((it.level, it.depth(&track), it.is_flat), (0.0, -2000.0, false));
+        assert!((it.away_s(&track) - 0.4).abs() < 1e-9);
+        // Down at most 1100 in one edge, up 1700: the slower counts.
+        assert!((it.rate_per_s - (1100.0 - 40.0) / 0.2).abs() < 1e-6, "{}", it.rate_per_s);
+        // Upside down, with the parts exchanged.
+        let up = series("engine.speed", "rpm", 0.1, 200, |k| match k {
+            ..100 => 2000.0,
+            100..103 => 5000.0 - shape[k - 100],
+            _ => 2200.0,
+        });
+        let track = Track::new(&up).unwrap();
+        let it = &find(&track).unwrap()[0];
+        assert_eq!((it.first, it.last, it.level, it.depth(&track)), (100, 102, 5000.0, 3000.0));
+        assert!((it.rate_per_s - (2100.0 - 40.0) / 0.2).abs() < 1e-6, "{}", it.rate_per_s);
+        let flat = wheel(HZ50_S, 200, |k| if (100..105).contains(&k) { 0.5 * (k % 2) as f64 } else { 50.0 });
+        assert!(find(&Track::new(&flat).unwrap()).unwrap()[0].is_flat, "within a step of 1 km/h");
+    }
+
+    #[test]
+    fn what_is_a_loss_and_what_is_not() {
+        let level =
+            |at: std::ops::Range<usize>, to: f64| wheel(HZ50_S, 400, move |k| if at.contains(&k) { to } else { 50.0 });
+        assert_eq!(found(&level(200..201, 0.0)), Some(vec![(200, 200)]));
+        assert_eq!(found(&level(200..203, 39.5)), Some(vec![(200, 202)]), "10.5 km/h");
+        assert_eq!(found(&level(200..203, 40.5)), Some(vec![]), "less than 10 km/h");
+        // What does not come back, or comes back elsewhere: half-way is nearer to neither.
+        assert_eq!(found(&level(200..400, 0.0)), Some(vec![]));
+        let back_at = |after: f64| {
+            wheel(HZ50_S, 400, move |k| {
+                if k < 200 {
+                    50.0
+                } else if k < 203 {
+                    0.0
+                } else {
+                    after
+                }
+            })
+        };
+        assert_eq!(found(&back_at(42.0)), Some(vec![(200, 202)]), "10 km/h and 1 g for 0.08 s are allowed");
+        assert_eq!(found(&back_at(35.0)), Some(vec![]));
+        // A second within the first, and the first shorter: the short one is the loss.
+        let within = wheel(HZ50_S, 400, |k| match k {
+            150..250 if k == 200 => 0.0,
+            150..250 => 25.0,
+            _ => 50.0,
+        });
+        assert_eq!(found(&within), Some(vec![(200, 200)]));
+        // Two losses, one after the other.
+        let twice = wheel(HZ50_S, 400, |k| if k == 150 || (200..204).contains(&k) { 0.0 } else { 50.0 });
+        assert_eq!(found(&twice), Some(vec![(150, 150), (200, 203)]));
+        // Longer than half a minute is gone, not lost.
+        let gone =
+            |samples: usize| wheel(1.0, 200, move |k| if (100..100 + samples).contains(&k) { 0.0 } else { 72.0 });
+        assert_eq!(found(&gone(29)), Some(vec![(100, 128)]));
+        assert_eq!(found(&gone(40)), Some(vec![]));
+        // Before a hole in the samples and behind it lie two levels, and no jump.
+        let mut hole = wheel(HZ50_S, 400, |k| if (200..203).contains(&k) { 0.0 } else { 50.0 });
+        hole.t_ns.iter_mut().skip(200).for_each(|t| *t += 3_000_000_000);
+        assert_eq!(found(&hole), Some(vec![]));
+        // A sample that is no number says nothing, before, in or after a loss.
+        for at in [199, 200, 201, 203] {
+            let unread = wheel(HZ50_S, 400, |k| {
+                if k == at {
+                    f64::NAN
+                } else if (200..203).contains(&k) {
+                    0.0
+                } else {
+                    50.0
+                }
+            });
+            let all = found(&unread).unwrap();
+            assert_eq!(all.len(), 1, "{at}: {all:?}");
+        }
+    }
+
+    /// A loss begins and ends at the level of its neighbours; the swing of a wheel after a pothole does not.
+    #[test]
+    fn a_swing_is_no_loss() {
+        // A quarter of the depth may lie between: 53.5 - 50 <= (53.5 - 38) / 4, and not 54.5; on the way back (50 - 38) / 4; on
+        // both sides 65 - 50 <= 65 / 4, and not 75.
+        for (lost, beside, at, is_loss) in [
+            (38.0, 53.5, 199..200, true),
+            (38.0, 54.5, 199..200, false),
+            (38.0, 52.5, 201..202, true),
+            (38.0, 53.5, 201..202, false),
+            (0.0, 65.0, 199..202, true),
+            (0.0, 75.0, 199..202, false),
+        ] {
+            let swing = |k: usize| {
+                if k == 200 {
+                    lost
+                } else if at.contains(&k) {
+                    beside
+                } else {
+                    50.0
+                }
+            };
+            let all = found(&wheel(HZ50_S, 400, swing)).unwrap();
+            assert_eq!(all.contains(&(200, 200)), is_loss, "{lost} km/h with {beside} in {at:?}");
+        }
+    }
+
+    #[test]
+    fn a_signal_that_is_not_its_quantity_has_no_losses() {
+        let every = |n: usize| found(&wheel(HZ50_S, 400, move |k| if k % n == 0 { 0.0 } else { 50.0 }));
+        assert!(every(5).is_none(), "two edges in five samples");
+        assert_eq!(every(8).unwrap().len(), 49, "two in eight");
+        let dead = |n: usize| found(&wheel(HZ50_S, 400, move |k| if k < n { -40.0 } else { 50.0 })).is_none();
+        assert!(dead(210) && !dead(190), "no wheel turns at less than nothing");
+    }
+
+    /// Shifting time shifts the places and nothing else; the sign of time does not matter either.
+    #[test]
+    fn time_shifts_and_turns() {
+        let value = |k: usize| if (200..204).contains(&k) { 0.0 } else { 50.0 + 0.02 * k as f64 };
+        let forward = wheel(HZ50_S, 400, value);
+        let mut later = forward.clone();
+        later.t_ns.iter_mut().for_each(|t| *t += 3_600_000_000_000);
+        assert_eq!(found(&forward), found(&later));
+        assert_eq!(found(&wheel(HZ50_S, 400, |k| value(399 - k))), Some(vec![(196, 199)]));
+    }
+}

@@ -1,6 +1,8 @@
 //! Values that stay while the machine moves on.
 
 mod shown;
+#[cfg(test)]
+mod tests;
 
 pub(super) use shown::{Shown, shown};
 

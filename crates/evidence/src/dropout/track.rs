@@ -247,8 +247,8 @@ pub(super) fn share_cadence(tracks: &mut [Track<'_>]) {
         let lacks = |track: &Track<'_>| track.family() == Some(family) && !track.holds_s.is_empty();
         let members = tracks.iter().filter(|track| lacks(track));
         let fewest = members.clone().map(|track| track.holds_s.len()).min().unwrap_or(0);
-        let n = members.count();
-        if n < 2 || n * fewest < ENOUGH {
+        // One alone has fewer than enough: it would show its cadence by itself.
+        if members.count() * fewest < ENOUGH {
             continue;
         }
         let mut holds: Vec<f64> = tracks.iter().filter(|track| lacks(track)).flat_map(|t| t.holds_s.clone()).collect();
@@ -270,4 +270,129 @@ fn stamps(series: &Series) -> Option<(f64, f64)> {
     let n_crowded = intervals.iter().filter(|interval| **interval < 0.2 * mean_s).count();
     let is_batched = 100 * n_crowded > 3 * intervals.len();
     Some(if is_batched { (mean_s, most_s) } else { (usual_s, 0.0) })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::made::series;
+
+    const WHEEL: &str = "wheel.speed.front_left";
+
+    #[test]
+    fn values_stand_in_the_catalogues_unit() {
+        let fahrenheit = series("coolant.temperature", "degF", 1.0, 50, |k| 32.0 + 1.8 * (k % 9) as f64);
+        let track = Track::new(&fahrenheit).unwrap();
+        assert!((track.value(3) - 3.0).abs() < 1e-9 && track.unit == "degC", "{} {}", track.value(3), track.unit);
+        assert!((track.step - 1.0).abs() < 1e-9 && (track.series_step() - 1.8).abs() < 1e-9, "{}", track.step);
+        // Water does not freeze at -40 in a running engine, nor does a sensor read 215.
+        assert!(track.is_dead(-40.0) && track.is_dead(215.0) && !track.is_dead(-39.0) && !track.is_dead(130.0));
+        assert!(Track::new(&series(WHEEL, "km/h", 0.1, 2, |k| k as f64)).is_none());
+    }
+
+    /// A value that stays for five rows is renewed each 0.25 s; ages of values follow.
+    #[test]
+    fn how_old_a_value_may_be() {
+        let held =
+            |rows: usize| series(WHEEL, "km/h", 0.05, 1000, move |k| 50.0 + 20.0 * ((k / rows) as f64 * 2.3).sin());
+        let (each, fifth) = (held(1), held(5));
+        let (each, fifth) = (Track::new(&each).unwrap(), Track::new(&fifth).unwrap());
+        let about = |found: f64, expected: f64| assert!((found - expected).abs() < 1e-9, "{found} for {expected}");
+        about(each.hold_s, 0.05);
+        about(each.age_s(), 0.05);
+        about(fifth.hold_s, 0.25);
+        about(fifth.age_s(), 0.25);
+        about(fifth.samples_per_refresh(), 5.0);
+        // From row to row an interval and the age; with request times from the earlier request on.
+        about(each.longest_between_s(10, 12), 0.1 + 0.05);
+        let mut asked = series(WHEEL, "km/h", 0.05, 1000, |k| 50.0 + k as f64);
+        asked.asked_ns = asked.t_ns.iter().map(|t| t - 20_000_000).collect();
+        about(Track::new(&asked).unwrap().longest_between_s(10, 12), 0.12 + 0.05);
+        // A slow quantity waits for its next step, and is as young as its samples.
+        let coarse = series(WHEEL, "km/h", 0.05, 1000, |k| 50.0 + (k / 5) as f64 * 0.1);
+        about(Track::new(&coarse).unwrap().hold_s, 0.05);
+        // Slowly polled values are renewed in the module each 0.1 s at least; silences of ten intervals, 1 to 10 s, part samples.
+        let slow = |interval_s: f64| {
+            let made = series(WHEEL, "km/h", interval_s, 50, |k| 50.0 + 3.0 * (k as f64 * 2.3).sin());
+            let track = Track::new(&made).unwrap();
+            (track.age_s(), track.longest_gap_s())
+        };
+        assert_eq!((slow(0.02), slow(0.5), slow(2.0), slow(8.0)), ((0.02, 1.0), (0.1, 5.0), (0.1, 10.0), (0.1, 12.0)));
+        // Ten rows that came at once, twice a second: a stamp may be off by half a second.
+        let mut batch = series(WHEEL, "km/h", 0.05, 1000, |k| 50.0 + 3.0 * (k as f64 * 2.3).sin());
+        batch
+            .t_ns
+            .iter_mut()
+            .enumerate()
+            .for_each(|(k, t)| *t = (k as i64 / 10) * 500_000_000 + (k as i64 % 10) * 1000);
+        let track = Track::new(&batch).unwrap();
+        assert!((track.interval_s - 0.05).abs() < 0.005 && (track.age_s() - 0.5).abs() < 0.001, "{}", track.age_s());
+    }
+
+    /// What one coarse column does not show alone, two of a table show together.
+    #[test]
+    fn a_table_shows_its_cadence_in_all_of_its_columns() {
+        // Steps of three each ten rows, few of them: 12 of each.
+        let column = |id: &str| series(id, "km/h", 0.05, 130, |k| 50.0 + [0.0, 30.0][(k / 10) % 2]);
+        let columns = [column(WHEEL), column("wheel.speed.front_right")];
+        let mut alone = vec![Track::new(&columns[0]).unwrap()];
+        share_cadence(&mut alone);
+        assert!((alone[0].hold_s - 0.05).abs() < 1e-9);
+        let mut both: Vec<Track<'_>> = columns.iter().map(|column| Track::new(column).unwrap()).collect();
+        share_cadence(&mut both);
+        assert!(both.iter().all(|track| (track.hold_s - 0.5).abs() < 1e-9), "{}", both[0].hold_s);
+        let short = [0, 1].map(|k| Series {
+            t_ns: columns[k].t_ns[..95].to_vec(),
+            value: columns[k].value[..95].to_vec(),
+            ..columns[k].clone()
+        });
+        let mut few: Vec<Track<'_>> = short.iter().map(|column| Track::new(column).unwrap()).collect();
+        share_cadence(&mut few);
+        assert!((few[0].hold_s - 0.05).abs() < 1e-9, "eight and eight are too few");
+        let mut unlike = vec![Track::new(&columns[0]).unwrap(), Track::new(&columns[1]).unwrap()];
+        unlike[1].holds_s.clear();
+        share_cadence(&mut unlike);
+        assert!((unlike[0].hold_s - 0.05).abs() < 1e-9, "one alone may be at fault");
+    }
+
+    /// A track that comes back to 15 % again and again has its stop there, 3 % lower at the most.
+    #[test]
+    fn where_the_stop_of_a_part_is() {
+        let stop = |id: &str, value: &dyn Fn(usize) -> f64| Track::new(&series(id, "%", 0.1, 300, value)).unwrap().stop;
+        let pedal = "pedal.position_1";
+        let pressed = |rest: f64, visits: usize| {
+            move |k: usize| {
+                if k / 30 < 2 * visits && (k / 30).is_multiple_of(2) { rest } else { rest + 20.0 }
+            }
+        };
+        assert_eq!(stop(pedal, &pressed(15.0, 3)), Some(12.0));
+        assert_eq!(stop("throttle.position_2", &pressed(15.0, 3)), Some(12.0));
+        assert_eq!(stop(pedal, &pressed(15.0, 2)), None, "a foot that stood there twice");
+        assert_eq!((stop(pedal, &pressed(5.0, 3)), stop(pedal, &pressed(4.9, 3))), (Some(2.0), None));
+        assert_eq!((stop(pedal, &pressed(45.0, 3)), stop(pedal, &pressed(45.1, 3))), (Some(42.0), None));
+        assert_eq!(stop("wheel.speed.front_left", &pressed(15.0, 3)), None);
+        // Seen on the way further down it is no stop; lost to zero it still is.
+        let passes = |to: f64| move |k: usize| if k == 40 { to } else { pressed(15.0, 3)(k) };
+        assert_eq!(stop(pedal, &passes(8.0)), None);
+        assert_eq!((stop(pedal, &passes(2.0)), stop(pedal, &passes(12.5))), (Some(12.0), Some(12.0)));
+    }
+
+    #[test]
+    fn what_is_usual_for_a_signal() {
+        // Changes of 1, but for one in a hundred of 5: what all but 0.5 % keep, eight times, is exceptional.
+        let made = series("custom.level", "1", 0.1, 2001, |k| (k % 2) as f64 * if k % 100 == 1 { 5.0 } else { 1.0 });
+        let track = Track::new(&made).unwrap();
+        assert_eq!((track.usual_change, track.exceptional_change), (1.0, 40.0));
+        assert!(!track.is_quantity && track.moves);
+        let states =
+            |n: usize| Track::new(&series("custom.level", "1", 0.1, 500, |k| (k % n) as f64)).unwrap().is_quantity;
+        assert!(!states(12) && states(13));
+        let resting = |rows: usize| {
+            let made = series(WHEEL, "km/h", 0.1, 300, move |k| {
+                if (50..50 + rows).contains(&k) { 20.0 } else { 60.0 + (k % 3) as f64 }
+            });
+            Track::new(&made).unwrap().rest
+        };
+        assert_eq!((resting(11), resting(10)), (Some(20.0), None), "a second of it");
+    }
 }
