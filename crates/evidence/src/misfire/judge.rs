@@ -91,7 +91,9 @@ pub(super) struct Judged {
 /// Evidence for a rate between `boundary` and 1 per firing over one between 1e-6 and `boundary`, both even on a
 /// logarithmic scale; counts in clusters weigh by 1 / dispersion (quasi-likelihood).
 pub(super) fn log10_rate_matters(count: Count, boundary: f64, dispersion: f64) -> f64 {
-    const N: usize = 64;
+    // In a long drive the likelihood falls by a factor of e within a hundredth of the logarithm of the rate: with coarser steps
+    // next to nothing of it was left between the boundary and the first of them, and odds near it were too great.
+    const N: usize = 1024;
     let mean = |from: f64, to: f64| {
         let ln_likelihood = (0..N).map(|k| {
             let ln_rate = from.ln() + (to / from).ln() * (k as f64 + 0.5) / N as f64;
@@ -351,3 +353,6 @@ impl Judged {
         })
     }
 }
+
+#[cfg(test)]
+mod tests;
