@@ -331,3 +331,6 @@ impl Step {
         seconds_from_nanos(self.to_ns - self.from_ns)
     }
 }
+
+#[cfg(test)]
+mod tests;

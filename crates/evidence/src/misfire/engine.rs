@@ -230,3 +230,163 @@ impl Segment {
         inside as f64 / (self.to_ns - self.from_ns).max(1) as f64
     }
 }
+
+#[cfg(test)]
+pub(super) mod tests {
+    use signal::SignalId;
+
+    use super::*;
+
+    /// Name and unit of a signal, and its value at each second.
+    pub(in crate::misfire) type Signal<'a> = (&'a str, &'a str, &'a dyn Fn(f64) -> f64);
+
+    /// A signal by its values at so many seconds.
+    pub(in crate::misfire) fn series(id: &str, unit: &str, at: impl IntoIterator<Item = (f64, f64)>) -> Series {
+        let mut series = Series::new(SignalId::new(id).unwrap(), Unit::named(unit));
+        at.into_iter().for_each(|(t_s, value)| series.push_value(signal::nanos_from_seconds(t_s), value));
+        series
+    }
+
+    /// A drive of so many seconds with ten values of each signal a second.
+    pub(in crate::misfire) fn drive(seconds: u32, signals: &[Signal<'_>]) -> Recording {
+        let times = || (0..=10 * seconds).map(|k| f64::from(k) / 10.0);
+        let column = |&(id, unit, value): &Signal<'_>| series(id, unit, times().map(|t| (t, value(t))));
+        Recording { series: signals.iter().map(column).collect(), ..Recording::default() }
+    }
+
+    /// An engine that turns like this.
+    pub(in crate::misfire) fn engine(seconds: u32, rpm: impl Fn(f64) -> f64) -> Engine {
+        Engine::of(&drive(seconds, &[("engine.speed", "rpm", &rpm)])).unwrap()
+    }
+
+    fn ns(t_s: f64) -> i64 {
+        signal::nanos_from_seconds(t_s)
+    }
+
+    /// One cylinder fires in every second revolution: 3000 rpm are 50 revolutions and 25 firings a second.
+    #[test]
+    fn firings_are_half_of_the_revolutions() {
+        let even = engine(10, |_| 3000.0);
+        for (t_s, firings) in [(-1.0, 0.0), (0.0, 0.0), (4.0, 100.0), (4.05, 101.25), (10.0, 250.0), (11.0, 250.0)] {
+            assert!((even.firings_until(ns(t_s)) - firings).abs() < 1e-6, "{t_s}");
+            let back_s = seconds_from_nanos(even.time_of(firings));
+            assert!((back_s - f64::clamp(t_s, 0.0, 10.0)).abs() < 1e-6, "{t_s} {back_s}");
+        }
+        assert_eq!((even.time_of(-5.0), even.time_of(1e9)), (0, ns(10.0)));
+        // From 1000 to 3000 rpm in 12 s: 2000 rpm in the middle, 400 revolutions; the first half has 150 of them.
+        let rising = engine(12, |t| 1000.0 + t / 12.0 * 2000.0);
+        assert!((rising.firings_until(ns(12.0)) - 200.0).abs() < 1e-6);
+        assert!((rising.firings_until(ns(6.0)) - 75.0).abs() < 1e-6);
+        assert!((seconds_from_nanos(rising.time_of(75.0)) - 6.0).abs() < 1e-6);
+    }
+
+    /// Where the engine speed was unknown for longer than five usual distances (at least 2 s, at most 30 s) nothing is known.
+    #[test]
+    fn holes_are_no_driving() {
+        let last_s = |step_s: f64, hole_s: f64| {
+            let times = (0..40).map(|k| f64::from(k) * step_s).chain([39.0 * step_s + hole_s]);
+            let recording = Recording {
+                series: vec![series("engine.speed", "rpm", times.map(|t| (t, 1200.0)))],
+                ..Recording::default()
+            };
+            let engine = Engine::of(&recording).unwrap();
+            (engine.firings_until(i64::MAX) / 10.0 - 39.0 * step_s).round()
+        };
+        assert_eq!((last_s(0.1, 1.9), last_s(0.1, 2.1)), (2.0, 0.0));
+        assert_eq!((last_s(1.0, 4.9), last_s(1.0, 5.1)), (5.0, 0.0));
+        assert_eq!((last_s(8.0, 29.0), last_s(8.0, 31.0)), (29.0, 0.0));
+    }
+
+    /// Whether misfires are judged at a moment of such a drive.
+    fn is_judged(t_s: f64, signals: &[Signal<'_>]) -> bool {
+        let engine = Engine::of(&drive(20, signals)).unwrap();
+        engine.segments.iter().find(|segment| segment.to_ns > ns(t_s)).unwrap().is_judged
+    }
+
+    #[test]
+    fn speeds_at_which_misfires_are_judged() {
+        let at = |rpm: f64| is_judged(5.05, &[("engine.speed", "rpm", &move |_| rpm)]);
+        assert_eq!([439.0, 441.0, 5999.0, 6001.0].map(at), [false, true, true, false]);
+        // Standing until 5.0 s, running from 5.1 s: five seconds to settle.
+        let started: &dyn Fn(f64) -> f64 = &|t| if t > 5.05 { 800.0 } else { 0.0 };
+        let after = |t_s| is_judged(t_s, &[("engine.speed", "rpm", started)]);
+        assert_eq!([4.95, 5.15, 10.0, 10.15].map(after), [false, false, false, true]);
+        // A gear change: more than 2000 rpm per second, up or down.
+        let changing = |per_s: f64| {
+            is_judged(5.05, &[("engine.speed", "rpm", &move |t| 3000.0 + per_s * (t - 5.0).clamp(-1.0, 1.0))])
+        };
+        assert_eq!([-2050.0, -1950.0, 1950.0, 2050.0].map(changing), [false, true, true, false]);
+    }
+
+    /// On the overrun nothing burns: foot off, above 1200 rpm, slowing down.
+    #[test]
+    fn the_overrun_is_not_judged() {
+        let at = |by: &str, foot: f64, rpm: f64, per_s: f64| {
+            // Pedals rest at 15 %, which the first second shows.
+            let foot = move |t: f64| if t < 1.0 { 15.0 } else { foot };
+            is_judged(5.05, &[("engine.speed", "rpm", &move |t| rpm + per_s * (t - 5.0)), (by, "%", &foot)])
+        };
+        for by in ["pedal.position_1", "throttle.position_1", "engine.load"] {
+            assert!(!at(by, 15.9, 2000.0, -50.0), "{by}");
+            assert!(at(by, 16.1, 2000.0, -50.0) && at(by, 15.0, 1150.0, -20.0), "{by}");
+            assert!(at(by, 15.0, 2000.0, 0.0) && at(by, 15.0, 2000.0, 50.0), "{by}: driven by nothing but the engine");
+        }
+    }
+
+    /// A throttle that moves by more than 147.5 % per second (0.059 V of 4 V in 10 ms).
+    #[test]
+    fn a_hurried_throttle_is_not_judged() {
+        let moving = |per_s: f64| {
+            let foot = move |t: f64| 50.0 + (per_s * (t - 5.0)).clamp(-40.0, 40.0);
+            is_judged(5.05, &[("engine.speed", "rpm", &|_| 2000.0), ("throttle.position_1", "%", &foot)])
+        };
+        assert_eq!([-150.0, -145.0, 145.0, 150.0].map(moving), [false, true, true, false]);
+    }
+
+    #[test]
+    fn a_cold_engine_is_not_judged() {
+        let at = |id: &str, degc: f64| {
+            is_judged(5.05, &[("engine.speed", "rpm", &|_| 2000.0), (id, "degC", &move |_| degc)])
+        };
+        for id in ["coolant.temperature", "intake.air_temperature"] {
+            assert_eq!([-11.0, -9.0, 90.0, f64::NAN].map(|degc| at(id, degc)), [false, true, true, true], "{id}");
+        }
+        let warm: &dyn Fn(f64) -> f64 = &|t| if t < 4.0 { -15.0 } else { -5.0 };
+        assert!(is_judged(5.05, &[("engine.speed", "rpm", &|_| 2000.0), ("coolant.temperature", "degC", warm)]));
+    }
+
+    /// The pressure stands for the load behind a throttle only; one wrong value shows none.
+    #[test]
+    fn what_stands_for_the_load() {
+        let load = |signals: &[Signal<'_>]| {
+            let speed: Signal<'_> = ("engine.speed", "rpm", &|_| 2000.0);
+            let engine = Engine::of(&drive(20, &[&[speed], signals].concat())).unwrap();
+            (engine.load.map(|load| load.id), engine.segments[150].load)
+        };
+        let throttled: &dyn Fn(f64) -> f64 = &|t| if t < 5.0 { 35.0 } else { 80.0 };
+        let open: &dyn Fn(f64) -> f64 = &|t| if t == 3.0 { 20.0 } else { 98.0 };
+        let pedal: Signal<'_> = ("pedal.position_1", "%", &|_| 33.0);
+        assert_eq!(
+            load(&[("intake.manifold_pressure", "kPa", throttled), pedal]),
+            (Some("intake.manifold_pressure"), 80.0)
+        );
+        assert_eq!(load(&[("intake.manifold_pressure", "kPa", open), pedal]), (Some("pedal.position_1"), 33.0));
+        assert_eq!(load(&[pedal, ("engine.load", "%", &|_| 55.0)]), (Some("engine.load"), 55.0));
+        assert_eq!(load(&[]), (None, 0.0));
+    }
+
+    #[test]
+    fn a_stop_between_two_readings_is_seen() {
+        let stopped = engine(20, |t| if (10.0..12.0).contains(&t) { 0.0 } else { 900.0 });
+        let between = |from_s: f64, to_s: f64| stopped.stopped_between(ns(from_s), ns(to_s));
+        assert!(!between(2.0, 8.0) && !between(13.0, 19.0) && !between(19.0, 20.5));
+        assert!(between(8.0, 13.0) && between(8.0, 10.5) && between(11.0, 14.0));
+        assert!(between(18.0, 21.5), "a second without speed is too long");
+        // A hole of four seconds in what is known.
+        let times = (0..200).map(|k| f64::from(k) / 10.0).filter(|t| !(5.05..9.0).contains(t));
+        let speed = series("engine.speed", "rpm", times.map(|t| (t, 900.0)));
+        let holed = Engine::of(&Recording { series: vec![speed], ..Recording::default() }).unwrap();
+        let between = |from_s: f64, to_s: f64| holed.stopped_between(ns(from_s), ns(to_s));
+        assert!(between(4.0, 10.0) && between(4.0, 6.5) && !between(4.0, 5.5) && !between(10.0, 15.0));
+    }
+}

@@ -277,9 +277,8 @@ pub(super) fn judge(
         let others = companions.iter().map(|other| within(other)).collect();
         consider(weigh(Basis::Stretch(from, to), within(cylinder), others, n_places, 1.0));
     }
-    let firings_where = |is_there: &dyn Fn(&Piece) -> bool| {
-        pieces.iter().filter(|piece| is_there(piece)).map(|piece| piece.firings).sum::<f64>()
-    };
+    let firings_where =
+        |is_there: &dyn Fn(&Piece) -> bool| sum_of(pieces.iter().filter(|piece| is_there(piece))).exposure;
     let low_high = load.map(|LoadSource { low_high: (low, high), .. }| {
         (firings_where(&|piece| piece.load < low || piece.rpm < IDLE_RPM), firings_where(&|piece| piece.load >= high))
     });

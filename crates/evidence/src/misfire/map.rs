@@ -352,3 +352,6 @@ fn tail(trials: &[f64], value: f64) -> f64 {
     let location = mean - 0.577_215_664_901_532_9 * scale;
     -(-(-(value - location) / scale).exp()).exp_m1()
 }
+
+#[cfg(test)]
+mod tests;

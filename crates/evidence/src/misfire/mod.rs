@@ -10,6 +10,8 @@ mod engine;
 mod judge;
 mod map;
 mod repair;
+#[cfg(test)]
+mod tests;
 mod text;
 mod view;
 

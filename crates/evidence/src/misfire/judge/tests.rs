@@ -86,6 +86,17 @@ fn clusters_show_in_the_dispersion() {
     assert!((of(100.0, &twos, 1.0) - (8.0 * 20.0 / 19.0 - 0.125f64.sqrt())).abs() < 1e-9);
 }
 
+/// A rate of its own inside a region is no cluster: 100 in every block there and 20 elsewhere, as evenly as can be.
+#[test]
+fn a_region_is_no_cluster() {
+    let mut pieces = pieces(100.0, &[20.0; 60]);
+    for piece in &mut pieces[20..30] {
+        (piece.rpm, piece.events) = (3000.0, 100.0);
+    }
+    let (standing, dispersion) = region_and_dispersion(&pieces);
+    assert_eq!((standing.unwrap().region.speed_rpm, dispersion), ((3000.0, f64::INFINITY), 1.0));
+}
+
 #[test]
 fn blocks_keep_what_they_are_made_of() {
     // 90 firings are no block yet, 120 are one.
