@@ -133,3 +133,67 @@ pub(crate) fn align(first: &Series, second: &Series) -> Option<Aligned> {
         n_samples,
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use signal::{Sample, SignalId, Unit};
+
+    use super::*;
+
+    /// A track with such a value at each of the moments; asked for so many seconds before it came.
+    fn track(id: &str, times: impl Iterator<Item = f64>, asked_s: f64, value: impl Fn(f64) -> f64) -> Series {
+        let answers = if id == "other" { 1000 } else { 1 };
+        let mut series = Series::new(SignalId::new(id).unwrap(), Unit::named("%"));
+        for t_s in times {
+            let t_ns = signal::nanos_from_seconds(t_s);
+            // What came without being asked for stands under its own time alone.
+            let asked_ns = signal::nanos_from_seconds(t_s - asked_s);
+            let sample = Sample { t_ns, asked_ns, exchange: (t_s * 10.0) as u32 + answers, value: value(t_s) };
+            if asked_s > 0.0 { series.push(sample) } else { series.push_value(t_ns, sample.value) }
+        }
+        series
+    }
+
+    fn every(step_s: f64, from_s: f64) -> impl Iterator<Item = f64> {
+        (0..100).map(move |k| from_s + f64::from(k) * step_s)
+    }
+
+    /// Half way between two samples of t² every 0.1 s, whose second difference is 0.02: a parabola lies 0.0025 off the line
+    /// there, and four times that is allowed for.
+    #[test]
+    fn the_first_track_between_its_samples() {
+        let first = track("pedal.position_1", every(0.1, 0.0), 0.0, |t| t * t);
+        let second = track("pedal.position_2", every(0.1, 0.05), 0.0, |t| t * t / 2.0);
+        let aligned = align(&first, &second).unwrap();
+        assert_eq!((aligned.points.len(), aligned.n_samples), (99, 100));
+        let point = aligned.points[50];
+        assert!((point.t_s - 5.05).abs() < 1e-9 && (point.x - (5.05 * 5.05 + 0.0025)).abs() < 1e-9, "{point:?}");
+        assert!((point.rate_x - 2.0 * 5.05).abs() < 1e-6 && (point.y - 5.05 * 5.05 / 2.0).abs() < 1e-9, "{point:?}");
+        assert!((point.bend_x - 0.01).abs() < 1e-9 && (point.bend_y - 0.005).abs() < 1e-9, "{point:?}");
+        assert!((aligned.interval_s - 0.1).abs() < 1e-9 && (aligned.hidden_s - STAMP_S).abs() < 1e-9);
+        // A quarter of the way: 1/4 * 3/4 of it instead of 1/2 * 1/2. On a sample nothing is bent.
+        let at = |shift: f64| align(&first, &track("b", every(0.1, shift), 0.0, |t| t)).unwrap().points[50].bend_x;
+        assert!((at(0.025) - 0.0075).abs() < 1e-9 && (at(0.075) - 0.0075).abs() < 1e-9 && at(0.0).abs() < 1e-9);
+        // A corner just behind the two samples bends what lies between them.
+        let corner = |t: f64| (t - 5.0).max(0.0) * 10.0;
+        let bent = align(&track("a", every(0.1, 0.0), 0.0, corner), &second).unwrap();
+        assert_eq!([48, 49, 50, 51].map(|k| (bent.points[k].bend_x * 100.0).round()), [0.0, 50.0, 50.0, 0.0]);
+    }
+
+    /// How far apart the readings may really have been: a round of answers where they carry one time, half of the mean wait
+    /// for the answer where each has its own, nothing that matters where one answer held both.
+    #[test]
+    fn what_the_times_leave_open() {
+        let foot = |t: f64| 40.0 + 30.0 * t.sin();
+        let of = |second: &str, second_s: f64, asked_s: f64| {
+            let first = track("first", every(0.1, 0.001), asked_s, foot);
+            let aligned = align(&first, &track(second, every(0.1, second_s), asked_s, foot)).unwrap();
+            ((aligned.hidden_s * 1000.0).round(), aligned.points[50].rate_x == 0.0, aligned.unresolved_s > 0.0)
+        };
+        assert_eq!(of("second", 0.001, 0.0), (100.0, false, true), "one table");
+        assert_eq!(of("second", 0.031, 0.0), (10.0, false, false), "times of their own");
+        assert_eq!(of("second", 0.001, 0.04), (20.0, true, false), "one answer");
+        assert_eq!(of("other", 0.001, 0.06), (100.0, false, true), "other answers at the same times");
+        assert_eq!(of("other", 0.031, 0.06), (30.0, false, false));
+    }
+}

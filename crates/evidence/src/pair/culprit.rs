@@ -40,3 +40,35 @@ pub(crate) fn jumps(relation: &Relation, spot: &Spot, interval_s: f64) -> Option
         _ => None,
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::relation::Residual;
+    use super::super::relation::tests::relation;
+    use super::super::spot::{Sign, Visits};
+    use super::*;
+
+    /// A foot that goes up and down through a place at 40 to 46 % in which the given track reads 6 too little.
+    fn found(at_fault: usize, n_visits: usize, interval_s: f64) -> Option<usize> {
+        let foot = (0..120 * n_visits).map(|k| 30.0 + 0.5 * (k % 120).min(119 - k % 120) as f64);
+        let residual = |(k, at): (usize, f64)| {
+            let less = if (40.0..=46.0).contains(&at) { 6.0 } else { 0.0 };
+            let (x, y) = if at_fault == 0 { (at - less, at / 2.0) } else { (at, (at - less) / 2.0) };
+            Residual { t_s: k as f64 * interval_s, at, x, y, off: y - x / 2.0, allowed: 0.8, cut: 0.0 }
+        };
+        let relation = relation(0.5, foot.enumerate().map(residual).collect());
+        let visits = Visits { all: n_visits as f64, bad: n_visits as f64 };
+        let depth = if at_fault == 0 { 3.0 } else { -3.0 };
+        let (sign, elsewhere) = (Sign::Both, Visits::default());
+        let spot = Spot { from: 40.0, to: 46.0, depth, sign, visits, elsewhere, log10_lr: 9.0, spans: Vec::new() };
+        jumps(&relation, &spot, interval_s)
+    }
+
+    /// The track that jumps at the edges is at fault, whichever it is; each visit has four edges.
+    #[test]
+    fn the_track_that_jumps_is_named() {
+        assert_eq!((found(0, 3, 0.05), found(1, 3, 0.05)), (Some(0), Some(1)));
+        assert_eq!((found(0, 2, 0.05), found(0, 1, 0.05)), (Some(0), None), "eight edges, four edges");
+        assert_eq!((found(1, 3, 0.06), found(1, 3, 0.07)), (Some(1), None), "too slow to tell a jump from a foot");
+    }
+}

@@ -10,6 +10,8 @@ mod moments;
 mod relation;
 mod resolved;
 mod spot;
+#[cfg(test)]
+mod tests;
 mod view;
 
 use std::collections::BTreeMap;

@@ -91,3 +91,80 @@ fn is_met_nearby(aligned: &Aligned, relation: &Relation, reading: &Residual) -> 
     let (least, most) = expected.fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), y| (a.min(y), b.max(y)));
     aligned.unresolved_s > 0.0 && reading.y >= least - reading.allowed && reading.y <= most + reading.allowed
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::align::Point;
+    use super::super::relation::tests::relation;
+    use super::*;
+
+    /// A foot that goes slowly up and down, ten readings a second, with such differences at some moments (index, off).
+    fn usable(off: &[(std::ops::Range<usize>, f64)]) -> Vec<Residual> {
+        let foot = |k: usize| 20.0 + 0.25 * (k % 480).min(480 - k % 480) as f64;
+        let off_at = |k: usize| off.iter().find(|(range, _)| range.contains(&k)).map_or(0.0, |(_, off)| *off);
+        let reading = |k: usize| {
+            let (x, off) = (foot(k), off_at(k));
+            Residual { t_s: k as f64 / 10.0, at: x, x, y: x / 2.0 + off, off, allowed: 1.0, cut: 0.0 }
+        };
+        (0..2400).map(reading).collect()
+    }
+
+    fn found(usable: Vec<Residual>, unresolved_s: f64, spot: Option<(f64, f64)>) -> Moments {
+        let point = |r: &Residual| Point { t_s: r.t_s, x: r.x, y: r.y, rate_x: 0.0, bend_x: 0.0, bend_y: 0.0 };
+        let points: Vec<Point> = usable.iter().map(point).collect();
+        let n_samples = points.len();
+        let aligned = Aligned { points, step: [0.4; 2], hidden_s: 0.01, interval_s: 0.1, unresolved_s, n_samples };
+        find(&aligned, &relation(0.5, usable), spot)
+    }
+
+    fn spans(moments: &Moments) -> Vec<(f64, f64)> {
+        moments.spans.iter().map(|span| (span.from_s, span.to_s)).collect()
+    }
+
+    /// From the hundredth to the hundred and third reading: 0.3 s, worth a decade and 0.3 for each second.
+    #[test]
+    fn runs_of_disagreement_are_found_in_time() {
+        let one = found(usable(&[(100..104, -3.0)]), 0.0, None);
+        assert_eq!((spans(&one), one.worst), (vec![(10.0, 10.3)], -3.0));
+        assert!((one.log10_odds - (-1.5 + 1.0 + 0.09)).abs() < 1e-9, "{}", one.log10_odds);
+        let two = found(usable(&[(100..104, -3.0), (700..800, 5.0)]), 0.0, None);
+        assert_eq!((spans(&two), two.worst), (vec![(10.0, 10.3), (70.0, 79.9)], 5.0));
+        // The longer of them counts 2.2, which is the most for one.
+        assert!((two.log10_odds - (-1.5 + 1.09 + 2.2)).abs() < 1e-9, "{}", two.log10_odds);
+        // No disagreement, one within what is allowed, and one that is too short.
+        for off in [vec![], vec![(100..104, 0.9)], vec![(100..103, 3.0)], vec![(100..101, 3.0), (102..103, 3.0)]] {
+            let none = found(usable(&off), 0.0, None);
+            assert_eq!((spans(&none), none.log10_odds), (vec![], -1.5), "{off:?}");
+        }
+        // Either way is no run; a hole ends one.
+        assert!(spans(&found(usable(&[(100..102, 3.0), (102..104, -3.0)]), 0.0, None)).is_empty());
+        let mut holed = usable(&[(100..110, 3.0)]);
+        holed.iter_mut().skip(105).for_each(|r| r.t_s += 2.6);
+        assert_eq!(spans(&found(holed, 0.0, None)), [(10.0, 10.4), (13.1, 13.5)]);
+    }
+
+    #[test]
+    fn what_a_place_always_shows_is_no_moment() {
+        // At every visit to 40 to 45 % the tracks part by 1.5, which a bend of the line may be, and once by 3.5.
+        let mut always = usable(&[]);
+        for r in always.iter_mut().filter(|r| (40.0..45.0).contains(&r.at)) {
+            r.off = 1.5;
+        }
+        assert!(spans(&found(always.clone(), 0.0, None)).is_empty());
+        always[80..90].iter_mut().for_each(|r| r.off = 3.5);
+        assert_eq!(spans(&found(always, 0.0, None)), [(8.0, 8.9)]);
+        // The place that is spoken of by itself does not count again: readings 80 to 99 lie at 40 to 44.75 %.
+        let once = || usable(&[(80..100, 4.0)]);
+        assert!(spans(&found(once(), 0.0, Some((41.0, 43.75)))).is_empty());
+        assert_eq!(spans(&found(once(), 0.0, Some((46.0, 50.0)))), [(8.0, 9.9)]);
+    }
+
+    /// Where both tracks carry the times of one table, a run must outlast two readings and show what no moment nearby shows.
+    #[test]
+    fn readings_at_other_times_are_no_moment() {
+        let run = |n: usize, off: f64| spans(&found(usable(&[(100..100 + n, off)]), 0.5, None)).len();
+        // Within half a second the foot goes 1.25 %, the second track 0.625 points, and one is allowed.
+        assert_eq!([run(10, 3.0), run(11, 3.0), run(11, -3.0), run(11, 1.5), run(11, -1.5)], [0, 1, 1, 0, 0]);
+        assert_eq!(run(11, 1.7), 1);
+    }
+}

@@ -237,3 +237,186 @@ impl Relation {
         100.0 * (x - self.visited.0) / (self.visited.1 - self.visited.0).max(1e-9)
     }
 }
+
+#[cfg(test)]
+pub(super) mod tests {
+    use super::*;
+
+    /// A relation of such a slope with these readings, which saw 10 to 90 % and may be off by one point.
+    pub(in crate::pair) fn relation(slope: f64, usable: Vec<Residual>) -> Relation {
+        Relation {
+            slope,
+            offset: 0.0,
+            skew_s: 0.0,
+            is_parted_by_timing: false,
+            usable,
+            sigma: 0.1,
+            floor: 1.0,
+            scale: 1.0,
+            visited: (10.0, 90.0),
+        }
+    }
+
+    /// A foot between 10 and 90 %, twenty readings a second for 200 s, and the second track of it.
+    fn points(second: impl Fn(&Point) -> f64) -> Vec<Point> {
+        let point = |k: i32| {
+            let phase = f64::from(k) * 0.05 / 4.0;
+            let (x, rate_x) = (50.0 + 40.0 * phase.sin(), 10.0 * phase.cos());
+            let point = Point { t_s: f64::from(k) * 0.05, x, y: 0.0, rate_x, bend_x: 0.0, bend_y: 0.0 };
+            Point { y: second(&point), ..point }
+        };
+        (0..4000).map(point).collect()
+    }
+
+    fn aligned(points: Vec<Point>, hidden_s: f64) -> Aligned {
+        let n_samples = points.len();
+        Aligned { points, step: [0.4, 0.4], hidden_s, interval_s: 0.05, unresolved_s: 0.0, n_samples }
+    }
+
+    #[test]
+    fn cells_of_the_travel() {
+        let of = |x: f64| cell(x, (10.0, 90.0), 40);
+        assert_eq!([-50.0, 10.0, 11.9, 12.1, 50.1, 89.9, 90.0, 500.0].map(of), [0, 0, 0, 1, 20, 39, 39, 39]);
+        let relation = relation(1.0, Vec::new());
+        assert_eq!([10.0, 30.0, 90.0].map(|x| relation.share_of_travel(x)), [0.0, 25.0, 100.0]);
+    }
+
+    /// A line through a fifth of wrong travel, and through one end that was seen for most of the time.
+    #[test]
+    fn the_line_does_not_follow_what_is_worn() {
+        for (slope, offset) in [(0.5, 2.0), (1.0, 0.0), (-1.0, 100.0)] {
+            let worn = |p: &Point| offset + slope * p.x - if (30.0..46.0).contains(&p.x) { 6.0 } else { 0.0 };
+            let mut points = points(worn);
+            points.extend(vec![Point { x: 10.5, y: offset + slope * 10.5 + 3.0, ..points[0] }; 20_000]);
+            let (found, at_zero) = line(points.iter(), (10.0, 90.0)).unwrap();
+            assert!((found - slope).abs() < 1e-9 && (at_zero - offset).abs() < 1e-6, "{found} {at_zero}");
+        }
+        assert!(line([].into_iter(), (10.0, 90.0)).is_none());
+    }
+
+    /// The second track reads what the first read 20 ms before; over whole swings its speed has half of the square of the
+    /// greatest, so that the standard error is step / sqrt(12) * sqrt(2 / (n * (slope * 10)² / 2)).
+    #[test]
+    fn a_delay_that_nobody_stated() {
+        for slope in [0.5, -1.0] {
+            let late = points(|p| 3.0 + slope * (p.x - 0.02 * p.rate_x));
+            let (delay_s, error_s) = skew(&late, slope, 3.0, 0.4);
+            let expected = 0.4 / 12f64.sqrt() * (2.0 / (4000.0 * (slope * 10.0).powi(2) / 2.0)).sqrt();
+            assert!((delay_s - 0.02).abs() < 1e-9, "{delay_s}");
+            assert!((error_s / expected - 1.0).abs() < 0.02, "{error_s} for {expected}");
+        }
+        // A tenth of wrong readings hardly moves it.
+        let mut wrong = points(|p| p.x - 0.02 * p.rate_x);
+        wrong.iter_mut().step_by(10).for_each(|p| p.y += 20.0);
+        assert!((skew(&wrong, 1.0, 0.0, 0.4).0 - 0.02).abs() < 0.002);
+        // What stands still or is bent tells nothing, nor do less than twenty readings.
+        let still = |n: usize| {
+            let mut few = points(|p| p.x - 0.02 * p.rate_x);
+            few.iter_mut().skip(n).for_each(|p| p.rate_x = 0.0);
+            skew(&few, 1.0, 0.0, 0.4)
+        };
+        assert!(still(20).1.is_finite() && still(19) == (0.0, f64::INFINITY));
+        let mut bent = points(|p| p.x - 0.02 * p.rate_x);
+        bent.iter_mut().for_each(|p| p.bend_x = 5.1);
+        assert_eq!(skew(&bent, 1.0, 0.0, 0.4), (0.0, f64::INFINITY));
+    }
+
+    fn residuals(off: impl Fn(f64) -> f64) -> Vec<Residual> {
+        let at = |k: i32| 10.1 + 0.2 * f64::from(k);
+        let of = |x: f64| Residual { t_s: x, at: x, x, y: x, off: off(x), allowed: 1.0, cut: 0.0 };
+        (0..400).map(|k| of(at(k))).collect()
+    }
+
+    #[test]
+    fn a_gentle_bend_goes_and_a_spot_stays() {
+        let straight = |off: &dyn Fn(f64) -> f64| {
+            let mut readings = residuals(off);
+            straighten(&mut readings, (10.0, 90.0), 1.6);
+            readings
+        };
+        // A bend of a point goes, of three points all but 1.6.
+        assert!(straight(&|_| -1.0).iter().all(|r| r.off.abs() < 1e-9));
+        assert!(straight(&|_| 3.0).iter().all(|r| (r.off - 1.4).abs() < 1e-9));
+        // A fifth of the travel that bends by itself is gentle, a tenth is a spot, also at either end.
+        for from in [10.0, 50.0, 82.0] {
+            let spot = move |x: f64| if (from..from + 8.0).contains(&x) { -4.0 } else { 0.0 };
+            assert!(straight(&spot).iter().all(|r| (r.off - spot(r.x)).abs() < 1e-9), "{from}");
+        }
+    }
+
+    #[test]
+    fn how_far_off_a_sound_pair_may_be() {
+        let sound = Relation::of(&aligned(points(|p| 2.0 + 0.5 * p.x), 0.01)).unwrap();
+        assert!((sound.slope - 0.5).abs() < 1e-9 && (sound.offset - 2.0).abs() < 1e-6, "{}", sound.offset);
+        // 1.6 % of a track of half the scale, since both steps of 0.4 make 0.6 there.
+        assert!((sound.floor - 0.8).abs() < 1e-9 && (sound.scale - 0.5).abs() < 1e-9 && sound.sigma < 1e-9);
+        assert!((sound.visited.0 - 10.0).abs() < 0.01 && (sound.visited.1 - 90.0).abs() < 0.01);
+        assert!(sound.usable.len() == 4000 && sound.share_off(None) == 0.0);
+        // A quarter of the 10 ms that the times leave open, once the delay is known: 0.5 * 10 % per second * 2.5 ms.
+        assert!((sound.usable[0].allowed - (0.8 + 0.0125)).abs() < 1e-9, "{}", sound.usable[0].allowed);
+        // Coarse steps count as they are: 2 steps of 1.5 points.
+        let coarse = Aligned { step: [1.5, 1.5], ..aligned(points(|p| p.x), 0.01) };
+        assert!((Relation::of(&coarse).unwrap().floor - 3.0).abs() < 1e-9);
+        // A delay is taken out, as far as the times leave one open (and 50 ms more).
+        let late = |delay_s: f64| Relation::of(&aligned(points(|p| p.x - delay_s * p.rate_x), 0.01)).unwrap();
+        assert!((late(0.04).skew_s - 0.04).abs() < 1e-3 && late(0.04).usable.iter().all(|r| r.off.abs() < 0.05));
+        let far = late(-0.5);
+        assert!(
+            (far.skew_s + 0.06).abs() < 1e-9 && far.share_off(None) > 0.3,
+            "{} {}",
+            far.skew_s,
+            far.share_off(None)
+        );
+        // Where the part may have moved by more than 2 % between the readings they are not compared.
+        let quick = |times: f64| {
+            let mut quick = points(|p| p.x);
+            quick.iter_mut().for_each(|p| (p.bend_x, p.bend_y) = (times, times));
+            Relation::of(&aligned(quick, 0.01)).map_or(0, |relation| relation.usable.len())
+        };
+        assert_eq!((quick(1.9), quick(2.1)), (4000, 0));
+    }
+
+    #[test]
+    fn the_place_is_the_middle_of_what_both_say() {
+        let worn = |p: &Point| 0.5 * p.x - if (40.0..44.0).contains(&p.x) { 3.0 } else { 0.0 };
+        let relation = Relation::of(&aligned(points(worn), 0.01)).unwrap();
+        let off = relation.usable.iter().find(|r| (41.0..43.0).contains(&r.x)).unwrap();
+        assert!((off.off + 3.0).abs() < 0.01 && (off.at - (off.x - 3.0)).abs() < 0.01, "{off:?}");
+        // Two cells of 2 %: a twentieth; nothing without them.
+        assert!((relation.share_off(None) - 0.05).abs() < 0.03, "{}", relation.share_off(None));
+        assert_eq!(relation.share_off(Some((36.0, 44.0))), 0.0);
+    }
+
+    /// Off in most readings of a cell, not in a third of them.
+    #[test]
+    fn the_share_of_the_travel_that_is_off() {
+        let of = |n: usize| {
+            let mut readings = residuals(|_| 0.0);
+            for cell in readings.chunks_mut(10).take(8) {
+                cell.iter_mut().take(n).for_each(|r| r.off = -1.1);
+            }
+            relation(1.0, readings).share_off(None)
+        };
+        assert_eq!([of(10), of(6), of(5), of(3)], [0.2, 0.2, 0.0, 0.0]);
+        let half =
+            relation(1.0, residuals(|x| if x < 30.0 { 2.0 } else { 0.0 }).into_iter().filter(|r| r.x < 50.0).collect());
+        assert_eq!(half.share_off(None), 0.5, "of what was seen");
+        assert_eq!(half.share_off(Some((0.0, 29.9))), 0.0);
+        assert!((half.share_off(Some((10.0, 20.0))) - 1.0 / 3.0).abs() < 1e-9, "of 20 to 50 % a third");
+    }
+
+    #[test]
+    fn what_did_not_move_has_no_line() {
+        let of = |least: f64, most: f64, slope: f64| {
+            let squeezed = |p: Point| {
+                let x = least + (most - least) * (p.x - 10.0) / 80.0;
+                Point { x, y: 20.0 + slope * x, rate_x: p.rate_x * (most - least) / 80.0, ..p }
+            };
+            Relation::of(&aligned(points(|_| 0.0).into_iter().map(squeezed).collect(), 0.01)).is_some()
+        };
+        assert!(of(20.0, 25.5, 1.0) && !of(20.0, 24.5, 1.0));
+        assert!(of(20.0, 60.0, 0.06) && !of(20.0, 60.0, 0.04) && !of(20.0, 30.0, 0.09));
+        // What lies at the end of the scale may be cut off: 5 % of travel below it.
+        assert!(of(94.0, 99.4, 0.5) && !of(96.0, 110.0, 0.5));
+    }
+}

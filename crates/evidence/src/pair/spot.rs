@@ -294,6 +294,7 @@ fn refine(usable: &[Residual], rough: (f64, f64), sign: Sign) -> Option<(f64, f6
 
 #[cfg(test)]
 mod tests {
+    use super::super::relation::tests::relation;
     use super::*;
 
     #[test]
@@ -307,6 +308,155 @@ mod tests {
         assert!(log10_lr(Visits { all: 1.0, bad: 1.0 }, none) < 2.0, "one visit proves nothing");
         let wild = Visits { all: 50.0, bad: 25.0 };
         assert!(log10_lr(Visits { all: 5.0, bad: 5.0 }, wild) < 2.0, "no spot when it is as bad elsewhere");
+    }
+
+    /// Differences of `scipy.special.betaln` 1.17.1 over ln 10.
+    #[test]
+    fn visits_weigh_as_the_reference_library_says() {
+        for (here, elsewhere, expected) in [
+            ((10.0, 8.0), (100.0, 5.0), 6.03886),
+            ((3.0, 3.0), (40.0, 0.0), 3.69341),
+            ((12.0, 0.0), (60.0, 2.0), -1.77049),
+            ((6.0, 6.0), (30.0, 15.0), 2.69186),
+        ] {
+            let visits = |(all, bad): (f64, f64)| Visits { all, bad };
+            let got = log10_lr(visits(here), visits(elsewhere));
+            assert!((got - expected).abs() < 1e-4, "{here:?} {elsewhere:?}: {got}");
+        }
+    }
+
+    /// A foot that goes up and down between 10 and 90 % so many times, ten readings a second, 1 % each.
+    fn readings(n_swings: usize, off: impl Fn(f64, usize) -> f64) -> Vec<Residual> {
+        let reading = |k: usize| {
+            let at = 10.25 + ((k % 160).min(159 - k % 160)) as f64;
+            Residual { t_s: k as f64 / 10.0, at, x: at, y: at, off: off(at, k / 160), allowed: 1.0, cut: 0.0 }
+        };
+        (0..160 * n_swings).map(reading).collect()
+    }
+
+    fn at_place(depth: f64) -> impl Fn(f64, usize) -> f64 {
+        move |at, _| if (40.0..46.0).contains(&at) { depth } else { 0.0 }
+    }
+
+    #[test]
+    fn which_way_it_is_off() {
+        let off = |off: f64| Residual { off, ..readings(1, |_, _| 0.0)[0] };
+        let bad = |sign: Sign| [-1.1, -1.0, 0.0, 1.0, 1.1].map(|value| sign.is_bad(&off(value)));
+        assert_eq!(bad(Sign::Low), [true, false, false, false, false]);
+        assert_eq!(bad(Sign::High), [false, false, false, false, true]);
+        assert_eq!(bad(Sign::Both), [true, false, false, false, true]);
+    }
+
+    /// A visit is bad when most of it is; a foot that rests is counted anew every 5 s.
+    #[test]
+    fn visits_are_counted() {
+        let visits = |offs: &[f64]| {
+            let reading = |(k, off): (usize, &f64)| Residual {
+                t_s: k as f64 / 2.0,
+                at: 20.0,
+                x: 20.0,
+                y: 20.0,
+                off: *off,
+                allowed: 1.0,
+                cut: 0.0,
+            };
+            let resting = relation(1.0, offs.iter().enumerate().map(reading).collect());
+            let parts = visits_per_part(&resting, 10);
+            (parts[1].all, parts[1].bad, parts[0].all)
+        };
+        assert_eq!(visits(&[2.0, 2.0, 0.0]), (1.0, 1.0, 0.0));
+        assert_eq!(visits(&[2.0, -2.0, 0.0, 0.0]), (1.0, 0.0, 0.0));
+        // Eleven readings are 5 s; the twelfth begins another visit.
+        assert_eq!((visits(&[0.0; 11]).0, visits(&[0.0; 12]).0), (1.0, 2.0));
+        // Through ten parts up and down twice: each twice, the turning points once.
+        let worn = |at: f64, _| if (42.0..49.0).contains(&at) { -3.0 } else { 0.0 };
+        let swings = visits_per_part(&relation(1.0, readings(2, worn)), 10);
+        assert_eq!(
+            swings.iter().map(|part| part.all).collect::<Vec<_>>(),
+            [3.0, 4.0, 4.0, 4.0, 4.0, 4.0, 4.0, 4.0, 4.0, 2.0]
+        );
+        assert_eq!((swings[4].bad, swings.iter().map(|part| part.bad).sum::<f64>()), (4.0, 4.0));
+    }
+
+    #[test]
+    fn a_worn_place_is_found_to_the_reading() {
+        for (depth, sign) in [(-3.0, Sign::Low), (3.0, Sign::High)] {
+            let spot = find(&relation(1.0, readings(6, at_place(depth)))).unwrap();
+            assert_eq!((spot.from, spot.to, spot.depth, spot.sign), (40.25, 45.25, depth, sign));
+            assert_eq!((spot.visits, spot.elsewhere.bad), (Visits { all: 12.0, bad: 12.0 }, 0.0));
+            // The rims belong to neither: 40 cells less those whose middles lie within 2 % of it, each twice a swing, those at the stops
+            // less often.
+            assert!((330.0..420.0).contains(&spot.elsewhere.all), "{}", spot.elsewhere.all);
+            // Six swings of 16 s: up through it 3.0 to 3.5 s behind the turn, down 12.4 s behind it.
+            assert_eq!((spot.spans[0].from_s, spot.spans[0].to_s, spot.spans[1].from_s), (3.0, 3.5, 12.4));
+            // The price of having looked at 80 / 3 places with three signs.
+            let unpriced = log10_lr(spot.visits, spot.elsewhere);
+            assert!((unpriced - spot.log10_lr - 80f64.log10()).abs() < 1e-9);
+            assert!(spot.log10_lr > 8.0);
+        }
+        assert!(find(&relation(1.0, readings(6, |_, _| 0.9))).is_none());
+        // Every other visit either way: the scatter of a bad contact there.
+        let either =
+            find(&relation(1.0, readings(12, |at, swing| at_place(if swing % 2 == 0 { 3.0 } else { -3.0 })(at, 0))))
+                .unwrap();
+        assert_eq!((either.sign, either.depth, either.from, either.to), (Sign::Both, 3.0, 40.25, 45.25));
+    }
+
+    #[test]
+    fn what_is_no_worn_place() {
+        // More than two fifths of the travel.
+        assert!(find(&relation(1.0, readings(6, |at, _| if at < 44.0 { 3.0 } else { 0.0 }))).is_none());
+        assert!(find(&relation(1.0, readings(6, |at, _| if at < 40.0 { 3.0 } else { 0.0 }))).is_some());
+        // One visit in three.
+        let seldom =
+            find(&relation(1.0, readings(12, |at, swing| if swing % 3 == 0 { at_place(3.0)(at, 0) } else { 0.0 })));
+        assert!(seldom.is_none_or(|spot| spot.log10_lr < 1.0));
+        // A place is at a stop where it ends within two of forty cells of it.
+        let ends = |from: f64, to: f64| {
+            let spot = Spot { from, to, ..find(&relation(1.0, readings(6, at_place(3.0)))).unwrap() };
+            let half = is_at_stop(&Spot { from: from / 2.0, to: to / 2.0, ..spot.clone() }, (5.0, 45.0));
+            assert_eq!(is_at_stop(&spot, (10.0, 90.0)), half);
+            half
+        };
+        assert!(ends(10.0, 13.9) && !ends(10.0, 14.1) && ends(86.1, 90.0) && !ends(85.9, 90.0) && !ends(40.0, 46.0));
+    }
+
+    /// Less than a fault, but more than its visits scatter: one cell of 2 % that bends by 0.6 of what is allowed and more.
+    #[test]
+    fn a_bend_of_one_place_is_seen() {
+        let cell = |at: f64| (50.0..52.0).contains(&at);
+        let of = |n: usize, off: &dyn Fn(usize) -> f64| {
+            bump(&relation(1.0, readings(n, |at, swing| if cell(at) { off(swing) } else { 0.0 })))
+        };
+        assert_eq!(of(2, &|_| -0.7), Some(Bump { from: 50.0, to: 52.0, off: -0.7 }));
+        assert_eq!((of(2, &|_| 0.5), of(1, &|_| 0.7)), (None, None), "too small, too few visits");
+        // Visits that scatter around 0.7 by 0.4: their median is known to 1.25 * 1.48 * 0.4 / sqrt(24) = 0.15 by 24, and to 0.37 by 4.
+        let scattered = |swing: usize| [0.3, 1.1][swing % 2];
+        assert_eq!(of(2, &scattered), None);
+        assert!(of(12, &scattered).is_some_and(|bump| (bump.off - 0.7).abs() < 1e-9));
+        // A foot that rests there for 20 s visits it four times.
+        let resting = |n: i32| {
+            let here = Residual { at: 51.0, x: 51.0, off: 0.7, ..readings(1, |_, _| 0.0)[0] };
+            let rest = (0..n).map(move |k| Residual { t_s: 16.0 + 0.1 * f64::from(k), ..here });
+            bump(&relation(1.0, readings(1, |_, _| 0.0).into_iter().chain(rest).collect()))
+        };
+        assert!(resting(201).is_some() && resting(50).is_none());
+        // The greatest counts; at the stops two sound tracks may end one after the other.
+        let two = relation(
+            1.0,
+            readings(4, |at, _| {
+                if cell(at) {
+                    0.7
+                } else if (30.0..32.0).contains(&at) {
+                    -0.8
+                } else if at < 13.0 {
+                    0.9
+                } else {
+                    0.0
+                }
+            }),
+        );
+        assert_eq!(bump(&two), Some(Bump { from: 30.0, to: 32.0, off: -0.8 }));
     }
 
     #[test]
