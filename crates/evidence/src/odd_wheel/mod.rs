@@ -8,6 +8,8 @@ pub(crate) mod model;
 pub(crate) mod road;
 pub(crate) mod steady;
 mod stretches;
+#[cfg(test)]
+mod tests;
 mod text;
 mod trend;
 
