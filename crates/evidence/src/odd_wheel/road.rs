@@ -26,6 +26,10 @@ pub(crate) enum Exchange {
     Axles,
 }
 
+/// Standard errors by which a sensor must turn against the wheels before their columns are called exchanged: three and a half
+/// where half as many blocks are independent.
+const AGAINST_SIGMAS: f64 = 5.0;
+
 /// Result of a robust fit of three coefficients with prior means and spreads.
 struct Fit {
     value: Vector3<f64>,
@@ -115,12 +119,16 @@ fn by_sensor(rig: &Rig, signal: &'static str) -> Option<Result<Reference, Exchan
     } else {
         [(0.00065, 0.0002), (0.0, 1.0), (0.0, 1.0)]
     };
-    let found = fit(&rows, prior, if is_yaw { 0.01 } else { 0.001 })?;
-    let (least, most) = if is_yaw { (1.1, 2.0) } else { (0.0003, 0.0013) };
-    let slope = found.value[0];
-    if slope < -0.3 * prior[0].0 {
+    let least_noise = if is_yaw { 0.01 } else { 0.001 };
+    // Beside a prior that knows the sign, rows that contradict it look like noise: whether they do is asked without one.
+    let [(usual, _), side, zero] = prior;
+    let blind = fit(&rows, [(0.0, usual), side, zero], least_noise)?;
+    if blind.value[0] < -0.3 * usual && blind.value[0] < -AGAINST_SIGMAS * blind.sigma[0] {
         return Some(Err(Exchange::Sides(signal)));
     }
+    let found = fit(&rows, prior, least_noise)?;
+    let (least, most) = if is_yaw { (1.1, 2.0) } else { (0.0003, 0.0013) };
+    let slope = found.value[0];
     if !(least..=most).contains(&slope) {
         return None;
     }

@@ -210,6 +210,10 @@ fn turns_by_a_yaw_sensor() {
         assert!((0.001..0.0013).contains(&sigma) && off.abs() < 2e-4, "{zero_deg_s} deg/s: {sigma} {off}");
     }
     // One that turns the other way, or on a track that no car has, or that was seldom there, or in too few blocks.
+    for n in [12, 50, 100, 400] {
+        let (None, Some(exchanged)) = reference(&swinging(n, 1.55, |rate| Some(-rate))) else { panic!("{n} blocks") };
+        assert_eq!(exchanged, Exchange::Sides("yaw.rate"));
+    }
     let is_told = |rig: &Rig| reference(rig).0.is_some();
     assert!(
         is_told(&swinging(100, 1.9, Some))
