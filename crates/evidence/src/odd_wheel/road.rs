@@ -1,5 +1,8 @@
 //! What the road and the car did: which way each block turned, and whether the columns carry the right names.
 
+#[cfg(test)]
+mod tests;
+
 use nalgebra::{Matrix3, Vector3};
 
 use crate::stats::robust;

@@ -187,3 +187,53 @@ pub(crate) fn nuisance(reference_sigma: Option<f64>, distance_m: f64, speed_m_s:
     );
     Nuisance { axle: [(0.007, 0.99), (0.02, 0.01)], side, wheel: TYRE_SIGMA }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::tests::{about, block, turning};
+    use super::*;
+
+    /// A turn moves left against right by itself, and by nothing once a sensor told it.
+    #[test]
+    fn turns_are_taken_out_where_they_are_known() {
+        let left = turning(0, 0.1);
+        let rows = model::contrasts([true; 4]);
+        let of = |turn: f64| rows.iter().map(|row| contrast(row, &left, turn)).collect::<Vec<_>>();
+        for (found, expected) in of(f64::NAN).into_iter().zip([0.0, 0.0, -0.1]) {
+            about(found, expected, 1e-12);
+        }
+        for (found, expected) in of(0.1).into_iter().zip([0.0, 0.0, 0.0]) {
+            about(found, expected, 1e-12);
+        }
+        about(of(0.04)[2], -0.06, 1e-12);
+    }
+
+    /// At 1 m/s2 and 20 m/s in a turn of 0.1: 0.3 % and 0.6 % of slip and a quarter of the arc; 5 % of the turn, 0.06 s of skew at
+    /// 1 / 20 and 0.3 %; 1 m/s2 across on a track of 1.5 m.
+    #[test]
+    fn what_a_block_may_hide() {
+        let hard = Block { accel_m_s2: -1.0, ..turning(0, -0.1) };
+        about(axle_sigma(&hard), 0.009 + 0.25 * lift_of(0.1), 1e-12);
+        about(axle_sigma(&block(0)), 0.003, 1e-12);
+        about(diagonal_sigma(&hard), 0.005 + 0.003 + 0.003, 1e-12);
+        about(side_sigma(&hard), 0.001 + 1.5 / 400.0, 1e-12);
+    }
+
+    /// Eight values of equal weight count as four; half of them lie within 1 of their median: 1.25 1.4826 / sqrt(4). Where one
+    /// has all the weight it counts as one.
+    #[test]
+    fn the_error_of_a_weighted_median() {
+        let of = |weight: f64, last: f64| {
+            let mut pairs: Vec<(f64, f64)> =
+                [-3.0, -1.0, 1.0, 3.0, -3.0, -1.0, 1.0, 3.0].map(|v| (v + 7.0, weight)).into();
+            pairs[7].1 = last;
+            standard_error(&mut pairs, 7.0)
+        };
+        about(of(1.0, 1.0), 1.25 * 1.482_602 / 2.0, 1e-5);
+        about(of(9.0, 9.0), of(1.0, 1.0), 1e-12);
+        about(of(1e-9, 1.0), 1.25 * 1.482_602 * 3.0, 1e-5);
+        // (7 + 3)^2 / (7 + 9) / 2 = 3.125; within 1 lie only four of the ten.
+        about(of(1.0, 3.0), 1.25 * 1.482_602 * 3.0 / 3.125_f64.sqrt(), 1e-5);
+        assert_eq!(standard_error(&mut [], 0.0), 1.0);
+    }
+}

@@ -1,5 +1,8 @@
 //! Disagreement that comes and goes.
 
+#[cfg(test)]
+mod tests;
+
 use super::model::{self, Mixture, Nuisance, Sizes, Weighing};
 use super::road::Reference;
 use super::steady::{HIDDEN_SKEW_S, Steady, TRACK_MISMATCH, contrast, is_ordinary};
