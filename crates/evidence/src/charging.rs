@@ -44,7 +44,7 @@ const REMARK_V: f64 = 15.5;
 const DECADE_S: f64 = 60.0;
 /// Charging proven for this long counts one decade for a healthy system, seconds.
 const HEALTHY_DECADE_S: f64 = 120.0;
-/// A stretch is not judged from fewer blocks.
+/// A stretch of too high a voltage is not judged from fewer blocks.
 const FEWEST_BLOCKS: usize = 6;
 /// Evidence of one drive is bounded.
 const MOST: f64 = 4.0;
@@ -213,9 +213,9 @@ fn longest(stretches: Vec<Vec<&Block>>) -> Option<Longest> {
 }
 
 /// Why a low voltage is not yet a fault of charging.
-fn why_open(low_s: f64, is_falling: bool, is_few: bool) -> String {
+fn why_open(low_s: f64, is_falling: bool) -> String {
     let mut missing = Vec::new();
-    if !is_falling || is_few {
+    if !is_falling {
         missing.push(
             "a battery that nothing charges goes on falling while the car uses it, and this is not shown".to_owned(),
         );
@@ -248,12 +248,12 @@ fn judge(blocks: &[Block], rows: &Rows, factor: f64, scatter_v: f64) -> Finding 
         format!("{middle:.2} V in the middle of {:.1} min with the engine running", total_s / 60.0)
     };
     let mut next = Vec::new();
-    let is_few = |n: usize| n < FEWEST_BLOCKS;
-    if let Some(Longest { span, seconds: low_s, sure, n_blocks: n, fall: (fall_v, errors) }) =
+    if let Some(Longest { span, seconds: low_s, sure, fall: (fall_v, errors), .. }) =
         low.filter(|low| low.seconds >= BLOCK_S)
     {
+        // Three standard errors take seven blocks at least.
         let is_falling = fall_v >= 0.15 && errors >= 3.0;
-        odds = (low_s * (0.5 + 0.5 * sure) / DECADE_S).min(if is_falling && !is_few(n) { MOST } else { 1.5 });
+        odds = (low_s * (0.5 + 0.5 * sure) / DECADE_S).min(if is_falling { MOST } else { 1.5 });
         spans = vec![span];
         story += &format!(
             "; below {:.1} V for {low_s:.0} s while driven, {}",
@@ -261,13 +261,13 @@ fn judge(blocks: &[Block], rows: &Rows, factor: f64, scatter_v: f64) -> Finding 
             if is_falling { format!("falling by {:.2} V", fall_v * factor) } else { "not clearly falling".into() }
         );
         if odds < 2.0 {
-            story += &why_open(low_s, is_falling, is_few(n));
+            story += &why_open(low_s, is_falling);
         }
         next.push("Measure at the battery terminals with the engine at 2000 rpm: below 12.5 V (24 V system: 25 V) with the \
                    consumers on, the generator, its belt or its wiring is at fault; above 13 V, the module's own supply loses voltage.".to_owned());
     }
     if let Some(Longest { span, seconds: high_s, n_blocks: n, .. }) = high {
-        let decades = (high_s / DECADE_S).min(if is_few(n) { 1.5 } else { MOST });
+        let decades = (high_s / DECADE_S).min(if n < FEWEST_BLOCKS { 1.5 } else { MOST });
         if decades > odds {
             (odds, spans) = (decades, vec![span]);
         }
@@ -329,3 +329,6 @@ fn judge(blocks: &[Block], rows: &Rows, factor: f64, scatter_v: f64) -> Finding 
     finding.next = if finding.verdict == Verdict::Healthy { Vec::new() } else { next };
     finding
 }
+
+#[cfg(test)]
+mod tests;

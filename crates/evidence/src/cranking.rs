@@ -109,7 +109,7 @@ fn starts(speed: &Series, voltage: &Series, factor: f64) -> Vec<Start> {
             continue;
         };
         let is_turning = from + 1 < k;
-        if k > 0 && at(k) - at(k - 1) > SLOWEST_S {
+        if at(k) - at(k - 1) > SLOWEST_S {
             still = (rpm < STILL_RPM).then_some(k);
         } else if rpm >= RUNNING_RPM {
             // A start needs the engine to go on running.
@@ -284,6 +284,8 @@ fn judge(starts: &[Start], factor: f64, degc: Option<f64>) -> Finding {
 
 #[cfg(test)]
 mod tests {
+    use signal::{SignalId, Unit};
+
     use super::*;
 
     #[test]
@@ -292,5 +294,173 @@ mod tests {
         assert!(decades(9.6, 21.0) < 0.5 && decades(8.5, -18.0) < 0.5);
         assert!(decades(7.4, 21.0) > 2.0);
         assert!(decades(7.4, -18.0) < 2.0);
+    }
+
+    fn series(id: &str, at: impl IntoIterator<Item = (f64, f64)>) -> Series {
+        let mut series = Series::new(SignalId::new(id).unwrap(), Unit::named("1"));
+        at.into_iter().for_each(|(t_s, value)| series.push_value(signal::nanos_from_seconds(t_s), value));
+        series
+    }
+
+    /// Two engine speeds a second: standing until 10 s, turned by the starter for so long, then as given.
+    fn speeds(seconds: f64, then: f64) -> Series {
+        let rpm = |t: f64| {
+            if t <= 10.0 {
+                0.0
+            } else if t <= 10.0 + seconds {
+                220.0
+            } else {
+                then
+            }
+        };
+        series("engine.speed", (0..60).map(|k| f64::from(k) / 2.0).map(|t| (t, rpm(t))))
+    }
+
+    /// Voltage every `step_s` seconds: 12.6 V at rest, such a voltage while the starter turns.
+    fn volts(step_s: f64, seconds: f64, loaded: f64) -> Series {
+        let at = |t: f64| {
+            if t > 10.0 && t <= 10.0 + seconds {
+                loaded
+            } else if t <= 10.0 {
+                12.6
+            } else {
+                14.2
+            }
+        };
+        let n = (30.0 / step_s) as u32;
+        series("battery.voltage", (0..n).map(|k| f64::from(k) * step_s).map(|t| (t, at(t))))
+    }
+
+    /// From the last standstill to the first speed of a running engine.
+    #[test]
+    fn a_start_is_found_with_what_belongs_to_it() {
+        let found = starts(&speeds(1.0, 900.0), &volts(0.25, 1.0, 10.2), 1.0);
+        let start = &found[0];
+        assert_eq!((found.len(), start.is_started, start.span.from_s, start.span.to_s), (1, true, 10.0, 11.5));
+        assert_eq!((start.rest_v, start.n_inside, start.loaded_v.as_slice()), (12.6, 6, [10.2; 4].as_slice()));
+        assert_eq!(start.cranking_rpm, [220.0, 220.0]);
+        // Something that lasts 0.1 s falls onto a sample every 0.25 s with 40 %.
+        assert!((start.p_inrush - 0.4).abs() < 1e-9, "{}", start.p_inrush);
+        assert!((starts(&speeds(1.0, 900.0), &volts(0.05, 1.0, 10.2), 1.0)[0].p_inrush - 1.0).abs() < 1e-9);
+        // In a 24 V system, and without a voltage before: what lies below 11.5 V is under load.
+        let mut double = volts(0.25, 1.0, 10.2);
+        double.value.iter_mut().for_each(|volts| *volts *= 2.0);
+        assert_eq!(starts(&speeds(1.0, 900.0), &double, 2.0)[0].loaded_v, [10.2; 4]);
+        let mut late = volts(0.25, 1.0, 11.4);
+        late.t_ns.drain(..41);
+        late.value.drain(..41);
+        assert_eq!(starts(&speeds(1.0, 900.0), &late, 1.0)[0].loaded_v.len(), 4);
+        // Half a volt below rest is what a starter takes at least.
+        assert!(starts(&speeds(1.0, 900.0), &volts(0.25, 1.0, 12.2), 1.0)[0].loaded_v.is_empty());
+    }
+
+    #[test]
+    fn what_is_a_start_and_what_is_not() {
+        let found = |seconds: f64, then: f64| {
+            let found = starts(&speeds(seconds, then), &volts(0.25, seconds, 10.2), 1.0);
+            found.iter().map(|start| start.is_started).collect::<Vec<_>>()
+        };
+        assert_eq!([found(0.0, 900.0), found(14.0, 900.0), found(15.5, 900.0)], [vec![true], vec![true], vec![]]);
+        // Given up: turned for two seconds at least.
+        assert_eq!(
+            [found(1.5, 0.0), found(1.0, 0.0), found(14.5, 0.0), found(15.0, 0.0)],
+            [vec![false], vec![], vec![false], vec![]]
+        );
+        // It must go on running, and the speeds around the start must not lie too far apart.
+        let of =
+            |at: &[(f64, f64)]| starts(&series("engine.speed", at.iter().copied()), &volts(0.25, 1.0, 10.2), 1.0).len();
+        assert_eq!(of(&[(9.0, 0.0), (10.0, 0.0), (11.0, 500.0), (12.0, 300.0)]), 0);
+        assert_eq!(of(&[(9.0, 0.0), (10.0, 0.0), (11.0, 500.0), (12.0, 700.0)]), 1);
+        assert_eq!(of(&[(9.0, 0.0), (10.0, 0.0), (15.0, 500.0), (16.0, 700.0)]), 1);
+        assert_eq!(of(&[(9.0, 0.0), (10.0, 0.0), (15.1, 500.0), (16.0, 700.0)]), 0);
+        assert_eq!(of(&[(9.0, 0.0), (10.0, f64::NAN), (11.0, 500.0), (12.0, 700.0)]), 1);
+        assert_eq!(of(&[(9.0, 800.0), (10.0, 900.0), (11.0, 950.0)]), 0);
+        assert_eq!(of(&[(9.0, 0.0), (12.0, 0.0), (15.0, 0.0)]), 0, "nobody turned it");
+    }
+
+    /// Logarithms of a normal density about 10.4 V with 0.8 V, less 0.028 V for each kelvin below 20, and of an even one from
+    /// 6.0 to 9.6 V, by `scipy.stats.norm.logpdf` 1.17.1.
+    #[test]
+    fn what_a_plateau_is_worth() {
+        for (volts, degc, expected) in [
+            (9.6, 20.0, -0.036_98),
+            (8.0, 20.0, 1.700_20),
+            (8.0, -10.0, 0.571_58),
+            (7.4, 20.0, 2.799_51),
+            (8.0, 35.0, 1.700_20),
+        ] {
+            assert!((decades(volts, degc) - expected).abs() < 1e-4, "{volts} {degc}: {}", decades(volts, degc));
+        }
+        assert_eq!((decades(10.5, 20.0), decades(9.7, -10.0), decades(5.0, 20.0)), (0.0, 0.0, MOST));
+    }
+
+    fn starting(loaded_v: &[f64], p_inrush: f64) -> Start {
+        let span = Span { from_s: 10.0, to_s: 11.5 };
+        let (loaded_v, cranking_rpm, n_inside) = (loaded_v.to_vec(), vec![200.0, 240.0], loaded_v.len() + 1);
+        Start { span, is_started: true, rest_v: 12.6, loaded_v, cranking_rpm, p_inrush, n_inside }
+    }
+
+    #[test]
+    fn the_plateau_decides_and_not_the_inrush() {
+        let odds = |starts: &[Start]| judge(starts, 1.0, Some(20.0)).log10_odds;
+        // The middle of each start, and of all starts: 8.0 V.
+        assert!((odds(&[starting(&[6.5, 8.0, 8.2], 0.5)]) - 1.7002).abs() < 1e-4);
+        assert!(
+            (odds(&[starting(&[8.0, 8.0], 0.5), starting(&[10.0, 10.0], 0.5), starting(&[7.9, 8.1], 0.5)]) - 1.7002)
+                .abs()
+                < 1e-4
+        );
+        // Above the warning each sample takes back 0.6 decades, and one of an inrush gives three of them.
+        assert!((odds(&[starting(&[10.2, 10.4], 0.5)]) + 1.2).abs() < 1e-9);
+        assert!((odds(&[starting(&[10.2], 0.5)]) + 0.6).abs() < 1e-9);
+        assert!((odds(&[starting(&[9.0, 10.2, 10.2, 10.3, 10.3], 0.5)]) + 1.2).abs() < 1e-9);
+        assert_eq!((odds(&[starting(&[9.0, 10.2, 10.2], 0.5)]), odds(&[starting(&[10.2; 9], 0.5)])), (0.0, -2.0));
+        assert_eq!(
+            (odds(&[starting(&[], 0.5)]), odds(&[starting(&[8.0], 0.5)])),
+            (0.0, 0.0),
+            "one sample is no plateau"
+        );
+        let said = |loaded: &[f64]| judge(&[starting(loaded, 0.5)], 1.0, None).statement;
+        assert!(said(&[9.0, 10.2, 10.2]).contains("for a moment, as the inrush does"), "{}", said(&[9.0, 10.2, 10.2]));
+        assert!(!said(&[9.7, 10.2, 10.2]).contains("for a moment"));
+        assert!(
+            judge(&[starting(&[8.0, 8.0], 0.5)], 1.0, None).log10_odds < 1.0,
+            "an unknown night may have been cold"
+        );
+        let found = judge(&[starting(&[9.0, 9.4], 0.4), starting(&[10.0, 10.2], 0.5)], 2.0, Some(20.0));
+        for (name, value) in [
+            ("starts", 2.0),
+            ("failed_starts", 0.0),
+            ("lowest_v", 18.0),
+            ("plateau_v", 19.3),
+            ("rest_v", 25.2),
+            ("samples_under_load", 4.0),
+            ("p_inrush_unseen", 0.3),
+            ("cranking_rpm", 220.0),
+            ("slowest_start_s", 1.5),
+        ] {
+            assert!((found.figures[name] - value).abs() < 1e-9, "{name}: {}", found.figures[name]);
+        }
+        assert!(found.statement.contains("stays unseen with 30 %"), "{}", found.statement);
+        assert!(
+            judge(&[starting(&[], 0.4)], 1.0, None)
+                .statement
+                .contains("(1 samples inside; a dip of 0.1 s at each start would have been seen with odds of 40 %)")
+        );
+        let failed = Start { is_started: false, ..starting(&[10.2, 10.2], 0.5) };
+        let found = judge(&[failed, starting(&[10.2, 10.2], 0.5)], 1.0, None);
+        assert!(
+            found.statement.starts_with("2 starts, 1 of them without the engine catching, at most 1.5 s"),
+            "{}",
+            found.statement
+        );
+    }
+
+    #[test]
+    fn the_temperature_nearest_in_time() {
+        let at = |at: &[(f64, f64)]| near(&series("coolant.temperature", at.iter().copied()), 100.0);
+        assert_eq!(at(&[(50.0, 10.0), (99.0, 12.0), (102.0, 14.0)]), Some(12.0));
+        assert_eq!((at(&[(40.0, 10.0)]), at(&[(39.0, 10.0)]), at(&[(161.0, 10.0)])), (Some(10.0), None, None));
+        assert_eq!(at(&[(99.0, 150.0), (90.0, -41.0), (80.0, -39.0)]), Some(-39.0));
     }
 }
