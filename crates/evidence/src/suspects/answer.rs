@@ -25,11 +25,15 @@ pub(super) struct Answered {
     pub(super) is_yes: bool,
 }
 
+/// Whether someone tested or repaired in an area.
+pub(super) fn is_by_hand(area: &str, evidence: &Evidence) -> bool {
+    let tested = evidence.answers.iter().map(|answer| &answer.area);
+    tested.chain(evidence.repairs.iter().map(|repair| &repair.area)).any(|it| it == area)
+}
+
 /// Whether a code or a finding names this member, or someone tested or repaired it.
 pub(super) fn names(model: &Model, member: usize, evidence: &Evidence) -> bool {
-    let id = format!("{}.{}", model.id, model.members[member].id);
-    let by_hand = evidence.answers.iter().map(|answer| &answer.area);
-    if by_hand.chain(evidence.repairs.iter().map(|repair| &repair.area)).any(|area| *area == id) {
+    if is_by_hand(&area_id(model, Some(member)), evidence) {
         return true;
     }
     if share_of_member(model, member, evidence) >= OPENS_SWAP {
@@ -151,4 +155,66 @@ pub(super) fn clue_uses(clue: &Clue, code: &str) -> bool {
         Some(start) => code.starts_with(start),
         None => code == wanted,
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn row(subject: &str, of_another: bool) -> FindingRow {
+        let (kind, subject) = ("odd_wheel".to_owned(), subject.to_owned());
+        FindingRow { kind, subject, of_another, figure: None, above: None, below: None }
+    }
+
+    fn seen(subject: &[&str], log10_odds: f64, figures: &[(&str, f64)]) -> Seen {
+        Seen {
+            drive: String::new(),
+            kind: "odd_wheel".to_owned(),
+            subject: subject.iter().map(|it| (*it).to_owned()).collect(),
+            log10_odds,
+            figures: figures.iter().map(|(name, value)| ((*name).to_owned(), *value)).collect(),
+            placement: crate::swap::Placement::new(),
+        }
+    }
+
+    #[test]
+    fn whose_finding_it_is() {
+        let left = Member { id: "front_left".into(), name: "front left".into() };
+        let met = |row: &FindingRow, subject: &str, member| row.is_met(&seen(&[subject], 3.0, &[]), member);
+        let own = row("wheel.speed.{n}", false);
+        assert!(met(&own, "wheel.speed.front_left", Some(&left)) && !met(&own, "wheel.speed.rear_left", Some(&left)));
+        // Whose it is is not known: any may be meant, but only of this kind of subject.
+        assert!(met(&own, "wheel.speed.rear_left", None) && !met(&own, "battery", None));
+        let other = row("wheel.speed.{n}", true);
+        assert!(
+            met(&other, "wheel.speed.rear_left", Some(&left)) && !met(&other, "wheel.speed.front_left", Some(&left))
+        );
+        assert!(!met(&other, "battery", Some(&left)) && !met(&other, "wheel.speed.rear_left", None));
+        let any = row("wheel.*", false);
+        assert!(
+            met(&any, "wheel.speed.rear_left", Some(&left))
+                && met(&any, "wheel.size", None)
+                && !met(&any, "battery", None)
+        );
+        assert!(met(&row("battery", false), "battery", None) && !met(&row("battery", false), "batteries", Some(&left)));
+        let both = seen(&["battery", "wheel.speed.front_left"], 3.0, &[]);
+        assert!(own.is_met(&both, Some(&left)));
+        assert!(!FindingRow { kind: "dropout".to_owned(), ..own }.is_met(&both, Some(&left)));
+    }
+
+    /// A figure speaks only of a fault (two decades and more): for it within its limits, against it outside.
+    #[test]
+    fn what_a_figure_says() {
+        let row = |above, below| FindingRow { figure: Some("size".into()), above, below, ..row("battery", false) };
+        let log10 =
+            |above, below, size: f64, odds: f64| row(above, below).log10(&seen(&["battery"], odds, &[("size", size)]));
+        assert_eq!((log10(Some(1.0), None, 1.1, 3.0), log10(Some(1.0), None, 1.0, 3.0)), (Some(3.0), Some(-3.0)));
+        assert_eq!((log10(None, Some(1.0), 0.9, 3.0), log10(None, Some(1.0), 1.0, 3.0)), (Some(3.0), Some(-3.0)));
+        assert_eq!(
+            (log10(Some(1.0), Some(2.0), 1.5, 2.0), log10(Some(1.0), Some(2.0), 2.5, 2.0)),
+            (Some(2.0), Some(-2.0))
+        );
+        assert_eq!((log10(Some(1.0), None, 1.5, 1.9), row(Some(1.0), None).log10(&seen(&[], 3.0, &[]))), (None, None));
+        assert_eq!(super::tests::row("battery", false).log10(&seen(&["battery"], -0.4, &[])), Some(-0.4));
+    }
 }

@@ -8,13 +8,14 @@
 use std::collections::BTreeSet;
 
 use super::answer::{
-    ANSWERS_LOG10, Answered, MOST_LOG10, OPENS_LOG10, OPENS_SWAP, answer_of, area_id, clue_uses, names,
+    ANSWERS_LOG10, Answered, MOST_LOG10, OPENS_LOG10, OPENS_SWAP, answer_of, area_id, clue_uses, is_by_hand, names,
 };
 use super::count::{Observed, count};
 use super::model::{Clue, Model};
 use super::order::{Action, Problem, Test};
 use super::place::{Place, is_at_first, share_of_member, sits_elsewhere};
 use super::{Area, DECIDED, Evidence, NO_FAULT, NextTest, Outcome, Repair, Suspect, Suspects, UNLISTED, text};
+use crate::swap::{PRIOR_NONE, PRIOR_ONE, PRIOR_SEVERAL};
 
 /// That a repair of the part at fault does not help (new part bad, botched), and that another repair cures a fault
 /// elsewhere, at least for a while (common practice, no source).
@@ -86,7 +87,8 @@ fn open(model: &Model, evidence: &Evidence, used: &mut Used) -> Vec<Area> {
     }
     open.retain(|(member, by)| !by.is_empty() || member.is_some() || complaint.is_some());
     let build = |(member, seen): (Option<usize>, Vec<String>)| {
-        Instance { model, member, is_complaint_only: seen.is_empty() }.area(seen, complaint.clone(), evidence, used)
+        let is_complaint_only = seen.is_empty() && !is_by_hand(&area_id(model, member), evidence);
+        Instance { model, member, is_complaint_only }.area(seen, complaint.clone(), evidence, used)
     };
     open.into_iter().map(build).collect()
 }
@@ -172,9 +174,9 @@ impl Instance<'_> {
         let cylinder = of(&format!("cylinder {}", member.id))?;
         // What the swap's own priors give to each place, to several faults, and to a cure by the exchange itself.
         let n_places = swap.iter().filter(|row| row.0 != "several" && row.0 != "none").count().max(1);
-        let per_place = |p: f64| p * n_places as f64 / 0.83;
-        let none = of("none").unwrap_or(0.0) / 0.10;
-        let several = of("several").unwrap_or(0.0) / 0.07;
+        let per_place = |p: f64| p * n_places as f64 / PRIOR_ONE;
+        let none = of("none").unwrap_or(0.0) / PRIOR_NONE;
+        let several = of("several").unwrap_or(0.0) / PRIOR_SEVERAL;
         let exchanged = |suspect: &str| {
             let mut kinds = self.model.swap.iter().filter(|row| row.1 == suspect);
             kinds.find_map(|(kind, _)| of(&format!("{kind} {}", member.id)))
@@ -399,3 +401,6 @@ impl Instance<'_> {
         }
     }
 }
+
+#[cfg(test)]
+mod tests;

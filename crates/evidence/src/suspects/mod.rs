@@ -168,7 +168,7 @@ pub struct Area {
     pub title: String,
     /// What points here.
     pub opened_by: Vec<String>,
-    /// Nothing but words of the complaint points here: its numbers are those of experience.
+    /// Nothing but words of the complaint points here, and nobody tested or repaired here: its numbers are those of experience.
     pub is_complaint_only: bool,
     /// Most probable first; their probabilities sum to 1.
     pub suspects: Vec<Suspect>,

@@ -208,3 +208,94 @@ impl Model {
         member.and_then(|idx| self.members.get(idx)).map_or(&self.unnamed, |member| &member.name)
     }
 }
+
+#[cfg(test)]
+pub(super) mod tests {
+    use super::*;
+
+    /// Two cylinders with a coil, a plug and a wire each: 35, 11.67 and 23.33 % before any evidence, 10 % something else, 20 %
+    /// nothing.
+    pub(in crate::suspects) fn of_two() -> Model {
+        Model::parse(
+            "misfire",
+            r#"title = "Misfire on {}"
+source = "invented for the test"
+complaint = ["misfir"]
+unlisted = 0.1
+no_fault = 0.2
+minutes = { check = 10, comeback = 60, further = 120 }
+[each]
+ids = ["1", "2"]
+name = "cylinder {n}"
+unnamed = "a cylinder"
+how_to_name = "record it"
+[swap]
+bobina = "coil"
+coil = "coil"
+plug = "plug"
+[[suspect]]
+id = "coil"
+name = "coil of {}"
+prior = 30
+minutes = 20
+money = 80
+[[suspect]]
+id = "plug"
+name = "plug of {}"
+prior = 10
+minutes = 30
+money = 10
+[[suspect]]
+id = "wire"
+name = "wire of {}"
+prior = 20
+minutes = 50
+money = 5
+contact = true
+[[clue]]
+id = "seen"
+yes = "{} misfires"
+no = "{} does not misfire"
+why = "it shows"
+opens = true
+codes_each = ["P0301-P0302"]
+absence_counts = true
+findings = [{ kind = "misfire", subject = "misfire.cylinder_{n}" }]
+yes_if = { coil = 0.8, plug = 0.8, wire = 0.8 }
+otherwise = 0.5
+no_fault = 0.02
+[[clue]]
+id = "coil-code"
+yes = "the circuit of the coil is at fault"
+no = "the circuit of the coil is sound"
+why = "the module measures it"
+part = "coil"
+codes_each = ["P0351-P0352"]
+yes_if = { coil = 0.4, wire = 0.6 }
+otherwise = 0.02
+[[clue]]
+id = "spark"
+yes = "there is no spark"
+no = "there is a spark"
+why = "a coil makes it"
+ask = "Look for the spark of {}."
+minutes = 6
+yes_if = { coil = 0.9 }
+otherwise = 0.1
+no_fault = 0.05
+[[clue]]
+id = "swap-coil"
+yes = "it moves with the coil"
+no = "it stays"
+why = "a fault moves with its part"
+ask = "Exchange the coil of {}."
+minutes = 12
+money = 1
+part = "coil"
+yes_if = { coil = 0.95 }
+otherwise = 0.03
+"#,
+        )
+        .unwrap()
+    }
+}

@@ -214,14 +214,18 @@ const ALL_CYLINDERS: f64 = 0.02;
 const CURED: f64 = 0.08;
 const NEVER: f64 = 0.02;
 
+/// What a verdict begins with for "several", for "none", and for all single faults together.
+pub(crate) const PRIOR_SEVERAL: f64 = TWO_FAULTS + ALL_CYLINDERS;
+pub(crate) const PRIOR_NONE: f64 = CURED + NEVER;
+pub(crate) const PRIOR_ONE: f64 = 1.0 - PRIOR_SEVERAL - PRIOR_NONE;
+
 /// Posterior probabilities of all hypotheses.
 fn weigh(experiment: &Experiment, likelihood: &Likelihood) -> Vec<(Fault, f64)> {
     let sources = &experiment.sources;
     let n_drives = experiment.n_drives;
-    let one_fault = 1.0 - TWO_FAULTS - ALL_CYLINDERS - CURED - NEVER;
     let mut ln: Vec<(Fault, f64)> = sources
         .iter()
-        .map(|source| (source.fault.clone(), (one_fault * source.prior).ln() + likelihood.one(&source.path)))
+        .map(|source| (source.fault.clone(), (PRIOR_ONE * source.prior).ln() + likelihood.one(&source.path)))
         .collect();
 
     let mut several = Vec::new();
