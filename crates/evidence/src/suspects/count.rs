@@ -73,3 +73,48 @@ pub(super) fn count(observed: &[Observed], ids: &[String], priors: &[f64]) -> (V
     }
     (steps, reasons, p)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn observed(group: Option<&str>, likelihoods: [f64; 2]) -> Observed {
+        let (evidence, seen, why) = ("e".to_owned(), "s".to_owned(), "w".to_owned());
+        Observed { evidence, seen, why, group: group.map(str::to_owned), ln: likelihoods.map(f64::ln).to_vec() }
+    }
+
+    fn counted(observed: &[Observed]) -> (Vec<bool>, Vec<Reasons>, f64) {
+        let (steps, reasons, p) = count(observed, &["a".to_owned(), "b".to_owned()], &[0.5, 0.5]);
+        assert!((p.iter().sum::<f64>() - 1.0).abs() < 1e-12);
+        (steps.iter().map(|step| step.counts_half).collect(), reasons, p[0] / p[1])
+    }
+
+    /// Odds of 4 and of 9 are 36 together; of one group the stronger counts whole and the other by its root, whichever came
+    /// first.
+    #[test]
+    fn related_evidence_counts_half() {
+        let (four, nine) = ([0.8, 0.2], [0.9, 0.1]);
+        let (half, _, odds) = counted(&[observed(None, four), observed(None, nine)]);
+        assert!(half == [false, false] && (odds - 36.0).abs() < 1e-9);
+        let (half, _, odds) = counted(&[observed(Some("g"), four), observed(Some("g"), nine)]);
+        assert!(half == [true, false] && (odds - 18.0).abs() < 1e-9, "{odds}");
+        let (half, _, odds) =
+            counted(&[observed(Some("g"), nine), observed(Some("g"), four), observed(Some("h"), four)]);
+        assert!(half == [false, true, false] && (odds - 9.0 * 2.0 * 4.0).abs() < 1e-9, "{odds}");
+        // Equal ones in their order; evidence against counts by its strength too.
+        assert_eq!(counted(&[observed(Some("g"), four), observed(Some("g"), four)]).0, [false, true]);
+        assert_eq!(counted(&[observed(Some("g"), four), observed(Some("g"), [0.1, 0.9])]).0, [true, false]);
+    }
+
+    #[test]
+    fn reasons_by_how_much_they_change() {
+        let (_, reasons, _) =
+            counted(&[observed(None, [0.53, 0.47]), observed(None, [0.54, 0.46]), observed(None, [0.9, 0.1])]);
+        // Odds of 1.128 are no reason, of 1.174 they are; the strongest first.
+        let factors =
+            |reasons: &[Reason]| reasons.iter().map(|reason| (reason.factor * 1000.0).round()).collect::<Vec<_>>();
+        assert_eq!((factors(&reasons[0].0), factors(&reasons[0].1)), (vec![9000.0, 1174.0], vec![]));
+        assert_eq!((factors(&reasons[1].0), factors(&reasons[1].1)), (vec![], vec![111.0, 852.0]));
+        assert_eq!(reasons[0].0[0].text, "s (e): w");
+    }
+}

@@ -74,3 +74,82 @@ pub(super) fn share_of_member(model: &Model, member: usize, evidence: &Evidence)
     };
     evidence.swap.iter().filter(|row| is_own(&row.0)).map(|row| row.1).sum()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::model::tests::of_two;
+    use super::*;
+
+    fn placed(kind: &str, row: &[u32]) -> Placement {
+        Placement::from([(kind.to_owned(), row.to_vec())])
+    }
+
+    #[test]
+    fn where_parts_stand() {
+        let model = of_two();
+        let first = |placement: &Placement| is_at_first(&model, placement);
+        assert!(first(&Placement::new()) && first(&placed("coil", &[1, 2])) && first(&placed("injector", &[2, 1])));
+        assert!(!first(&placed("coil", &[2, 1])) && !first(&placed("plug", &[1, 3])));
+        let of =
+            |member: usize, suspect: &str, placement: &Placement| sits_elsewhere(&model, member, suspect, placement);
+        assert_eq!(of(0, "coil", &placed("coil", &[2, 1])), Some(Place::On("cylinder 2".into())));
+        assert_eq!(of(0, "coil", &placed("bobina", &[2, 1])), Some(Place::On("cylinder 2".into())), "by another name");
+        assert_eq!(of(0, "coil", &placed("coil", &[1, 3])), None);
+        assert_eq!(of(1, "coil", &placed("coil", &[1, 3])), Some(Place::Out));
+        assert_eq!((of(0, "plug", &placed("coil", &[2, 1])), of(0, "wire", &placed("coil", &[2, 1]))), (None, None));
+    }
+
+    /// A code names the cylinder on which a part stood when it was read; one of a misfire then belongs to what moved there.
+    #[test]
+    fn codes_follow_the_part() {
+        let model = of_two();
+        let code = |placement: Placement| Code { placement, ..Code::default() };
+        let wanted =
+            |clue: usize, member, placement| codes_wanted(&model, &model.clues[clue], member, &code(placement));
+        assert_eq!(wanted(1, Some(0), placed("coil", &[1, 2])), ["P0351"]);
+        assert_eq!(
+            (wanted(1, Some(0), placed("coil", &[2, 1])), wanted(1, Some(1), placed("bobina", &[2, 1]))),
+            (vec!["P0352".to_owned()], vec!["P0351".to_owned()])
+        );
+        assert!(wanted(1, Some(0), placed("coil", &[3, 2])).is_empty(), "it was out");
+        assert_eq!(
+            (wanted(1, Some(0), placed("plug", &[2, 1])), wanted(0, Some(0), placed("coil", &[1, 2]))),
+            (vec!["P0351".to_owned()], vec!["P0301".to_owned()])
+        );
+        assert!(wanted(0, Some(0), placed("coil", &[2, 1])).is_empty());
+        assert_eq!(wanted(0, None, placed("coil", &[2, 1])), ["P0301", "P0302"]);
+    }
+
+    #[test]
+    fn what_a_swap_gives_to_a_cylinder() {
+        let swap = [
+            ("coil 1", 0.3),
+            ("bobina 1", 0.1),
+            ("cylinder 1", 0.05),
+            ("coil 2", 0.2),
+            ("injector 1", 0.3),
+            ("several", 0.2),
+            ("none", 0.05),
+        ];
+        let evidence = Evidence { swap: swap.map(|(fault, p)| (fault.to_owned(), p)).to_vec(), ..Evidence::default() };
+        let model = of_two();
+        assert!((share_of_member(&model, 0, &evidence) - 0.45).abs() < 1e-12);
+        assert!(
+            (share_of_member(&model, 1, &evidence) - 0.2).abs() < 1e-12 && share_of_member(&model, 2, &evidence) == 0.0
+        );
+        assert_eq!(share_of_member(&Model { swap: [].into(), ..of_two() }, 0, &evidence), 0.0);
+        // What was seen after an exchange speaks of the cylinder's own parts only where several faults may be.
+        let seen = |placement| Seen {
+            drive: String::new(),
+            kind: String::new(),
+            subject: Vec::new(),
+            log10_odds: 3.0,
+            figures: [].into(),
+            placement,
+        };
+        let few = Evidence { swap: vec![("several".to_owned(), 0.19)], ..Evidence::default() };
+        let speaks = |placement, evidence| speaks_for_itself(&model, &seen(placement), evidence);
+        assert!(speaks(Placement::new(), &few) && !speaks(placed("coil", &[2, 1]), &few));
+        assert!(speaks(placed("coil", &[2, 1]), &evidence) && !speaks(placed("coil", &[2, 1]), &Evidence::default()));
+    }
+}
