@@ -137,9 +137,9 @@ impl Drive<'_> {
                 self.hits.iter().filter(|hit| (from..=to).contains(&hit.at_ns) && hit.is_digit_for_digit()).count();
             let is_near =
                 |answer: &Answer| differing_digits(&answer.reply, &reply.bytes).is_some_and(|n| n <= n_digits);
-            let n_lost = self.hits.iter().filter(|hit| (from..=to).contains(&hit.at_ns) && hit.is_lost_digit()).count();
+            let n_shifts = self.hits.iter().filter(|hit| (from..=to).contains(&hit.at_ns) && hit.is_shift()).count();
             if (n_digits > 0 && within().any(is_near))
-                || (n_lost > 1 && within().any(|answer| is_cut_out(&answer.reply, &reply.bytes)))
+                || within().any(|answer| is_shifted(&answer.reply, &reply.bytes, n_shifts))
             {
                 return Verdict::Undetectable;
             }
@@ -165,12 +165,27 @@ impl Drive<'_> {
     }
 }
 
-/// Whether digits of a message are left out and padding of its last frame has come in their place.
-pub(crate) fn is_cut_out(whole: &[u8], rest: &[u8]) -> bool {
+/// Whether a message is another one of which digits were lost or came twice, at most `n_shifts` and not a single one, which
+/// shows: what was pushed out of the last frame is gone, and what became free there is padding.
+pub(crate) fn is_shifted(whole: &[u8], said: &[u8], n_shifts: usize) -> bool {
+    const PADDING: u8 = 0xA;
     let digits = |bytes: &[u8]| bytes.iter().flat_map(|byte| [byte >> 4, byte & 15]).collect::<Vec<u8>>();
-    let n_padding = rest.iter().rev().take_while(|byte| **byte == 0xAA).count();
-    let mut left = digits(whole).into_iter();
-    digits(&rest[..rest.len() - n_padding]).into_iter().all(|digit| left.any(|one| one == digit))
+    let (whole, said) = (digits(whole), digits(said));
+    // Fewest shifts by which the first digits of the one become so many of the other.
+    let mut fewest: BTreeMap<(usize, usize), usize> = BTreeMap::from([((0, 0), 0)]);
+    let mut is_reached = false;
+    while let Some(((at, to), n)) = fewest.pop_first() {
+        let is_padding = at == whole.len() && said[to..].iter().all(|digit| *digit == PADDING);
+        is_reached |= n > 0 && n_shifts > 1 && (to == said.len() || is_padding);
+        let Some(digit) = whole.get(at) else { continue };
+        let n_alike = said[to..].iter().take(2).take_while(|one| *one == digit).count();
+        let ways = [(0, n + 1), (1, n), (2, n + 1)];
+        for (n_digits, n) in ways.into_iter().filter(|(n_digits, n)| *n_digits <= n_alike && *n <= n_shifts) {
+            let known = fewest.entry((at + 1, to + n_digits)).or_insert(n);
+            *known = n.min(*known);
+        }
+    }
+    is_reached
 }
 
 /// How many hexadecimal digits differ; `None`: they are of different lengths, and not for want of one digit in the length
@@ -278,5 +293,27 @@ fn gaps(contents: &Contents, recorded: &wire::Recorded, watcher: &Watcher, outco
             }
             until_ns = until_ns.max(to_ns);
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn digits_that_are_lost_or_come_twice_in_pairs_make_another_message() {
+        let whole = [0x41, 0x41, 0x00, 0x77, 0xE5, 0xE5];
+        // A 7 and a 5 came twice; the frame has a byte more, which looks like padding.
+        assert!(is_shifted(&whole, &[0x41, 0x41, 0x00, 0x77, 0x7E, 0x5E], 2));
+        // A 0 and an E are lost, and padding has come in their place.
+        assert!(is_shifted(&whole, &[0x41, 0x41, 0x07, 0x7E, 0x55, 0xAA], 2));
+        assert!(is_shifted(&whole, &[0x41, 0x41, 0x07, 0x75, 0xE5, 0xAA], 2));
+        // One that came twice and one that is lost.
+        assert!(is_shifted(&whole, &[0x44, 0x14, 0x10, 0x07, 0x7E, 0x5E], 2));
+        // One shows, another digit is no shift, and more than happened it cannot be.
+        assert!(!is_shifted(&whole, &[0x41, 0x41, 0x00, 0x77, 0x7E, 0x5E], 1));
+        assert!(!is_shifted(&whole, &[0x41, 0x41, 0x00, 0x77, 0xE6, 0xE5], 2));
+        assert!(!is_shifted(&whole, &[0x41, 0x7E, 0x5E, 0x5A, 0xAA, 0xAA], 2));
+        assert!(!is_shifted(&whole, &whole, 2));
     }
 }

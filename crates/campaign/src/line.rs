@@ -50,13 +50,20 @@ pub(crate) struct Harm {
     pub(crate) n_wrong_rates: usize,
 }
 
+/// What became of a byte.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Became {
+    Nothing,
+    Other(u8),
+    Twice,
+}
+
 /// A byte that was harmed.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Hit {
     pub(crate) at_ns: Nanos,
-    /// What it was, and what became of it; `None`: lost.
-    pub(crate) was: u8,
-    pub(crate) is: Option<u8>,
+    was: u8,
+    became: Became,
     /// On its way to the adapter.
     pub(crate) is_to: bool,
 }
@@ -64,12 +71,12 @@ pub(crate) struct Hit {
 impl Hit {
     /// A hexadecimal digit became another: what an adapter prints has no check sum that could show it.
     pub(crate) fn is_digit_for_digit(&self) -> bool {
-        self.was.is_ascii_hexdigit() && self.is.is_some_and(|is| is.is_ascii_hexdigit())
+        self.was.is_ascii_hexdigit() && matches!(self.became, Became::Other(is) if is.is_ascii_hexdigit())
     }
 
-    /// A hexadecimal digit was lost: two of them from one frame, and it looks like a shorter one.
-    pub(crate) fn is_lost_digit(&self) -> bool {
-        self.was.is_ascii_hexdigit() && self.is.is_none()
+    /// A hexadecimal digit was lost or came twice: two of them in one frame, and it looks like a shorter or longer one.
+    pub(crate) fn is_shift(&self) -> bool {
+        self.was.is_ascii_hexdigit() && matches!(self.became, Became::Nothing | Became::Twice)
     }
 }
 
@@ -176,7 +183,7 @@ impl State {
                 break new;
             }
         };
-        self.hits.push(Hit { at_ns, was, is: Some(is), is_to });
+        self.hits.push(Hit { at_ns, was, became: Became::Other(is), is_to });
         is
     }
 
@@ -193,13 +200,17 @@ impl State {
             return vec![byte];
         }
         if self.dice.chance(lose) {
-            self.hits.push(Hit { at_ns, was: byte, is: None, is_to });
+            self.hits.push(Hit { at_ns, was: byte, became: Became::Nothing, is_to });
             return Vec::new();
         }
         if self.dice.chance(garble) {
             return vec![self.garbled(at_ns, byte, is_to)];
         }
-        if self.dice.chance(double) { vec![byte, byte] } else { vec![byte] }
+        if self.dice.chance(double) {
+            self.hits.push(Hit { at_ns, was: byte, became: Became::Twice, is_to });
+            return vec![byte, byte];
+        }
+        vec![byte]
     }
 }
 

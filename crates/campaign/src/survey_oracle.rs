@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
-use crate::drive_oracle::is_cut_out;
+use crate::drive_oracle::is_shifted;
 use crate::line::Hit;
 use crate::scene::Scene;
 use crate::trial::Outcome;
@@ -40,8 +40,12 @@ fn check_saved(path: &Path, scene: &mut Scene, outcome: &mut Outcome) -> Option<
         for reply in &raw.replies {
             let said = bytes(&reply.bytes);
             let within = || answers.iter().filter(|answer| (raw.asked_ns..=reply.arrived_ns).contains(&answer.at_ns));
+            // Whether a module is there: its answer to an earlier question says the same, so it may be that one.
+            let is_sign_of_life = request.first() == Some(&0x3E);
+            let earlier = || answers.iter().filter(|answer| is_sign_of_life && answer.at_ns < raw.asked_ns);
             // Several modules may say the same at the same time.
             let fitting: BTreeSet<usize> = within()
+                .chain(earlier())
                 .filter(|answer| answer.request == request && answer.reply == said)
                 .map(|answer| answer.module)
                 .collect();
@@ -52,18 +56,15 @@ fn check_saved(path: &Path, scene: &mut Scene, outcome: &mut Outcome) -> Option<
                     .retain(|one| fitting.contains(one));
                 continue;
             }
-            // Whether a module is there: an answer to an earlier question says the same.
-            if request.first() == Some(&0x3E) && answers.iter().any(|answer| answer.reply == said) {
-                continue;
-            }
             let harmed = || hits.iter().filter(|hit| (raw.asked_ns..=reply.arrived_ns).contains(&hit.at_ns));
-            let n_lost = harmed().filter(|hit| hit.is_lost_digit()).count();
             // A request that was harmed on its way is another one, and the module's answer to that is true as well.
             if harmed().any(|hit| hit.is_to) && within().any(|answer| answer.reply == said) {
                 continue;
             }
-            let is_cut = || within().any(|answer| is_cut_out(&answer.reply, &said));
-            if harmed().any(Hit::is_digit_for_digit) || (n_lost > 1 && is_cut()) {
+            let n_shifts = harmed().filter(|hit| hit.is_shift()).count();
+            if harmed().any(Hit::is_digit_for_digit)
+                || within().any(|answer| is_shifted(&answer.reply, &said, n_shifts))
+            {
                 outcome.n_undetectable += 1;
                 continue;
             }
