@@ -56,6 +56,9 @@ pub struct LinkInfo {
     pub bus: Option<Bus>,
     /// What start-up found missing or odd, one line each.
     pub notes: Vec<String>,
+    /// How often the adapter was seen to have lost its settings by itself since it was opened: that nobody answered before
+    /// proves nothing.
+    pub n_losses: usize,
 }
 
 /// Why a link could not do what it was asked.

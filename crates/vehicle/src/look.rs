@@ -70,6 +70,7 @@ impl Vehicle {
     /// [`LinkError`] when the link is lost; what was found until then stays.
     pub fn find_everyone(&mut self, progress: &mut dyn FnMut(&str)) -> Result<(), LinkError> {
         let n_before = self.modules.len();
+        let n_losses = self.link.info().n_losses;
         let outcome = match self.link.info().bus {
             Some(Bus::Can { wide: false, .. }) | None => self.look_11(progress),
             Some(Bus::Can { wide: true, .. }) => self.look_29(progress),
@@ -78,6 +79,7 @@ impl Vehicle {
             // Only functional requests are known here, and who answers them has been found.
             Some(Bus::Iso9141 | Bus::J1850Pwm | Bus::J1850Vpw) => Ok(()),
         };
+        self.tell_losses(n_losses);
         self.tell_dialects()?;
         self.modules.sort_by_key(|module| module.address);
         progress(&format!("{} modules more", self.modules.len() - n_before));
@@ -92,6 +94,7 @@ impl Vehicle {
     /// [`LinkError`] when the link is lost.
     pub fn find_defined(&mut self, definitions: &mut Definitions) -> Result<Vec<String>, LinkError> {
         let n_before = self.modules.len();
+        let n_losses = self.link.info().n_losses;
         if definitions.files().iter().any(|file| !file.modules.is_empty()) {
             let vin = self.vin()?;
             let files = definitions.files_for_vin(vin.as_ref().map(Vin::as_str));
@@ -110,6 +113,7 @@ impl Vehicle {
                 }
             }
         }
+        self.tell_losses(n_losses);
         if self.modules.len() > n_before {
             self.tell_dialects()?;
             self.modules.sort_by_key(|module| module.address);
@@ -150,6 +154,18 @@ impl Vehicle {
             self.add(address, speaks);
         }
         Ok(answers)
+    }
+
+    /// An adapter loses its settings without a word: who was asked in that moment did not answer, and nothing shows it but that
+    /// the next command finds them lost.
+    fn tell_losses(&mut self, n_before: usize) {
+        if self.link.info().n_losses > n_before {
+            self.problems.push(
+                "the adapter lost its settings while modules were looked for: one that was asked in that moment may be \
+                 missing; look to the adapter's supply and its plug, and survey again"
+                    .to_owned(),
+            );
+        }
     }
 
     /// Which of the modules without OBD speak the older dialect.

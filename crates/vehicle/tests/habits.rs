@@ -63,7 +63,7 @@ impl<F: FnMut(Target, &[u8]) -> Vec<(Address, Vec<u8>)> + Send> Link for Played<
 
 fn car(bus: Bus, answer: impl FnMut(Target, &[u8]) -> Vec<(Address, Vec<u8>)> + Send + 'static) -> (Vehicle, Asked) {
     let asked = Asked::default();
-    let info = LinkInfo { adapter: "played".into(), bus: Some(bus), notes: Vec::new() };
+    let info = LinkInfo { adapter: "played".into(), bus: Some(bus), notes: Vec::new(), n_losses: 0 };
     let link = Played { info, now: 0, asked: Arc::clone(&asked), answer };
     (Vehicle::find(Box::new(link)).unwrap(), asked)
 }

@@ -28,6 +28,14 @@ fn seconds(survey: &Survey) -> f64 {
     (times().max().unwrap() - times().min().unwrap()) as f64 / 1e9
 }
 
+/// Every address is asked again where something odd came, and is silent then, or answers: what cannot be known is said.
+#[test]
+fn a_module_that_a_forgetful_adapter_may_have_missed_is_not_passed_over() {
+    let tells = |spec| survey(spec).problems.iter().any(|problem| problem.starts_with("the adapter lost its settings"));
+    assert!(tells("fen?script=pedal&seed=177&start=129&bus=kwp-5baud&baud=38400&quirk=forget:4.6"));
+    assert!(!tells("fen?script=pedal&seed=177&start=129&bus=kwp-5baud&baud=38400"));
+}
+
 #[test]
 fn a_car_with_25_modules_in_several_dialects() {
     let survey = survey("crag?script=idle");

@@ -21,7 +21,7 @@ impl AtLink {
     /// # Errors
     /// [`LinkError`] of the first attempt; with [`Settings::need_vehicle`] also [`LinkError::NoVehicle`].
     pub fn start(dial: Box<dyn Dial>, settings: Settings) -> Result<Self, LinkError> {
-        let info = LinkInfo { adapter: String::new(), bus: None, notes: Vec::new() };
+        let info = LinkInfo { adapter: String::new(), bus: None, notes: Vec::new(), n_losses: 0 };
         let mut link = Self { dial, port: None, adapter: Adapter::new(None), info, settings };
         let mut first = None;
         loop {
@@ -47,6 +47,7 @@ impl AtLink {
         self.info.adapter.clone_from(&known.adapter);
         self.info.bus = known.bus;
         self.info.notes.clone_from(&known.notes);
+        self.info.n_losses = known.n_losses;
         if result.as_ref().is_err_and(LinkError::is_lost) {
             self.port = None;
         }

@@ -114,7 +114,7 @@ pub(crate) struct DirectLink<C> {
 impl<C: Carrier> DirectLink<C> {
     /// Opens the adapter.
     pub(crate) fn start(carrier: C, settings: Settings) -> Result<Self, LinkError> {
-        let info = LinkInfo { adapter: String::new(), bus: None, notes: Vec::new() };
+        let info = LinkInfo { adapter: String::new(), bus: None, notes: Vec::new(), n_losses: 0 };
         let timings = Timings::default();
         let mut link = Self {
             carrier,
@@ -294,9 +294,7 @@ impl<C: Carrier> DirectLink<C> {
                         let (request, exchange) = dialogues.remove(idx).finish(now);
                         self.timings.learn(&request, &exchange);
                         let waiting = waiting_for(&request, &mut settling);
-                        if waiting.is_none() || !exchange.replies.is_empty() {
-                            self.owed.over(&request, &exchange);
-                        }
+                        self.owed.over(&request, &exchange);
                         match waiting {
                             None => feed.answered(request, Ok(exchange)),
                             // Whoever does not answer that would not answer what waits for it.

@@ -3,8 +3,9 @@
 //! A line that stalls for longer than an answer may take brings it all the same, and a machine that is busy reads it late. It
 //! is then handed on with the time at which it was asked for. Yet the next request of the same kind would get it, the one
 //! after that the next one's, and so on: every value would be one request older than it seems. So after an answer that did
-//! not come the module is first asked something whose answer cannot be mistaken. Messages of one module come in the order in
-//! which it sent them: once an answer is there, nothing older will come any more.
+//! not come the module is first asked something whose answer cannot be mistaken, a sign of life. Messages of one module come
+//! in the order in which it sent them: once an answer is there, nothing older will come any more. Signs of life are all alike,
+//! though: where earlier ones did not come, the first that comes is the first of those.
 
 use std::collections::BTreeSet;
 
@@ -31,11 +32,16 @@ fn question(service: u8) -> Vec<u8> {
     }
 }
 
+/// Whether it is that question.
+fn is_sign_of_life(request: &Request) -> bool {
+    request.bytes.first().is_some_and(|service| request.bytes == question(*service))
+}
+
 /// Requests to one module that only read and were given up without an answer. Others are sent as they are: to give control
 /// back must not wait for anything.
 #[derive(Debug, Default)]
 pub(super) struct Owed {
-    /// In the order in which they were given up.
+    /// In the order in which they were given up, signs of life too.
     missed: Vec<(Request, Exchange)>,
     /// Modules that did not answer the question, and may answer others.
     deaf: BTreeSet<Address>,
@@ -43,15 +49,16 @@ pub(super) struct Owed {
 
 /// Whether an answer to this request that may still come could pass for that to another one.
 fn is_mistakable(request: &Request, deaf: &BTreeSet<Address>) -> bool {
-    let is_sign_of_life = request.bytes.first() == Some(&0x3E);
-    !is_sign_of_life && matches!(request.to, Target::Module(module) if !deaf.contains(&module))
+    !is_sign_of_life(request) && matches!(request.to, Target::Module(module) if !deaf.contains(&module))
 }
 
 impl Owed {
     /// What has to be asked before this request, so that the answer that it gets is its own; `None`: it may be sent.
     pub(super) fn before(&self, request: &Request) -> Option<Request> {
         let service = *request.bytes.first()?;
-        let is_alike = |missed: &Request| missed.to == request.to && missed.bytes.first() == Some(&service);
+        let is_alike = |missed: &Request| {
+            missed.to == request.to && missed.bytes.first() == Some(&service) && !is_sign_of_life(missed)
+        };
         let is_owed = is_mistakable(request, &self.deaf) && self.missed.iter().any(|(missed, _)| is_alike(missed));
         is_owed.then(|| Request { to: request.to, bytes: question(service), n_replies: Some(1) })
     }
@@ -59,13 +66,20 @@ impl Owed {
     /// An exchange is over. One that is answered settles everything that came before it.
     pub(super) fn over(&mut self, request: &Request, exchange: &Exchange) {
         let Target::Module(module) = request.to else { return };
-        if exchange.replies.iter().any(|reply| reply.from == module) {
-            self.settle(request.to, exchange.asked_ns);
-        } else if only_reads(&request.bytes) {
-            let Self { missed, deaf } = self;
-            let now = exchange.over_ns;
-            missed.retain(|(missed, exchange)| is_mistakable(missed, deaf) || now - exchange.over_ns < LATE_NS);
-            missed.push((request.clone(), exchange.clone()));
+        let is_answered = exchange.replies.iter().any(|reply| reply.from == module);
+        let Self { missed, deaf } = self;
+        let now = exchange.over_ns;
+        missed.retain(|(missed, exchange)| {
+            let late_ns = if is_sign_of_life(missed) { SETTLE_NS } else { LATE_NS };
+            is_mistakable(missed, deaf) || now - exchange.over_ns < late_ns
+        });
+        let first = missed.iter().position(|(missed, _)| is_answered && is_sign_of_life(missed) && missed == request);
+        let answered_ns = first.map_or(exchange.asked_ns, |first| missed.remove(first).1.asked_ns);
+        if is_answered {
+            self.settle(request.to, answered_ns);
+        }
+        if first.is_some() || (!is_answered && only_reads(&request.bytes)) {
+            self.missed.push((request.clone(), Exchange { replies: Vec::new(), ..exchange.clone() }));
         }
     }
 
@@ -244,6 +258,34 @@ mod tests {
         let exchanges = link.exchange_many(&[request(mute), request(well)]).expect("the line is there");
         assert!(exchanges[0].replies.is_empty());
         assert_eq!((exchanges[1].asked_ns, exchanges[1].replies.len()), (begun_ns, 1));
+    }
+
+    #[test]
+    fn a_late_sign_of_life_is_not_taken_for_the_next_one() {
+        let module = Address::from_reply11(0x7EB);
+        let mut owed = Owed::default();
+        let request = |bytes: &[u8]| Request { to: Target::Module(module), bytes: bytes.to_vec(), n_replies: Some(1) };
+        let over = |asked_ns, answer: Option<&[u8]>| {
+            let over_ns = asked_ns + 50 * MS;
+            let replies = answer.map(|bytes| Reply { from: module, bytes: bytes.to_vec(), arrived_ns: over_ns });
+            Exchange { asked_ns, over_ns, replies: replies.into_iter().collect(), problems: Vec::new() }
+        };
+        let value = request(&[0x22, 0xD1, 0x02]);
+        let sign = request(&[0x3E, 0x00]);
+        // The line stalls while the sign of life is under way; what was asked before it comes, and shows that all is well.
+        owed.over(&value, &over(0, None));
+        assert_eq!(owed.before(&value).as_ref(), Some(&sign));
+        owed.over(&sign, &over(100 * MS, None));
+        let first = Reply { from: module, bytes: vec![0x62, 0xD1, 0x02, 7], arrived_ns: 160 * MS };
+        assert_eq!(owed.answered(&first).map(|(_, exchange)| exchange.asked_ns), Some(0));
+        assert_eq!(owed.before(&value), None);
+        owed.over(&value, &over(200 * MS, None));
+        // What comes now may be the first sign of life, which says nothing about what was asked after it.
+        owed.over(&sign, &over(300 * MS, Some(&[0x7E, 0x00])));
+        assert_eq!(owed.before(&value).as_ref(), Some(&sign));
+        // And this at least the second.
+        owed.over(&sign, &over(400 * MS, Some(&[0x7E, 0x00])));
+        assert_eq!(owed.before(&value), None);
     }
 
     #[test]

@@ -75,6 +75,8 @@ pub(super) struct Ask {
     is_known: bool,
     asked_ns: Option<Nanos>,
     first_asked_ns: Option<Nanos>,
+    /// Asked again at once: what comes may be the answer to the time before.
+    is_asked_twice: bool,
     n_asked: u8,
     /// Times that something was done again because text was damaged.
     n_repeats: u8,
@@ -97,6 +99,7 @@ impl Ask {
             is_known: false,
             asked_ns: None,
             first_asked_ns: None,
+            is_asked_twice: false,
             n_asked: 0,
             n_repeats: 0,
             was_missed: false,
@@ -270,7 +273,7 @@ impl Ask {
 
     fn after_question(&mut self, answer: &Answer, bus: Bus, state: &mut State) -> Step {
         let now = answer.over_ns;
-        self.asked_ns = Some(answer.sent_ns);
+        self.asked_ns = self.asked_ns.filter(|_| self.is_asked_twice).or(Some(answer.sent_ns));
         self.first_asked_ns.get_or_insert(answer.sent_ns);
         state.traffic_ns = Some(now);
         let Some(collector) = self.collector.as_mut() else {
@@ -290,11 +293,11 @@ impl Ask {
             return Step::Say(state.command("ATPC"));
         }
         if answer.echoed && !state.echo {
-            state.restart = true;
+            state.lost_settings();
             self.problems.push("the adapter has forgotten its settings (its echo is on again)".to_owned());
         }
         if collector.lacks_headers {
-            state.restart = true;
+            state.lost_settings();
             self.problems.push("the adapter has forgotten its settings (it prints no headers any more)".to_owned());
         }
         if answer.prompt_ns.is_none() {
@@ -324,7 +327,9 @@ impl Ask {
         self.pause(rest_ns(n_lines, state.counts.frame_ns(self.request.to).unwrap_or(FRAME_MAX_NS)))
     }
 
+    /// Lets the answer to the last question pass unheard.
     fn pause(&mut self, ns: Nanos) -> Step {
+        self.is_asked_twice = false;
         self.phase = Phase::Pausing;
         Step::Say(Say::nothing(ns))
     }
@@ -373,6 +378,7 @@ impl Ask {
                 }
                 Count::Lines(_) | Count::None => self.keep_problems(),
             }
+            self.is_asked_twice = true;
             return Some(self.begin(now, bus, state));
         }
         None
@@ -514,7 +520,9 @@ impl Ask {
                 state.slow.remove(&(self.request.to, self.request.bytes.first().copied()));
             }
             for word in &collector.words {
-                state.restart |= word.forgets();
+                if word.forgets() {
+                    state.lost_settings();
+                }
                 if word.no_vehicle() && replies.is_empty() {
                     return Step::Done(Err(Failure::NoVehicle { said: word.to_string() }));
                 }

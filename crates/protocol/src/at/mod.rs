@@ -57,6 +57,8 @@ pub struct Known {
     pub bus: Option<Bus>,
     /// What was found missing or odd, one line each.
     pub notes: Vec<String>,
+    /// How often it was seen to have lost its settings by itself: what it had not heard before that it may have missed.
+    pub n_losses: usize,
 }
 
 /// What the owner of the port has to do next.

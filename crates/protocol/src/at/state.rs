@@ -233,6 +233,12 @@ impl State {
         self.known.notes.clear();
     }
 
+    /// It has done so by itself, and is to be set up again.
+    pub(super) fn lost_settings(&mut self) {
+        self.known.n_losses += usize::from(!self.restart);
+        self.restart = true;
+    }
+
     pub(super) fn note(&mut self, note: impl Into<String>) {
         let note = note.into();
         if !self.known.notes.contains(&note) && self.known.notes.len() < 100 {

@@ -9,7 +9,7 @@ mod talk;
 
 use protocol::Address;
 use protocol::at::Outcome;
-use protocol::exchange::Target;
+use protocol::exchange::{Request, Target};
 use talk::{Answers, ENGINE, MS, Talk, compare};
 
 #[test]
@@ -320,4 +320,24 @@ fn a_busy_module_on_a_k_line() {
     talk.adapter.keep_alive();
     rows.push(("ATRV 0100 | 10:4100BE | ", talk.exchange()));
     compare(&rows);
+}
+
+/// What another module says ends the adapter's wait. The answer that is read then may be that to the question before: the
+/// exchange begins with that one.
+#[test]
+fn an_answer_counts_from_the_first_question_that_it_may_belong_to() {
+    let asked_ms = |texts: &[&'static str]| {
+        let mut talk = Talk::started(&[("010D1", texts)]);
+        talk.ask(ENGINE, &[0x01, 0x00]);
+        let begun = talk.now;
+        talk.adapter.ask(&Request { to: ENGINE, bytes: vec![0x01, 0x0D], n_replies: Some(1) });
+        match talk.run() {
+            (said, Ok(Outcome::Answered(exchange))) if exchange.replies.len() == 1 => {
+                (said, (exchange.asked_ns - begun) / MS, (exchange.over_ns - begun) / MS)
+            }
+            other => panic!("{other:?}"),
+        }
+    };
+    assert_eq!(asked_ms(&["7E803410D32"]), ("010D1".to_owned(), 0, 10));
+    assert_eq!(asked_ms(&["7EA037F2278", "7E803410D32"]), ("010D1 010D1".to_owned(), 0, 20));
 }
