@@ -21,7 +21,7 @@ const SILENCE_NS: Nanos = 100_000_000;
 
 type Asked = Arc<Mutex<Vec<(Target, Vec<u8>)>>>;
 
-/// Answers by a function of target and request.
+/// Answers by a function of target and request; a message without bytes says that the adapter cannot send the request.
 struct Played<F> {
     info: LinkInfo,
     now: Nanos,
@@ -46,6 +46,9 @@ impl<F: FnMut(Target, &[u8]) -> Vec<(Address, Vec<u8>)> + Send> Link for Played<
         let asked_ns = self.now;
         self.asked.lock().unwrap().push((request.to, request.bytes.clone()));
         let answers = (self.answer)(request.to, &request.bytes);
+        if answers.iter().any(|(_, bytes)| bytes.is_empty()) {
+            return Err(LinkError::Unsendable("it cannot be sent".to_owned()));
+        }
         self.now += if answers.is_empty() { SILENCE_NS } else { EXCHANGE_NS };
         let replies = answers.into_iter().map(|(from, bytes)| Reply { from, bytes, arrived_ns: self.now }).collect();
         Ok(Exchange { asked_ns, over_ns: self.now, replies, problems: Vec::new() })
@@ -192,6 +195,28 @@ fn a_module_that_was_silent_for_a_while_is_asked_for_several_values_again() {
     assert!(asked.lock().unwrap().iter().all(|(_, bytes)| bytes.len() == 4), "{:?}", keep.notes);
     // Eight silences of 100 ms, and pauses of 0.1, 0.2, 0.4, 0.8, 1.6, 2, 2 and 2 s: about ten seconds are left.
     assert!(count(&keep, 0) > 950, "{} {:?}", count(&keep, 0), keep.notes);
+}
+
+/// A link refuses at once what it cannot send: no time passes, and the adapter is none the worse.
+#[test]
+fn what_cannot_be_sent_is_neither_tried_nor_told_without_end() {
+    let calls = Arc::new(Mutex::new(0usize));
+    let counted = Arc::clone(&calls);
+    let (mut vehicle, asked) = car(CAN, move |_, request| {
+        let mut calls = counted.lock().unwrap();
+        *calls += usize::from(request == [0x01, 0x0C]);
+        assert!(*calls < 10_000, "tried without end");
+        let reply = if (101..=120).contains(&*calls) { Some(Vec::new()) } else { engine(request, false) };
+        reply.map(|reply| (ENGINE, reply)).into_iter().collect()
+    });
+    let mut plan = plan(&mut vehicle, &["engine.speed"]);
+    asked.lock().unwrap().clear();
+    *calls.lock().unwrap() = 0;
+    let keep = sample(&mut vehicle, &mut plan, 60);
+    let n_told = keep.notes.iter().filter(|note| note.contains("cannot be sent")).count();
+    assert!((1..=2).contains(&n_told), "{:?}", keep.notes);
+    // Pauses of 0.1, 0.2, 0.4, 0.8 and 1.6 s and fifteen of 2 s, then it goes on: a hundred a second for the rest.
+    assert!((2400..2800).contains(&count(&keep, 0)), "{} {:?}", count(&keep, 0), keep.notes);
 }
 
 #[test]

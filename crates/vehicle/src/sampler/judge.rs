@@ -107,7 +107,11 @@ impl<S: Sink> Run<'_, S> {
                     return;
                 }
                 self.too_many.extend(self.plan.polls.get(idx).cloned());
-                self.sink.note(t_ns, &reason);
+                if state.refusals <= REFUSALS_BEFORE_SPLIT {
+                    self.sink.note(t_ns, &reason);
+                }
+                // Where it cannot be taken apart: what cannot be sent takes no time, and would be tried without end.
+                self.schedule.postpone(idx, self.now + state.back_off_ns());
                 true
             }
             Outcome::Refused(reason) => {
