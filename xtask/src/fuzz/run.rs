@@ -102,12 +102,17 @@ impl Target {
             let (run, is_sound) = self.round(fuzzer, &folders, scratch.path(), (asked_s - sum.processor_s).ceil())?;
             let is_counted = run.processor_s > 0.0;
             sum.add(run);
-            if !is_sound {
-                sum.inputs = self.shortened(fuzzer, &folders.findings, scratch.path());
-                if sum.inputs.is_empty() {
-                    // Killed from outside, or by something that libFuzzer does not handle: the log says what it was.
-                    sum.inputs.push(folders.log.clone());
-                }
+            let found = if is_sound { Vec::new() } else { files(&folders.findings) };
+            let (late, found): (Vec<PathBuf>, Vec<PathBuf>) =
+                found.into_iter().partition(|input| self.was_only_late(fuzzer, input, scratch.path()));
+            for input in &late {
+                let _ = fs::remove_file(input);
+            }
+            if !found.is_empty() {
+                sum.inputs = self.shortened(fuzzer, found, scratch.path());
+            } else if !is_sound && late.is_empty() {
+                // Killed from outside, or by something that libFuzzer does not handle: the log says what it was.
+                sum.inputs.push(folders.log.clone());
             } else if !is_counted {
                 return Err(Failure::new(
                     format!("{} does not say how long a processor was at work", folders.log.display()),
@@ -142,10 +147,18 @@ impl Target {
         Ok((Run::read(&text), status.success()))
     }
 
-    /// The inputs in the folder of findings, each beside a shorter one that breaks the same, as far as one was found.
-    fn shortened(&self, fuzzer: &Fuzzer, findings: &Path, scratch: &Path) -> Vec<PathBuf> {
-        let entries = fs::read_dir(findings).into_iter().flatten();
-        let found: Vec<PathBuf> = entries.filter_map(|entry| Some(entry.ok()?.path())).collect();
+    /// Whether an input that took too long by the clock on the wall does not when it is run again: the machine was busy.
+    fn was_only_late(&self, fuzzer: &Fuzzer, input: &Path, scratch: &Path) -> bool {
+        let is_timeout = input.file_name().is_some_and(|name| name.to_string_lossy().starts_with("timeout-"));
+        let mut command = self.command(&fuzzer.program, scratch);
+        command.arg(format!("-timeout={LONGEST_INPUT_S}")).arg(input);
+        // Its own account of an input that breaks it again would stand beside the first one.
+        command.arg(format!("-exact_artifact_path={}", scratch.join("again").display()));
+        is_timeout && command.output().is_ok_and(|output| output.status.success())
+    }
+
+    /// The inputs that were found, each or a shorter one that breaks the same, as far as one was found.
+    fn shortened(&self, fuzzer: &Fuzzer, found: Vec<PathBuf>, scratch: &Path) -> Vec<PathBuf> {
         for input in &found {
             let shorter = input.with_extension("short");
             let mut command = self.command(&fuzzer.program, scratch);
@@ -158,6 +171,12 @@ impl Target {
             .map(|input| Some(input.with_extension("short")).filter(|p| p.exists()).unwrap_or(input))
             .collect()
     }
+}
+
+/// The files of a folder.
+fn files(folder: &Path) -> Vec<PathBuf> {
+    let entries = fs::read_dir(folder).into_iter().flatten();
+    entries.filter_map(|entry| Some(entry.ok()?.path())).collect()
 }
 
 /// A folder for the readers that want a file, in memory where the system offers that; it goes with the run.
@@ -207,12 +226,15 @@ impl Run {
         run
     }
 
-    /// Adds a later run of the same target: it began with what the earlier ones had reached.
+    /// Adds a later run of the same target: it began with what the earlier ones had reached, and may have ended before it
+    /// was there again.
     fn add(&mut self, later: Self) {
         self.processor_s += later.processor_s;
         self.executions += later.executions;
         self.memory_mb = self.memory_mb.max(later.memory_mb);
-        (self.edges, self.features, self.corpus) = (later.edges, later.features, later.corpus);
+        self.edges = self.edges.max(later.edges);
+        self.features = self.features.max(later.features);
+        self.corpus = self.corpus.max(later.corpus);
     }
 
     /// What was found, and how to see it again.
