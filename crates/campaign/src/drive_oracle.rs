@@ -165,8 +165,8 @@ impl Drive<'_> {
     }
 }
 
-/// Whether a message is another one of which digits were lost or came twice, at most `n_shifts` and not a single one, which
-/// shows: what was pushed out of the last frame is gone, and what became free there is padding.
+/// Whether a message is another one of which digits were lost, came twice or were put in, at most `n_shifts` and not a single
+/// one, which shows: what was pushed out of the last frame is gone, and what became free there is padding.
 pub(crate) fn is_shifted(whole: &[u8], said: &[u8], n_shifts: usize) -> bool {
     const PADDING: u8 = 0xA;
     let digits = |bytes: &[u8]| bytes.iter().flat_map(|byte| [byte >> 4, byte & 15]).collect::<Vec<u8>>();
@@ -177,12 +177,17 @@ pub(crate) fn is_shifted(whole: &[u8], said: &[u8], n_shifts: usize) -> bool {
     while let Some(((at, to), n)) = fewest.pop_first() {
         let is_padding = at == whole.len() && said[to..].iter().all(|digit| *digit == PADDING);
         is_reached |= n > 0 && n_shifts > 1 && (to == said.len() || is_padding);
+        let mut reach = |at: usize, to: usize, n: usize| {
+            if n <= n_shifts && to <= said.len() {
+                let known = fewest.entry((at, to)).or_insert(n);
+                *known = n.min(*known);
+            }
+        };
+        reach(at, to + 1, n + 1);
         let Some(digit) = whole.get(at) else { continue };
-        let n_alike = said[to..].iter().take(2).take_while(|one| *one == digit).count();
-        let ways = [(0, n + 1), (1, n), (2, n + 1)];
-        for (n_digits, n) in ways.into_iter().filter(|(n_digits, n)| *n_digits <= n_alike && *n <= n_shifts) {
-            let known = fewest.entry((at + 1, to + n_digits)).or_insert(n);
-            *known = n.min(*known);
+        reach(at + 1, to, n + 1);
+        if said.get(to) == Some(digit) {
+            reach(at + 1, to + 1, n);
         }
     }
     is_reached
@@ -310,10 +315,11 @@ mod tests {
         assert!(is_shifted(&whole, &[0x41, 0x41, 0x07, 0x75, 0xE5, 0xAA], 2));
         // One that came twice and one that is lost.
         assert!(is_shifted(&whole, &[0x44, 0x14, 0x10, 0x07, 0x7E, 0x5E], 2));
-        // One shows, another digit is no shift, and more than happened it cannot be.
+        // One shows, and more than happened it cannot be.
         assert!(!is_shifted(&whole, &[0x41, 0x41, 0x00, 0x77, 0x7E, 0x5E], 1));
-        assert!(!is_shifted(&whole, &[0x41, 0x41, 0x00, 0x77, 0xE6, 0xE5], 2));
+        assert!(!is_shifted(&whole, &[0x41, 0x41, 0x00, 0x78, 0xE6, 0xE5], 2));
         assert!(!is_shifted(&whole, &[0x41, 0x7E, 0x5E, 0x5A, 0xAA, 0xAA], 2));
-        assert!(!is_shifted(&whole, &whole, 2));
+        // A 3 is lost, and the end of the line became a 6.
+        assert!(is_shifted(&[0x7F, 0x19, 0x31], &[0x7F, 0x19, 0x16], 2));
     }
 }

@@ -12,7 +12,7 @@ use crate::watcher::Watcher;
 use crate::{drive_oracle, machine, survey_oracle};
 
 /// Longest times on the link's clock, seconds: what an operation promises, and what faults may add to it.
-const LONGEST_SURVEY_S: f64 = 900.0;
+const LONGEST_SURVEY_S: f64 = 1200.0;
 /// A drive and a command end when their time is over, and at most one exchange later ([`link::LONGEST_EXCHANGE_NS`]); before
 /// it lie the plan, the tries of what is faster, and the trial.
 const LONGEST_BESIDE_S: f64 = 400.0;

@@ -74,9 +74,13 @@ impl Hit {
         self.was.is_ascii_hexdigit() && matches!(self.became, Became::Other(is) if is.is_ascii_hexdigit())
     }
 
-    /// A hexadecimal digit was lost or came twice: two of them in one frame, and it looks like a shorter or longer one.
+    /// A hexadecimal digit was lost or came twice, or something else became one: two of that in one frame, and it looks like
+    /// a shorter or longer one.
     pub(crate) fn is_shift(&self) -> bool {
-        self.was.is_ascii_hexdigit() && matches!(self.became, Became::Nothing | Became::Twice)
+        match self.became {
+            Became::Nothing | Became::Twice => self.was.is_ascii_hexdigit(),
+            Became::Other(is) => is.is_ascii_hexdigit() && !self.was.is_ascii_hexdigit(),
+        }
     }
 }
 
