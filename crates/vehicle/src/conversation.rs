@@ -33,6 +33,8 @@ pub struct Vehicle {
     pub(crate) may_open_sessions: bool,
     /// Modules that would send by themselves in an extended session.
     pub(crate) session_would_help: BTreeSet<Address>,
+    /// While modules are looked for: when that ends.
+    pub(crate) look_ends_ns: Option<Nanos>,
 }
 
 /// How often a survey opens a lost adapter again before it gives up.

@@ -35,6 +35,7 @@ impl Vehicle {
             learnt: crate::tune::Learnt::default(),
             may_open_sessions: false,
             session_would_help: BTreeSet::new(),
+            look_ends_ns: None,
         };
         let asked = current::request(&[0x00]);
         let found = vehicle.ask_everyone(&asked)?;

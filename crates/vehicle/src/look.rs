@@ -4,7 +4,7 @@ use definition::Definitions;
 use link::{LinkError, Target};
 use protocol::exchange::only_reads;
 use protocol::obd::Supported;
-use protocol::{Address, Bus, CanId, Vin};
+use protocol::{Address, Bus, CanId, Nanos, Vin};
 
 use crate::conversation::Vehicle;
 use crate::find::{MAX_REPEATS, TESTER_PRESENT};
@@ -48,6 +48,11 @@ const NODES: [(std::ops::RangeInclusive<u8>, &str); 16] = [
 /// How many addresses of each of these ranges are tried: opening a K-line takes 0.3 to 3 s each time.
 const NODES_OF_A_KIND: usize = 2;
 
+/// How long all addresses of a network are asked: over twice what they take a slow adapter, half a second each (no source).
+const LONGEST_LOOK_NS: Nanos = 300_000_000_000;
+/// What is told then.
+const LOOK_ENDED: &str = "looking for modules was ended after 300 s";
+
 /// What a module is for, by its address alone, where addresses are given by kind (SAE J2178-1, from memory).
 #[must_use]
 pub fn kind_of(address: Address) -> Option<&'static str> {
@@ -64,13 +69,15 @@ impl Vehicle {
     ///
     /// Functional requests first; then each address that is left, one at a time, with a request that changes nothing.
     /// Addresses at which a module was seen to answer are never sent to. Takes about 65 ms per silent address on CAN, 0.3
-    /// to 3 s on a K-line.
+    /// to 3 s on a K-line, and 300 s at most: over a line that is too disturbed for more, the rest is not asked, and that is
+    /// told.
     ///
     /// # Errors
     /// [`LinkError`] when the link is lost; what was found until then stays.
     pub fn find_everyone(&mut self, progress: &mut dyn FnMut(&str)) -> Result<(), LinkError> {
         let n_before = self.modules.len();
         let n_losses = self.link.info().n_losses;
+        self.look_ends_ns = Some(self.link.now().saturating_add(LONGEST_LOOK_NS));
         let outcome = match self.link.info().bus {
             Some(Bus::Can { wide: false, .. }) | None => self.look_11(progress),
             Some(Bus::Can { wide: true, .. }) => self.look_29(progress),
@@ -79,6 +86,7 @@ impl Vehicle {
             // Only functional requests are known here, and who answers them has been found.
             Some(Bus::Iso9141 | Bus::J1850Pwm | Bus::J1850Vpw) => Ok(()),
         };
+        self.look_ends_ns = None;
         self.tell_losses(n_losses);
         self.tell_dialects()?;
         self.modules.sort_by_key(|module| module.address);
@@ -202,6 +210,14 @@ impl Vehicle {
             Target::Module(Address::Logical(_)) | Target::Everyone | Target::Anyone(_) => None,
             Target::Module(address) => Some(address),
         };
+        if self.look_ends_ns.is_some_and(|ends_ns| self.link.now() >= ends_ns) {
+            let (Target::Module(place) | Target::Anyone(place)) = to else { return Ok(Vec::new()) };
+            if !self.problems.iter().any(|problem| problem.starts_with(LOOK_ENDED)) {
+                let what = "the connection is too slow or disturbed; mend it and survey again";
+                self.problems.push(format!("{LOOK_ENDED}, before {place}: {what}"));
+            }
+            return Ok(Vec::new());
+        }
         for n_left in (0..=MAX_REPEATS).rev() {
             let n_problems = self.problems.len();
             let replies = self.ask(to, request, None);
@@ -216,6 +232,13 @@ impl Vehicle {
                 // What else is odd in such an answer says nothing about a module that was not known.
                 Ok(replies) => return Ok(replies.into_iter().map(|reply| reply.from).collect()),
                 Err(error) if error.is_lost() => return Err(error),
+                Err(LinkError::Unsendable(why)) if matches!(to, Target::Anyone(_)) => {
+                    let what = format!("modules were looked for at the legislated addresses alone: {why}");
+                    if !self.problems.contains(&what) {
+                        self.problems.push(what);
+                    }
+                    return Ok(Vec::new());
+                }
                 Err(_) => return Ok(Vec::new()),
             }
         }

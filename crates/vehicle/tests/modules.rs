@@ -28,6 +28,26 @@ fn seconds(survey: &Survey) -> f64 {
     (times().max().unwrap() - times().min().unwrap()) as f64 / 1e9
 }
 
+#[test]
+fn an_adapter_that_does_not_tell_who_answers_finds_nobody_and_says_so() {
+    let survey = survey("beck?script=idle&bus=can29-500&quirk=noheaders");
+    let names: Vec<String> = survey.modules.iter().map(|module| module.address.to_string()).collect();
+    assert_eq!(names, ["18DAF110"]);
+    let said = |part: &str| survey.problems.iter().any(|problem| problem.contains(part));
+    assert!(said("at the legislated addresses alone") && said("does not tell who answers"), "{:?}", survey.problems);
+}
+
+#[test]
+fn looking_for_modules_ends_also_where_each_address_takes_seconds() {
+    let survey = survey("beck?script=idle&rtt_ms=1500");
+    let ended = "looking for modules was ended after 300 s, before 7";
+    assert!(survey.problems.iter().any(|problem| problem.starts_with(ended)), "{:?}", survey.problems);
+    let looked = survey.raw.iter().filter(|raw| matches!(raw.to, Target::Anyone(_)));
+    let times: Vec<i64> = looked.map(|raw| raw.exchange.asked_ns).collect();
+    let took_s = (times.last().unwrap() - times[0]) as f64 / 1e9;
+    assert!((250.0..=300.0).contains(&took_s), "{took_s}");
+}
+
 /// Every address is asked again where something odd came, and is silent then, or answers: what cannot be known is said.
 #[test]
 fn a_module_that_a_forgetful_adapter_may_have_missed_is_not_passed_over() {

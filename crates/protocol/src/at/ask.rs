@@ -143,8 +143,16 @@ impl Ask {
             let why = format!("it has {n} bytes, and this adapter takes 1 to {MAX_REQUEST}");
             return Step::Done(Err(Failure::Unsendable(why)));
         }
-        if let (Some(false), Target::Anyone(_)) = (state.addresses, self.request.to) {
-            return Step::Done(Err(Failure::Unsendable("this adapter cannot address single modules".to_owned())));
+        if matches!(self.request.to, Target::Anyone(_)) {
+            let why = match state.addresses {
+                Some(false) => Some("this adapter cannot address single modules"),
+                // Whoever answers would be taken for somebody else.
+                _ if !state.headers && bus.is_can() => Some("this adapter does not tell who answers"),
+                _ => None,
+            };
+            if let Some(why) = why {
+                return Step::Done(Err(Failure::Unsendable(why.to_owned())));
+            }
         }
         if state.addresses == Some(false)
             && let Target::Module(address) = self.request.to
