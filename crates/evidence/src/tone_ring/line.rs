@@ -5,7 +5,6 @@ use std::rc::Rc;
 
 use super::piece::{Piece, variance};
 use crate::stats::fourier::{Complex, turned};
-use crate::stats::robust;
 
 /// What was found at one frequency over all pieces.
 #[derive(Debug, Clone, Copy)]
@@ -44,18 +43,18 @@ struct Fit {
     after: f64,
 }
 
-/// Fits a wave whose relative size grows with the `power`-th power of speed, 1 at `usual_m_s`.
+/// Fits a wave whose relative size grows with the `power`-th power of speed, in m/s.
 ///
 /// Taking out the slow part takes away from a line, too, the more the slower sampling makes it look (a turn of the wheel per
 /// sample looks like standing still): the waves that are fitted have lost the same. `None` where nothing is left of them.
-fn fitted(piece: &Piece, frequency: f64, power: f64, usual_m_s: f64) -> Option<Fit> {
+fn fitted(piece: &Piece, frequency: f64, power: f64) -> Option<Fit> {
     let mut sums = Vec::with_capacity(piece.around.len() + 1);
     let mut waves = Vec::with_capacity(piece.around.len());
     let mut sum: Complex = (0.0, 0.0);
     sums.push(sum);
     for (x, gain, speed_m_s) in &piece.around {
         let (cos, sin) = turned(TAU * (frequency * x).fract());
-        let gain = if power == 0.0 { *gain } else { gain * (speed_m_s / usual_m_s).powf(power) };
+        let gain = if power == 0.0 { *gain } else { gain * speed_m_s.powf(power) };
         let wave = (gain * cos, gain * sin);
         sum = (sum.0 + wave.0, sum.1 + wave.1);
         waves.push(wave);
@@ -88,7 +87,7 @@ fn fitted(piece: &Piece, frequency: f64, power: f64, usual_m_s: f64) -> Option<F
 pub(super) fn size<'a>(pieces: impl Iterator<Item = (&'a Piece, &'a f64)>, frequency: f64) -> Size {
     let (mut sum, mut square, mut error) = (0.0, 0.0, 0.0);
     for (piece, noise) in pieces {
-        let Some(fit) = fitted(piece, frequency, 0.0, 1.0) else { continue };
+        let Some(fit) = fitted(piece, frequency, 0.0) else { continue };
         let variance = noise / fit.before.max(1e-300) * fit.after * fit.unit;
         // Weighing with what the fit left would favour the pieces that happen to fit; their spread without a line will do.
         let weight: f64 = piece.weight.iter().sum::<f64>() / noise.max(1e-12);
@@ -104,15 +103,12 @@ pub(super) fn size<'a>(pieces: impl Iterator<Item = (&'a Piece, &'a f64)>, frequ
 
 /// Exponent of the growth of the relative error with speed, and its standard error; `None` where the drive does not tell.
 pub(super) fn growth(pieces: &Pieces, frequency: f64) -> Option<(f64, f64)> {
-    let usual_m_s = robust::median(&mut pieces.0.iter().map(|p| p.speed_m_s).collect::<Vec<_>>())?;
     let step = 0.25;
     // How much better than nothing one size for all pieces explains them, in squared standard deviations.
     let score = |power: f64| {
         let (mut gain, mut weights, mut mean, mut square) = (0.0, 0.0, 0.0, 0.0);
         for (piece, noise) in pieces.all() {
-            let (Some(plain), Some(fit)) =
-                (fitted(piece, frequency, 0.0, 1.0), fitted(piece, frequency, power, usual_m_s))
-            else {
+            let (Some(plain), Some(fit)) = (fitted(piece, frequency, 0.0), fitted(piece, frequency, power)) else {
                 continue;
             };
             let noise = noise / plain.before.max(1e-300) * plain.after;

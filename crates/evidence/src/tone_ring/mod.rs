@@ -7,6 +7,8 @@
 mod line;
 mod order;
 mod piece;
+#[cfg(test)]
+mod tests;
 mod text;
 mod track;
 mod view;

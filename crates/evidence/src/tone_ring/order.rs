@@ -234,3 +234,50 @@ fn colours(pieces: &[Piece], z: &[Vec<f64>], grid: Grid) -> Vec<f64> {
         })
         .collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn spans_less_than_a_second_apart_are_one() {
+        let span = |from_s: f64, to_s: f64| Span { from_s, to_s };
+        let found = joined([span(0.0, 4.0), span(4.9, 8.0), span(9.1, 10.0)].into_iter());
+        assert_eq!(found, [span(0.0, 8.0), span(9.1, 10.0)]);
+        assert!(joined(std::iter::empty()).is_empty());
+    }
+
+    /// Pieces of 87, 87 and 21 m, one sample a metre: 0.335 per metre beside order 1 are 29, 29 and 7 frequencies; 40 are needed,
+    /// so each piece asks its neighbours.
+    #[test]
+    fn how_loud_the_noise_is_beside_a_turn() {
+        let point = |k: usize| super::super::track::Point {
+            t_s: 0.1 * k as f64,
+            rolled_m: k as f64,
+            speed_m_s: 10.0,
+            error_m_s: 0.1,
+            reach: 0,
+        };
+        let track =
+            Track { stretches: vec![(0..198).map(point).collect()], interval_s: 0.1, step_m_s: 0.1, partners: 3 };
+        let pieces: Vec<Piece> = cut(&track).iter().map(|cut| piece(cut, 0.0)).collect();
+        let about = |found: f64, expected: f64| assert!((found - expected).abs() < 1e-9, "{found} for {expected}");
+        pieces.iter().zip([0.335 * 87.0, 0.335 * 87.0, 0.335 * 21.0]).for_each(|(p, n)| about(n_beside(p), n));
+        let grid = Grid { from: 0.2, step: 0.005, n: 121 };
+        // White noise has z of mean 1, and a median of ln 2; three times that below order 1, or above it, in the first piece.
+        let white = std::f64::consts::LN_2;
+        for loud in [0.2..=0.375, 0.64..=0.80] {
+            let z = |by: f64| {
+                (0..121).map(|k| if loud.contains(&grid.at(k)) { by * white } else { white }).collect::<Vec<_>>()
+            };
+            let found = colours(&pieces, &[z(3.0), z(1.0), z(1.0)], grid);
+            found.iter().zip([3.0, 5.0 / 3.0, 1.0]).for_each(|(found, expected)| about(*found, expected));
+            // A line in between is no noise; nor is anything quieter than a fifth of what is white.
+            let line: Vec<f64> =
+                (0..121).map(|k| if (0.375..0.64).contains(&grid.at(k)) { 90.0 } else { white }).collect();
+            colours(&pieces, &[line.clone(), line.clone(), line], grid).iter().for_each(|found| about(*found, 1.0));
+        }
+        let silent = vec![0.0; 121];
+        assert_eq!(colours(&pieces, &[silent.clone(), silent.clone(), silent], grid), [0.2; 3]);
+    }
+}

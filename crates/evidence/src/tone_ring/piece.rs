@@ -119,3 +119,86 @@ pub(super) fn piece(cut: &Cut<'_>, average_s: f64) -> Piece {
 pub(super) fn variance(piece: &Piece) -> f64 {
     piece.y.iter().zip(&piece.weight).map(|(y, w)| w * y * y).sum::<f64>() / piece.x.len() as f64
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn about(found: f64, expected: f64) {
+        assert!((found - expected).abs() < 1e-9, "{found} for {expected}");
+    }
+
+    /// Points every `spacing_m` at 10 m/s, with 0.3 m/s of error.
+    fn track(spacing_m: f64, n: usize, step_m_s: f64, partners: usize) -> Track {
+        let point = |k: usize| Point {
+            t_s: 0.1 * spacing_m * k as f64,
+            rolled_m: 5.0 + spacing_m * k as f64,
+            speed_m_s: 10.0,
+            error_m_s: 0.3,
+            reach: 6.min(k).min(n - 1 - k),
+        };
+        Track { stretches: vec![(0..n).map(point).collect()], interval_s: 0.1 * spacing_m, step_m_s, partners }
+    }
+
+    /// Steps of 0.1 m/s may hide 0.1 / sqrt(12) of 10 m/s, 0.29 %: an eighth of 2 m after 86.6 m.
+    #[test]
+    fn how_far_turns_can_be_counted() {
+        about(countable_m(10.0, 0.1), 0.25 / (0.1 / 12_f64.sqrt() / 10.0));
+        about(countable_m(20.0, 0.1), 2.0 * countable_m(10.0, 0.1));
+        about(countable_m(10.0, 0.001), LONGEST_M);
+        about(countable_m(10.0, 0.0), LONGEST_M);
+    }
+
+    #[test]
+    fn a_track_is_cut_where_the_count_is_lost() {
+        let lengths =
+            |track: &Track| cut(track).iter().map(|cut| (cut.points().len(), cut.metres())).collect::<Vec<_>>();
+        // 86.6 m are full after the 88th metre mark; what is left has 22 points.
+        assert_eq!(lengths(&track(1.0, 198, 0.1, 3)), [(88, 87.0), (88, 87.0), (22, 21.0)]);
+        // Sixteen metres and sixteen samples at least.
+        assert_eq!((lengths(&track(1.0, 17, 0.001, 3)).len(), lengths(&track(1.0, 16, 0.001, 3)).len()), (1, 0));
+        assert_eq!((lengths(&track(4.0, 16, 0.001, 3)).len(), lengths(&track(4.0, 15, 0.001, 3)).len()), (1, 0));
+        // Alone a wheel needs three samples to a turn.
+        assert_eq!([0.6, 0.7].map(|spacing_m| lengths(&track(spacing_m, 100, 0.001, 0)).len()), [1, 0]);
+        // Of a long drive 64 pieces, spread over it: of 200 cuts every fourth, from the second on.
+        let long = Track {
+            stretches: (0..200).flat_map(|_| track(1.0, 20, 0.001, 3).stretches).collect(),
+            ..Track::default()
+        };
+        assert_eq!(cut(&Track { partners: 3, ..long }).len(), 50);
+        let many = Track {
+            stretches: (0..10).flat_map(|_| track(0.1, 2000, 0.001, 3).stretches).collect(),
+            ..Track::default()
+        };
+        assert_eq!(cut(&Track { partners: 3, ..many }).len(), 3, "8000 samples of 20 000");
+    }
+
+    /// At 10 m/s and 0.1 s of averaging half a turn is averaged: sin(pi / 2) / (pi / 2) of a wave is left, half a metre late.
+    #[test]
+    fn a_piece_knows_what_averaging_leaves() {
+        let made = track(1.0, 40, 0.001, 3);
+        let cuts = cut(&made);
+        let plain = piece(&cuts[0], 0.0);
+        about(plain.x[7], 7.0);
+        about(plain.y[7], 0.03);
+        about(plain.weight[7], 100.0);
+        about(variance(&plain), 0.09);
+        assert_eq!(
+            (plain.around.len(), plain.from, plain.span),
+            (40, 0, Span { from_s: 0.0, to_s: made.stretches[0][39].t_s })
+        );
+        let averaged = piece(&cuts[0], 0.1);
+        let left = 2.0 / std::f64::consts::PI;
+        about(averaged.x[7], 6.5);
+        about(averaged.y[7], 0.03 / left);
+        about(averaged.weight[7], (10.0 * left).powi(2));
+        about(variance(&averaged), 0.09);
+        // Nothing is left at a whole turn: no more than 2 % are believed.
+        about(piece(&cuts[0], 0.2).y[7], 0.3 / (10.0 * 0.02));
+        // A cut in the middle of a stretch takes along the points of its slow means.
+        let long = track(1.0, 198, 0.1, 3);
+        let middle = piece(&cut(&long)[1], 0.0);
+        assert_eq!((middle.from, middle.around.len(), middle.x.len()), (6, 100, 88));
+        about(middle.around[6].0, middle.x[0]);
+    }
+}

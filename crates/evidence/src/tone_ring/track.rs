@@ -204,3 +204,93 @@ fn rolled(stretch: &[Raw], compared: bool) -> Option<Vec<Point>> {
     });
     Some(points.collect())
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::made::series;
+
+    fn about(found: f64, expected: f64) {
+        assert!((found - expected).abs() < 1e-9, "{found} for {expected}");
+    }
+
+    #[test]
+    fn values_that_were_lost() {
+        let lost = |own: f64, partners: [f64; 3]| is_lost(own, &mut partners.clone());
+        assert!(
+            !lost(10.0, [10.0; 3]) && !lost(4.6, [10.0; 3]) && lost(4.4, [10.0; 3]),
+            "a missing tooth reads a half"
+        );
+        assert!(!lost(10.0, [10.0, 10.0, 11.9]) && lost(10.0, [10.0, 10.0, 12.1]) && lost(10.0, [10.0, 7.9, 10.0]));
+        assert!(!is_lost(0.0, &mut []), "nobody to tell");
+    }
+
+    /// 8 m/s for 200 samples of an eighth of a second, a metre each; the slow part is the mean over 6 m to either side, 13 samples.
+    #[test]
+    fn the_quick_part_of_an_error() {
+        let of = |compared: bool, error: &dyn Fn(usize) -> f64| {
+            let raw: Vec<Raw> =
+                (0..200).map(|k| Raw { t_s: 0.125 * k as f64, expected_m_s: 8.0, own_m_s: 8.0 + error(k) }).collect();
+            rolled(&raw, compared).unwrap()
+        };
+        // A tyre that is a thirty-second smaller: no quick error, and the way by its own scale.
+        let small = of(true, &|_| 0.25);
+        assert!(small.iter().all(|point| point.error_m_s.abs() < 1e-9));
+        about(small[100].speed_m_s, 8.25);
+        about(small[100].rolled_m, 103.125);
+        assert_eq!([0, 3, 6, 100, 193, 197, 199].map(|k| small[k].reach), [0, 3, 6, 6, 6, 2, 0], "even at the ends");
+        // A spike of 1.3 m/s is 0.1 of each mean around it; of the way it counts for no more than a turn explains, 0.4 / 13.
+        let spike = of(true, &|k| if k == 100 { 1.3 } else { 0.0 });
+        about(spike[100].error_m_s, 1.2);
+        [94, 106].into_iter().for_each(|k| about(spike[k].error_m_s, -0.1));
+        [93, 107].into_iter().for_each(|k| about(spike[k].error_m_s, 0.0));
+        about(spike[100].speed_m_s, 8.0 + 0.4 / 13.0);
+        about(spike[199].rolled_m, 199.0 + 0.4 * 0.125);
+        // Alone, its own course takes the place of the others.
+        let alone = of(false, &|k| if k == 100 { 1.3 } else { 0.0 });
+        about(alone[100].error_m_s, 1.2);
+        about(alone[100].speed_m_s, 8.0 + 0.1);
+        // More quickly sampled the mean has more of them: seven at least, however far apart.
+        let quick = |step_s: f64| {
+            let raw: Vec<Raw> =
+                (0..400).map(|k| Raw { t_s: step_s * f64::from(k), expected_m_s: 8.0, own_m_s: 8.0 }).collect();
+            rolled(&raw, true).unwrap()[200].reach
+        };
+        assert_eq!([quick(0.0625), quick(0.375), quick(1.0)], [12, 3, 3]);
+        assert!(rolled(&[Raw { t_s: 0.0, expected_m_s: 10.0, own_m_s: 10.0 }; 6], true).is_none());
+    }
+
+    #[test]
+    fn stretches_end_at_holes_and_below_walking_speed() {
+        let drive = |value: &dyn Fn(usize, usize) -> f64| Recording {
+            series: (0..4).map(|which| series(WHEELS[which], "km/h", 0.125, 400, |k| value(which, k))).collect(),
+            ..Recording::default()
+        };
+        let lengths = |recording: &Recording, others: &[usize]| {
+            of(recording, 0, others).unwrap().stretches.iter().map(Vec::len).collect::<Vec<_>>()
+        };
+        let steady = drive(&|_, k| 28.8 + 0.1 * (k % 2) as f64);
+        let track = of(&steady, 0, &[1, 2, 3]).unwrap();
+        assert_eq!((track.partners, track.stretches.len(), track.stretches[0].len()), (3, 1, 400));
+        about(track.interval_s, 0.125);
+        about(track.step_m_s, 0.1 / 3.6);
+        // With one other wheel nobody knows whose an error is: it is compared with its own course.
+        assert_eq!(
+            [of(&steady, 0, &[1, 2]), of(&steady, 0, &[1]), of(&steady, 0, &[])].map(|t| t.unwrap().partners),
+            [2, 0, 0]
+        );
+        // Its error is what the mean of the others does not have.
+        let faster = drive(&|which, k| 28.8 + if which == 0 && k == 200 { 3.6 } else { 0.0 });
+        about(of(&faster, 0, &[1, 2, 3]).unwrap().stretches[0][200].error_m_s, 1.0 - 1.0 / 13.0);
+        let partner = drive(&|which, k| 28.8 + if which == 2 && k == 200 { 3.6 } else { 0.0 });
+        // A third of the spike of one of three; and the way is a little longer there, so that six metres end a sample earlier.
+        about(of(&partner, 0, &[1, 2, 3]).unwrap().stretches[0][200].error_m_s, -(1.0 - 1.0 / 11.0) / 3.0);
+        // Slower than 10 km/h it is not judged; a lost value is left out, a hole of more than four intervals parts.
+        assert_eq!(lengths(&drive(&|_, k| if (100..150).contains(&k) { 9.9 } else { 28.8 }), &[1, 2, 3]), [100, 250]);
+        assert_eq!(lengths(&drive(&|which, k| if which == 0 && k == 100 { 0.0 } else { 28.8 }), &[1, 2, 3]), [399]);
+        let mut hole = steady;
+        hole.series.iter_mut().for_each(|series| series.t_ns.iter_mut().skip(150).for_each(|t| *t += 380_000_000));
+        assert_eq!(lengths(&hole, &[1, 2, 3]), [150, 250]);
+        assert!(of(&Recording::default(), 0, &[1]).is_none());
+    }
+}
