@@ -14,6 +14,9 @@
 //! turn, whatever L and t are. So a block holds the squares, divided by twice their mean: one part in a hundred more
 //! speed on a wheel is 0.01 more there.
 
+#[cfg(test)]
+mod tests;
+
 use std::borrow::Cow;
 
 use signal::{Recording, Unit, seconds_from_nanos};
@@ -286,50 +289,5 @@ impl Rig {
             }
         }
         keep
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use signal::{Series, SignalId, nanos_from_seconds};
-
-    /// Ten seconds at the given speeds in km/h.
-    fn rolling(kmh: [f64; 4]) -> Recording {
-        let mut recording = Recording::default();
-        for (id, v) in WHEELS.into_iter().zip(kmh) {
-            let mut series = Series::new(SignalId::new(id).unwrap(), Unit::named("km/h"));
-            (0..200).for_each(|k| series.push_value(nanos_from_seconds(f64::from(k) * 0.05), v));
-            recording.series.push(series);
-        }
-        recording
-    }
-
-    #[test]
-    fn a_turn_leaves_the_diagonal_contrast_alone() {
-        // R in m, rear outer/inner, front outer/inner, front outer/rear outer for t = 1.5 m, L = 2.7 m (rigid body rolling,
-        // as in Emirler et al. 2013; numbers computed once, outside this project, to four digits).
-        for (radius_m, rear, front, outer) in
-            [(6.0, 1.2857, 1.2314, 1.0770), (10.0, 1.1622, 1.1503, 1.0311), (20.0, 1.0779, 1.0765, 1.0084)]
-        {
-            let rear_outer = 20.0;
-            let front_outer = rear_outer * outer;
-            let rig = Rig::of(&rolling([front_outer / front, front_outer, rear_outer / rear, rear_outer])).unwrap();
-            let block = rig.blocks[3];
-            let [fl, fr, rl, rr] = block.relative;
-            assert!((fl - fr - rl + rr).abs() < 3e-4, "R = {radius_m} m: {block:?}");
-            assert!((block.turn / (TRACK_M / radius_m) - 1.0).abs() < 0.12, "{block:?}");
-            assert!((fl + fr - rl - rr).abs() < 3e-3, "the front wheels' wider arc is taken out: {block:?}");
-        }
-    }
-
-    #[test]
-    fn what_does_not_roll_is_left_out() {
-        for kmh in [[0.0; 4], [8.0; 4], [30.0, 30.0, 0.0, 0.0], [0.0, 60.0, 0.0, 0.0]] {
-            assert!(Rig::of(&rolling(kmh)).unwrap().blocks.is_empty(), "{kmh:?}");
-        }
-        let dead = Rig::of(&rolling([0.0, 30.0, 30.0, 30.0])).unwrap();
-        assert!(!dead.blocks.is_empty(), "one silent wheel may be a dead sensor");
-        assert!(Rig::of(&Recording::default()).is_none());
     }
 }

@@ -9,7 +9,7 @@ pub(crate) mod road;
 pub(crate) mod steady;
 mod stretches;
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;
 mod text;
 mod trend;
 

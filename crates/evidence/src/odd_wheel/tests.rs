@@ -4,11 +4,11 @@ use super::model::{Weighing, contrasts};
 use super::*;
 use crate::wheels::{Block, TRACK_M};
 
-pub(super) fn about(found: f64, expected: f64, within: f64) {
+pub(crate) fn about(found: f64, expected: f64, within: f64) {
     assert!((found - expected).abs() <= within, "{found} for {expected}");
 }
 
-pub(super) fn block(k: usize) -> Block {
+pub(crate) fn block(k: usize) -> Block {
     Block {
         from_s: k as f64,
         to_s: k as f64 + 0.8,
@@ -24,13 +24,13 @@ pub(super) fn block(k: usize) -> Block {
 }
 
 /// The block of a car that turns (left positive, path curvature times track) on sound wheels.
-pub(super) fn turning(k: usize, turn: f64) -> Block {
+pub(crate) fn turning(k: usize, turn: f64) -> Block {
     let relative = [-0.5 * turn, 0.5 * turn, -0.5 * turn, 0.5 * turn];
     Block { turn, turn_of_axle: [turn; 2], relative, ..block(k) }
 }
 
 /// The same with one wheel that reads `size` too fast.
-pub(super) fn with_odd(mut block: Block, wheel: usize, size: f64) -> Block {
+pub(crate) fn with_odd(mut block: Block, wheel: usize, size: f64) -> Block {
     block.relative[wheel] += size;
     let [fl, fr, rl, rr] = block.relative;
     block.turn_of_axle = [fr - fl, rr - rl];
@@ -38,12 +38,12 @@ pub(super) fn with_odd(mut block: Block, wheel: usize, size: f64) -> Block {
     block
 }
 
-pub(super) fn rig(blocks: impl Iterator<Item = Block>) -> Rig {
+pub(crate) fn rig(blocks: impl Iterator<Item = Block>) -> Rig {
     Rig { present: [true; 4], blocks: blocks.collect(), step_kmh: 0.036, interval_s: 0.2, shares_times: false }
 }
 
 /// Gentle bends, so that a turn is nothing strange.
-pub(super) fn bend(k: usize) -> f64 {
+pub(crate) fn bend(k: usize) -> f64 {
     0.002 * (k as f64 * 0.7).sin()
 }
 
@@ -178,7 +178,7 @@ fn how_far_a_road_may_turn() {
 }
 
 /// A car on a track of 1.55 m that turns by yaw: 0.1 rad/s at 20 m/s is (right - left) / speed = 0.00775.
-pub(super) fn swinging(n: usize, track_m: f64, yaw: impl Fn(f64) -> Option<f64>) -> Rig {
+pub(crate) fn swinging(n: usize, track_m: f64, yaw: impl Fn(f64) -> Option<f64>) -> Rig {
     rig((0..n).map(|k| {
         let rate = 0.2 * (k as f64 * 0.37).sin();
         Block { yaw_rad_s: yaw(rate), ..turning(k, track_m * rate / 20.0) }

@@ -160,3 +160,96 @@ impl Steadiness {
 fn is_beyond(pair: Option<(f64, f64)>, allowed: f64) -> bool {
     pair.is_some_and(|(change, error)| change.abs() - 2.0 * error > allowed)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::odd_wheel::tests::{about, bend, block, rig, turning, with_odd};
+
+    fn steady_of(rig: &Rig) -> Steady {
+        Steady::of(rig, None).unwrap()
+    }
+
+    /// A wheel that is off by e moves the diagonal by e and each of the others by e / 2: 4/3 (1/4 + 1/4 + 1/4) e.
+    #[test]
+    fn a_wheel_against_the_mean_of_the_others() {
+        for wheel in 0..4 {
+            for size in [0.024, -0.024] {
+                let made = rig((0..300).map(|k| with_odd(block(k), wheel, size)));
+                let steady = steady_of(&made);
+                let of = |other: usize| Measured::of(&made, &steady, None, other, &steady.weighing);
+                about(of(wheel).size, size, 1e-12);
+                // The others are compared with a mean that has a third of it.
+                (0..4).filter(|&other| other != wheel).for_each(|other| about(of(other).size, -size / 3.0, 1e-12));
+                // Errors of steps: 4/3 of a quarter of that of the diagonal, twice one wheel's, and half of the others'.
+                let scatter = 4.0 / 3.0 * (0.5_f64.powi(2) + 2.0 * 0.5_f64.powi(2)).sqrt() * steady.rounding;
+                about(of(wheel).scatter, scatter, 1e-12);
+                // Slip of 0.1 % and a heading of 2 rad on 1.5 m over 300 blocks of 16 m, two thirds of each.
+                let side = 0.001 + 3.0 / 4800.0;
+                about(of(wheel).error, scatter.hypot(2.0 / 3.0 * 0.001).hypot(2.0 / 3.0 * side), 1e-12);
+                let signs = [[1.0, 1.0], [1.0, -1.0], [-1.0, 1.0], [-1.0, -1.0]][wheel];
+                let [axle, sides] = of(wheel).differences();
+                about(axle, signs[0] * size / 2.0, 1e-12);
+                about(sides, signs[1] * size / 2.0, 1e-12);
+            }
+        }
+        assert_eq!(own_row([true; 4], 1), [-1.0 / 3.0, 1.0, -1.0 / 3.0, -1.0 / 3.0]);
+        assert_eq!(own_row([true, false, true, true], 3), [-0.5, 0.0, -0.5, 1.0]);
+    }
+
+    /// Both wheels of an axle by more than 1.5 % and two errors; of a side only where turns are known.
+    #[test]
+    fn an_axle_or_a_side_that_differs() {
+        let both = |axle: (f64, f64), side: (f64, f64), knows_turns: bool| {
+            Measured { size: 0.0, error: 0.0, scatter: 0.0, axle: Some(axle), side: Some(side) }.both(knows_turns)
+        };
+        let none = (0.0, 0.001);
+        assert_eq!(both((0.018, 0.001), none, false), Some(("front", 0.018)));
+        assert_eq!(both((-0.018, 0.001), none, false), Some(("rear", 0.018)));
+        assert_eq!(both((0.016, 0.001), none, false), None);
+        assert_eq!(both(none, (0.018, 0.001), true), Some(("left", 0.018)));
+        assert_eq!(both(none, (-0.018, 0.001), true), Some(("right", 0.018)));
+        assert_eq!(both(none, (0.018, 0.001), false), None);
+    }
+
+    /// Halves of a drive: front left 3 % off where fast, or from a moment on.
+    #[test]
+    fn a_difference_that_is_not_always_there() {
+        let of = |is_off: &dyn Fn(usize) -> bool| {
+            let made = rig((0..200).map(|k| {
+                let block = Block { speed_m_s: if k % 4 < 2 { 10.0 } else { 20.0 }, ..turning(k, bend(k)) };
+                if is_off(k) { with_odd(block, 0, 0.03) } else { block }
+            }));
+            let steady = steady_of(&made);
+            Steadiness::of(&made, &steady, None, 0)
+        };
+        let always = of(&|_| true);
+        assert!(!always.shifts(0.005) && !always.wavers(0.005) && always.step().is_none());
+        let fast = of(&|k| k % 4 >= 2);
+        about(fast.changes()[0], 0.03, 0.002);
+        about(fast.changes()[1], 0.0, 0.002);
+        assert!(fast.shifts(0.015) && !fast.wavers(0.005));
+        let slow = of(&|k| k % 4 < 2);
+        about(slow.changes()[0], -0.03, 0.002);
+        let later = of(&|k| k >= 140);
+        about(later.changes()[0], 0.0, 0.002);
+        // More than half of the later half.
+        about(later.changes()[1], 0.03, 0.002);
+        assert!(!later.shifts(0.005) && later.wavers(0.015));
+        let (at_s, size) = later.step().unwrap();
+        about(at_s, 140.0, 0.0);
+        about(size, 0.03, 0.002);
+        let earlier = of(&|k| k < 60);
+        about(earlier.changes()[1], -0.03, 0.002);
+        about(earlier.step().unwrap().1, -0.03, 0.002);
+        // Ten blocks in each half at least.
+        let short = |n: usize| {
+            let made = rig((0..n).map(block));
+            Steadiness::of(&made, &steady_of(&made), None, 0).changes()[1].is_nan()
+        };
+        assert!(short(19) && !short(20));
+        // Two errors beyond what is allowed.
+        let beyond = |change: f64| is_beyond(Some((change, 0.001)), 0.005);
+        assert!(beyond(0.0071) && beyond(-0.0071) && !beyond(0.0069) && !is_beyond(None, 0.0));
+    }
+}

@@ -5,6 +5,8 @@
 //! it is measured rather than judged: see [`measure`].
 
 mod measure;
+#[cfg(test)]
+mod tests;
 mod text;
 
 use crate::examination::Examination;
