@@ -74,4 +74,19 @@ mod tests {
             assert!((middle - gain(window_s)).abs() < 0.2, "{hz} Hz: {middle} for {}", gain(window_s));
         }
     }
+
+    /// Ratios of 4 decide: noise beside what is there anyway, sqrt(16 - 1) times it. kept_share(p) is scipy's truncnorm.var between
+    /// the quantiles of the middle p: 0.7052 and 0.3592 are left in windows of 2 and 4 s (scipy 1.17.1).
+    #[test]
+    fn noise_that_would_have_shown() {
+        let about = |found: f64, expected: f64| assert!((found - expected).abs() < 1e-4, "{found} for {expected}");
+        about(gain(2.0), 0.7052);
+        about(gain(4.0), 0.3592);
+        about(shown_from(0.2, 1.5_f64.ln(), 1.0), 0.2 * 1.5 * 15_f64.sqrt());
+        about(shown_from(0.2, -1.0, 1.0), 0.2 * 15_f64.sqrt());
+        about(shown_from(0.2, 0.0, 2.0), 0.2 * 15_f64.sqrt() / 0.7052);
+        assert!(shown_from(0.2, 0.0, 8.0).is_infinite());
+        let wheel = crate::physics::roughness(&SignalId::new("wheel.speed.front_left").unwrap()).unwrap();
+        about(that_matter(wheel), 1.0);
+    }
 }

@@ -86,12 +86,12 @@ pub(super) struct Judged {
 
 /// Weighs all windows of a signal; `None` without any.
 pub(super) fn judge(windows: &[Beside]) -> Option<Judged> {
-    let quiet = quiet(windows);
+    let quiet = calmer(windows, |window| window.reference);
     let mut logs: Vec<f64> = quiet.iter().map(|w| w.ln_ratio(w.reference)).collect();
     let (ln_ratio, spread) = robust::median_and_sigma(&mut logs)?;
     // The median of n normal values has 1.25 times the error of their mean; neighbouring windows are not independent.
     let error = 1.25 * spread.max(0.1) * (2.0 / quiet.len() as f64).sqrt();
-    let of = |f: &dyn Fn(&Beside) -> f64| robust::median(&mut quiet.iter().map(|w| f(w)).collect::<Vec<_>>());
+    let of = |f: &dyn Fn(&Beside) -> f64| robust::median(&mut quiet.iter().map(f).collect::<Vec<_>>());
     let (own, reference, mean) = (of(&|w| w.own)?, of(&|w| w.reference.hypot(w.floor))?, of(&|w| w.mean)?);
     let greatest = greatest_near(windows);
     let near: Vec<f64> = windows.iter().zip(&greatest).map(|(window, greatest)| window.ln_ratio(*greatest)).collect();
@@ -113,20 +113,20 @@ pub(super) fn judge(windows: &[Beside]) -> Option<Judged> {
     })
 }
 
-/// The half of the windows whose neighbours' references are the quieter: there noise shows best, and a window does not get in
+/// The half of the windows whose neighbours are the quieter by `roughness`: there noise shows best, and a window does not get in
 /// by its own luck.
-fn quiet(windows: &[Beside]) -> Vec<&Beside> {
+pub(super) fn calmer(windows: &[Beside], roughness: impl Fn(&Beside) -> f64) -> Vec<Beside> {
     if windows.len() < 2 * LEAST_WINDOWS {
-        return windows.iter().collect();
+        return windows.to_vec();
     }
     let around = |k: usize| {
-        let before = if k > 0 { windows[k - 1].reference } else { windows[k + 1].reference };
-        let after = if k + 1 < windows.len() { windows[k + 1].reference } else { before };
-        before + after
+        let before = &windows[if k > 0 { k - 1 } else { k + 1 }];
+        let after = &windows[if k + 1 < windows.len() { k + 1 } else { k - 1 }];
+        roughness(before) + roughness(after)
     };
     let all: Vec<f64> = (0..windows.len()).map(around).collect();
     let Some(middle) = robust::median(&mut all.clone()) else { return Vec::new() };
-    windows.iter().zip(all).filter(|(_, around)| *around <= middle).map(|(window, _)| window).collect()
+    windows.iter().zip(all).filter(|(_, around)| *around <= middle).map(|(window, _)| *window).collect()
 }
 
 /// The greatest reference in a window or beside it: one wheel after the other meets a stone.
@@ -281,5 +281,89 @@ mod tests {
         assert!(loose.steady <= -1.0 && loose.bursts >= 2.0 && loose.rough.len() == 3, "{loose:?}");
         let since = judge(&row(|k| if k >= 45 { 8.0 } else { 1.0 }, 60)).unwrap();
         assert_eq!(since.rough, [(45, 59)], "{since:?}");
+    }
+
+    fn about(found: f64, expected: f64, within: f64) {
+        assert!((found - expected).abs() <= within, "{found} for {expected}");
+    }
+
+    /// scipy 1.17.1: 0.99 norm.pdf(x, 0, hypot(0.3, e)) + 0.01 norm.pdf(x, 0, hypot(0.6, e)) of the ratio's logarithm x, and
+    /// norm.cdf((x - ln 2) / e) - norm.cdf((x - ln 80) / e) over ln 40; the odds with a prior of 0.2.
+    #[test]
+    fn densities_by_another_library() {
+        for (x, error, sound, faulty, odds) in [
+            (0.0, 0.1, 0.227_541, -28.202_812, -4.0),
+            (3_f64.ln(), 0.2, -4.426_853, -1.326_868, 0.647_336),
+            (1.3_f64.ln(), 0.05, -0.104_087, -41.505_672, -4.0),
+            (6_f64.ln(), 0.25, -8.712_377, -1.305_328, 2.517_870),
+        ] {
+            let found = ln_densities(x, error);
+            about(found.0, sound, 1e-5);
+            about(found.1, faulty, 1e-3);
+            about(log10_odds(x, error), odds, 1e-4);
+        }
+        // Smoother than its partners is as sound as alike.
+        assert_eq!(ln_densities(-1.0, 0.1).0, ln_densities(0.0, 0.1).0);
+    }
+
+    fn plain(id: i64, own: f64, reference: f64) -> Beside {
+        Beside { id, own, reference, floor: 0.0, mean: 50.0 }
+    }
+
+    #[test]
+    fn windows_beside_one_another() {
+        // 0.3 and a floor of 0.4 are 0.5.
+        let window = Beside { floor: 0.4, ..plain(0, 0.3, 9.0) };
+        about(window.ln_ratio(0.0), (0.5_f64 / 0.4).ln(), 1e-12);
+        about(window.ln_ratio(0.3), 0.0, 1e-12);
+        // Neighbours tell: 2 2 2 2 10 10 18 18 18 18 by sums of both sides, of which 10 is the middle.
+        let rows: Vec<Beside> = (0..10).map(|k| plain(k, k as f64, if k < 5 { 1.0 } else { 9.0 })).collect();
+        assert_eq!(calmer(&rows, |w| w.reference).iter().map(|w| w.id).collect::<Vec<_>>(), [0, 1, 2, 3, 4, 5]);
+        assert_eq!(calmer(&rows[..7], |w| w.reference).len(), 7, "too few to choose");
+        assert_eq!(calmer(&rows, |w| -w.own).iter().map(|w| w.id).collect::<Vec<_>>(), [5, 6, 7, 8, 9]);
+        // The greatest beside it, unless the neighbour was left out: 3 stands alone.
+        let gaps: Vec<Beside> =
+            [(0, 1.0), (1, 5.0), (3, 2.0), (5, 4.0), (6, 1.0)].map(|(id, r)| plain(id, 1.0, r)).into();
+        assert_eq!(greatest_near(&gaps), [5.0, 5.0, 2.0, 4.0, 4.0]);
+    }
+
+    /// All windows like the reference but for a stretch: the error of the median is 1.25 0.1 sqrt(2 / n) at least.
+    #[test]
+    fn what_is_judged() {
+        let rows: Vec<Beside> = (0..40).map(|k| plain(k, if (10..14).contains(&k) { 8.0 } else { 3.0 }, 2.0)).collect();
+        let judged = judge(&rows).unwrap();
+        about(judged.ln_ratio, 1.5_f64.ln(), 1e-12);
+        about(judged.error, 1.25 * 0.1 * (2.0 / 40.0_f64).sqrt(), 1e-12);
+        assert_eq!((judged.own, judged.reference, judged.near_reference, judged.mean), (3.0, 2.0, 2.0, 50.0));
+        assert_eq!((judged.n_compared, judged.n_windows), (40, 40));
+        assert_eq!(judged.rough, [(10, 13)]);
+        about(judged.worst_ratio, 4.0, 1e-9);
+        assert!(judge(&[]).is_none());
+    }
+
+    /// One window of 30 that counts a hundredfold, as the most may, and 29 that count r: the mean over the five shares s of
+    /// (1 - s + 100 s) (1 - s + r s)^29, times the prior of a fifth.
+    #[test]
+    fn what_bursts_add() {
+        let near = |n_loud: usize| (0..30).map(|k| if k < n_loud { 3.0 } else { 0.0 }).collect::<Vec<f64>>();
+        let (sound, faulty) = ln_densities(0.0, WINDOW_ERROR);
+        let usual = (faulty - sound).exp();
+        let expected = |n_loud: i32| {
+            let of = |s: f64| (1.0 - s + 100.0 * s).powi(n_loud) * (1.0 - s + usual * s).powi(30 - n_loud);
+            (0.2 * [0.003, 0.01, 0.03, 0.1, 0.3].map(of).iter().sum::<f64>() / 5.0).log10()
+        };
+        about(bursts(&near(1), 0.0, &[(0, 0)]), expected(1), 1e-9);
+        assert!(expected(1) < ONE_BURST && expected(12) > MANY_BURSTS);
+        // However loud, a short one is 1.5 decades at most, a long one or two 2.5, four 4.
+        let of = |rough: &[(i64, i64)]| bursts(&near(12), 0.0, rough);
+        assert_eq!(of(&[(0, 8)]), ONE_BURST);
+        assert_eq!(
+            (of(&[(0, 9)]), of(&[(0, 1), (4, 5)]), of(&[(0, 1), (4, 5), (8, 9)])),
+            (TWO_BURSTS, TWO_BURSTS, TWO_BURSTS)
+        );
+        assert_eq!(of(&[(0, 1), (4, 5), (8, 9), (12, 13)]), MANY_BURSTS);
+        assert_eq!(bursts(&near(12), 0.0, &[]), f64::NEG_INFINITY);
+        // What it is rougher by all the time is no burst.
+        assert!(bursts(&near(12), 3.0, &[(0, 9)]) < 0.0);
     }
 }

@@ -212,7 +212,7 @@ fn by_physics<'a>(member: &'a Member<'a>, usual: Roughness, length_s: f64, windo
         })
         .collect();
     // What is rough by its own motion for a while is at its calmest elsewhere.
-    let rows = if usual.is_inert { rows } else { calmest(rows) };
+    let rows = if usual.is_inert { rows } else { judge::calmer(&rows, |row| row.own) };
     let mut case = Case::new(member, usual, Beside::Physics, judge::judge(&rows), length_s);
     if !usual.is_inert {
         case.log10_odds = case.judged.as_ref().map_or(0.0, |judged| judged.steady);
@@ -226,20 +226,6 @@ fn by_physics<'a>(member: &'a Member<'a>, usual: Roughness, length_s: f64, windo
         case.withhold(Lack::Partner);
     }
     case
-}
-
-/// The calmer half of the windows by their neighbours.
-fn calmest(rows: Vec<judge::Beside>) -> Vec<judge::Beside> {
-    if rows.len() < 2 * LEAST_WINDOWS {
-        return rows;
-    }
-    let around = |k: usize| {
-        let before = rows[if k > 0 { k - 1 } else { k + 1 }].own;
-        before + rows[if k + 1 < rows.len() { k + 1 } else { k - 1 }].own
-    };
-    let all: Vec<f64> = (0..rows.len()).map(around).collect();
-    let Some(middle) = crate::stats::robust::median(&mut all.clone()) else { return rows };
-    rows.into_iter().zip(all).filter(|(_, around)| *around <= middle).map(|(row, _)| row).collect()
 }
 
 /// The windows in which the signal is alive; for speeds also those in which nobody brakes or drives hard.
@@ -327,5 +313,124 @@ impl<'a> Case<'a> {
         let length_ns = nanos_from_seconds(self.length_s);
         let at = |id: i64| seconds_from_nanos(id.saturating_mul(length_ns));
         judged.rough.iter().map(|(from, to)| Span { from_s: at(*from), to_s: at(to.saturating_add(1)) }).collect()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use signal::{Recording, Series};
+
+    use super::*;
+    use crate::made::series;
+
+    const WHEELS: [&str; 4] =
+        ["wheel.speed.front_left", "wheel.speed.front_right", "wheel.speed.rear_left", "wheel.speed.rear_right"];
+
+    /// The same noise every time, by a number; standard deviation 1.
+    fn noise(k: usize, which: usize) -> f64 {
+        let one = |j: usize| ((k * k * 389 + k * 7919 + 1013 * j + 37 * which * (j + 1)) % 1009) as f64 / 1009.0 - 0.5;
+        (0..12).map(|j| one(j * j * 31 + which)).sum()
+    }
+
+    fn wheel(id: &str, unit: &str, factor: f64, which: usize, kmh: f64) -> Series {
+        series(id, unit, 0.05, 1200, |k| {
+            ((50.0 + 10.0 * (k as f64 / 200.0).sin() + kmh * noise(k, which)) * 100.0).round() / 100.0 * factor
+        })
+    }
+
+    fn verdicts(series: Vec<Series>) -> Vec<(String, Verdict)> {
+        let recording = Recording { series, ..Recording::default() };
+        run(&Examination::new(&recording)).into_iter().map(|f| (f.subject[0].clone(), f.verdict)).collect()
+    }
+
+    /// The rough wheel is named, wherever it is and in whatever unit it stands.
+    #[test]
+    fn the_rough_one_is_named() {
+        for (rough, named) in WHEELS.iter().enumerate() {
+            for (unit, factor) in [("km/h", 1.0), ("m/s", 1.0 / 3.6)] {
+                let wheels = WHEELS.iter().enumerate().map(|(which, id)| {
+                    let (unit, factor) = if which == rough { (unit, factor) } else { ("km/h", 1.0) };
+                    wheel(id, unit, factor, which, if which == rough { 1.2 } else { 0.12 })
+                });
+                for (id, verdict) in verdicts(wheels.collect()) {
+                    assert_eq!(verdict == Verdict::Faulty, id == *named, "{id} {rough} {unit}");
+                }
+            }
+        }
+        let sound =
+            verdicts(WHEELS.iter().enumerate().map(|(which, id)| wheel(id, "km/h", 1.0, which, 0.12)).collect());
+        assert!(sound.iter().all(|(_, verdict)| *verdict == Verdict::Healthy), "{sound:?}");
+        // Without the other wheel of its axle it may be the driven one; alone, the road.
+        let few = |there: &[usize]| {
+            let wheels = there
+                .iter()
+                .map(|&which| wheel(WHEELS[which], "km/h", 1.0, which, if which == 0 { 1.2 } else { 0.12 }));
+            verdicts(wheels.collect())[0].1
+        };
+        assert_eq!(
+            (few(&[0, 1]), few(&[0, 2, 3]), few(&[0])),
+            (Verdict::Faulty, Verdict::Undecided, Verdict::Undecided)
+        );
+    }
+
+    #[test]
+    fn windows_that_are_compared() {
+        let window = |id: i64, mean: f64| Window { id, sigma: 0.1, mean };
+        let usual = physics::roughness(&signal::SignalId::new(WHEELS[0]).unwrap()).unwrap();
+        let kept = |windows: &[Window]| rolling(windows, usual, 1.0).iter().map(|w| w.id).collect::<Vec<_>>();
+        // Slower than 10 km/h a sensor may sleep; 2 m/s2 are 7.2 km/h from one second to the next, also where one is left out.
+        assert_eq!(kept(&[window(0, 9.9), window(1, 10.1), window(2, 17.2), window(3, 17.2)]), [1, 2, 3]);
+        assert_eq!(kept(&[window(0, 20.0), window(1, 27.3), window(2, 27.3), window(3, 27.3)]), [2, 3]);
+        assert_eq!(kept(&[window(0, 20.0), window(2, 27.3), window(3, 27.3)]), [0, 2, 3]);
+        let other = physics::roughness(&signal::SignalId::new("battery.voltage").unwrap()).unwrap();
+        assert_eq!(rolling(&[window(0, 5.9), window(1, 14.0)], other, 1.0).len(), 1);
+        let slow = series(WHEELS[0], "km/h", 0.2, 100, |k| k as f64);
+        let quick = series(WHEELS[1], "km/h", 0.01, 100, |k| k as f64);
+        let members = [Member::new(&quick).unwrap(), Member::new(&slow).unwrap()];
+        assert!(
+            (length_s(&members) - 3.6).abs() < 1e-9 && length_s(&members[..1]) == 1.0,
+            "18 intervals of the slowest"
+        );
+        // The middle nine tenths of 0 to 99.
+        assert!((members[0].spread() - 89.0).abs() < 1.01, "{}", members[0].spread());
+    }
+
+    /// A verdict that lacks its proof is neither; where only the proof of health is lacking it may still be a fault.
+    #[test]
+    fn what_is_lacking_withholds() {
+        let made = wheel(WHEELS[0], "km/h", 1.0, 0, 0.12);
+        let member = Member::new(&made).unwrap();
+        let usual = physics::roughness(&made.id).unwrap();
+        let with = |odds: f64, lack: Lack| {
+            let mut case = Case::new(&member, usual, Beside::Physics, None, 1.0);
+            (case.log10_odds, case.lacks) = (odds, Vec::new());
+            case.withhold(lack);
+            case.log10_odds
+        };
+        for lack in
+            [Lack::Rate, Lack::Time, Lack::Still, Lack::Motion, Lack::Uneven, Lack::Partner, Lack::Common, Lack::Drawn]
+        {
+            assert_eq!((with(-3.0, lack), with(0.5, lack), with(3.5, lack)), (-0.9, 0.5, 1.9), "{lack:?}");
+        }
+        for lack in [Lack::Quiet, Lack::DrawnPartner, Lack::Bursts] {
+            assert_eq!((with(-3.0, lack), with(3.5, lack)), (-0.9, 3.5), "{lack:?}");
+        }
+        let row = |k: i64, own: f64| judge::Beside { id: k, own, reference: 0.1, floor: 0.05, mean: 50.0 };
+        let of = |n: i64, own: f64| {
+            let rows: Vec<judge::Beside> = (0..n).map(|k| row(k, own)).collect();
+            Case::new(&member, usual, Beside::Partners(Vec::new()), judge::judge(&rows), 1.0)
+        };
+        assert!(of(60, 0.1).lacks.is_empty() && of(3, 0.1).lacks == [Lack::Time]);
+        // Five times what is usual at 50 km/h, 0.1 and 0.2 %, hides the noise that matters.
+        let hidden = |reference: f64| {
+            let rows: Vec<judge::Beside> = (0..60).map(|k| judge::Beside { reference, ..row(k, reference) }).collect();
+            Case::new(&member, usual, Beside::Partners(Vec::new()), judge::judge(&rows), 1.0).lacks
+        };
+        assert_eq!((hidden(0.69), hidden(0.72)), (vec![], vec![Lack::Quiet]));
+        // Spans of what is rough, a window each second.
+        let mut case = of(60, 0.9);
+        case.judged.as_mut().unwrap().rough = vec![(3, 5), (9, 9)];
+        assert_eq!(case.spans(), [Span { from_s: 3.0, to_s: 6.0 }, Span { from_s: 9.0, to_s: 10.0 }]);
+        assert!(of(60, 0.1).spans().is_empty());
     }
 }
