@@ -9,6 +9,8 @@
 mod alone;
 mod edges;
 mod response;
+#[cfg(test)]
+mod tests;
 mod watched;
 
 use signal::Recording;

@@ -118,4 +118,49 @@ mod tests {
         assert_eq!(commands[0].edges, [Edge { t_s: 1.0, is_on: true }, Edge { t_s: 4.0, is_on: false }]);
         assert_eq!((commands[1].name.as_str(), commands[1].on_spans()), ("marks", vec![(3.0, 5.0)]));
     }
+
+    fn command(edges: &[(f64, bool)]) -> Command {
+        let edges = edges.iter().map(|&(t_s, is_on)| Edge { t_s, is_on }).collect();
+        Command { name: "fan".into(), edges, late_by_s: 0.0 }
+    }
+
+    /// Edges 10, 12, 14, 16, 18, 20 s apart and so on: the shortest tenth of ten intervals is the second.
+    #[test]
+    fn how_far_edges_are_apart() {
+        let mut at = 0.0;
+        let of = |gaps: &[f64], at: &mut f64| {
+            let edges: Vec<(f64, bool)> = std::iter::once(0.0)
+                .chain(gaps.iter().copied())
+                .enumerate()
+                .map(|(k, gap)| {
+                    *at += gap;
+                    (*at, k % 2 == 0)
+                })
+                .collect();
+            command(&edges)
+        };
+        let uneven = of(&[10.0, 12.0, 14.0, 16.0, 18.0, 20.0, 19.0, 17.0, 15.0, 13.0, 11.0], &mut at);
+        assert_eq!(uneven.usual_half_s(), 11.0);
+        assert!((uneven.window_s() - 0.45 * 11.0).abs() < 1e-12 && !uneven.is_even());
+        assert_eq!(uneven.span_s(), (0.0, 165.0));
+        assert_eq!(uneven.on_spans()[..2], [(0.0, 10.0), (22.0, 36.0)]);
+        // A window is ten seconds at most; a fifth more still is even.
+        assert_eq!(of(&[40.0; 6], &mut 0.0).window_s(), 10.0);
+        assert!(
+            of(&[10.0, 12.0, 10.0, 12.0], &mut 0.0).is_even() && !of(&[10.0, 12.1, 10.0, 12.1], &mut 0.0).is_even()
+        );
+        assert_eq!((command(&[]).span_s(), command(&[(5.0, true)]).usual_half_s()), ((0.0, 0.0), f64::INFINITY));
+        assert!(!command(&[]).is_even());
+    }
+
+    #[test]
+    fn a_recorded_output_switches_at_its_middle() {
+        let of = |values: &'static [f64]| {
+            of_series(&crate::made::series("fan.command", "%", 0.5, values.len(), |k| values[k]))
+        };
+        let fan = of(&[20.0, 20.0, 59.0, 61.0, 100.0, f64::NAN, 60.0, 20.0]);
+        assert_eq!(fan.edges, [Edge { t_s: 1.5, is_on: true }, Edge { t_s: 3.0, is_on: false }]);
+        assert_eq!((fan.name.as_str(), fan.late_by_s), ("fan.command", 0.5));
+        assert!(of(&[50.0; 9]).edges.is_empty() && of(&[f64::NAN; 3]).edges.is_empty());
+    }
 }
