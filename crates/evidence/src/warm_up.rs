@@ -6,6 +6,8 @@
 //! [`CLOSED_DEGC`] every thermostat must be closed.
 
 mod heat;
+#[cfg(test)]
+mod tests;
 
 use nalgebra::{DMatrix, DVector};
 
