@@ -207,8 +207,8 @@ impl Vehicle {
     /// Over IP nothing is damaged on its way, and a gateway says so when nobody is there.
     fn probe(&mut self, to: Target, request: &[u8]) -> Result<Vec<Address>, LinkError> {
         let place = match to {
-            Target::Module(Address::Logical(_)) | Target::Everyone | Target::Anyone(_) => None,
-            Target::Module(address) => Some(address),
+            Target::Module(Address::Logical(_)) | Target::Everyone => None,
+            Target::Module(address) | Target::Anyone(address) => Some(address),
         };
         if self.look_ends_ns.is_some_and(|ends_ns| self.link.now() >= ends_ns) {
             let (Target::Module(place) | Target::Anyone(place)) = to else { return Ok(Vec::new()) };

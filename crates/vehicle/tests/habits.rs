@@ -21,6 +21,9 @@ const SILENCE_NS: Nanos = 100_000_000;
 
 type Asked = Arc<Mutex<Vec<(Target, Vec<u8>)>>>;
 
+/// What no module says: the answer came damaged.
+const DAMAGED: &[u8] = &[0x00];
+
 /// Answers by a function of target and request; a message without bytes says that the adapter cannot send the request.
 struct Played<F> {
     info: LinkInfo,
@@ -50,8 +53,10 @@ impl<F: FnMut(Target, &[u8]) -> Vec<(Address, Vec<u8>)> + Send> Link for Played<
             return Err(LinkError::Unsendable("it cannot be sent".to_owned()));
         }
         self.now += if answers.is_empty() { SILENCE_NS } else { EXCHANGE_NS };
+        let (damaged, answers): (Vec<_>, Vec<_>) = answers.into_iter().partition(|(_, bytes)| bytes == DAMAGED);
         let replies = answers.into_iter().map(|(from, bytes)| Reply { from, bytes, arrived_ns: self.now }).collect();
-        Ok(Exchange { asked_ns, over_ns: self.now, replies, problems: Vec::new() })
+        let problems = damaged.iter().map(|_| "dropped `7E`: the line broke off".to_owned()).collect();
+        Ok(Exchange { asked_ns, over_ns: self.now, replies, problems })
     }
 
     fn supply_volts(&mut self) -> Result<Option<f64>, LinkError> {
@@ -331,6 +336,32 @@ fn a_busy_module_is_asked_again_for_what_it_has() {
     // Scaling 10 (hex): 1 ms per bit (SAE J1979 as a general-purpose packet library lists it).
     let results: Vec<_> = survey.modules[0].results.iter().map(|result| (result.mid, result.physical())).collect();
     assert_eq!(results, [(0x01, Some(32.0))]);
+}
+
+#[test]
+fn a_module_whose_answer_came_damaged_is_looked_for_again() {
+    let well = Address::Can11 { request: 0x720, reply: 0x728 };
+    let mut n_asked = 0;
+    let (mut vehicle, _) = car(CAN, move |to, request| {
+        let from = Address::from_reply11(0x728);
+        match (to, request) {
+            (Target::Everyone, [0x01, 0x00]) => vec![(ENGINE, vec![0x41, 0x00, 0x18, 0x18, 0x00, 0x00])],
+            (Target::Anyone(Address::Can11 { request: 0x720, .. }), [0x3E, 0x00]) => {
+                n_asked += 1;
+                vec![(from, if n_asked == 1 { DAMAGED.to_vec() } else { vec![0x7E, 0x00] })]
+            }
+            (Target::Module(module), [0x3E, 0x00]) if module == well => vec![(well, vec![0x7E, 0x00])],
+            (Target::Anyone(Address::Can11 { request: 0x730, .. }), _) => vec![(from, DAMAGED.to_vec())],
+            _ => Vec::new(),
+        }
+    });
+    vehicle.find_everyone(&mut |_| {}).unwrap();
+    let found: Vec<Address> = vehicle.modules().iter().map(|module| module.address).collect();
+    assert!(found.contains(&well), "{found:?}");
+    let problems = vehicle.survey(|_| {}).problems;
+    let unclear: Vec<&String> =
+        problems.iter().filter(|problem| problem.starts_with("whether a module is at")).collect();
+    assert!(unclear.len() == 1 && unclear[0].contains("730 is not known"), "{problems:?}");
 }
 
 /// ISO 9141-2: functional requests only, three codes per message padded with 0000 (from memory).

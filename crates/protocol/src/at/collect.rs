@@ -130,12 +130,12 @@ impl Collector {
         match printed {
             Printed::Frame { from, data } => {
                 let from = self.renamed(from);
+                if matches!(self.to, Target::Anyone(_)) {
+                    return self.take_anyones(from, &data, now);
+                }
                 if !self.expects(from) {
                     self.problems.push(format!("dropped a frame of {from}, which was not asked"));
                     return;
-                }
-                if matches!(self.to, Target::Anyone(_)) {
-                    return self.take_anyones(from, &data, now);
                 }
                 let sender = self.senders.entry(from).or_default();
                 match Frame::parse(&data).and_then(|frame| sender.push(frame, now)) {
@@ -164,7 +164,8 @@ impl Collector {
 
     /// Behind an open filter most of what passes is no answer at all, but traffic of the vehicle itself.
     fn take_anyones(&mut self, from: Address, data: &[u8], now: Nanos) {
-        if let Ok(Frame::Single(message)) = Frame::parse(data)
+        if self.expects(from)
+            && let Ok(Frame::Single(message)) = Frame::parse(data)
             && fit(from, &self.asked, message) != Fit::Foreign
         {
             self.message(from, message.to_vec(), now);
