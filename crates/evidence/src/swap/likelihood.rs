@@ -294,6 +294,58 @@ mod tests {
         assert!((got - fine).abs() < 0.05, "{got} for {fine}");
     }
 
+    #[test]
+    fn blocks_count_one_by_one() {
+        let count = |events, exposure| Count { events, exposure };
+        let cell = Cell::of(&[count(0, 100.0), count(2, 80.0), count(0, 50.0), count(1, 120.0)]);
+        for cluster in [1.0, 8.0] {
+            let expected: f64 =
+                [(0, 150.0), (2, 80.0), (1, 120.0)].map(|(k, t)| ln_clustered(k, 0.01 * t, cluster)).iter().sum();
+            assert!((cell.ln_likelihood(0.01, cluster) - expected).abs() < 1e-9);
+        }
+        // Middles of equal steps of the logarithm.
+        assert!(
+            (rate((1e-6, 1.0), 6, 0) / 10f64.powf(-5.5) - 1.0).abs() < 1e-9
+                && (rate((1e-6, 1.0), 6, 5) / 10f64.powf(-0.5) - 1.0).abs() < 1e-9
+        );
+    }
+
+    /// In one drive the rate of a fault lies about its mean, half of the faults with 0.3 in the logarithm and half with 1.0, or
+    /// it is silent, once in 200: against a fine sum of Poisson probabilities over the two normal laws.
+    #[test]
+    fn the_rate_of_one_drive_lies_about_the_mean() {
+        let cell = Cell::of(&[Count { events: 12, exposure: 600.0 }]);
+        let silent = -30.0;
+        for k in [5, 15, 20] {
+            let mean = rate(FAULT, N_FAULT, k);
+            let n = 3000;
+            let sum: f64 = (0..n)
+                .map(|j| {
+                    let shift = 6.0 * (f64::from(j) + 0.5) / f64::from(n) - 3.0;
+                    let normal =
+                        |sigma: f64| (-0.5 * (shift / sigma).powi(2)).exp() / (sigma * std::f64::consts::TAU.sqrt());
+                    let density = 0.5 * normal(0.3) + 0.5 * normal(1.0);
+                    density * ln_clustered(12, (mean * shift.exp()).min(1.0) * 600.0, 1.0).exp() * 6.0 / f64::from(n)
+                })
+                .sum();
+            let expected = (0.995 * sum + 0.005 * f64::exp(silent)).ln();
+            let got = cell.fault(silent)[0][k];
+            assert!((got - expected).abs() < 0.01, "{mean}: {got} for {expected}");
+        }
+    }
+
+    /// Two parts that are both out of the engine do not meet, two on one cylinder do.
+    #[test]
+    fn faults_that_do_not_meet_are_independent() {
+        let two = of(&[[(12, 600.0), (5, 600.0)], [(0, 600.0), (1, 600.0)]], 6);
+        let (first, second) = ([Some(0), None], [Some(1), None]);
+        let apart = two.alone(&first) + two.alone(&second) + two.rest(&[&first, &second]);
+        assert!((two.two(&first, &second) - apart).abs() < 1e-9);
+        let (first, second) = ([Some(0), Some(1)], [Some(0), Some(0)]);
+        let together = two.together(&first, &second) + two.rest(&[&first, &second]);
+        assert!((two.two(&first, &second) - together).abs() < 1e-9);
+    }
+
     /// Half of the faults differ little from drive to drive (0.3 in the logarithm), half much (1.0): ordinates of the two
     /// normal laws, without their common factor, by hand.
     #[test]

@@ -195,7 +195,8 @@ impl Evidence {
         let blocks = cells(&|drive, c| find(drive, c).map(|c| c.blocks_in(&condition.region)).unwrap_or_default());
         let sum = |blocks: &Vec<Count>| Count {
             events: blocks.iter().map(|block| block.events).sum(),
-            exposure: blocks.iter().map(|block| block.exposure).sum(),
+            // Starting from +0: the sum of nothing is -0, which would be told.
+            exposure: blocks.iter().fold(0.0, |sum, block| sum + block.exposure),
         };
         let counts = blocks
             .iter()
