@@ -6,6 +6,8 @@
 
 mod cells;
 mod reference;
+#[cfg(test)]
+mod tests;
 
 use std::collections::BTreeSet;
 
