@@ -205,3 +205,13 @@ fn a_clutch_and_its_pressure() {
     // The wrong way is no answer: pressure falls where a compressor would raise it.
     assert_ne!(of(-400.0, 800.0, 10).verdict, Verdict::Healthy);
 }
+
+/// Where nothing must respond, what moves by itself is no answer, however many edges there were.
+#[test]
+fn a_fan_that_nothing_answers() {
+    let is_on = |t_s: f64| TIMES_S.iter().filter(|edge| **edge <= t_s).count() % 2 == 1;
+    let fan = series("fan.command", "%", 0.5, 340, |k| if is_on(0.5 * k as f64) { 100.0 } else { 0.0 });
+    let wanders = series("custom.level", "1", 0.1, 1700, |k| (0.1 * k as f64 * 0.61).sin());
+    let found = run(&Examination::new(&Recording { series: vec![fan, wanders], ..Recording::default() })).remove(0);
+    assert_eq!((found.verdict, found.log10_odds), (Verdict::Undecided, 0.0), "{}", found.statement);
+}

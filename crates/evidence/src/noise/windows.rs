@@ -199,4 +199,17 @@ mod tests {
         assert!((middle / 0.5 - 1.0).abs() < 0.1, "{middle}");
         assert!(sigmas.iter().all(|s| *s < 1.2), "{sigmas:?}");
     }
+
+    #[test]
+    fn means_stand_in_the_catalogues_unit() {
+        // 212 degF, a tremble of 1.8, without a hole and with one of five intervals.
+        let mut warm = crate::made::series("coolant.temperature", "degF", 0.1, 200, |k| 212.0 + 1.8 * (k % 2) as f64);
+        let means = |series: &Series| {
+            let windows = Member::new(series).unwrap().windows(2_000_000_000);
+            windows.iter().map(|w| (w.id, (w.mean * 10.0).round())).collect::<Vec<_>>()
+        };
+        assert_eq!(means(&warm), (0..10).map(|id| (id, 1005.0)).collect::<Vec<_>>());
+        warm.t_ns.iter_mut().skip(100).for_each(|t| *t += 4_000_000_000);
+        assert_eq!(means(&warm).iter().map(|w| w.0).collect::<Vec<_>>(), [0, 1, 2, 3, 4, 7, 8, 9, 10, 11]);
+    }
 }
