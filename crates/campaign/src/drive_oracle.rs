@@ -246,7 +246,12 @@ fn replying(exchange: &Exchange) -> &str {
 fn gaps(contents: &Contents, recorded: &wire::Recorded, watcher: &Watcher, outcome: &mut Outcome) {
     // When its time is over nothing more is asked: what comes behind that is only what was under way.
     let wanted_s = watcher.length_s.unwrap_or(f64::INFINITY);
-    let end_ns = (recorded.drive.duration_s.min(wanted_s) * S as f64) as i64;
+    let mut end_ns = (recorded.drive.duration_s.min(wanted_s) * S as f64) as i64;
+    // Nor when a command is over: an answer that takes long may still be waited for.
+    let is_over = |exchange: &Exchange| exchange.over_ns >= end_ns && exchange.over_ns - exchange.asked_ns > S;
+    if watcher.length_s.is_none() && contents.exchanges.iter().any(is_over) {
+        end_ns = contents.exchanges.iter().map(|exchange| exchange.asked_ns).max().unwrap_or(end_ns);
+    }
     let productive: BTreeSet<u32> =
         contents.recording.series.iter().flat_map(|series| series.exchange.iter().copied()).collect();
     let empty = BTreeSet::new();
