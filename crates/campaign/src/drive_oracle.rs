@@ -135,8 +135,7 @@ impl Drive<'_> {
         let Some(answer) = own.or_else(|| fitting().last()).or_else(|| otherwise().last()) else {
             let n_digits =
                 self.hits.iter().filter(|hit| (from..=to).contains(&hit.at_ns) && hit.is_digit_for_digit()).count();
-            let is_near =
-                |answer: &Answer| differing_digits(&answer.reply, &reply.bytes).is_some_and(|n| n <= n_digits);
+            let is_near = |answer: &Answer| differing_digits(&answer.reply, &reply.bytes) <= n_digits;
             let n_shifts = self.hits.iter().filter(|hit| (from..=to).contains(&hit.at_ns) && hit.is_shift()).count();
             if (n_digits > 0 && within().any(is_near))
                 || within().any(|answer| is_shifted(&answer.reply, &reply.bytes, n_shifts))
@@ -193,14 +192,11 @@ pub(crate) fn is_shifted(whole: &[u8], said: &[u8], n_shifts: usize) -> bool {
     is_reached
 }
 
-/// How many hexadecimal digits differ; `None`: they are of different lengths, and not for want of one digit in the length
-/// of a message, which lets padding in or cuts the end off.
-fn differing_digits(a: &[u8], b: &[u8]) -> Option<usize> {
-    if a.len() != b.len() && (a.starts_with(b) || b.starts_with(a)) {
-        return Some(1);
-    }
+/// How many hexadecimal digits differ, one of them in the length of the message where that differs, which lets padding in
+/// or cuts the end off.
+fn differing_digits(a: &[u8], b: &[u8]) -> usize {
     let differ = |(a, b): (&u8, &u8)| usize::from(a >> 4 != b >> 4) + usize::from(a & 15 != b & 15);
-    (a.len() == b.len()).then(|| a.iter().zip(b).map(differ).sum())
+    usize::from(a.len() != b.len()) + a.iter().zip(b).map(differ).sum::<usize>()
 }
 
 /// Everything that was shown while it was recorded is in the file, and nothing else.
