@@ -259,6 +259,12 @@ impl Dialogue {
         Turn::Over
     }
 
+    /// Whether it was asked more than once: as many answers may come.
+    #[must_use]
+    pub fn is_repeated(&self) -> bool {
+        self.n_repeats > 0
+    }
+
     /// What came of it.
     #[must_use]
     pub fn finish(mut self, now: Nanos) -> (Request, Exchange) {

@@ -291,10 +291,12 @@ impl<C: Carrier> DirectLink<C> {
                     Turn::Wait(until) => next = Some(next.map_or(until, |next| next.min(until))),
                     Turn::Over => {
                         is_changed = true;
-                        let (request, exchange) = dialogues.remove(idx).finish(now);
+                        let dialogue = dialogues.remove(idx);
+                        let is_repeated = dialogue.is_repeated();
+                        let (request, exchange) = dialogue.finish(now);
                         self.timings.learn(&request, &exchange);
                         let waiting = waiting_for(&request, &mut settling);
-                        self.owed.over(&request, &exchange);
+                        self.owed.over(&request, &exchange, is_repeated);
                         match waiting {
                             None => feed.answered(request, Ok(exchange)),
                             // Whoever does not answer that would not answer what waits for it.

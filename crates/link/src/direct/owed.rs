@@ -63,8 +63,9 @@ impl Owed {
         is_owed.then(|| Request { to: request.to, bytes: question(service), n_replies: Some(1) })
     }
 
-    /// An exchange is over. One that is answered settles everything that came before it.
-    pub(super) fn over(&mut self, request: &Request, exchange: &Exchange) {
+    /// An exchange is over. One that is answered settles everything that came before it; one that was asked more than once
+    /// may be answered as often.
+    pub(super) fn over(&mut self, request: &Request, exchange: &Exchange, is_repeated: bool) {
         let Target::Module(module) = request.to else { return };
         let is_answered = exchange.replies.iter().any(|reply| reply.from == module);
         let Self { missed, deaf } = self;
@@ -78,7 +79,7 @@ impl Owed {
         if is_answered {
             self.settle(request.to, answered_ns);
         }
-        if first.is_some() || (!is_answered && only_reads(&request.bytes)) {
+        if first.is_some() || is_repeated || (!is_answered && only_reads(&request.bytes)) {
             self.missed.push((request.clone(), Exchange { replies: Vec::new(), ..exchange.clone() }));
         }
     }
@@ -273,18 +274,37 @@ mod tests {
         let value = request(&[0x22, 0xD1, 0x02]);
         let sign = request(&[0x3E, 0x00]);
         // The line stalls while the sign of life is under way; what was asked before it comes, and shows that all is well.
-        owed.over(&value, &over(0, None));
+        owed.over(&value, &over(0, None), false);
         assert_eq!(owed.before(&value).as_ref(), Some(&sign));
-        owed.over(&sign, &over(100 * MS, None));
+        owed.over(&sign, &over(100 * MS, None), false);
         let first = Reply { from: module, bytes: vec![0x62, 0xD1, 0x02, 7], arrived_ns: 160 * MS };
         assert_eq!(owed.answered(&first).map(|(_, exchange)| exchange.asked_ns), Some(0));
         assert_eq!(owed.before(&value), None);
-        owed.over(&value, &over(200 * MS, None));
+        owed.over(&value, &over(200 * MS, None), false);
         // What comes now may be the first sign of life, which says nothing about what was asked after it.
-        owed.over(&sign, &over(300 * MS, Some(&[0x7E, 0x00])));
+        owed.over(&sign, &over(300 * MS, Some(&[0x7E, 0x00])), false);
         assert_eq!(owed.before(&value).as_ref(), Some(&sign));
         // And this at least the second.
-        owed.over(&sign, &over(400 * MS, Some(&[0x7E, 0x00])));
+        owed.over(&sign, &over(400 * MS, Some(&[0x7E, 0x00])), false);
+        assert_eq!(owed.before(&value), None);
+    }
+
+    #[test]
+    fn the_second_answer_to_a_repeated_request_is_not_taken_for_that_to_the_next_one() {
+        let module = Address::from_reply11(0x7E8);
+        let mut owed = Owed::default();
+        let request = |bytes: &[u8]| Request { to: Target::Module(module), bytes: bytes.to_vec(), n_replies: Some(1) };
+        let says = |value, arrived_ns| Reply { from: module, bytes: vec![0x62, 0xF4, 0x0C, value], arrived_ns };
+        let value = request(&[0x22, 0xF4, 0x0C]);
+        let answered =
+            |asked_ns, replies| Exchange { asked_ns, over_ns: asked_ns + 50 * MS, replies, problems: Vec::new() };
+        owed.over(&value, &answered(0, vec![says(7, 40 * MS)]), false);
+        assert_eq!(owed.before(&value), None);
+        owed.over(&value, &answered(100 * MS, vec![says(8, 140 * MS)]), true);
+        assert_eq!(owed.before(&value), Some(request(&[0x3E, 0x00])));
+        // It comes while the module is asked for a sign of life, and is as old as the request was first.
+        let late = owed.answered(&says(9, 160 * MS)).map(|(_, exchange)| (exchange.asked_ns, exchange.replies));
+        assert_eq!(late, Some((100 * MS, vec![says(9, 160 * MS)])));
         assert_eq!(owed.before(&value), None);
     }
 
@@ -296,7 +316,7 @@ mod tests {
         let (first, second) = (request(&[0x22, 0xD1, 0x01]), request(&[0x01, 0x0C]));
         for (request, asked_ns) in [(&first, 0), (&second, 100 * MS)] {
             let over_ns = asked_ns + 50 * MS;
-            owed.over(request, &Exchange { asked_ns, over_ns, replies: Vec::new(), problems: Vec::new() });
+            owed.over(request, &Exchange { asked_ns, over_ns, replies: Vec::new(), problems: Vec::new() }, false);
         }
         let reply = Reply { from: module, bytes: vec![0x62, 0xD1, 0x01, 7], arrived_ns: 200 * MS };
         let (request, exchange) = owed.answered(&reply).expect("it is late by 150 ms");
@@ -311,7 +331,7 @@ mod tests {
         let silence = Exchange { asked_ns: 0, over_ns: 1, replies: Vec::new(), problems: Vec::new() };
         for bytes in [vec![0x2F, 0xD1, 0x01, 0x00], vec![0x22, 0xD1, 0x01]] {
             let request = Request { to: Target::Module(module), bytes, n_replies: Some(1) };
-            owed.over(&request, &silence);
+            owed.over(&request, &silence, false);
             assert_eq!(owed.before(&request).is_some(), request.bytes[0] == 0x22);
         }
     }
@@ -322,10 +342,10 @@ mod tests {
         let mut owed = Owed::default();
         let request = Request { to: Target::Module(module), bytes: vec![0x01, 0x0C], n_replies: Some(1) };
         let silence = |over_ns| Exchange { asked_ns: 0, over_ns, replies: Vec::new(), problems: Vec::new() };
-        owed.over(&request, &silence(0));
+        owed.over(&request, &silence(0), false);
         assert!(owed.before(&request).is_some() && owed.silent(request.to, 2000 * MS));
         assert!(owed.before(&request).is_some() && !owed.silent(request.to, 5100 * MS));
-        owed.over(&request, &silence(5200 * MS));
+        owed.over(&request, &silence(5200 * MS), false);
         assert_eq!(owed.before(&request), None);
     }
 }
