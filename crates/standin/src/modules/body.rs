@@ -46,6 +46,10 @@ impl Diagnostics for Body {
         &mut self.session
     }
 
+    fn take_back(&mut self, state: &State) {
+        self.outputs.observe(false, state);
+    }
+
     fn data(&self, did: u16, state: &State) -> Option<Vec<u8>> {
         Some(match did {
             0xD101 => vec![u8::from(state.ac_relay)],

@@ -25,6 +25,9 @@ pub(super) trait Diagnostics {
     fn services(&self) -> &'static [u8];
     /// Session state.
     fn session(&mut self) -> &mut Session;
+
+    /// Takes back what was driven in a session that was left; the answer says that it has.
+    fn take_back(&mut self, _: &State) {}
     /// Data of an identifier that is this module's own.
     fn data(&self, did: u16, state: &State) -> Option<Vec<u8>>;
     /// Its trouble codes.
@@ -101,7 +104,10 @@ fn serve(ecu: &mut dyn Diagnostics, service: u8, rest: &[u8], state: &State) -> 
             let wanted = sub & 0x7F;
             let mut data = vec![wanted];
             match (service, wanted) {
-                (0x10, 1) => ecu.session().extended_until_s = 0.0,
+                (0x10, 1) => {
+                    ecu.session().extended_until_s = 0.0;
+                    ecu.take_back(state);
+                }
                 (0x10, 3) => ecu.session().extended_until_s = state.time_s + S3_S,
                 (0x3E, 0) => {}
                 _ => return Err(SUB_FUNCTION_NOT_SUPPORTED),
