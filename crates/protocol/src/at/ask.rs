@@ -7,7 +7,7 @@ use super::collect::{Collector, presumed_engine};
 use super::count::{FRAME_MAX_NS, Verdict};
 use super::line::Form;
 use super::start::apply;
-use super::state::{Effect, Setting, State};
+use super::state::{Effect, LATE_NS, Setting, State};
 use super::turn::{Answer, Say};
 use super::words::Word;
 use super::{Failure, Outcome, Step};
@@ -346,7 +346,7 @@ impl Ask {
     fn again(&mut self, answer: &Answer, bus: Bus, state: &mut State) -> Option<Step> {
         // Nobody at an address is the usual answer of those that look for modules.
         if matches!(self.request.to, Target::Anyone(_)) {
-            return None;
+            return self.after_hurry(answer, bus, state);
         }
         let collector = self.collector.as_ref()?;
         let n_wanted = self.request.n_replies.unwrap_or(1);
@@ -362,6 +362,9 @@ impl Ask {
                 state.counts.cannot_split(self.request.to);
                 self.count = Count::None;
                 return Some(self.pause(N_CR_NS));
+            }
+            if let Some(step) = self.after_hurry(answer, bus, state) {
+                return Some(step);
             }
             // The adapter's time-out was shorter than a module may take.
             let left = state.still_late_ns(answer.sent_ns, now).filter(|_| self.n_repeats < MAX_REPEATS)?;
@@ -390,6 +393,22 @@ impl Ask {
             return Some(self.begin(now, bus, state));
         }
         None
+    }
+
+    /// After a silence that was shorter than the adapter was told to wait: it is told anew, and asked again. One that does
+    /// not keep to it then is not told again.
+    fn after_hurry(&mut self, answer: &Answer, bus: Bus, state: &mut State) -> Option<Step> {
+        let is_silent = self.collector.as_ref().is_some_and(Collector::is_silent);
+        if !is_silent || !only_reads(&self.request.bytes) || !state.has_hurried(answer, bus) {
+            return None;
+        }
+        if self.n_repeats == MAX_REPEATS {
+            state.exact_wait = false;
+            return None;
+        }
+        self.n_repeats += 1;
+        state.doubt_wait();
+        Some(self.pause(LATE_NS))
     }
 
     /// Compares what came with what was counted on, and learns from it.

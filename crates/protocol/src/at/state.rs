@@ -26,7 +26,7 @@ const WAIT_PROBE: u8 = 0x0F;
 /// Address of all emissions modules on a K-line (ISO 14230-4).
 pub(super) use crate::header::EVERYONE as EVERYONE_ON_K_LINE;
 /// Within this time on CAN a module has either begun to answer or will not any more: twice P2 max (as [`WAIT_LEAST`]).
-const LATE_NS: Nanos = 100 * MS;
+pub(super) const LATE_NS: Nanos = 100 * MS;
 /// Answers measured before the time-out is shortened to what fits them, which is still twice what a module may take.
 const N_MEASURED: u32 = 3;
 
@@ -276,6 +276,18 @@ impl State {
     /// How long after the last line a prompt shows that the adapter has waited its time-out, not counted lines.
     pub(super) fn waited_ns(&self) -> Nanos {
         self.wait_ns() * 3 / 4
+    }
+
+    /// Whether the adapter gave an answer up before the time that it was told to wait: the digits of that time were damaged
+    /// on their way, or it does not keep to it.
+    pub(super) fn has_hurried(&self, answer: &Answer, bus: Bus) -> bool {
+        let is_early = answer.prompt_ns.is_some_and(|prompt| prompt - answer.sent_ns < self.waited_ns());
+        is_early && bus.is_can() && self.exact_wait && self.sets_wait
+    }
+
+    /// It is told anew how long to wait.
+    pub(super) fn doubt_wait(&mut self) {
+        self.wait = 0;
     }
 
     /// Takes the time from a request to the last line of its answer.

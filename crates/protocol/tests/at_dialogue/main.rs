@@ -277,12 +277,13 @@ fn a_time_out_that_was_too_short() {
     let speed = "7E803410D32";
     let mut talk = Talk::new(None, &[("010D1", &["?"]), ("010D", &[speed, speed, speed, "NO DATA", speed, "NO DATA"])]);
     assert_eq!(talk.start(true).1, Ok(Outcome::Started));
+    talk.waits = 24 * MS;
     let rows = [
         "ATSH7E0 010D1 010D | 7E8:410D32 | ",
         "010D | 7E8:410D32 | ",
         "010D | 7E8:410D32 | ",
         "ATST06 010D (100) ATST32 010D | 7E8:410D32 | ",
-        "010D |  | ",
+        "010D (124) ATST32 010D (124) ATST32 010D (24) |  | ",
     ]
     .map(|due| (due, talk.ask(ENGINE, &[0x01, 0x0D])));
     compare(&rows);

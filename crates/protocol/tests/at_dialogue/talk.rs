@@ -17,6 +17,8 @@ pub(crate) struct Talk {
     pub(crate) now: Nanos,
     /// How long the adapter takes for a command.
     pub(crate) takes: Nanos,
+    /// How long it waits before it says that nobody answered.
+    pub(crate) waits: Nanos,
     /// Answers to a command, one after the other; the last one stays. A prompt follows unless there
     /// is a `~`; behind a `^` stands what comes 2 ms later.
     answers: Vec<(&'static str, VecDeque<&'static str>)>,
@@ -28,7 +30,7 @@ impl Talk {
     pub(crate) fn new(remembered: Option<Bus>, answers: &[(&'static str, &[&'static str])]) -> Self {
         let answers = answers.iter().map(|(to, texts)| (*to, texts.iter().copied().collect())).collect();
         let adapter = Adapter::new(remembered);
-        Self { adapter, now: 0, takes: USUAL, answers, coming: VecDeque::new(), sent: Vec::new() }
+        Self { adapter, now: 0, takes: USUAL, waits: USUAL, answers, coming: VecDeque::new(), sent: Vec::new() }
     }
 
     /// Started, and a vehicle on 11-bit CAN found.
@@ -68,7 +70,8 @@ impl Talk {
                     let command = String::from_utf8_lossy(&bytes).trim_end().to_owned();
                     let text = self.answer(&command);
                     // It waits its time-out for an answer to what keeps it listening.
-                    let mut due = self.now + if command.starts_with("3E80") { 1_020 * MS } else { self.takes };
+                    let takes = if text == "NO DATA" { self.takes.max(self.waits) } else { self.takes };
+                    let mut due = self.now + if command.starts_with("3E80") { 1_020 * MS } else { takes };
                     self.sent.push((self.now, command));
                     for part in text.split('^') {
                         let text = match part.strip_suffix('~') {
