@@ -131,6 +131,7 @@ impl Vehicle {
             latest_ns: start_ns,
             ears,
             too_many: Vec::new(),
+            unsent: None,
             pause: None,
             is_over: false,
             failure: None,

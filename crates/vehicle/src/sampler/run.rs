@@ -71,6 +71,8 @@ pub(super) struct Run<'r, S: Sink> {
     pub(super) ears: Ears,
     /// Polls that were more than a module takes.
     pub(super) too_many: Vec<Poll>,
+    /// Since when a request was tried that could not be sent, and why.
+    pub(super) unsent: Option<(Nanos, String)>,
     pub(super) pause: Option<Pause>,
     /// The sink has enough.
     pub(super) is_over: bool,
@@ -81,6 +83,10 @@ pub(super) struct Run<'r, S: Sink> {
 impl<S: Sink> Feed for Run<'_, S> {
     fn next(&mut self, now: Nanos, busy: &[Target]) -> FeedNext {
         self.now = now;
+        // An adapter may have been set up in vain for seconds.
+        if let Some((from_ns, reason)) = self.unsent.take().filter(|(from_ns, _)| now - from_ns > LONGEST_BEFORE_NS) {
+            self.gap(from_ns, now, &reason);
+        }
         if self.pause.is_some() {
             return FeedNext::Stop;
         }
@@ -159,6 +165,7 @@ impl<S: Sink> Feed for Run<'_, S> {
         let exchange = match outcome {
             Ok(exchange) => exchange,
             Err(LinkError::Unsendable(reason)) => {
+                self.unsent = Some((begun_ns.max(self.latest_ns), reason.clone()));
                 if let Job::Poll(idx, _) | Job::Prepare(idx, _) = job {
                     self.judge(idx, Outcome::TooMany(reason));
                 }
