@@ -63,6 +63,8 @@ pub(super) struct Start {
     banner: String,
     /// Something came late or was lost: text may still be on its way.
     untidy: bool,
+    /// A setting is told once more, as it was not understood: a letter of it may have been lost.
+    has_insisted: bool,
 }
 
 impl Start {
@@ -74,6 +76,7 @@ impl Start {
             n_prompts: 0,
             banner: String::new(),
             untidy: false,
+            has_insisted: false,
         }
     }
 
@@ -135,6 +138,11 @@ impl Start {
         let Some((command, want)) = SETTINGS.get(idx).copied() else {
             return Step::Done(Ok(Outcome::Started));
         };
+        let is_setting = matches!(want, Want::Set(_) | Want::Headers | Want::ExactWait | Want::Wait);
+        if is_setting && answer.has("?") && !std::mem::replace(&mut self.has_insisted, true) {
+            return Step::Say(state.command(command));
+        }
+        self.has_insisted = false;
         let ok = answer.has("OK") || answer.lines.last().is_some_and(|line| plain(&line.text).ends_with("OK"));
         self.n_ok += usize::from(ok);
         if answer.prompt_ns.is_some() {

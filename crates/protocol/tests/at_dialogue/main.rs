@@ -52,11 +52,11 @@ fn start_up() {
         ),
         (
             &[("ATE0", &["?"]), ("ATL0", &["?"]), ("ATS0", &["?"])],
-            "ATI ATZ (set) | ATRV | Ok(Volts(Some(12.4))) | Adapter 1.0 | the echo cannot be switched off; line feeds cannot be switched off; spaces cannot be switched off: answers take longer",
+            "ATI ATZ ATE0 ATE0 ATL0 ATL0 ATS0 ATS0 ATH1 ATM0 ATCAF1 ATAT0 ATST32 ATI ATRV ATDPN | ATRV | Ok(Volts(Some(12.4))) | Adapter 1.0 | the echo cannot be switched off; line feeds cannot be switched off; spaces cannot be switched off: answers take longer",
         ),
         (
             &[("ATE0", &["1OK"]), ("ATL0", &["?"]), ("ATS0", &["?"]), ("ATH1", &["?"])],
-            "ATI ATZ (set) | ATRV | Ok(Volts(Some(12.4))) | Adapter 1.0 | line feeds cannot be switched off; spaces cannot be switched off: answers take longer",
+            "ATI ATZ ATE0 ATL0 ATL0 ATS0 ATS0 ATH1 ATH1 ATM0 ATCAF1 ATAT0 ATST32 ATI ATRV ATDPN | ATRV | Ok(Volts(Some(12.4))) | Adapter 1.0 | line feeds cannot be switched off; spaces cannot be switched off: answers take longer",
         ),
         (&[("ATZ", &["?"])], "ATI ATZ ATWS (set) | ATRV | Ok(Volts(Some(12.4))) | Adapter 1.0 | "),
         (
