@@ -130,13 +130,13 @@ impl Drive<'_> {
         let fitting = || within().filter(fits);
         let own = fitting().filter(|answer| known.is_none_or(|known| answer.module == known)).last();
         // A request that was harmed on its way is another one, and the module's answer to that is true as well.
-        let is_harmed = self.hits.iter().any(|hit| hit.is_to && (from..=to).contains(&hit.at_ns));
+        let harmed = || self.hits.iter().filter(|hit| (from..=to).contains(&hit.at_ns));
+        let is_harmed = harmed().any(|hit| hit.is_to);
         let otherwise = || within().filter(|answer| is_harmed && answer.reply == reply.bytes);
         let Some(answer) = own.or_else(|| fitting().last()).or_else(|| otherwise().last()) else {
-            let n_digits =
-                self.hits.iter().filter(|hit| (from..=to).contains(&hit.at_ns) && hit.is_digit_for_digit()).count();
+            let n_digits = harmed().filter(|hit| hit.is_digit_for_digit()).count();
             let is_near = |answer: &Answer| differing_digits(&answer.reply, &reply.bytes) <= n_digits;
-            let n_shifts = self.hits.iter().filter(|hit| (from..=to).contains(&hit.at_ns) && hit.is_shift()).count();
+            let n_shifts = harmed().filter(|hit| hit.is_shift()).count();
             if (n_digits > 0 && within().any(is_near))
                 || within().any(|answer| is_shifted(&answer.reply, &reply.bytes, n_shifts))
             {

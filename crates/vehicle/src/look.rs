@@ -49,9 +49,9 @@ const NODES: [(std::ops::RangeInclusive<u8>, &str); 16] = [
 const NODES_OF_A_KIND: usize = 2;
 
 /// How long all addresses of a network are asked: over twice what they take a slow adapter, half a second each (no source).
-const LONGEST_LOOK_NS: Nanos = 300_000_000_000;
+const LONGEST_LOOK_S: Nanos = 300;
 /// What is told then.
-const LOOK_ENDED: &str = "looking for modules was ended after 300 s";
+const LOOK_ENDED: &str = "looking for modules was ended after";
 
 /// What a module is for, by its address alone, where addresses are given by kind (SAE J2178-1, from memory).
 #[must_use]
@@ -77,7 +77,7 @@ impl Vehicle {
     pub fn find_everyone(&mut self, progress: &mut dyn FnMut(&str)) -> Result<(), LinkError> {
         let n_before = self.modules.len();
         let n_losses = self.link.info().n_losses;
-        self.look_ends_ns = Some(self.link.now().saturating_add(LONGEST_LOOK_NS));
+        self.look_ends_ns = Some(self.link.now().saturating_add(LONGEST_LOOK_S * 1_000_000_000));
         let outcome = match self.link.info().bus {
             Some(Bus::Can { wide: false, .. }) | None => self.look_11(progress),
             Some(Bus::Can { wide: true, .. }) => self.look_29(progress),
@@ -214,7 +214,7 @@ impl Vehicle {
             let (Target::Module(place) | Target::Anyone(place)) = to else { return Ok(Vec::new()) };
             if !self.problems.iter().any(|problem| problem.starts_with(LOOK_ENDED)) {
                 let what = "the connection is too slow or disturbed; mend it and survey again";
-                self.problems.push(format!("{LOOK_ENDED}, before {place}: {what}"));
+                self.problems.push(format!("{LOOK_ENDED} {LONGEST_LOOK_S} s, before {place}: {what}"));
             }
             return Ok(Vec::new());
         }

@@ -56,10 +56,10 @@ impl Owed {
     /// What has to be asked before this request, so that the answer that it gets is its own; `None`: it may be sent.
     pub(super) fn before(&self, request: &Request) -> Option<Request> {
         let service = *request.bytes.first()?;
-        let is_alike = |missed: &Request| {
-            missed.to == request.to && missed.bytes.first() == Some(&service) && !is_sign_of_life(missed)
-        };
-        let is_owed = is_mistakable(request, &self.deaf) && self.missed.iter().any(|(missed, _)| is_alike(missed));
+        let is_alike = |missed: &Request| missed.to == request.to && missed.bytes.first() == Some(&service);
+        let is_mistakable = |request: &Request| is_mistakable(request, &self.deaf);
+        let is_owed =
+            is_mistakable(request) && self.missed.iter().any(|(missed, _)| is_alike(missed) && is_mistakable(missed));
         is_owed.then(|| Request { to: request.to, bytes: question(service), n_replies: Some(1) })
     }
 
@@ -130,6 +130,10 @@ mod tests {
     use super::*;
 
     const MS: Nanos = 1_000_000;
+
+    fn asking(module: Address, bytes: &[u8]) -> Request {
+        Request { to: Target::Module(module), bytes: bytes.to_vec(), n_replies: Some(1) }
+    }
 
     /// A line to one module that answers at once and counts its answers; the line stalls once.
     #[derive(Default)]
@@ -230,7 +234,7 @@ mod tests {
         let module = Address::from_reply11(0x7E8);
         let carrier = Stalling { stalls_at: 3, ..Stalling::default() };
         let mut link = DirectLink::start(carrier, Settings::default()).expect("open");
-        let request = Request { to: Target::Module(module), bytes: vec![0x01, 0x0C], n_replies: Some(1) };
+        let request = asking(module, &[0x01, 0x0C]);
         let mut answered = Vec::new();
         for _ in 0..40 {
             let exchange = link.exchange(&request).expect("the line is there");
@@ -253,7 +257,7 @@ mod tests {
         let (mute, well) = (Address::from_reply11(0x7E8), Address::from_reply11(0x7E9));
         let mut link = DirectLink::start(Stalling { mute: Some(mute), ..Stalling::default() }, Settings::default());
         let link = link.as_mut().expect("open");
-        let request = |module| Request { to: Target::Module(module), bytes: vec![0x01, 0x0C], n_replies: Some(1) };
+        let request = |module| asking(module, &[0x01, 0x0C]);
         assert!(link.exchange(&request(mute)).expect("the line is there").replies.is_empty());
         let begun_ns = link.now();
         let exchanges = link.exchange_many(&[request(mute), request(well)]).expect("the line is there");
@@ -265,7 +269,7 @@ mod tests {
     fn a_late_sign_of_life_is_not_taken_for_the_next_one() {
         let module = Address::from_reply11(0x7EB);
         let mut owed = Owed::default();
-        let request = |bytes: &[u8]| Request { to: Target::Module(module), bytes: bytes.to_vec(), n_replies: Some(1) };
+        let request = |bytes: &[u8]| asking(module, bytes);
         let over = |asked_ns, answer: Option<&[u8]>| {
             let over_ns = asked_ns + 50 * MS;
             let replies = answer.map(|bytes| Reply { from: module, bytes: bytes.to_vec(), arrived_ns: over_ns });
@@ -293,7 +297,7 @@ mod tests {
     fn the_second_answer_to_a_repeated_request_is_not_taken_for_that_to_the_next_one() {
         let module = Address::from_reply11(0x7E8);
         let mut owed = Owed::default();
-        let request = |bytes: &[u8]| Request { to: Target::Module(module), bytes: bytes.to_vec(), n_replies: Some(1) };
+        let request = |bytes: &[u8]| asking(module, bytes);
         let says = |value, arrived_ns| Reply { from: module, bytes: vec![0x62, 0xF4, 0x0C, value], arrived_ns };
         let value = request(&[0x22, 0xF4, 0x0C]);
         let answered =
@@ -312,7 +316,7 @@ mod tests {
     fn a_late_answer_settles_what_was_asked_before_it_and_nothing_else() {
         let module = Address::from_reply11(0x7E8);
         let mut owed = Owed::default();
-        let request = |bytes: &[u8]| Request { to: Target::Module(module), bytes: bytes.to_vec(), n_replies: Some(1) };
+        let request = |bytes: &[u8]| asking(module, bytes);
         let (first, second) = (request(&[0x22, 0xD1, 0x01]), request(&[0x01, 0x0C]));
         for (request, asked_ns) in [(&first, 0), (&second, 100 * MS)] {
             let over_ns = asked_ns + 50 * MS;
@@ -330,7 +334,7 @@ mod tests {
         let mut owed = Owed::default();
         let silence = Exchange { asked_ns: 0, over_ns: 1, replies: Vec::new(), problems: Vec::new() };
         for bytes in [vec![0x2F, 0xD1, 0x01, 0x00], vec![0x22, 0xD1, 0x01]] {
-            let request = Request { to: Target::Module(module), bytes, n_replies: Some(1) };
+            let request = asking(module, &bytes);
             owed.over(&request, &silence, false);
             assert_eq!(owed.before(&request).is_some(), request.bytes[0] == 0x22);
         }
@@ -340,7 +344,7 @@ mod tests {
     fn a_module_that_does_not_know_the_question_is_asked_it_no_more() {
         let module = Address::from_reply11(0x7E8);
         let mut owed = Owed::default();
-        let request = Request { to: Target::Module(module), bytes: vec![0x01, 0x0C], n_replies: Some(1) };
+        let request = asking(module, &[0x01, 0x0C]);
         let silence = |over_ns| Exchange { asked_ns: 0, over_ns, replies: Vec::new(), problems: Vec::new() };
         owed.over(&request, &silence(0), false);
         assert!(owed.before(&request).is_some() && owed.silent(request.to, 2000 * MS));
