@@ -171,13 +171,17 @@ pub(crate) fn change_case(sql: &mut dyn Sql, case: i64, entry: &Entry) -> Result
     }
 }
 
-pub(crate) fn change_vehicle(
+/// The vehicle of a case became known better: the one with this VIN, else the one that the case has. The number in an entry
+/// is not looked at: in a case from elsewhere it belongs to another casebook, and a correction may have none.
+fn change_vehicle(
     sql: &mut dyn Sql,
     case: i64,
     vehicle: &CaseVehicle,
     mileage_km: Option<u32>,
 ) -> Result<(), CasebookError> {
-    let kept = keep_vehicle(sql, vehicle)?;
+    let rows = sql.rows("SELECT vehicle FROM cases WHERE id = $1", &[case.into()])?;
+    let number = rows.first().map_or(Err(CasebookError::NoCase(case)), |row| int(row, 0))?;
+    let kept = keep_vehicle(sql, &CaseVehicle { number, ..vehicle.clone() })?;
     sql.run(
         "UPDATE cases SET vehicle = $1, mileage_km = COALESCE($2, mileage_km) WHERE id = $3",
         &[kept.number.into(), mileage_km.map(i64::from).into(), case.into()],

@@ -63,6 +63,7 @@ on_both! {
     a_case_keeps_what_it_was_told
     two_benches_lose_nothing
     a_vehicle_is_known_again
+    a_case_from_elsewhere_takes_no_other_vehicle_s_place
     cases_are_found_by_their_words
     a_closed_case_takes_notes_only
     a_case_moves_to_another_casebook
@@ -147,6 +148,38 @@ fn a_vehicle_is_known_again(shelf: &Shelf) {
     casebook.append(&me(), third.number, &Content::Vehicle { vehicle, mileage_km: None }).unwrap();
     assert_eq!(casebook.summary(third.number).unwrap().vehicle.number, first.vehicle.number);
     assert_eq!(casebook.vehicle_by_plate("TF 16").unwrap().map(|vehicle| vehicle.number), Some(first.vehicle.number));
+}
+
+/// Numbers of vehicles mean something in their own casebook alone.
+fn a_case_from_elsewhere_takes_no_other_vehicle_s_place(shelf: &Shelf) {
+    let vin = |vin: &str| Some(vin.to_owned());
+    let by_plate = |plate: &str| CaseVehicle { plate: Some(plate.into()), ..CaseVehicle::default() };
+    let other = Shelf::file();
+    let mut theirs = other.open();
+    let case = theirs.open_case(&me(), &NewCase { vehicle: by_plate("EL 1"), ..complaint("theirs") }).unwrap();
+    // As a survey writes it that reads the VIN.
+    let known = CaseVehicle { vin: vin("1M8GDM9AXKP042788"), ..case.vehicle.clone() };
+    theirs.append(&me(), case.number, &Content::Vehicle { vehicle: known, mileage_km: None }).unwrap();
+
+    let mut casebook = shelf.open();
+    let ours = CaseVehicle { vin: vin("11111111111111111"), ..by_plate("TF 16") };
+    let own = casebook.open_case(&me(), &NewCase { vehicle: ours, ..complaint("ours") }).unwrap();
+    assert_eq!(own.vehicle.number, case.vehicle.number, "the same number means another vehicle here");
+    let adopted = casebook.adopt(&case.uid, &theirs.raw_entries(case.number).unwrap()).unwrap();
+    assert_eq!(casebook.summary(own.number).unwrap().vehicle, own.vehicle);
+    assert_eq!(casebook.cases_of_vehicle(own.vehicle.number).unwrap().len(), 1);
+    assert_eq!((adopted.vehicle.vin.clone(), adopted.vehicle.plate), (vin("1M8GDM9AXKP042788"), Some("EL 1".into())));
+    // Nor does a correction of the opening that names none: the case keeps the one that it has.
+    let content = Content::Opened {
+        complaint: "ours, in other words".into(),
+        conditions: wire::Conditions::default(),
+        vehicle: CaseVehicle::default(),
+        mileage_km: None,
+    };
+    let correction = Content::Correction { of: 1, reason: "heard wrong".into(), content: Some(Box::new(content)) };
+    casebook.append(&me(), own.number, &correction).unwrap();
+    let corrected = casebook.summary(own.number).unwrap();
+    assert_eq!((corrected.complaint.as_str(), corrected.vehicle), ("ours, in other words", own.vehicle));
 }
 
 fn cases_are_found_by_their_words(shelf: &Shelf) {
