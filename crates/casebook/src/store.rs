@@ -6,7 +6,7 @@ use wire::{Case, CaseFile, CaseVehicle, Conditions, Content, Entry};
 
 use crate::CasebookError;
 use crate::chain::{START, verify};
-use crate::db::{Db, Sqlite};
+use crate::db::{Db, Sql, Sqlite};
 use crate::rows::{int, read_case, read_entry, read_vehicle};
 use crate::search::words;
 use crate::writing::{Head, change_case, insert_case, insert_entry, insert_raw, keep_vehicle, now_ms, open_case};
@@ -72,6 +72,16 @@ impl RawEntry {
 /// Vehicles, cases and ledgers, in one place.
 pub struct Casebook {
     db: Box<dyn Db>,
+}
+
+fn summary(sql: &mut dyn Sql, case: i64) -> Result<Case, CasebookError> {
+    let rows = sql.rows(&format!("{CASE} WHERE c.id = $1"), &[case.into()])?;
+    rows.first().map_or(Err(CasebookError::NoCase(case)), read_case)
+}
+
+fn raw_entries(sql: &mut dyn Sql, case: i64) -> Result<Vec<RawEntry>, CasebookError> {
+    let query = "SELECT number, time_ms, who, software, content, hash FROM entries WHERE case_id = $1 ORDER BY number";
+    sql.rows(query, &[case.into()])?.into_iter().map(read_entry).collect()
 }
 
 const CASE: &str = "SELECT c.id, c.uid, v.id, v.vin, v.plate, v.model, v.engine, c.complaint, c.conditions, \
@@ -165,8 +175,7 @@ impl Casebook {
     /// # Errors
     /// [`CasebookError::NoCase`].
     pub fn summary(&mut self, case: i64) -> Result<Case, CasebookError> {
-        let rows = self.db.rows(&format!("{CASE} WHERE c.id = $1"), &[case.into()])?;
-        rows.first().map_or(Err(CasebookError::NoCase(case)), read_case)
+        summary(&mut *self.db, case)
     }
 
     /// The case with this identity, if it is here.
@@ -193,9 +202,23 @@ impl Casebook {
     /// # Errors
     /// [`CasebookError`].
     pub fn raw_entries(&mut self, case: i64) -> Result<Vec<RawEntry>, CasebookError> {
-        let sql =
-            "SELECT number, time_ms, who, software, content, hash FROM entries WHERE case_id = $1 ORDER BY number";
-        self.db.rows(sql, &[case.into()])?.into_iter().map(read_entry).collect()
+        raw_entries(&mut *self.db, case)
+    }
+
+    /// A case with its ledger as it is stored, both of one moment: others may write to it meanwhile.
+    ///
+    /// # Errors
+    /// [`CasebookError::NoCase`].
+    pub fn raw_case(&mut self, case: i64) -> Result<(Case, Vec<RawEntry>), CasebookError> {
+        let for_update = self.db.dialect().for_update();
+        let mut found = None;
+        self.db.transaction(&mut |sql| {
+            // Whoever adds an entry takes the row of the case first.
+            Head::of(sql, case, for_update)?;
+            found = Some((summary(sql, case)?, raw_entries(sql, case)?));
+            Ok(())
+        })?;
+        found.ok_or(CasebookError::NoCase(case))
     }
 
     /// The newest cases.
@@ -256,12 +279,16 @@ impl Casebook {
     /// # Errors
     /// [`CasebookError::NoCase`].
     pub fn verify(&mut self, case: i64) -> Result<Vec<String>, CasebookError> {
-        let summary = self.summary(case)?;
-        let entries = self.raw_entries(case)?;
+        let (summary, entries) = self.raw_case(case)?;
         let mut problems = verify(&summary.uid, &entries);
-        let (n, last) = (entries.len() as u64, entries.last().map_or(START, |entry| &entry.hash));
-        if problems.is_empty() && (n, last) != (summary.n_entries, summary.head.as_str()) {
+        if !problems.is_empty() {
+            return Ok(problems);
+        }
+        let n = entries.len() as u64;
+        if n != summary.n_entries {
             problems.push(format!("the case knows of {} entries and its ledger holds {n}", summary.n_entries));
+        } else if entries.last().map_or(START, |entry| &entry.hash) != summary.head {
+            problems.push(format!("entry {n} is not the last one that the case knows of"));
         }
         Ok(problems)
     }

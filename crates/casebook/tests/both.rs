@@ -62,6 +62,7 @@ macro_rules! on_both {
 on_both! {
     a_case_keeps_what_it_was_told
     two_benches_lose_nothing
+    a_ledger_that_grows_verifies_meanwhile
     a_vehicle_is_known_again
     a_case_from_elsewhere_takes_no_other_vehicle_s_place
     cases_are_found_by_their_words
@@ -126,6 +127,25 @@ fn two_benches_lose_nothing(shelf: &Shelf) {
     assert_eq!((entries.len(), texts.len()), (2 * EACH + 1, 2 * EACH));
     assert!(entries.windows(2).all(|pair| pair[0].time_unix_ms <= pair[1].time_unix_ms));
     assert_eq!(casebook.verify(case.number).unwrap(), [] as [String; 0]);
+}
+
+/// Whoever verifies or takes out a case while another bench writes to it sees it as it was at one moment.
+fn a_ledger_that_grows_verifies_meanwhile(shelf: &Shelf) {
+    let case = shelf.open().open_case(&me(), &complaint("shared")).unwrap().number;
+    let is_written = std::sync::atomic::AtomicBool::new(false);
+    std::thread::scope(|scope| {
+        scope.spawn(|| {
+            let mut casebook = shelf.open();
+            (0..200).for_each(|k| drop(casebook.append(&me(), case, &note(&k.to_string())).unwrap()));
+            is_written.store(true, std::sync::atomic::Ordering::SeqCst);
+        });
+        let mut casebook = shelf.open();
+        while !is_written.load(std::sync::atomic::Ordering::SeqCst) {
+            assert_eq!(casebook.verify(case).unwrap(), [] as [String; 0]);
+            let (case, entries) = casebook.raw_case(case).unwrap();
+            assert_eq!(entries.last().map(|entry| (entry.number, &entry.hash)), Some((case.n_entries, &case.head)));
+        }
+    });
 }
 
 fn a_vehicle_is_known_again(shelf: &Shelf) {

@@ -62,6 +62,7 @@ fn every_edit_of_the_file_is_named() {
         ("DELETE FROM entries WHERE number = 3", "entry 3 is missing"),
         ("DELETE FROM entries WHERE number = 4", "knows of 4 entries"),
         ("UPDATE cases SET uid = '00000000000000000000000000000000'", "entry 1 was changed"),
+        ("UPDATE cases SET head = 'ff'", "entry 4 is not the last one"),
     ] {
         let problems = after(run(sql));
         assert!(problems.first().is_some_and(|problem| problem.contains(said)), "{sql}: {problems:?}");

@@ -67,8 +67,9 @@ impl Workshop {
     /// [`WorkshopError::Casebook`].
     pub fn export_case(&self, to: &Path) -> Result<CaseMoved, WorkshopError> {
         let mut casebook = self.casebook()?;
-        let case = self.chosen_case(&mut casebook)?;
-        let entries = casebook.raw_entries(case.number)?;
+        let number = self.chosen_case(&mut casebook)?.number;
+        // Of one moment: a recording that ends meanwhile must not make it a case that cannot be taken in.
+        let (case, entries) = casebook.raw_case(number)?;
         let file = File::create_new(to).map_err(WorkshopError::write(to))?;
         let written = self.write_zip(file, &case, &entries).map_err(WorkshopError::write(to));
         if written.is_err() {
