@@ -9,7 +9,9 @@ use crate::chain::{START, verify};
 use crate::db::{Db, Sql, Sqlite};
 use crate::rows::{int, read_case, read_entry, read_vehicle};
 use crate::search::words;
-use crate::writing::{Head, change_case, insert_case, insert_entry, insert_raw, keep_vehicle, now_ms, open_case};
+use crate::writing::{
+    Head, beside_ledger, change_case, insert_case, insert_entry, insert_raw, keep_vehicle, now_ms, open_case,
+};
 
 /// In whose name an entry is made.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
@@ -290,6 +292,7 @@ impl Casebook {
         } else if entries.last().map_or(START, |entry| &entry.hash) != summary.head {
             problems.push(format!("entry {n} is not the last one that the case knows of"));
         }
+        problems.extend(beside_ledger(&summary, &entries));
         Ok(problems)
     }
 

@@ -3,7 +3,7 @@
 use std::hash::{BuildHasher, Hasher, RandomState};
 use std::time::{SystemTime, UNIX_EPOCH};
 
-use wire::{CaseVehicle, Content, Entry};
+use wire::{Case, CaseVehicle, Content, Entry};
 
 use crate::CasebookError;
 use crate::chain::{START, hash};
@@ -146,11 +146,7 @@ pub(crate) fn insert_raw(sql: &mut dyn Sql, case: i64, raw: &RawEntry, content: 
 
 /// What an entry changes of the case at a glance.
 pub(crate) fn change_case(sql: &mut dyn Sql, case: i64, entry: &Entry) -> Result<(), CasebookError> {
-    let content = match &entry.content {
-        Content::Correction { of: 1, content: Some(content), .. } => content,
-        other => other,
-    };
-    match content {
+    match changing(&entry.content) {
         Content::Opened { complaint, conditions, vehicle, mileage_km } => {
             let conditions = serde_json::to_string(conditions).unwrap_or_default();
             sql.run(
@@ -168,6 +164,46 @@ pub(crate) fn change_case(sql: &mut dyn Sql, case: i64, entry: &Entry) -> Result
         }
         Content::Reopened { .. } => sql.run("UPDATE cases SET closed_ms = NULL WHERE id = $1", &[case.into()]),
         _ => Ok(()),
+    }
+}
+
+/// What the case at a glance says that its ledger does not, one sentence each: the tables beside the entries carry no hash,
+/// and reports show them. The vehicle is left out, as other cases change it too.
+///
+/// Nothing is told of a ledger that a later version wrote: what its entries change is not known here.
+pub(crate) fn beside_ledger(case: &Case, entries: &[RawEntry]) -> Vec<String> {
+    let contents: Result<Vec<Content>, _> = entries.iter().map(|entry| serde_json::from_str(&entry.content)).collect();
+    let (Ok(contents), Some(first)) = (contents, entries.first()) else { return Vec::new() };
+    let mut told = Case { opened_unix_ms: first.time_unix_ms, ..Case::default() };
+    // As [`change_case`] does it.
+    for (entry, content) in entries.iter().zip(&contents) {
+        match changing(content) {
+            Content::Opened { complaint, conditions, mileage_km, .. } => {
+                (told.complaint, told.conditions) = (complaint.clone(), conditions.clone());
+                told.mileage_km = mileage_km.or(told.mileage_km);
+            }
+            Content::Vehicle { mileage_km, .. } => told.mileage_km = mileage_km.or(told.mileage_km),
+            Content::Closed { .. } => told.closed_unix_ms = Some(entry.time_unix_ms),
+            Content::Reopened { .. } => told.closed_unix_ms = None,
+            _ => {}
+        }
+    }
+    let differs = [
+        ("complaint", told.complaint != case.complaint),
+        ("conditions", told.conditions != case.conditions),
+        ("odometer", told.mileage_km != case.mileage_km),
+        ("opening", told.opened_unix_ms != case.opened_unix_ms),
+        ("closing", told.closed_unix_ms != case.closed_unix_ms),
+    ];
+    let differing = differs.into_iter().filter(|(_, differs)| *differs);
+    differing.map(|(what, _)| format!("the {what} of the case is not what its ledger says")).collect()
+}
+
+/// What of an entry may change the case at a glance: of a correction of the opening what it ought to have said.
+fn changing(content: &Content) -> &Content {
+    match content {
+        Content::Correction { of: 1, content: Some(content), .. } => content,
+        other => other,
     }
 }
 

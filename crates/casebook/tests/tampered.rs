@@ -63,10 +63,55 @@ fn every_edit_of_the_file_is_named() {
         ("DELETE FROM entries WHERE number = 4", "knows of 4 entries"),
         ("UPDATE cases SET uid = '00000000000000000000000000000000'", "entry 1 was changed"),
         ("UPDATE cases SET head = 'ff'", "entry 4 is not the last one"),
+        // What a report shows of the case, beside its entries.
+        ("UPDATE cases SET complaint = 'it squeaks'", "the complaint of the case is not what its ledger says"),
+        ("UPDATE cases SET conditions = '{\"often\":\"always\"}'", "the conditions of the case"),
+        ("UPDATE cases SET mileage_km = 9000", "the odometer of the case"),
+        ("UPDATE cases SET opened_ms = opened_ms - 86400000", "the opening of the case"),
+        ("UPDATE cases SET closed_ms = opened_ms", "the closing of the case"),
     ] {
         let problems = after(run(sql));
         assert!(problems.first().is_some_and(|problem| problem.contains(said)), "{sql}: {problems:?}");
     }
+}
+
+/// Whatever changes the case at a glance by the ledger is no edit.
+#[test]
+fn a_case_that_went_its_way_verifies() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut book = Casebook::open_file(&casebook(folder.path())).unwrap();
+    let author = Author { who: "Ada".into(), software: "test 1".into() };
+    let conditions = wire::Conditions { often: Some("always".into()), ..wire::Conditions::default() };
+    let vehicle = wire::CaseVehicle::default();
+    let opened = |mileage_km| Content::Opened {
+        complaint: "it stumbles".into(),
+        conditions: conditions.clone(),
+        vehicle: vehicle.clone(),
+        mileage_km,
+    };
+    let correction = |of, content: Option<Content>| Content::Correction {
+        of,
+        reason: "heard wrong".into(),
+        content: content.map(Box::new),
+    };
+    for content in [
+        Content::Vehicle { vehicle: vehicle.clone(), mileage_km: Some(81_000) },
+        correction(1, Some(opened(None))),
+        Content::Vehicle { vehicle: vehicle.clone(), mileage_km: None },
+        correction(1, Some(opened(Some(82_000)))),
+        correction(6, None),
+        Content::Closed { outcome: "coil 1".into() },
+        Content::Reopened { reason: "came back".into() },
+        Content::Closed { outcome: "plug 1".into() },
+    ] {
+        book.append(&author, 1, &content).unwrap();
+        assert_eq!(book.verify(1).unwrap(), [] as [String; 0], "{content:?}");
+    }
+    let entries = book.raw_entries(1).unwrap();
+    let uid = book.summary(1).unwrap().uid;
+    let mut elsewhere = Casebook::open_file(&folder.path().join("elsewhere.sqlite")).unwrap();
+    let adopted = elsewhere.adopt(&uid, &entries).unwrap().number;
+    assert_eq!(elsewhere.verify(adopted).unwrap(), [] as [String; 0]);
 }
 
 /// A chain without a secret shows edits, not a new ledger: whoever can write the file can compute every hash anew. What
