@@ -32,6 +32,6 @@ mod writing;
 pub use chain::verify;
 pub use error::CasebookError;
 pub use files::{sha256, sha256_of_file};
-pub use reading::{corrections, done_unix_ms, effective, n_cylinders, placements};
+pub use reading::{corrections, effective, just_before_unix_ms, n_cylinders, placements};
 pub use search::REFERENCE_TERM;
 pub use store::{Author, Casebook, NewCase, RawEntry};

@@ -8,6 +8,9 @@ use wire::{Content, Entry, Placement};
 const FEWEST_CYLINDERS: u32 = 4;
 /// 2020-01-01 UTC, ms: a recorder whose clock says less has none that runs.
 const FIRST_CLOCK_MS: i64 = 1_577_836_800_000;
+/// Within this time of its end a drive that was recorded here is in the ledger, ms: it is read once more and its checksum
+/// taken, which takes some seconds for an hour of it.
+const ENTERED_WITHIN_MS: f64 = 120_000.0;
 /// Most cylinders; the contract of signal names ends there.
 const MOST_CYLINDERS: u32 = 12;
 
@@ -16,20 +19,44 @@ const MOST_CYLINDERS: u32 = 12;
 /// before it was brought in, in its place. A later correction of the same entry wins; a withdrawn correction corrects nothing.
 #[must_use]
 pub fn effective<'a>(entries: &'a [Entry]) -> Vec<(&'a Entry, &'a Content)> {
-    let corrections = corrections(entries);
-    let now = |entry: &'a Entry| match corrections.get(&entry.number) {
-        Some((_, content)) => *content,
-        None => Some(&entry.content),
-    };
-    let mut kept: Vec<(&Entry, &Content)> = entries.iter().filter_map(|entry| Some((entry, now(entry)?))).collect();
-    kept.retain(|(_, content)| !matches!(content, Content::Correction { .. }));
-    // Stable: what was done at the same moment stays in the order in which it was written.
-    kept.sort_by_key(|(entry, content)| done_unix_ms(entry, content));
-    let as_done = |(entry, content): (_, &'a Content)| match content {
+    let as_done = |(_, entry, content): (_, _, &'a Content)| match content {
         Content::Earlier { content, .. } => (entry, &**content),
         _ => (entry, content),
     };
-    kept.into_iter().map(as_done).collect()
+    in_order(entries).into_iter().map(as_done).collect()
+}
+
+/// A time right before what an entry says was done, ms since 1970-01-01 UTC: what is written down as done then
+/// ([`Content::Earlier`]) stands between that entry and the one before. `None` where the entry does not hold.
+#[must_use]
+pub fn just_before_unix_ms(entries: &[Entry], number: u64) -> Option<i64> {
+    in_order(entries)
+        .into_iter()
+        .find(|(_, entry, _)| entry.number == number)
+        .map(|(done_unix_ms, ..)| done_unix_ms.saturating_sub(1))
+}
+
+/// The entries that hold, each with when it was done and what it says now, in the order in which it was done.
+///
+/// Clocks are set back, and two benches have two: an entry with a time before that of its forerunner was written after it
+/// all the same.
+fn in_order<'a>(entries: &'a [Entry]) -> Vec<(i64, &'a Entry, &'a Content)> {
+    let corrections = corrections(entries);
+    let mut kept = Vec::new();
+    let mut written_unix_ms = i64::MIN;
+    for entry in entries {
+        let is_set_back = entry.time_unix_ms < written_unix_ms;
+        written_unix_ms = if is_set_back { written_unix_ms.saturating_add(1) } else { entry.time_unix_ms };
+        let corrected = corrections.get(&entry.number);
+        let now = corrected.map_or(Some(&entry.content), |(_, content)| *content);
+        if let Some(content) = now.filter(|content| !matches!(content, Content::Correction { .. })) {
+            let earlier = earlier_unix_ms(entry, content, corrected.is_some());
+            kept.push((earlier.unwrap_or(written_unix_ms), entry, content));
+        }
+    }
+    // Stable: what was done at the same moment stays in the order in which it was written.
+    kept.sort_by_key(|(done_unix_ms, ..)| *done_unix_ms);
+    kept
 }
 
 /// The entries that no longer hold as they stand: by their numbers, the number of the correction that counts, and what they
@@ -47,16 +74,19 @@ pub fn corrections(entries: &[Entry]) -> HashMap<u64, (u64, Option<&Content>)> {
     found
 }
 
-/// When something was done, ms since 1970-01-01 UTC: as it was written down, or earlier where it says so.
-#[must_use]
-pub fn done_unix_ms(entry: &Entry, content: &Content) -> i64 {
+/// When something was done that was done earlier than it was written down, ms since 1970-01-01 UTC. When a drive was driven
+/// its recorder tells, or somebody who corrected that.
+fn earlier_unix_ms(entry: &Entry, content: &Content, is_corrected: bool) -> Option<i64> {
     match content {
-        Content::Earlier { done_unix_ms, .. } => *done_unix_ms,
+        Content::Earlier { done_unix_ms, .. } => Some(*done_unix_ms),
         Content::Drive { summary, .. } => {
-            let driven = summary.start_unix_ms.filter(|start| (FIRST_CLOCK_MS..entry.time_unix_ms).contains(start));
-            driven.unwrap_or(entry.time_unix_ms)
+            let start = summary.start_unix_ms.filter(|start| *start >= FIRST_CLOCK_MS)?;
+            let ended_ms = start as f64 + summary.duration_s * 1000.0;
+            // Written down when it ended, it stands where it is: no part was moved while it was driven.
+            let is_just_over = (entry.time_unix_ms as f64 - ended_ms).abs() <= ENTERED_WITHIN_MS;
+            (is_corrected || (start < entry.time_unix_ms && !is_just_over)).then_some(start)
         }
-        _ => entry.time_unix_ms,
+        _ => None,
     }
 }
 
@@ -182,6 +212,57 @@ mod tests {
         assert_eq!(order(Some(day(25))), [1, 2, 3]);
         assert_eq!(order(Some(day(35))), [1, 2, 3], "nobody brings in tomorrow's drive");
         assert_eq!((order(None), order(Some(7_200_000))), (vec![1, 2, 3], vec![1, 2, 3]), "a clock that stood still");
+    }
+
+    /// A clock may be set back at any time (POSIX.1-2017, `clock_settime`), and benches that share a casebook have their own.
+    #[test]
+    fn a_clock_that_is_set_back_moves_nothing() {
+        const MINUTE: i64 = 60_000;
+        let noon = FIRST_CLOCK_MS + 12 * 60 * MINUTE;
+        let drive = |start_unix_ms, duration_s| Content::Drive {
+            file: wire::FileRef::default(),
+            summary: wire::DriveSummary {
+                start_unix_ms: Some(start_unix_ms),
+                duration_s,
+                ..wire::DriveSummary::default()
+            },
+            problems: Vec::new(),
+        };
+        let ledger = |contents: Vec<(i64, Content)>| -> Vec<Entry> {
+            let entry = |(number, (time_unix_ms, content))| Entry { number, time_unix_ms, content, ..Entry::default() };
+            (1..).zip(contents).map(entry).collect()
+        };
+        let order =
+            |entries: &[Entry]| -> Vec<u64> { effective(entries).iter().map(|(entry, _)| entry.number).collect() };
+        // An hour back after the swap, then a drive of ten minutes that is in the ledger two seconds later.
+        let mut entries = ledger(vec![
+            (noon, Content::default()),
+            (noon + MINUTE, swap("coil", 1, 4)),
+            (noon - 40 * MINUTE, drive(noon - 50 * MINUTE - 2000, 600.0)),
+        ]);
+        assert_eq!(order(&entries), [1, 2, 3], "driven after the swap");
+        // What was forgotten is put before any of them.
+        for (before, expected) in [(3, [1, 2, 4, 3]), (2, [1, 4, 2, 3])] {
+            let done_unix_ms = just_before_unix_ms(&entries, before).unwrap();
+            let content = Content::Earlier { done_unix_ms, content: Box::new(swap("plug", 1, 2)) };
+            entries.push(Entry { number: 4, time_unix_ms: noon - 30 * MINUTE, content, ..Entry::default() });
+            assert_eq!(order(&entries), expected);
+            entries.pop();
+        }
+        // Times of a case from elsewhere are anybody's.
+        let wild = ledger([i64::MAX, i64::MAX, i64::MIN, 0].map(|ms| (ms, Content::default())).to_vec());
+        assert_eq!(order(&wild), [1, 2, 3, 4]);
+        // Somebody who says so knows better.
+        let content = drive(just_before_unix_ms(&entries, 2).unwrap(), 600.0);
+        entries.push(Entry { number: 4, time_unix_ms: noon, content: correct(3, Some(content)), ..Entry::default() });
+        assert_eq!(order(&entries), [1, 3, 2]);
+        // The clock of the bench that notes the swap is five minutes ahead of that of the bench that drives.
+        let entries = ledger(vec![
+            (noon, Content::default()),
+            (noon + 5 * MINUTE, swap("coil", 1, 4)),
+            (noon + 11 * MINUTE, drive(noon + MINUTE, 598.0)),
+        ]);
+        assert_eq!(order(&entries), [1, 2, 3]);
     }
 
     #[test]

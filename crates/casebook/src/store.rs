@@ -161,7 +161,7 @@ impl Casebook {
             let mut head = Head::of(sql, case, for_update)?;
             for content in contents {
                 head.check(case, content)?;
-                // Under the lock, so that times never run backwards along a ledger that several write to.
+                // Under the lock, so that times run along a ledger that several write to as far as their clocks do.
                 let entry = insert_entry(sql, case, &head, author, now_ms(), content)?;
                 change_case(sql, case, &entry)?;
                 head.follow(&entry);

@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use casebook::{done_unix_ms, effective, placements};
+use casebook::{effective, just_before_unix_ms, placements};
 use evidence::proof::Part;
 use wire::{CaseEntry, CaseFile, CaseRef, Content, Experiment, ExperimentDrive, FileRef, Placement};
 
@@ -91,12 +91,8 @@ impl Workshop {
             }
             When::BeforeEntry(number) => {
                 let file = self.case_file()?;
-                let contents = effective(&file.entries);
-                let entry = contents.iter().find(|(entry, _)| entry.number == number && number > 1);
-                let lacking = Lack::Entry;
-                let (entry, content) = entry.ok_or(WorkshopError::Lacking { case: file.case.number, lacking })?;
-                let is_late = matches!(entry.content, Content::Earlier { .. });
-                done_unix_ms(entry, if is_late { &entry.content } else { content }) - 1
+                let before = just_before_unix_ms(&file.entries, number).filter(|_| number > 1);
+                before.ok_or(WorkshopError::Lacking { case: file.case.number, lacking: Lack::Entry })?
             }
         }))
     }
