@@ -1,7 +1,7 @@
 //! A file from elsewhere: a drive, a case, or a table that becomes a drive.
 
-use std::io::Read;
-use std::path::Path;
+use std::io::{ErrorKind, Read};
+use std::path::{Path, PathBuf};
 
 use crate::examine::open_drive;
 use crate::places::fresh;
@@ -29,16 +29,38 @@ impl Workshop {
             let moved = self.import_case(file)?;
             return Ok(wire::TakenIn { case: moved.case, problems: moved.problems, ..wire::TakenIn::default() });
         }
-        let to = fresh(&self.places().sub("drives")?, &plain(name), "mcap");
-        let problems = if start == MCAP {
-            let (_, problems) = open_drive(file)?;
-            std::fs::rename(file, &to).map_err(WorkshopError::write(&to))?;
-            problems
+        let folder = self.places().sub("drives")?;
+        let (made, problems) = if start == MCAP {
+            (file.to_owned(), open_drive(file)?.1)
         } else {
-            self.import(&Import { file: file.to_owned(), out: to.clone(), ..Import::default() })?.problems
+            let made = file.with_extension("made.mcap");
+            (made.clone(), self.import(&Import { file: file.to_owned(), out: made, ..Import::default() })?.problems)
         };
+        let to = put_away(&made, &folder, &plain(name)).inspect_err(|_| {
+            if made != file {
+                let _ = std::fs::remove_file(&made);
+            }
+        })?;
         let drive = to.file_stem().map(|stem| stem.to_string_lossy().into_owned());
         Ok(wire::TakenIn { drive, case: None, problems })
+    }
+}
+
+/// Moves a drive into a folder, under a name that no other has. Several may come in at the same moment: a name is taken
+/// before anything is moved to it.
+fn put_away(drive: &Path, folder: &Path, stem: &str) -> Result<PathBuf, WorkshopError> {
+    loop {
+        let to = fresh(folder, stem, "mcap");
+        match std::fs::File::create_new(&to) {
+            Ok(_) => {
+                return std::fs::rename(drive, &to).map(|()| to.clone()).map_err(|source| {
+                    let _ = std::fs::remove_file(&to);
+                    WorkshopError::write(&to)(source)
+                });
+            }
+            Err(error) if error.kind() == ErrorKind::AlreadyExists => {}
+            Err(error) => return Err(WorkshopError::write(&to)(error)),
+        }
     }
 }
 
@@ -79,5 +101,34 @@ mod tests {
             assert!(workshop.take_in(&file, "other").is_err(), "{rubbish:?}");
         }
         assert_eq!(std::fs::read_dir(folder.path().join("drives")).unwrap().count(), 1);
+    }
+
+    #[test]
+    fn drives_of_one_name_that_come_in_at_once_are_all_kept() {
+        const N: usize = 8;
+        let folder = tempfile::tempdir().unwrap();
+        let workshop = Workshop::new(Places::at(folder.path()).unwrap(), "test");
+        let table = folder.path().join("upload");
+        let drives: Vec<_> = (0..N).map(|n| folder.path().join(format!("{n}.mcap"))).collect();
+        for (n, drive) in drives.iter().enumerate() {
+            std::fs::write(&table, format!("time_s,engine.speed [rpm]\n0,80{n}\n1,810\n")).unwrap();
+            workshop.import(&Import { file: table.clone(), out: drive.clone(), ..Import::default() }).unwrap();
+        }
+        let together = std::sync::Barrier::new(N);
+        let names: std::collections::BTreeSet<String> = std::thread::scope(|scope| {
+            let take_in = |drive| {
+                together.wait();
+                workshop.take_in(drive, "idle.mcap").unwrap().drive.unwrap()
+            };
+            let taken: Vec<_> = drives.iter().map(|drive| scope.spawn(move || take_in(drive))).collect();
+            taken.into_iter().map(|one| one.join().unwrap()).collect()
+        });
+        assert_eq!(names.len(), N, "{names:?}");
+        let first = |name: &String| {
+            let (recording, _) = open_drive(&folder.path().join(format!("drives/{name}.mcap"))).unwrap();
+            recording.series[0].value[0] as usize
+        };
+        let kept: std::collections::BTreeSet<usize> = names.iter().map(first).collect();
+        assert_eq!(kept, (800..800 + N).collect());
     }
 }
