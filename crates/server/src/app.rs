@@ -167,9 +167,10 @@ impl App {
         self.workshop().clone().by(&name)
     }
 
-    /// Gives the thread that talks to the car an order.
+    /// Gives the thread that talks to the car an order. What comes of it belongs to the case that is open now: the next
+    /// customer's may be opened at the bench while this one's car is still on the road.
     pub(crate) fn order(&self, who: Who, order: Order) -> Result<(), Failure> {
-        self.bay().order(order, self.workshop_of(who))
+        self.bay().order(order, self.workshop_of(who).from_now_on())
     }
 
     /// Space left for recordings, bytes.

@@ -1,8 +1,10 @@
 //! Everything that is done belongs to a case: the open one, the one that was named, or a new one.
 
+use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
 use casebook::{Author, Casebook, CasebookError, NewCase, effective, placements, sha256_of_file};
+use drive::{Overwrite, write_file};
 use wire::{Case, CaseEntry, CaseFile, CaseRef, CaseShown, CaseVehicle, Content, FileRef, Placement};
 
 use crate::places::make_folder;
@@ -32,6 +34,14 @@ impl Workshop {
     #[must_use]
     pub fn in_case(mut self, choice: CaseChoice) -> Self {
         self.choice = choice;
+        self
+    }
+
+    /// The same workshop for something that takes its time: what comes of it belongs to the case that is open now, as long
+    /// as the car may be its own, also when somebody opens another one before it is done.
+    #[must_use]
+    pub fn from_now_on(mut self) -> Self {
+        self.began_in = Some(self.uid_of_open_case());
         self
     }
 
@@ -92,19 +102,34 @@ impl Workshop {
     /// # Errors
     /// [`WorkshopError::Casebook`].
     pub fn open_case(&self, casebook: &mut Casebook) -> Result<Option<Case>, WorkshopError> {
-        let uid = std::fs::read_to_string(self.places.folder().join(OPEN_CASE)).unwrap_or_default();
-        let case = casebook.by_uid(uid.trim())?;
+        let case = casebook.by_uid(&self.uid_of_open_case())?;
         Ok(case.filter(|case| case.closed_unix_ms.is_none()))
+    }
+
+    fn uid_of_open_case(&self) -> String {
+        std::fs::read_to_string(self.places.folder().join(OPEN_CASE)).unwrap_or_default().trim().to_owned()
+    }
+
+    /// The case that what was done to the car with this VIN belongs to: the one that was open when it began or is open now,
+    /// the one of that very car first. None of another car's.
+    fn case_of_car(&self, casebook: &mut Casebook, vin: Option<&str>) -> Result<Option<Case>, WorkshopError> {
+        let began_in = self.began_in.as_deref().map(|uid| casebook.by_uid(uid)).transpose()?.flatten();
+        let began_in = began_in.filter(|case| case.closed_unix_ms.is_none());
+        let cases: Vec<Case> = began_in.into_iter().chain(self.open_case(casebook)?).collect();
+        let is_its_own = |case: &&Case| vin.is_some() && case.vehicle.vin.as_deref() == vin;
+        let may_be = |case: &&Case| vin.is_none() || case.vehicle.vin.is_none();
+        Ok(cases.iter().find(is_its_own).or_else(|| cases.iter().find(may_be)).cloned())
     }
 
     /// Makes a case the open one of this bench, or none.
     ///
     /// # Errors
-    /// [`WorkshopError::Write`].
+    /// [`WorkshopError::Drive`], [`WorkshopError::Write`].
     pub fn set_open_case(&self, case: Option<&Case>) -> Result<(), WorkshopError> {
         let path = self.places.folder().join(OPEN_CASE);
         match case {
-            Some(case) => std::fs::write(&path, format!("{}\n", case.uid)).map_err(WorkshopError::write(&path)),
+            // Never half: whoever reads it meanwhile, or finds it after the disk was full, would see no open case.
+            Some(case) => Ok(write_file(&path, Overwrite::WhenDone, |to| writeln!(to, "{}", case.uid))?),
             None => match std::fs::remove_file(&path) {
                 Err(source) if source.kind() != std::io::ErrorKind::NotFound => {
                     Err(WorkshopError::write(&path)(source))
@@ -212,10 +237,7 @@ impl Workshop {
         let mut casebook = self.casebook()?;
         let known = match self.choice {
             CaseChoice::Number(number) => Some(casebook.summary(number)?),
-            _ => self.open_case(&mut casebook)?.filter(|case| match (&case.vehicle.vin, vin) {
-                (Some(known), Some(found)) => known == found,
-                _ => true,
-            }),
+            _ => self.case_of_car(&mut casebook, vin)?,
         };
         let is_new = known.is_none();
         let case = match known {
@@ -396,4 +418,57 @@ pub(crate) fn is_input(error: &CasebookError) -> bool {
             | CasebookError::NoServer
             | CasebookError::Security(_)
     )
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used, reason = "a test fails by panicking")]
+
+    use super::*;
+    use crate::Places;
+
+    #[test]
+    fn the_open_case_is_never_none_while_another_is_taken_up() {
+        let folder = tempfile::tempdir().unwrap();
+        let workshop = Workshop::new(Places::at(folder.path()).unwrap(), "test");
+        let [first, second] = [0, 1].map(|_| workshop.new_case(&NewCase::default()).unwrap().case);
+        let is_over = std::sync::atomic::AtomicBool::new(false);
+        std::thread::scope(|scope| {
+            let reading = scope.spawn(|| {
+                while !is_over.load(std::sync::atomic::Ordering::Relaxed) {
+                    assert!([&first.uid, &second.uid].contains(&&workshop.uid_of_open_case()));
+                }
+            });
+            for case in [&first, &second].into_iter().cycle().take(500) {
+                workshop.set_open_case(Some(case)).unwrap();
+            }
+            is_over.store(true, std::sync::atomic::Ordering::Relaxed);
+            reading.join().unwrap();
+        });
+    }
+
+    #[test]
+    fn what_began_in_a_case_stays_in_it_whatever_is_opened_meanwhile() {
+        let folder = tempfile::tempdir().unwrap();
+        let workshop = Workshop::new(Places::at(folder.path()).unwrap(), "test");
+        let new = |vin: Option<&str>, plate: &str| {
+            let vehicle =
+                CaseVehicle { vin: vin.map(str::to_owned), plate: Some(plate.into()), ..CaseVehicle::default() };
+            workshop.new_case(&NewCase { vehicle, ..NewCase::default() }).unwrap().case
+        };
+        let done = [Content::Note { text: "driven".into() }];
+        let case_of = |at_work: &Workshop, vin: Option<&str>| at_work.enter(vin, &done).unwrap().unwrap().number;
+        let (own, other) = (Some("1M8GDM9AXKP042788"), Some("11111111111111111"));
+        // The next customer comes in while the car of the first is driven.
+        let first = new(own, "TF 16");
+        let driving = workshop.clone().from_now_on();
+        let second = new(None, "EL 1");
+        assert_eq!(case_of(&driving, own), first.number);
+        assert_eq!(case_of(&driving, None), first.number, "a car that tells no VIN");
+        let kept = workshop.casebook().unwrap().summary(second.number).unwrap();
+        assert_eq!((kept.vehicle, kept.n_entries), (second.vehicle, 1));
+        // The case of the car before was still open when this one was connected, and then its own is opened.
+        assert_eq!(case_of(&driving, other), second.number);
+        assert_eq!(case_of(&workshop, None), second.number);
+    }
 }

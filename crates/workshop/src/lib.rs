@@ -99,13 +99,16 @@ pub struct Workshop {
     who: String,
     casebook: Option<String>,
     choice: CaseChoice,
+    /// Identity of the case that was open when what is done began.
+    began_in: Option<String>,
 }
 
 impl Workshop {
     /// A workshop that keeps its files in `places` and writes `software` (program and version) into them.
     #[must_use]
     pub fn new(places: Places, software: &str) -> Self {
-        Self { places, software: software.to_owned(), who: user(), casebook: None, choice: CaseChoice::Open }
+        let (software, who) = (software.to_owned(), user());
+        Self { places, software, who, casebook: None, choice: CaseChoice::Open, began_in: None }
     }
 
     /// Where things are kept.
