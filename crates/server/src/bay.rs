@@ -3,6 +3,7 @@
 //! The thread takes one order at a time; it never waits for a page, and a drive goes on when all pages are closed.
 
 use std::panic::AssertUnwindSafe;
+use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, Sender, channel};
 use std::sync::{Mutex, MutexGuard, PoisonError};
@@ -56,6 +57,8 @@ pub(crate) struct Bay {
     is_busy: AtomicBool,
     car: Mutex<CarJson>,
     control: Mutex<Control>,
+    /// The drive that is being recorded.
+    tape: Mutex<Option<PathBuf>>,
     grip: Mutex<Grip>,
     /// What the modules of the connected car can be told to do.
     commands: Mutex<wire::Commands>,
@@ -69,8 +72,16 @@ impl Bay {
     /// The bay, and the end of its thread that takes the orders; see [`work`].
     pub(crate) fn new() -> (Self, Receiver<(Order, Workshop)>) {
         let (orders, taken) = channel();
-        let (control, grip, commands) = (Mutex::default(), Mutex::default(), Mutex::default());
-        (Self { orders, is_busy: AtomicBool::new(false), car: Mutex::default(), control, grip, commands }, taken)
+        let bay = Self {
+            orders,
+            is_busy: AtomicBool::new(false),
+            car: Mutex::default(),
+            control: Mutex::default(),
+            tape: Mutex::default(),
+            grip: Mutex::default(),
+            commands: Mutex::default(),
+        };
+        (bay, taken)
     }
 
     pub(crate) fn car(&self) -> CarJson {
@@ -112,6 +123,24 @@ impl Bay {
     /// Whether a recording or a command has not yet closed its file.
     pub(crate) fn is_taping(&self) -> bool {
         lock(&self.car).stage.is_taping()
+    }
+
+    /// Whether this file is the drive that is being recorded: what is in it by now is not yet a drive to be judged.
+    pub(crate) fn is_on_tape(&self, drive: &Path) -> bool {
+        lock(&self.tape).as_deref() == Some(drive)
+    }
+
+    /// Does something that records a drive into a new file. Before pages hear of it, the drive is whole.
+    fn taping<T>(
+        &self,
+        workshop: &Workshop,
+        work: impl FnOnce(PathBuf) -> Result<T, WorkshopError>,
+    ) -> Result<T, WorkshopError> {
+        let drive = workshop.new_drive()?;
+        *lock(&self.tape) = Some(drive.clone());
+        let outcome = work(drive);
+        *lock(&self.tape) = None;
+        outcome
     }
 
     /// What the modules of the connected car can be told to do.
@@ -176,6 +205,7 @@ pub(crate) fn work(app: &App, orders: &Receiver<(Order, Workshop)>) {
 fn begin_anew(app: &App, mut taking: impl FnMut()) {
     while std::panic::catch_unwind(AssertUnwindSafe(&mut taking)).is_err() {
         {
+            *lock(&app.bay().tape) = None;
             let mut shown = lock(&app.bay().car);
             *shown = CarJson { n_done: shown.n_done, failure: Some(broke_off().into()), ..CarJson::default() };
         }
@@ -298,7 +328,10 @@ fn obey(app: &App, workshop: &Workshop, car: &mut Option<Car>, order: Order) -> 
             begin(Stage::Planning);
             let control = app.bay().new_control();
             let mut taping = Taping::new(app, car, Stage::Recording);
-            let recorded = workshop.record(car, &Wish { seconds, ..Wish::of(signals) }, &control, &mut taping)?;
+            let recorded = app.bay().taping(workshop, |drive| {
+                let wish = Wish { seconds, out: Some(drive), ..Wish::of(signals) };
+                workshop.record(car, &wish, &control, &mut taping)
+            })?;
             taped(app, recorded);
         }
         (Order::Command { wish, client }, Some(car)) => {
@@ -308,7 +341,10 @@ fn obey(app: &App, workshop: &Workshop, car: &mut Option<Car>, order: Order) -> 
             lock(&app.bay().car).command = Some(CommandJson { id, client, ..CommandJson::default() });
             lock(&app.bay().grip).arm(client);
             let mut taping = Taping::new(app, car, Stage::Commanding);
-            let outcome = workshop.command(car, &wish, &control, &mut taping, &mut || hand(app, client));
+            let outcome = app.bay().taping(workshop, |drive| {
+                let wish = CommandWish { out: Some(drive), ..*wish };
+                workshop.command(car, &wish, &control, &mut taping, &mut || hand(app, client))
+            });
             lock(&app.bay().grip).disarm();
             let mut commanded = outcome.inspect_err(|_| lock(&app.bay().car).command = None)?;
             let recorded = std::mem::take(&mut commanded.recorded);

@@ -158,7 +158,6 @@ impl Workshop {
         Ok((outcome, recorded))
     }
 
-    /// A drive file as it was named, or a new one in the data folder.
     /// Whether a drive can be made under this name, for asking before a car is connected; `None`: a name of its own.
     ///
     /// # Errors
@@ -167,11 +166,17 @@ impl Workshop {
         Ok(out.map_or(Ok(()), |out| drive::expect_room(out, overwrite(replace)))?)
     }
 
+    /// A name for a new drive in the data folder.
+    ///
+    /// # Errors
+    /// [`WorkshopError::Write`].
+    pub fn new_drive(&self) -> Result<PathBuf, WorkshopError> {
+        Ok(fresh(&self.places.sub("drives")?, &time_for_name(unix_now_ns()), "mcap"))
+    }
+
+    /// A drive file as it was named, or a new one in the data folder.
     pub(crate) fn drive_file(&self, out: Option<&Path>) -> Result<PathBuf, WorkshopError> {
-        Ok(match out {
-            Some(out) => out.to_owned(),
-            None => fresh(&self.places.sub("drives")?, &time_for_name(unix_now_ns()), "mcap"),
-        })
+        out.map_or_else(|| self.new_drive(), |out| Ok(out.to_owned()))
     }
 
     /// Writes a good copy of a drive that was cut short or damaged, as `NAME.repaired.mcap` beside it.

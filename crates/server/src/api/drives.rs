@@ -83,6 +83,11 @@ pub(crate) fn file_of(app: &App, id: &str) -> Result<PathBuf, Failure> {
     let is_plain = !id.is_empty() && !id.starts_with('.') && !id.contains(['/', '\\', '\0', ':']);
     let path = folder(app).join(format!("{id}.mcap"));
     if is_plain && path.is_file() {
+        if app.bay().is_on_tape(&path) {
+            return Err(
+                Failure::busy("this drive is still being recorded").hint("look at it under Live until it is over")
+            );
+        }
         return Ok(path);
     }
     of_open_case(app, id).ok_or_else(|| Failure::missing("there is no such drive"))
@@ -105,7 +110,7 @@ async fn list(State(app): State<App>) -> Result<Json<Vec<DriveJson>>, Failure> {
     };
     let listed = app.off_thread(move |app| {
         let mut drives: Vec<(DriveJson, PathBuf)> =
-            files(app).into_iter().filter_map(|path| Some((shelved(&path)?, path))).collect();
+            files(app).into_iter().filter_map(|path| Some((shelved(app, &path)?, path))).collect();
         drives.sort_by(|(a, _), (b, _)| b.written_unix_s.cmp(&a.written_unix_s).then_with(|| b.id.cmp(&a.id)));
         Ok(drives)
     });
@@ -131,8 +136,8 @@ impl App {
     }
 }
 
-fn shelved(path: &FsPath) -> Option<DriveJson> {
-    if path.extension()? != "mcap" {
+fn shelved(app: &App, path: &FsPath) -> Option<DriveJson> {
+    if path.extension()? != "mcap" || app.bay().is_on_tape(path) {
         return None;
     }
     let about = std::fs::metadata(path).ok()?;

@@ -10,4 +10,5 @@ mod page;
 mod paths;
 mod roles;
 mod sessions;
+mod shared;
 mod stalls;
