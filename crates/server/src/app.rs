@@ -42,6 +42,7 @@ struct Shared {
     at_work: Arc<Semaphore>,
     at_hard_work: Arc<Semaphore>,
     describing: Mutex<()>,
+    weighing: Mutex<()>,
     /// Whether overviews are being made.
     preparing: AtomicBool,
     ledger: AtomicU32,
@@ -123,6 +124,7 @@ impl App {
             at_work: Arc::new(Semaphore::new(AT_WORK)),
             at_hard_work: Arc::new(Semaphore::new(AT_HARD_WORK)),
             describing: Mutex::default(),
+            weighing: Mutex::default(),
             preparing: AtomicBool::new(false),
             ledger: AtomicU32::new(0),
             n_numbers: AtomicU64::new(0),
@@ -239,6 +241,12 @@ impl App {
     /// Descriptions of modules are read by one at a time: a packed one may take a gigabyte.
     pub(crate) fn describing(&self) -> MutexGuard<'_, ()> {
         lock(&self.0.describing)
+    }
+
+    /// The suspects are weighed for one page at a time: all pages ask as soon as the ledger grew, and only the first of them
+    /// finds something to write down.
+    pub(crate) fn weighing(&self) -> MutexGuard<'_, ()> {
+        lock(&self.0.weighing)
     }
 
     /// Waits for a place, which is taken until the work is done, also when nobody waits for it any more.

@@ -101,6 +101,8 @@ impl Workshop {
     ) -> Result<Option<wire::CaseRef>, WorkshopError> {
         let Some(Place { file, case }) = place else { return Ok(None) };
         let content = Content::Finding { file: file.clone(), findings: findings.to_vec() };
+        // Asked again: a page that was opened anew meanwhile has it examined as well, and may have been faster.
+        let case = case.map_or_else(|| self.case_of_drive(&file.sha256), |number| Ok(Some(number)))?;
         if let Some(number) = case {
             // A closed case takes no findings: the examination is repeated for somebody's eyes then.
             let known = self.casebook()?.case(number)?;

@@ -209,7 +209,11 @@ async fn add(State(app): State<App>, who: Who, Json(entry): Json<EntryJson>) -> 
 async fn suspects(State(app): State<App>, who: Who) -> Result<Json<wire::Suspects>, Failure> {
     // Pages ask whenever the ledger grew: that their question may add an entry is no news to them.
     let workshop = app.workshop_of(who);
-    app.off_thread(move |_| Ok(Json(workshop.suspects_of_case(None)?))).await
+    app.off_thread(move |app| {
+        let _turn = app.weighing();
+        Ok(Json(workshop.suspects_of_case(None)?))
+    })
+    .await
 }
 
 async fn judge_swap(State(app): State<App>, who: Who) -> Result<Json<wire::SwapJudged>, Failure> {

@@ -34,3 +34,27 @@ fn a_drive_is_no_drive_before_it_is_over() {
     assert_eq!(kinds.iter().filter(|kind| **kind == "drive").count(), 1, "{kinds:?}");
     assert_eq!(ask("/case/verify").1["problems"], json!([]));
 }
+
+/// Every open page asks for the suspects as soon as the ledger grew.
+#[test]
+fn pages_that_ask_for_the_suspects_at_once_write_them_down_once() {
+    let bench = Bench::new();
+    let cookies: Vec<String> = (0..4).map(|_| bench.sits()).collect();
+    let new =
+        json!({"complaint": "it stumbles when warm", "conditions": {}, "vehicle": {"number": 0}, "mileage_km": null});
+    assert_eq!(bench.ask("POST", "/cases", &cookies[0], &new).0, 200);
+    for (n_weighed, test) in ["compression-low", "injector-electrical", "coil-feed"].into_iter().enumerate() {
+        let entry = json!({"kind": "tested", "area": "misfire.1", "test": test, "is_yes": false});
+        let (status, said, _) = bench.ask("POST", "/case", &cookies[0], &entry);
+        assert_eq!(status, 200, "{said}");
+        std::thread::scope(|scope| {
+            for cookie in &cookies {
+                scope.spawn(|| assert_eq!(bench.ask("POST", "/case/suspects", cookie, &Value::Null).0, 200));
+            }
+        });
+        let case = bench.ask("GET", "/case", &cookies[0], &Value::Null).1;
+        let entries = case["entries"].as_array().unwrap();
+        let n_kept = entries.iter().filter(|entry| entry["content"]["kind"] == "suspects").count();
+        assert_eq!(n_kept, n_weighed + 1);
+    }
+}
