@@ -192,10 +192,17 @@ impl App {
         lock(&self.0.found).contains(address)
     }
 
-    /// What pages bring in never takes the space that a recording needs.
-    pub(crate) fn must_have_room(&self) -> Result<(), Failure> {
-        let Some(left) = self.disk_left().filter(|left| *left < self.options().reserve) else { return Ok(()) };
-        let said = format!("only {} MB are left on the disk, which are kept for recordings", left >> 20);
+    /// What pages bring in or take out, so many bytes, never takes the space that a recording needs.
+    pub(crate) fn must_have_room(&self, n_bytes: u64) -> Result<(), Failure> {
+        let Some(left) = self.disk_left() else { return Ok(()) };
+        let reserve = self.options().reserve;
+        let said = if left < reserve {
+            format!("only {} MB are left on the disk, which are kept for recordings", left >> 20)
+        } else if left - reserve < n_bytes {
+            format!("this takes {} MB on the disk, which are kept for recordings", n_bytes >> 20)
+        } else {
+            return Ok(());
+        };
         Err(Failure::new(StatusCode::INSUFFICIENT_STORAGE, said).hint("make room on the disk of the bench"))
     }
 

@@ -79,6 +79,24 @@ impl Workshop {
         Ok(CaseMoved { case: Some(case), file: to.display().to_string(), n_files, problems })
     }
 
+    /// How large the zip of the chosen case becomes, bytes: no larger than its ledger and the files of it that are here.
+    ///
+    /// # Errors
+    /// [`WorkshopError::NoOpenCase`], [`WorkshopError::Casebook`].
+    pub fn size_of_case(&self) -> Result<u64, WorkshopError> {
+        let mut casebook = self.casebook()?;
+        let case = self.chosen_case(&mut casebook)?;
+        let (mut done, mut n_bytes) = (std::collections::BTreeSet::new(), 0);
+        for entry in casebook.raw_entries(case.number)? {
+            n_bytes += entry.content.len() as u64;
+            let entry = entry.read();
+            if let Some(file) = file_of(&entry.content).filter(|file| done.insert(file.sha256.clone())) {
+                n_bytes += self.path_of(&case.uid, file).metadata().map_or(0, |about| about.len());
+            }
+        }
+        Ok(n_bytes)
+    }
+
     fn write_zip(&self, file: File, case: &Case, entries: &[RawEntry]) -> std::io::Result<(usize, Vec<String>)> {
         let packed = SimpleFileOptions::default().compression_method(CompressionMethod::Deflated);
         // Drives are packed already.

@@ -70,6 +70,14 @@ impl Workshop {
         })
     }
 
+    /// How large the casebook is, bytes; 0 for one on a server, which does not tell.
+    #[must_use]
+    pub fn size_of_casebook(&self) -> u64 {
+        let usual = || self.places.folder().join(CASEBOOK);
+        let file = self.casebook.as_ref().map_or_else(usual, PathBuf::from);
+        file.metadata().map_or(0, |about| about.len())
+    }
+
     pub(crate) fn author(&self) -> Author {
         Author { who: self.who.clone(), software: self.software.clone() }
     }

@@ -168,7 +168,7 @@ async fn storage(State(app): State<App>) -> Result<Json<StorageJson>, Failure> {
 async fn backup(State(app): State<App>) -> Result<Response, Failure> {
     let draft = app
         .at_length(|app| {
-            app.must_have_room()?;
+            app.must_have_room(app.workshop().size_of_casebook())?;
             let draft = app.incoming()?;
             app.workshop().back_up(draft.path())?;
             Ok(draft)

@@ -65,7 +65,7 @@ pub(crate) async fn receive(app: &App, mut body: Body, most: u64) -> Result<Draf
             return Err(Failure::new(StatusCode::PAYLOAD_TOO_LARGE, most));
         }
         if n_bytes > looks_at {
-            app.must_have_room()?;
+            app.must_have_room(LOOKS_EVERY)?;
             looks_at = n_bytes + LOOKS_EVERY;
         }
         // Not a thread of the pages' own: a slow disk keeps only this upload waiting.
@@ -79,9 +79,11 @@ pub(crate) async fn receive(app: &App, mut body: Body, most: u64) -> Result<Draf
 async fn take_out(State(app): State<App>, Path(number): Path<i64>) -> Result<Response, Failure> {
     let draft = app
         .at_length(move |app| {
-            app.must_have_room()?;
+            let workshop = app.workshop().clone().in_case(CaseChoice::Number(number));
+            // That there is no such case is told below.
+            app.must_have_room(workshop.size_of_case().unwrap_or(0))?;
             let draft = app.incoming()?;
-            app.workshop().clone().in_case(CaseChoice::Number(number)).export_case(draft.path())?;
+            workshop.export_case(draft.path())?;
             Ok(draft)
         })
         .await?;

@@ -114,6 +114,30 @@ fn what_is_brought_in_leaves_room_for_recordings() {
     assert_eq!(std::fs::read_dir(bench.home().join("data/incoming")).unwrap().count(), 0);
 }
 
+/// As much as a case takes must be there beside what recordings need.
+#[test]
+fn a_case_goes_out_only_where_it_leaves_room_for_recordings() {
+    const GB: u64 = 1 << 30;
+    let here = tempfile::tempdir().unwrap();
+    let left = workshop::Places::at(here.path()).unwrap().disk_left().unwrap();
+    let bench = Bench::with(server::Options { reserve: left.saturating_sub(4 * GB), ..Default::default() });
+    let cookie = bench.sits();
+    let new = json!({"complaint": "jolts", "conditions": {}, "vehicle": {"number": 0}, "mileage_km": null});
+    assert_eq!(bench.ask("POST", "/cases", &cookie, &new).0, 200);
+    assert_eq!(bench.asks("GET", "/api/cases/1/file", &cookie, b"").status, 200);
+    // A drive of many hours, all of it a hole in its file.
+    let places = workshop::Places::at(&bench.home().join("data")).unwrap();
+    let drive = std::fs::File::create(places.sub("drives").unwrap().join("long.mcap")).unwrap();
+    drive.set_len(64 * GB).unwrap();
+    let file = wire::FileRef { path: "drives/long.mcap".into(), sha256: "0".repeat(64), bytes: 64 * GB };
+    let content = wire::Content::Drive { file, summary: wire::DriveSummary::default(), problems: Vec::new() };
+    workshop::Workshop::new(places, "test").add_entry(&content).unwrap();
+    let (status, said, _) = bench.ask("GET", "/cases/1/file", &cookie, &Value::Null);
+    assert_eq!(status, 507, "{said}");
+    assert!(said["message"].as_str().unwrap().contains("65536 MB"), "{said}");
+    assert_eq!(std::fs::read_dir(bench.home().join("data/incoming")).unwrap().count(), 0);
+}
+
 #[test]
 fn every_text_of_the_ledger_has_an_end() {
     let bench = Bench::new();
