@@ -173,16 +173,17 @@ impl Bay {
 
     /// Marks the present moment of a recording.
     pub(crate) fn mark(&self, who: Who, text: &str) -> Result<(), Failure> {
+        let nothing = || Failure::busy("nothing is being recorded that could be marked");
         if !self.is_taping() {
-            return Err(Failure::busy("nothing is being recorded that could be marked"));
+            return Err(nothing());
         }
         // Every page is told of all marks whenever something changes.
         let most = if who.may_hold { MAX_MARKS } else { MAX_MARKS_WITH_GUESTS };
         if lock(&self.car).recording.as_ref().is_some_and(|recording| recording.marks.len() >= most) {
             return Err(Failure::busy(format!("a drive has at most {most} marks of such pages")));
         }
-        lock(&self.control).mark(text);
-        Ok(())
+        // While a drive is closed, read again and written into its case, there is nothing to mark any more.
+        if lock(&self.control).mark(text) { Ok(()) } else { Err(nothing()) }
     }
 }
 

@@ -140,7 +140,10 @@ impl Observer for Live {
         }
         self.drawn = Some(Instant::now());
         match pressed() {
-            Some(Pressed::Mark) => self.control.mark(""),
+            // Taken right after this turn.
+            Some(Pressed::Mark) => {
+                self.control.mark("");
+            }
             Some(Pressed::Quit) => self.control.stop(),
             None => {}
         }

@@ -148,7 +148,7 @@ impl Workshop {
         let file = DriveFile { out: self.drive_file(wish.out.as_deref())?, replace: wish.replace, until_ns: None };
         let mut hand = || if control.is_stopped() { Hand::Away } else { hand() };
         // Stopping ends the command first and the recording with it, so that control is back before the file is closed.
-        let own = Control::default();
+        let own = control.with_the_same_marks();
         let (outcome, mut recorded) =
             self.on_tape(car, &mut plan, &[], file, &own, observer, |vehicle, plan, tape| {
                 vehicle.command(&order, &grant, plan, tape, &mut hand)

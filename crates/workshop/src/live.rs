@@ -206,9 +206,9 @@ impl Recording {
         lock(&self.shared.state).clone()
     }
 
-    /// Sets a mark at the present time of the drive.
-    pub fn mark(&self, text: &str) {
-        self.control.mark(text);
+    /// Sets a mark at the present time of the drive; whether it is not over yet.
+    pub fn mark(&self, text: &str) -> bool {
+        self.control.mark(text)
     }
 
     /// Asks it to end; [`Recording::join`] then returns soon.

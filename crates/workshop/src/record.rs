@@ -129,6 +129,7 @@ impl Workshop {
         tape.observer.begin(&planned);
         let outcome = work(&mut car.vehicle, plan, &mut tape);
         tape.keep_frames();
+        tape.set_marks(tape.part.t_ns, control.take_last_marks());
         let Tape { recorder, observer, mut problems, notes, .. } = tape;
         // Closed before anything else is said, so that what was recorded is safe.
         let finished = recorder.finish();
@@ -326,6 +327,13 @@ const FRAMES_AT_ONCE: usize = 256;
 const FRAMES_LATEST_NS: Nanos = 100_000_000;
 
 impl Tape<'_> {
+    fn set_marks(&mut self, t_ns: Nanos, texts: Vec<String>) {
+        for text in texts {
+            self.observer.mark(t_ns, &text);
+            self.recorder.mark(Mark { t_ns, text });
+        }
+    }
+
     /// Hands the frames that were heard to the recorder.
     fn keep_frames(&mut self) {
         if !self.frames.is_empty() {
@@ -423,10 +431,7 @@ impl Sink for Tape<'_> {
         if t_ns - self.frames_from_ns > FRAMES_LATEST_NS {
             self.keep_frames();
         }
-        for text in self.control.take_marks() {
-            self.observer.mark(t_ns, &text);
-            self.recorder.mark(Mark { t_ns, text });
-        }
+        self.set_marks(t_ns, self.control.take_marks());
         let is_wanted = !self.control.is_stopped() && !self.control.wants_others();
         Ok(is_wanted && self.until_ns.is_none_or(|until| t_ns < until))
     }

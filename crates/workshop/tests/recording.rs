@@ -31,20 +31,21 @@ fn it_is_marked_and_stopped_and_loses_nothing_whoever_watches() {
     };
     while take(Duration::from_secs(10)).1 < 100 {}
     assert_eq!(recording.state().stage, Stage::Recording);
-    recording.mark("here");
+    assert!(recording.mark("here"));
     while recording.state().n_marks == 0 {
         std::thread::sleep(Duration::from_millis(1));
     }
     recording.stop();
     while !take(Duration::from_secs(10)).0 {}
     let n_samples = recording.state().n_samples;
+    assert!(!recording.mark("too late"), "what is not kept is not said to be");
     let done = recording.join().unwrap();
     let recorded = done.outcome.unwrap();
     assert_eq!((n_began, marked), (2, vec!["here".to_owned()]));
     assert_eq!(n_seen, n_samples, "what a watcher missed is counted");
     let in_file: usize = recorded.drive.signals.iter().map(|signal| signal.samples).sum();
     assert_eq!(in_file as u64, n_samples);
-    assert_eq!(recorded.drive.marks[0].text, "here");
+    assert_eq!(recorded.drive.marks.iter().map(|mark| mark.text.as_str()).collect::<Vec<_>>(), ["here"]);
     assert!(forgetful.take(Duration::ZERO).is_over, "who comes late hears of the end");
 }
 

@@ -42,6 +42,20 @@ fn a_drive_takes_a_bounded_number_of_marks() {
     assert!((1000..2000).contains(&n_taken), "{n_taken}");
 }
 
+/// Whoever stands at the car marks what they hear.
+#[test]
+fn a_mark_that_is_set_beside_a_command_is_in_its_drive() {
+    let bench = Bench::new();
+    let mut page = bench.page();
+    page.press();
+    page.does("/car/mark", &json!({"text": "it clicked"}));
+    page.until(|car| marks(car).contains(&"it clicked"));
+    page.does("/car/stop", &Value::Null);
+    page.until(|car| !car["recording"]["drive"].is_null());
+    drop(page);
+    assert!(bench.drive().marks.iter().any(|mark| mark.text == "it clicked"));
+}
+
 fn marks(car: &Value) -> Vec<&str> {
     let marks = car["recording"]["marks"].as_array();
     marks.into_iter().flatten().filter_map(|mark| mark["text"].as_str()).collect()
