@@ -3,6 +3,7 @@
 use std::collections::{BTreeSet, VecDeque};
 use std::time::Duration;
 
+use axum::body::Bytes;
 use axum::extract::ws::{Message, WebSocket, WebSocketUpgrade};
 use axum::extract::{ConnectInfo, State};
 use axum::response::Response;
@@ -23,6 +24,9 @@ const MAX_UNSEEN: u32 = 4;
 const MOST_SAMPLES: usize = 800;
 /// Shortest pause between two frames: half of what a screen takes for one, so that a sample seldom misses the next.
 const FASTEST: Duration = Duration::from_millis(8);
+/// Pings without an answer after which a page is out of reach: a phone that leaves the radio says nothing, not even that it
+/// goes. Browsers answer by themselves.
+const MAX_UNANSWERED: u32 = 4;
 /// Shortest pause between two states.
 const STATES_EVERY: Duration = Duration::from_millis(50);
 
@@ -137,6 +141,8 @@ async fn serve(app: &App, peer: Peer, who: Who, stream: u64, socket: &mut WebSoc
     changes.mark_changed();
     let (wanted, cursor, beats) = (Some(BTreeSet::new()), Cursor::default(), Beats::default());
     let mut watching = Watching { wanted, cursor, sent: 0, seen: 0, beats };
+    // Counted and not timed: while something that was sent is not taken, nothing is read either.
+    let (mut pings, mut n_unanswered) = (ticks((app.options().patience / MAX_UNANSWERED).max(FASTEST)), 0);
     let mut pulse = ticks(BEATS_EVERY);
     let mut frames = ticks(FASTEST);
     let mut states = ticks(STATES_EVERY);
@@ -145,6 +151,7 @@ async fn serve(app: &App, peer: Peer, who: Who, stream: u64, socket: &mut WebSoc
         let message = tokio::select! {
             received = socket.recv() => match received {
                 Some(Ok(Message::Text(text))) => {
+                    n_unanswered = 0;
                     match serde_json::from_str(&text) {
                         Ok(FromPage::Watch { signals, every_ms }) => {
                             watching.wanted = signals;
@@ -166,8 +173,18 @@ async fn serve(app: &App, peer: Peer, who: Who, stream: u64, socket: &mut WebSoc
                     continue;
                 }
                 Some(Ok(Message::Close(_)) | Err(_)) | None => return,
-                Some(Ok(_)) => continue,
+                Some(Ok(_)) => {
+                    n_unanswered = 0;
+                    continue;
+                }
             },
+            _ = pings.tick() => {
+                if n_unanswered >= MAX_UNANSWERED {
+                    return;
+                }
+                n_unanswered += 1;
+                Message::Ping(Bytes::new())
+            }
             changed = async { states.tick().await; changes.changed().await } => {
                 if changed.is_err() || !app.access().is_known(who.id) || !app.listens_at(peer.local) {
                     return;

@@ -1,6 +1,9 @@
 //! Two pages at once: what one begins, the other looks at, or asks for at the same moment.
 
+use std::time::Duration;
+
 use serde_json::{Value, json};
+use tungstenite::Message;
 
 use crate::bench::Bench;
 
@@ -56,5 +59,20 @@ fn pages_that_ask_for_the_suspects_at_once_write_them_down_once() {
         let entries = case["entries"].as_array().unwrap();
         let n_kept = entries.iter().filter(|entry| entry["content"]["kind"] == "suspects").count();
         assert_eq!(n_kept, n_weighed + 1);
+    }
+}
+
+/// A phone that leaves the radio says nothing any more, and its connection stays open. Whoever reads a stream answers pings
+/// (RFC 6455, 5.5.2), as browsers do.
+#[test]
+fn a_page_that_answers_no_ping_is_not_here() {
+    let bench = Bench::impatient(Duration::from_millis(500));
+    let _silent = bench.stream(&bench.sits());
+    let mut page = bench.page();
+    let mut here = Vec::new();
+    while here.last() != Some(&1) || !here.contains(&2) {
+        let Message::Text(text) = page.stream.read().unwrap() else { continue };
+        let said: Value = serde_json::from_str(&text).unwrap();
+        here.extend(said["people"]["clients"].as_array().map(Vec::len));
     }
 }
