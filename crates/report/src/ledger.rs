@@ -6,6 +6,9 @@ use crate::customer::swap_in_words;
 use crate::texts::Texts;
 use crate::{Case, Drive, Entry, File, Moment, Settings, Survey, Vehicle};
 
+/// 2020-01-01 UTC, ms: a recorder whose clock says less has none that runs.
+const FIRST_CLOCK_MS: i64 = 1_577_836_800_000;
+
 impl Case {
     /// Lays out a case from what its ledger says once its corrections are applied, in order.
     ///
@@ -57,7 +60,11 @@ impl Case {
         for (idx, (written, content)) in contents.iter().enumerate() {
             report.technician = written.who.clone();
             report.software = written.software.clone();
-            let entry = |text: String| Entry { time: time(written.time_unix_ms), text };
+            let done_unix_ms = match &written.content {
+                Content::Earlier { done_unix_ms, .. } => *done_unix_ms,
+                _ => written.time_unix_ms,
+            };
+            let entry = |text: String| Entry { time: time(done_unix_ms), text };
             match content {
                 Content::Survey { file, survey } => {
                     report.files.push(File::from(file));
@@ -66,9 +73,11 @@ impl Case {
                 Content::Drive { file, summary, problems } => {
                     report.files.push(File::from(file));
                     sums.push(&file.sha256);
+                    // It is written down when it is over, or brought in long after that.
+                    let start = summary.start_unix_ms.filter(|start| (FIRST_CLOCK_MS..=done_unix_ms).contains(start));
                     report.drives.push(Drive {
                         moment: moment(idx),
-                        started: time(written.time_unix_ms),
+                        started: time(start.unwrap_or(done_unix_ms)),
                         examined: wire::Examined {
                             drive: summary.clone(),
                             problems: problems.clone(),

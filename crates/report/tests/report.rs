@@ -461,6 +461,39 @@ fn a_ledger_is_told_before_and_after_its_repair() {
     }
 }
 
+/// What was written down later than it was done stands with when it was done.
+#[test]
+fn a_drive_stands_with_its_start_and_a_late_note_with_when_it_was_done() {
+    use wire::Content;
+    let (noon, minute) = (1_800_014_400_000_i64, 60_000);
+    let drive = |start_unix_ms| Content::Drive {
+        file: wire::FileRef::default(),
+        summary: wire::DriveSummary { start_unix_ms, ..wire::DriveSummary::default() },
+        problems: Vec::new(),
+    };
+    let swap = Box::new(Content::Swap { part: "coil".into(), from: 1, to: 4 });
+    let contents = [
+        drive(Some(noon - 40 * minute)),
+        drive(None),
+        // A recorder whose clock began anew in 1970.
+        drive(Some(5 * minute)),
+        Content::Earlier { done_unix_ms: noon - 50 * minute, content: swap },
+    ];
+    let entry = |content| wire::Entry { time_unix_ms: noon, content, ..wire::Entry::default() };
+    let entries = contents.map(entry);
+    let effective: Vec<(&wire::Entry, &Content)> = entries
+        .iter()
+        .map(|entry| match &entry.content {
+            Content::Earlier { content, .. } => (entry, &**content),
+            content => (entry, content),
+        })
+        .collect();
+    let minutes = |ms: i64| ((ms - noon) / minute).to_string();
+    let case = Case::of_ledger(&wire::Case::default(), &effective, &Settings::default(), &minutes, &|_| None);
+    let started: Vec<&str> = case.drives.iter().map(|drive| drive.started.as_str()).collect();
+    assert_eq!((started, case.notes[0].time.as_str()), (vec!["-40", "0", "0"], "-50"));
+}
+
 const HOSTILE: &str =
     "</p><script>alert(1)</script> #read(\"/etc/passwd\") $x$ *b* _i_ `r` \\ @ref <a> \u{202e}\u{0} & \"'";
 
