@@ -261,6 +261,7 @@ fn prepare_clearing(app: &App, workshop: &Workshop, car: &mut Car) -> Result<Pre
     lock(&app.bay().car).clearing = None;
     let (prepared, shown) = clearing::prepare(workshop, car, app.now(), &mut Steps { app })?;
     surveyed(app);
+    must_be_in_ledger(app, prepared.survey());
     lock(&app.bay().car).clearing = Some(shown);
     Ok(prepared)
 }
@@ -288,6 +289,17 @@ fn clear(
 fn surveyed(app: &App) {
     lock(&app.bay().car).n_done += 1;
     app.case_changed();
+}
+
+/// Pages show surveys from the ledger alone: one that could not be written into it would be lost on them.
+fn must_be_in_ledger(app: &App, survey: &wire::Survey) {
+    if survey.case.is_some() {
+        return;
+    }
+    let why = survey.problems.last().cloned().unwrap_or_default();
+    let file = survey.file.as_deref().unwrap_or_default();
+    let failure = Failure::own(why).hint(format!("the survey is kept in `{file}`"));
+    lock(&app.bay().car).failure = Some(failure.into());
 }
 
 fn obey(app: &App, workshop: &Workshop, car: &mut Option<Car>, order: Order) -> Result<(), WorkshopError> {
@@ -322,8 +334,9 @@ fn obey(app: &App, workshop: &Workshop, car: &mut Option<Car>, order: Order) -> 
         }
         (Order::Survey, Some(car)) => {
             begin(Stage::Surveying);
-            workshop.survey(car, Scope::Everything, None, &mut Steps { app })?;
+            let survey = workshop.survey(car, Scope::Everything, None, &mut Steps { app })?;
             surveyed(app);
+            must_be_in_ledger(app, &survey);
         }
         (Order::Record { signals, seconds }, Some(car)) => {
             begin(Stage::Planning);

@@ -40,6 +40,12 @@ pub(crate) struct Prepared {
     until: Now,
 }
 
+impl Prepared {
+    pub(crate) fn survey(&self) -> &wire::Survey {
+        &self.survey
+    }
+}
+
 /// Reads and saves everything.
 pub(crate) fn prepare(
     workshop: &Workshop,

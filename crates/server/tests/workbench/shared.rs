@@ -76,3 +76,20 @@ fn a_page_that_answers_no_ping_is_not_here() {
         here.extend(said["people"]["clients"].as_array().map(Vec::len));
     }
 }
+
+#[test]
+fn a_survey_that_is_not_in_the_ledger_is_told() {
+    let bench = Bench::new();
+    let mut page = bench.page();
+    page.does("/car/take", &Value::Null);
+    page.does("/car/connect", &json!({"adapter": "standin:fell"}));
+    page.until(|car| car["stage"] == "ready");
+    // As a disk that dies leaves it.
+    std::fs::write(bench.home().join("data/casebook.sqlite"), vec![7; 9000]).unwrap();
+    page.does("/car/survey", &Value::Null);
+    let car = page.until(|car| car["n_done"] == 1 && car["stage"] == "ready");
+    let failure = &car["failure"];
+    assert!(failure["message"].as_str().unwrap().starts_with("not written into the casebook: "), "{failure}");
+    let kept = std::fs::read_dir(bench.home().join("data/surveys")).unwrap().next().unwrap().unwrap().path();
+    assert!(failure["hints"][0].as_str().unwrap().contains(&kept.display().to_string()), "{failure}");
+}
