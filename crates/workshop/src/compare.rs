@@ -184,7 +184,7 @@ pub fn compare_surveys(before: &Survey, after: &Survey) -> SurveysCompared {
     SurveysCompared {
         before: before.taken.clone(),
         after: after.taken.clone(),
-        codes: codes(before, after, &|module| first.contains(module) && second.contains(module)),
+        codes: codes(before, after),
         readiness: readiness(before, after),
         frames: frames(before, after),
         only_in_one: first.symmetric_difference(&second).cloned().collect(),
@@ -197,17 +197,22 @@ pub(crate) fn held(survey: &Survey) -> BTreeMap<(String, String), Vec<String>> {
     each.map(|(module, code)| ((module.address.clone(), code.code.clone()), code.kinds.clone())).collect()
 }
 
-fn codes(before: &Survey, after: &Survey, was_asked_twice: &dyn Fn(&str) -> bool) -> Vec<CodeCompared> {
+/// Whether a survey has all of a module: what is not in it then is not in the module.
+pub(crate) fn was_read(survey: &Survey, address: &str) -> bool {
+    survey.modules.iter().any(|module| module.address == address && module.problems.is_empty())
+}
+
+fn codes(before: &Survey, after: &Survey) -> Vec<CodeCompared> {
     let (first, second) = (held(before), held(after));
     let keys: BTreeSet<_> = first.keys().chain(second.keys()).collect();
     let each = keys.into_iter().map(|key| CodeCompared {
         module: key.0.clone(),
         code: key.1.clone(),
         change: match (first.contains_key(key), second.contains_key(key)) {
-            _ if !was_asked_twice(&key.0) => "not asked",
             (true, true) => "still there",
-            (true, false) => "gone",
-            _ => "new",
+            (true, false) if was_read(after, &key.0) => "gone",
+            (false, true) if was_read(before, &key.0) => "new",
+            _ => "not asked",
         }
         .to_owned(),
         before: first.get(key).cloned().unwrap_or_default(),
@@ -303,7 +308,18 @@ mod tests {
         let [frame] = compared.frames.as_slice() else { panic!("{:?}", compared.frames) };
         assert_eq!((frame.values[0].before.as_deref(), frame.values[0].after.as_deref()), (Some("4.7 %"), None));
 
-        // A module that did not answer has not lost its codes.
+        // A module whose codes could not be read has not lost them, and may have had them before.
+        let [mut silent, mut dumb] = [before.clone(), after.clone()];
+        for survey in [&mut silent, &mut dumb] {
+            survey.modules[0].codes.clear();
+            survey.modules[0].problems = vec!["03: no answer".into()];
+        }
+        for (before, after) in [(&before, &dumb), (&silent, &after)] {
+            let compared = compare_surveys(before, after);
+            assert!(compared.codes.iter().all(|it| it.change == "not asked"), "{:?}", compared.codes);
+        }
+
+        // Nor has a module that did not answer.
         after.modules.clear();
         let compared = compare_surveys(&before, &after);
         assert!(compared.codes.iter().all(|it| it.change == "not asked"), "{:?}", compared.codes);

@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use evidence::proof::usual_conditions;
 use wire::{CodeToStayAway, MonitorToRun, Survey};
 
-use crate::compare::held;
+use crate::compare::{held, was_read};
 
 /// Monitors that the survey shows as not run since the codes were cleared.
 pub(crate) fn monitors_to_run(last: &Survey) -> Vec<MonitorToRun> {
@@ -23,14 +23,10 @@ pub(crate) fn codes_to_stay_away(before: &[&Survey], after: Option<&Survey>) -> 
     let codes: BTreeSet<(String, String)> =
         before.iter().flat_map(|survey| held(survey).into_keys().map(by_code)).collect();
     let now = after.map(held).unwrap_or_default();
-    let was_read = |address: &str| {
-        let mut modules = after.into_iter().flat_map(|survey| &survey.modules);
-        modules.any(|module| module.address == address && module.problems.is_empty())
-    };
     let each = codes.into_iter().map(|(code, module)| {
         let kinds = now.get(&(module.clone(), code.clone()));
         let state = match kinds {
-            _ if !was_read(&module) => "not read since",
+            _ if !after.is_some_and(|survey| was_read(survey, &module)) => "not read since",
             None => "away",
             Some(kinds) if !kinds.is_empty() && kinds.iter().all(|kind| kind == "permanent") => "permanent",
             Some(_) => "there",

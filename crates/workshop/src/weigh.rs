@@ -7,6 +7,7 @@ use casebook::{effective, placements};
 use evidence::suspects::{Answer, Code, CodeState, Evidence, Repair};
 use wire::{CaseRef, Content, Entry, FileRef, Finding, Placement, SuspectChange, Suspects};
 
+use crate::compare::was_read;
 use crate::suspects::{checked_money, codes_of, seen_in};
 use crate::{Workshop, WorkshopError, to_wire};
 
@@ -125,7 +126,9 @@ fn add_codes(codes: &mut Vec<Code>, survey: &wire::Survey, placement: &Placement
             // Confirmed once, it does not become less because it was seen pending afterwards.
             (CodeState::Confirmed, Some(_)) | (_, Some(CodeState::Confirmed)) => CodeState::Confirmed,
             (_, Some(state)) => state,
-            (_, None) => CodeState::Earlier,
+            (_, None) if was_read(survey, &code.module) => CodeState::Earlier,
+            // Who was not asked this time, or could not be read, has lost nothing.
+            (state, None) => state,
         };
     }
     let new: Vec<Code> = now.into_iter().filter(|held| !codes.iter().any(|code| is_same(held, code))).collect();
@@ -204,6 +207,22 @@ mod tests {
             ]
         );
         assert_eq!(evidence.placement["coil"], moved);
+    }
+
+    #[test]
+    fn a_module_that_was_not_read_again_has_its_codes_still() {
+        let states = |again: Survey| {
+            let again = Content::Survey { file: FileRef::default(), survey: Box::new(again) };
+            let codes = of(vec![survey(&[("P0301", "stored")]), again]).codes.unwrap_or_default();
+            codes.into_iter().map(|code| code.state).collect::<Vec<_>>()
+        };
+        let module = Module { address: "7E8".into(), ..Module::default() };
+        let damaged = Module { problems: vec!["03: no answer".into()], ..module.clone() };
+        let other = Module { address: "7EA".into(), ..Module::default() };
+        assert_eq!(states(Survey { modules: vec![module], ..Survey::default() }), [CodeState::Earlier]);
+        for not_read in [damaged, other] {
+            assert_eq!(states(Survey { modules: vec![not_read], ..Survey::default() }), [CodeState::Confirmed]);
+        }
     }
 
     #[test]
