@@ -69,6 +69,20 @@ pub enum CasebookError {
     Strange(String),
 }
 
+impl CasebookError {
+    /// Whether the disk that holds the casebook has no room for what was to be written.
+    #[must_use]
+    pub fn is_full(&self) -> bool {
+        matches!(self, Self::File(error) if error.sqlite_error_code() == Some(rusqlite::ErrorCode::DiskFull))
+    }
+
+    /// Whether another program kept the casebook to itself for as long as one waits.
+    #[must_use]
+    pub fn is_busy(&self) -> bool {
+        matches!(self, Self::File(error) if error.sqlite_error_code() == Some(rusqlite::ErrorCode::DatabaseBusy))
+    }
+}
+
 /// The server's own words are behind the error, not in it.
 #[cfg(feature = "postgres")]
 fn server_text(error: &postgres::Error) -> String {
@@ -76,5 +90,18 @@ fn server_text(error: &postgres::Error) -> String {
         (Some(said), _) => said.to_string(),
         (None, Some(cause)) => format!("{error}: {cause}"),
         (None, None) => error.to_string(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// SQLite documentation, "Result and Error Codes": SQLITE_BUSY is 5, SQLITE_FULL 13.
+    #[test]
+    fn a_full_disk_and_a_busy_casebook_are_known() {
+        let error = |code| CasebookError::from(rusqlite::Error::SqliteFailure(rusqlite::ffi::Error::new(code), None));
+        let told = |code| (error(code).is_full(), error(code).is_busy());
+        assert_eq!((told(13), told(5), told(11)), ((true, false), (false, true), (false, false)));
     }
 }

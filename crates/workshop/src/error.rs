@@ -341,6 +341,12 @@ impl WorkshopError {
             Self::Casebook(CasebookError::Io { source, .. }) if source.kind() == ErrorKind::AlreadyExists => {
                 "choose another name: a copy is never written over"
             }
+            Self::Casebook(error) if error.is_full() => {
+                "make room on the disk that holds the casebook and do it again; nothing of it was written"
+            }
+            Self::Casebook(error) if error.is_busy() => {
+                "another program has had the casebook to itself for half a minute: wait for it or end it, and do it again"
+            }
             Self::Casebook(CasebookError::Damaged { .. }) => {
                 "put the file aside and restore the last backup; drives, surveys and photos are files of their own and not touched"
             }
