@@ -115,6 +115,11 @@ pub(crate) async fn open(app: &App) -> Result<SocketAddr, Failure> {
     Ok(wanted)
 }
 
+/// Whether phones can still reach the workbench there: a laptop changes its network, and a network its addresses.
+pub(crate) fn is_own(address: SocketAddr) -> bool {
+    own_address() == Some(address.ip())
+}
+
 /// The address that this machine uses towards others. Nothing is sent: connecting a datagram socket only asks the
 /// routing table. The far address is of the block for documentation (RFC 5737).
 fn own_address() -> Option<IpAddr> {

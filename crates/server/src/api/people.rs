@@ -61,9 +61,9 @@ pub(crate) fn routes() -> Routes {
         .post(Gate::Holder, "/car/keep", keep)
 }
 
-/// Opens the shop's network if it is closed, and makes a pairing code.
+/// Opens the shop's network if it is closed, or was opened where this machine is not any more, and makes a pairing code.
 async fn invite(State(app): State<App>, Json(wanted): Json<InviteJson>) -> Result<Json<InvitationJson>, Failure> {
-    let address = match app.network_address() {
+    let address = match app.network_address().filter(|address| network::is_own(*address)) {
         Some(address) => address,
         None => network::open(&app).await?,
     };
@@ -113,4 +113,24 @@ fn qr(text: &str) -> Result<Vec<String>, Failure> {
     let code = QrCode::encode_text(text, QrCodeEcc::Medium).map_err(Failure::own)?;
     let row = |y| (0..code.size()).map(|x| if code.get_module(x, y) { '1' } else { '0' }).collect();
     Ok((0..code.size()).map(row).collect())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn nobody_is_invited_to_an_address_that_this_machine_had() {
+        let (_folder, app) = App::alone();
+        let runtime = tokio::runtime::Runtime::new().unwrap();
+        let invited = runtime.block_on(async {
+            // An address of the block for documentation (RFC 5737).
+            let before = tokio::spawn(std::future::pending::<()>());
+            app.network_opened("192.0.2.9:4715".parse().unwrap(), before.abort_handle());
+            let invited = invite(State(app.clone()), Json(InviteJson { may_hold: false })).await;
+            assert!(before.await.unwrap_err().is_cancelled());
+            invited.unwrap().0.url
+        });
+        assert!(!invited.contains("192.0.2.9"), "{invited}");
+    }
 }
