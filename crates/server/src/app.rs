@@ -31,6 +31,8 @@ struct Shared {
     options: Options,
     port: u16,
     started: Instant,
+    /// How long the machine slept since then, milliseconds.
+    asleep_ms: AtomicU64,
     access: Mutex<Access>,
     network: Mutex<Option<(SocketAddr, AbortHandle)>>,
     workshop: Workshop,
@@ -116,6 +118,7 @@ impl App {
             bay,
             port,
             started: Instant::now(),
+            asleep_ms: AtomicU64::new(0),
             access: Mutex::default(),
             network: Mutex::new(None),
             feed: Feed::default(),
@@ -144,7 +147,13 @@ impl App {
     }
 
     pub(crate) fn now(&self) -> Now {
-        self.0.started.elapsed()
+        self.0.started.elapsed() + Duration::from_millis(self.0.asleep_ms.load(Ordering::Relaxed))
+    }
+
+    /// The machine slept for so long. Its monotonic clock stood still meanwhile, but over night nobody is remembered.
+    pub(crate) fn slept(&self, asleep: Duration) {
+        let asleep_ms = u64::try_from(asleep.as_millis()).unwrap_or(u64::MAX >> 1);
+        self.0.asleep_ms.fetch_add(asleep_ms, Ordering::Relaxed);
     }
 
     pub(crate) fn access(&self) -> MutexGuard<'_, Access> {
@@ -435,6 +444,15 @@ mod tests {
         assert_eq!(most.load(Ordering::SeqCst), AT_HARD_WORK);
         let done = done.load(Ordering::SeqCst);
         assert!((30..=30 + AT_HARD_WORK).contains(&done), "who has gone is not worked for: {done}");
+    }
+
+    #[test]
+    fn whoever_was_away_while_the_machine_slept_joins_again() {
+        let (_folder, app) = App::alone();
+        let (_, token) = app.access().admit_bench(app.now());
+        assert!(app.access().who(&token, app.now()).is_some());
+        app.slept(Duration::from_secs(13 * 60 * 60));
+        assert!(app.access().who(&token, app.now()).is_none());
     }
 
     #[test]

@@ -37,7 +37,7 @@ mod thin;
 
 use std::net::{IpAddr, Ipv4Addr, SocketAddr};
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::time::Duration;
+use std::time::{Duration, Instant, SystemTime};
 
 use tokio::net::TcpListener;
 
@@ -149,9 +149,13 @@ impl Workbench {
         };
         let tidying = app.clone();
         runtime.spawn(async move {
+            let mut before = (Instant::now(), SystemTime::now());
             loop {
                 tokio::time::sleep(TIDIES_EVERY).await;
                 tidying.shelf().tidy();
+                let now = (Instant::now(), SystemTime::now());
+                tidying.slept(asleep(now.0 - before.0, now.1.duration_since(before.1).unwrap_or_default()));
+                before = now;
             }
         });
         runtime.block_on(async {
@@ -164,5 +168,25 @@ impl Workbench {
         // Streams may be open; they end with the runtime.
         runtime.shutdown_timeout(Duration::from_secs(1));
         Ok(())
+    }
+}
+
+/// How long the machine slept while this much passed by its monotonic clock, which stands still meanwhile on some systems
+/// (POSIX leaves it open; on Linux `CLOCK_MONOTONIC` does), and this much by the wall's, which may be corrected a little.
+fn asleep(awake: Duration, passed: Duration) -> Duration {
+    let asleep = passed.saturating_sub(awake);
+    if asleep < TIDIES_EVERY { Duration::ZERO } else { asleep }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn only_what_no_clock_is_corrected_by_is_sleep() {
+        let hours = |n: u64| Duration::from_secs(n * 3600);
+        assert_eq!(asleep(TIDIES_EVERY, hours(14) + TIDIES_EVERY), hours(14));
+        assert_eq!(asleep(TIDIES_EVERY, TIDIES_EVERY + Duration::from_secs(1)), Duration::ZERO);
+        assert_eq!(asleep(TIDIES_EVERY, Duration::ZERO), Duration::ZERO, "a clock that was set back");
     }
 }
