@@ -1,6 +1,5 @@
 //! Everything that is done belongs to a case: the open one, the one that was named, or a new one.
 
-use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
 use casebook::{Author, Casebook, CasebookError, NewCase, effective, placements, sha256_of_file};
