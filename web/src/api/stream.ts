@@ -15,6 +15,7 @@ const RETRIES = [250, 500, 1000, 2000];
 export class Stream {
   private socket: WebSocket | null = null;
   private tries = 0;
+  private next: ReturnType<typeof setTimeout> | undefined;
   private watching: FromPage | null = null;
   /** The last frame that came and is not confirmed. */
   private newest: number | null = null;
@@ -28,7 +29,10 @@ export class Stream {
     this.hears = hears;
   }
 
+  /** Opens the connection, unless it is open or about to be: whoever joins anew does so between two tries. */
   connect(): void {
+    clearTimeout(this.next);
+    if (this.socket) return;
     const socket = new WebSocket(
       `${location.protocol === 'https:' ? 'wss' : 'ws'}://${location.host}/api/stream`,
     );
@@ -53,7 +57,7 @@ export class Stream {
     socket.onclose = () => {
       this.socket = null;
       this.hears.open(false);
-      setTimeout(() => this.connect(), RETRIES[Math.min(this.tries, RETRIES.length - 1)]);
+      this.next = setTimeout(() => this.connect(), RETRIES[Math.min(this.tries, RETRIES.length - 1)]);
       this.tries += 1;
     };
     this.socket = socket;
