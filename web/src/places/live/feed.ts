@@ -5,7 +5,9 @@ import type { RecordingJson } from '../../api/types';
 import { titleOf } from '../../app/lists';
 import { stream } from '../../app/state';
 import type { Trace } from '../../trace/plot';
-import { Series } from '../../trace/series';
+import { type Samples, Series } from '../../trace/series';
+
+const none = new Series(0);
 
 export class LiveFeed {
   private number = 0;
@@ -16,8 +18,9 @@ export class LiveFeed {
 
   /** Takes in a frame; one of another recording begins anew. */
   take(frame: Frame): void {
-    // A workbench that was started anew counts its recordings from one again.
-    const isBack = frame.blocks.some((block) => (block.t[0] ?? this.latest) < this.latest - 60);
+    // After a lost connection the workbench tells all that it keeps once more, and one that was started anew counts its
+    // recordings from one again: either way a signal goes back behind what it brought.
+    const isBack = frame.blocks.some((block) => block.t[0]! < this.newest(block.signal));
     if (frame.feed !== this.number || isBack) {
       this.number = frame.feed;
       this.series = [];
@@ -32,9 +35,19 @@ export class LiveFeed {
     this.ahead = Math.min(this.ahead + 0.0005, performance.now() / 1000 - this.latest);
   }
 
-  at(signal: number): Series {
+  private at(signal: number): Series {
     this.series[signal] ??= new Series();
     return this.series[signal]!;
+  }
+
+  private newest(signal: number): number {
+    const { t, n } = this.at(signal);
+    return n > 0 ? t[n - 1]! : Number.NEGATIVE_INFINITY;
+  }
+
+  /** What a signal of a recording brought so far: nothing while what is kept is still of another one. */
+  samples(recording: RecordingJson, signal: number): Samples {
+    return recording.feed === this.number ? this.at(signal) : none;
   }
 
   /** The present moment of the drive: goes on smoothly between samples, and stops when none come. */
@@ -61,7 +74,7 @@ export class LiveFeed {
       label: titleOf(planned.id),
       unit: planned.unit,
       index,
-      samples: this.at(index),
+      samples: this.samples(recording, index),
     }));
   }
 }

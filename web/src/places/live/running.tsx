@@ -193,7 +193,7 @@ function useMoving(recording: RecordingJson): boolean {
     return () => clearInterval(numbers);
   }, []);
   before.current = moves(
-    speedNow(recording, (signal) => feed.at(signal)),
+    speedNow(recording, (signal) => feed.samples(recording, signal)),
     before.current,
   );
   return before.current && !passenger.value;
