@@ -2,9 +2,8 @@
 
 import { clock, t, unitShown } from '../text';
 import type { Board } from './board';
-import type { Trace } from './plot';
+import { reading, type Trace } from './plot';
 import { shown } from './scale';
-import { nearest } from './series';
 
 /** `traces` are those of the board: given anew when finer samples have come. */
 export function Cursors({ board, traces }: { board: Board; traces: readonly Trace[] }) {
@@ -20,8 +19,8 @@ export function Cursors({ board, traces }: { board: Board; traces: readonly Trac
       <ul class="row">
         {traces.map((trace) => {
           const shift = trace.shift_s ?? 0;
-          const at = nearest(trace.samples, a - shift);
-          const other = b === null ? null : nearest(trace.samples, b - shift);
+          const at = reading(trace, a - shift);
+          const other = b === null ? null : reading(trace, b - shift);
           return (
             <li key={`${trace.id}${trace.index}`}>
               <span class="label">{trace.label}</span>{' '}

@@ -23,6 +23,7 @@ export class DriveData {
   private wanted: number[] = [];
   private timer: ReturnType<typeof setTimeout> | undefined;
   private asked: AbortController | null = null;
+  private looked: { view: Range; width: number } | null = null;
   private readonly id: string;
   private readonly whole: Range;
   private readonly changed: () => void;
@@ -41,27 +42,51 @@ export class DriveData {
     return this.coarse?.bySignal.get(signal) ?? empty;
   }
 
+  /** The stretch that the samples of a signal hold all of. */
+  reach(signal: number): Range {
+    return this.fine?.bySignal.has(signal) ? this.fine.range : this.whole;
+  }
+
   /** These signals (places in the drive) are shown from now on. */
   async choose(signals: number[], width: number): Promise<void> {
     this.wanted = signals;
+    this.drop();
     const columns = Math.max(600, Math.round(width));
-    this.coarse = await this.fetch(this.whole, columns, new AbortController().signal);
-    this.fine = null;
+    const coarse = await this.fetch(this.whole, columns, new AbortController().signal);
+    // Whoever chose others meanwhile gets those.
+    if (this.wanted !== signals) return;
+    this.drop();
+    [this.coarse, this.fine] = [coarse, null];
     this.changed();
+    if (this.looked) this.look(this.looked.view, this.looked.width);
   }
 
   /** Sees to it that this stretch can be drawn `width` pixels wide. */
-  look(view: Range, width: number): void {
-    const grain = (view.to - view.from) / width;
+  look(wanted: Range, width: number): void {
+    this.looked = { view: wanted, width };
+    const grain = (wanted.to - wanted.from) / width;
+    // A drive that is laid over another ends elsewhere.
+    const view = { from: Math.max(wanted.from, this.whole.from), to: Math.min(wanted.to, this.whole.to) };
     const have = this.fine ?? this.coarse;
     const covers = (picture: Picture | null) =>
       picture !== null &&
       picture.range.from <= view.from &&
       picture.range.to >= view.to &&
       picture.grain <= 1.6 * grain;
-    if (!have || covers(this.fine) || covers(this.coarse)) return;
+    // A look that is over would take the place of what is there for this one.
+    if (covers(this.fine) || covers(this.coarse)) {
+      this.drop();
+      return;
+    }
+    if (!have || view.to <= view.from) return;
     clearTimeout(this.timer);
-    this.timer = setTimeout(() => void this.refine(view, width), REST);
+    this.timer = setTimeout(() => void this.refine(view, (view.to - view.from) / grain), REST);
+  }
+
+  /** Asks for nothing finer any more. */
+  private drop(): void {
+    clearTimeout(this.timer);
+    this.asked?.abort();
   }
 
   /** One signal of the whole drive, in at least this many columns. */

@@ -19,8 +19,9 @@ export interface Trace {
   /** Which colour and pattern. */
   index: number;
   samples: Samples;
-  /** A coarser picture that is drawn where `samples` does not reach. */
+  /** A coarser picture of the whole drive, for what `samples` do not reach, and the stretch that those hold all of. */
   coarse?: Samples;
+  reach?: Range;
   /** Of another drive, laid over the one that is looked at so many seconds later. */
   shift_s?: number;
 }
@@ -306,7 +307,7 @@ export class Plot {
     pen.fillStyle = ink.quiet;
     pen.fillText(unitShown(trace.unit), LEFT + 27 + width, top + 5);
     const [a] = scene.cursors;
-    const value = a === null ? null : nearest(trace.samples, a);
+    const value = a === null ? null : reading(trace, a);
     if (value) {
       pen.textAlign = 'right';
       pen.font = LABEL;
@@ -393,10 +394,14 @@ function ownTime(trace: Trace, view: Range): Range {
   return { from: view.from - shift, to: view.to - shift };
 }
 
-function finest(trace: Trace, view: Range): Samples {
-  return covers(trace.samples, view) || !trace.coarse ? trace.samples : trace.coarse;
+/** The finest picture that holds all of a view, as far as the drive has any of it. */
+export function finest({ samples, coarse, reach }: Trace, view: Range): Samples {
+  if (!coarse || !reach || coarse.n === 0) return samples;
+  const [from, to] = [Math.max(view.from, coarse.t[0]!), Math.min(view.to, coarse.t[coarse.n - 1]!)];
+  return reach.from <= from && reach.to >= to ? samples : coarse;
 }
 
-function covers(samples: Samples, view: Range): boolean {
-  return samples.n > 1 && samples.t[0]! <= view.from && samples.t[samples.n - 1]! >= view.to;
+/** What a trace reads nearest to a moment of its own drive, as it is drawn there; null without samples. */
+export function reading(trace: Trace, t: number): { t: number; v: number } | null {
+  return nearest(finest(trace, { from: t, to: t }), t);
 }

@@ -88,7 +88,6 @@ function Opened({ id, drive, examined, drawn }: OpenedProps) {
     const places = ids.map((one) => placeOf(drive, one)).filter((place) => place >= 0);
     void tried(
       data.choose(places, board.width).then(() => {
-        data.look(board.view.value, board.width);
         if (!examined) drawn();
       }),
     );
@@ -177,8 +176,8 @@ function tracesOf(id: string, index: number, drive: DriveSummary, data: DriveDat
   const place = placeOf(drive, id);
   const signal = drive.signals[place];
   if (!signal) return [];
-  const [samples, coarse] = [data.samples(place), data.coarseSamples(place)];
-  return [{ id, label: titleOf(id), unit: signal.unit, index, samples, coarse }];
+  const [samples, coarse, reach] = [data.samples(place), data.coarseSamples(place), data.reach(place)];
+  return [{ id, label: titleOf(id), unit: signal.unit, index, samples, coarse, reach }];
 }
 
 /** The same signal in the drive that is laid over this one. */
