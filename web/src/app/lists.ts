@@ -14,7 +14,7 @@ import type {
   Watchlist,
 } from '../api/types';
 import { said } from '../text/said';
-import { asked, session, state, tried } from './state';
+import { asked, connected, session, state, tried } from './state';
 
 export const drives = signal<DriveJson[]>([]);
 export const signals = signal<Signal[]>([]);
@@ -22,7 +22,9 @@ export const watchlists = signal<Watchlist[]>([]);
 export const adapters = signal<AdapterJson[]>([]);
 /** The open case with its ledger; null when none is open. */
 export const openCase = signal<CaseShown | null>(null);
+/** The cases in which these words are found; without words the newest. */
 export const cases = signal<Case[]>([]);
+export const searched = signal('');
 /** How the suspects of the open case stand. */
 export const suspects = signal<Suspects | null>(null);
 
@@ -57,27 +59,43 @@ export function fileOf(sha256: string): string | null {
   return null;
 }
 
-async function fill<T>(list: { value: T }, path: string): Promise<void> {
-  const got = await asked(get<T>(path));
-  if (got !== undefined) list.value = got;
+/** How often each list was asked for. */
+const turns = new WeakMap<object, number>();
+
+function nextTurn(list: object): number {
+  const turn = (turns.get(list) ?? 0) + 1;
+  turns.set(list, turn);
+  return turn;
 }
 
-export const refreshWatchlists = () => fill(watchlists, '/watchlists');
-export const refreshSignals = () => fill(signals, '/signals');
+/** Fills a list with an answer, unless it was asked for once more meanwhile: an older answer may come later. */
+async function fill<T>(list: { value: T }, answer: Promise<T>): Promise<void> {
+  const turn = nextTurn(list);
+  const got = await asked(answer);
+  if (got !== undefined && turns.get(list) === turn) list.value = got;
+}
+
+export const refreshWatchlists = () => fill(watchlists, get('/watchlists'));
+export const refreshSignals = () => fill(signals, get('/signals'));
 
 export async function searchCases(words: string): Promise<void> {
-  const found = await asked(get<Cases>(`/cases?search=${encodeURIComponent(words)}`));
-  if (found) cases.value = found.cases;
+  searched.value = words;
+  const found = get<Cases>(`/cases?search=${encodeURIComponent(words)}`);
+  await fill(
+    cases,
+    found.then((found) => found.cases),
+  );
 }
 
 async function refreshCase(): Promise<void> {
-  await fill(openCase, '/case');
-  if (!openCase.value) {
+  const before = openCase.value?.case.uid;
+  await fill(openCase, get('/case'));
+  // What is suspected in one case is not shown, and not answered, in another.
+  if (openCase.value?.case.uid !== before) {
+    nextTurn(suspects);
     suspects.value = null;
-    return;
   }
-  if (!session.value?.may_hold) return;
-  suspects.value = (await asked(send<Suspects>('POST', '/case/suspects'))) ?? null;
+  if (openCase.value && session.value?.may_hold) await fill(suspects, send('POST', '/case/suspects'));
 }
 
 /** Writes into the ledger of the open case; whether that was done. */
@@ -88,18 +106,20 @@ export async function enter(entry: EntryJson): Promise<boolean> {
 export function startLists(): void {
   let seen = '';
   effect(() => {
-    if (!session.value || !state.value) return;
+    // What could not be asked for while there was no connection is asked for after it.
+    if (!connected.value) seen = '';
+    if (!session.value || !state.value || !connected.value) return;
     const now = `${state.value.car.n_done}/${state.value.ledger}`;
     if (now === seen) return;
     seen = now;
-    void fill(drives, '/drives');
+    void fill(drives, get('/drives'));
     void refreshCase();
-    void searchCases('');
+    void searchCases(searched.peek());
   });
   effect(() => {
     if (!session.value) return;
     void refreshSignals();
-    void fill(adapters, '/adapters');
+    void fill(adapters, get('/adapters'));
     void refreshWatchlists();
   });
 }

@@ -3,14 +3,14 @@
 import { useState } from 'preact/hooks';
 import { send } from '../../api/http';
 import type { CaseEntry, CaseVehicle, NewCaseJson } from '../../api/types';
-import { cases, enter, openCase, searchCases } from '../../app/lists';
+import { cases, enter, openCase, searchCases, searched } from '../../app/lists';
 import { session, tried } from '../../app/state';
 import { type Key, moment, t } from '../../text';
 
 export function CasesOf() {
   /** What the new case begins with, while one is written. */
   const [draft, setDraft] = useState<Draft | null>(null);
-  const [words, setWords] = useState('');
+  const words = searched.value;
   const open = openCase.value?.case;
   if (!session.value?.may_hold) return null;
   return (
@@ -33,14 +33,7 @@ export function CasesOf() {
       )}
       <label class="field">
         <span class="label">{t('case_search')}</span>
-        <input
-          type="search"
-          value={words}
-          onInput={(event) => {
-            setWords(event.currentTarget.value);
-            void searchCases(event.currentTarget.value);
-          }}
-        />
+        <input type="search" value={words} onInput={(event) => void searchCases(event.currentTarget.value)} />
       </label>
       <ul class="sheet ruled" hidden={cases.value.length === 0}>
         {cases.value.map((one) => (

@@ -14,8 +14,8 @@ export function BeforeAfter() {
   const entries = openCase.value?.entries ?? [];
   const n = (kind: string) => entries.filter(({ content }) => content.kind === kind).length;
   const [nSurveys, nDrives] = [n('survey'), n('drive')];
-  // What was compared is of another day once there is more to compare.
-  useEffect(() => setCompared(null), [nSurveys, nDrives]);
+  // What was compared is of another day once there is more to compare, or another case.
+  useEffect(() => setCompared(null), [openCase.value?.case.uid, nSurveys, nDrives]);
   if (nSurveys < 2 && nDrives < 2) return null;
   const compare = async () => {
     setBusy(true);

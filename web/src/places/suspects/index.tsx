@@ -18,7 +18,7 @@ export function Suspects() {
       {weighed?.areas.map((area) => (
         <Area key={area.id} area={area} />
       ))}
-      {openCase.value && <Prove />}
+      {openCase.value && <Prove key={openCase.value.case.uid} />}
       {weighed?.problems.map((problem) => (
         <p class="trouble small" key={problem}>
           {problem}

@@ -2,7 +2,7 @@
 
 import { useState } from 'preact/hooks';
 import { send } from '../../api/http';
-import type { SwapJudged } from '../../api/types';
+import type { CaseShown, SwapJudged } from '../../api/types';
 import { enter, openCase } from '../../app/lists';
 import { tried } from '../../app/state';
 import { number, t, word } from '../../text';
@@ -18,9 +18,6 @@ interface Held {
 
 export function Swap() {
   const shown = openCase.value;
-  const [held, setHeld] = useState<Held | null>(null);
-  const [judged, setJudged] = useState<SwapJudged | null>(null);
-  const [isJudging, setJudging] = useState(false);
   if (!shown) {
     return (
       <div class="place">
@@ -29,6 +26,14 @@ export function Swap() {
       </div>
     );
   }
+  // What is held and what was judged is of one case.
+  return <Board key={shown.case.uid} shown={shown} />;
+}
+
+function Board({ shown }: { shown: CaseShown }) {
+  const [held, setHeld] = useState<Held | null>(null);
+  const [judged, setJudged] = useState<SwapJudged | null>(null);
+  const [isJudging, setJudging] = useState(false);
   const n = cylinders(shown);
   const all = Array.from({ length: n }, (_, k) => k + 1);
   const put = async (part: string, to: number) => {
@@ -176,7 +181,7 @@ export function Swap() {
 }
 
 /** The last verdict that the ledger keeps. */
-function kept(entries: NonNullable<typeof openCase.value>['entries']): SwapJudged | null {
+function kept(entries: CaseShown['entries']): SwapJudged | null {
   const last = entries.findLast((entry) => entry.content.kind === 'swap-verdict');
   return last?.content.kind === 'swap-verdict' ? last.content.verdict : null;
 }
