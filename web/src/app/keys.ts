@@ -43,19 +43,40 @@ export function bind(key: string, act: () => void): () => void {
   };
 }
 
+/** What takes any key, what a press of the space bar works, and what Enter works (the place in front is gone to already). */
+const TYPED = 'input:not([type=checkbox], [type=radio]), textarea, select, [contenteditable]';
+const PRESSED = 'button, summary, input';
+const ENTERED = 'button, summary, a[href]:not([aria-current])';
+
+/** Whether what has the focus does something of its own with a key: a mark is not set by whoever works a button. */
+export function isOwnKey(target: Pick<Element, 'closest'> | null, key: string): boolean {
+  const has = (what: string) => Boolean(target?.closest?.(what));
+  return has(TYPED) || (key === ' ' && has(PRESSED)) || (key === 'Enter' && has(ENTERED));
+}
+
 export function startKeys(): void {
   window.addEventListener('keydown', (event) => {
-    const target = event.target as HTMLElement | null;
-    const isTyping = target?.closest?.('input, textarea, select, [contenteditable]');
-    if (event.defaultPrevented || isTyping || event.ctrlKey || event.metaKey || event.altKey) return;
-    const act = own.get(event.key);
-    if (act) act();
-    else if (event.key === '?') helpIsOpen.value = !helpIsOpen.value;
-    else if (placeKeys[event.key]) go(placeKeys[event.key]!);
-    else if (sideKeys[event.key]) focusSide(sideKeys[event.key]!);
-    else return;
+    const isOwn = isOwnKey(event.target as Element | null, event.key);
+    if (event.defaultPrevented || isOwn || event.ctrlKey || event.metaKey || event.altKey) return;
+    // Capitals are on after a plate or a VIN was typed.
+    const key = event.key.length === 1 ? event.key.toLowerCase() : event.key;
+    const act = own.get(key) ?? actOf(key);
+    if (!act) return;
+    // A key that is held sets one mark.
+    if (!event.repeat) act();
     event.preventDefault();
   });
+}
+
+/** What a key does everywhere. */
+function actOf(key: string): (() => void) | undefined {
+  const [place, to] = [placeKeys[key], sideKeys[key]];
+  if (place) return () => go(place);
+  if (to) return () => focusSide(to);
+  if (key !== '?') return undefined;
+  return () => {
+    helpIsOpen.value = !helpIsOpen.value;
+  };
 }
 
 function focusSide(to: Side): void {
