@@ -2,6 +2,7 @@
 
 import type { ComponentChildren } from 'preact';
 import { useEffect, useRef, useState } from 'preact/hooks';
+import { digits } from '../text';
 import { digitsOf, niceStep, type Range, ticks } from '../trace/scale';
 
 export interface Axis {
@@ -64,7 +65,7 @@ function Strokes(props: Props & { at: Places; right: number; floor: number }) {
   const { x, y, at, right, floor } = props;
   const [nx, ny] = [Math.max(2, Math.floor((right - LEFT) / 80)), Math.max(2, Math.floor(floor / 44))];
   const text = (value: number, axis: Axis, n: number) =>
-    value.toFixed(digitsOf(niceStep(axis.range.to - axis.range.from, n))).replace('-', '−');
+    digits(value.toFixed(digitsOf(niceStep(axis.range.to - axis.range.from, n))));
   return (
     <g class="narrow" fill="var(--ink-2)" font-size="13">
       {ticks(x.range, nx).map((value) => (

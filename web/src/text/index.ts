@@ -44,6 +44,14 @@ export function number(value: number, digits = 0): string {
   });
 }
 
+/** What stands before the decimals. */
+export const decimalMarks: Record<Language, string> = { en: '.', es: ',' };
+
+/** A number that is written already, as the reader writes it. */
+export function digits(written: string): string {
+  return written.replace('-', '−').replace('.', decimalMarks[language.value]);
+}
+
 /** A moment of a drive: `4:07.3` or `1:04:07`. */
 export function clock(seconds: number, digits = 1): string {
   const sign = seconds < 0 ? '−' : '';
@@ -51,7 +59,8 @@ export function clock(seconds: number, digits = 1): string {
   const all = Math.round(Math.abs(seconds) * scale);
   const whole = Math.floor(all / scale);
   const [h, m, s] = [Math.floor(whole / 3600), Math.floor(whole / 60) % 60, whole % 60];
-  const tail = digits > 0 ? `.${String(all % scale).padStart(digits, '0')}` : '';
+  const tail =
+    digits > 0 ? `${decimalMarks[language.value]}${String(all % scale).padStart(digits, '0')}` : '';
   const two = (value: number) => String(value).padStart(2, '0');
   return h > 0 ? `${sign}${h}:${two(m)}:${two(s)}${tail}` : `${sign}${m}:${two(s)}${tail}`;
 }
@@ -63,7 +72,10 @@ export function moment(unixSeconds: number): string {
   return date.toLocaleString(region ?? language.value, { dateStyle: 'medium', timeStyle: 'short' });
 }
 
-/** A unit as it is written behind a number: nothing for a plain ratio. */
+/** Units that are named otherwise than they are written, as the report writes them. */
+const written: Record<string, string> = { '1': '', count: '', degC: '°C', deg: '°', 'deg/s': '°/s' };
+
+/** A unit as it is written behind a number: nothing for a plain ratio or count. */
 export function unitShown(unit = ''): string {
-  return unit === '1' ? '' : unit;
+  return written[unit] ?? unit;
 }

@@ -1,7 +1,7 @@
 /** What the program says of its own, in the language of whoever reads it; English where it is not known. */
 
 import { effect, signal } from '@preact/signals';
-import { type Language, language } from './index';
+import { decimalMarks, type Language, language } from './index';
 import { Phrasebook } from './phrases';
 
 type Load = () => Promise<Record<string, string>>;
@@ -26,7 +26,7 @@ const books = signal<Partial<Record<Language, Phrasebook>>>({});
 export async function learn(wanted: Language): Promise<void> {
   if (wanted === 'en' || books.value[wanted]) return;
   const loaded = await Promise.all(Object.values(files[wanted]).map((load) => load()));
-  const book = new Phrasebook(Object.assign({}, ...loaded), ',', contracted[wanted]);
+  const book = new Phrasebook(Object.assign({}, ...loaded), decimalMarks[wanted], contracted[wanted]);
   books.value = { ...books.value, [wanted]: book };
 }
 

@@ -18,6 +18,9 @@ test('moments of a drive', () => {
   expect(clock(59.96)).toBe('1:00.0');
   expect(clock(3847, 0)).toBe('1:04:07');
   expect(clock(-1.5, 3)).toBe('−0:01.500');
+  language.value = 'es';
+  expect(clock(247.34)).toBe('4:07,3');
+  language.value = 'en';
 });
 
 test('one and many, known and unknown words', () => {

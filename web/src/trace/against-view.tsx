@@ -1,7 +1,7 @@
 /** Two signals against each other, over the stretch that is looked at. */
 
 import { Chart } from '../parts/chart';
-import { t } from '../text';
+import { t, unitShown } from '../text';
 import { against } from './against';
 import type { Trace } from './plot';
 import { niceRange, type Range } from './scale';
@@ -26,7 +26,8 @@ export function AgainstView({ traces, view, chosen, change }: Props) {
     }
     return niceRange(low, high);
   };
-  const name = (trace: Trace | undefined) => (trace ? `${trace.label}, ${trace.unit}` : '');
+  const name = (trace: Trace | undefined) =>
+    [trace?.label, unitShown(trace?.unit)].filter(Boolean).join(', ');
   const newest = points.at(-1);
   return (
     <div class="against rows">

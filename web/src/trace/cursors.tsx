@@ -1,6 +1,6 @@
 /** Values at the cursors, and the time between them; also for those who do not see the picture. */
 
-import { clock, t, unitShown } from '../text';
+import { clock, digits, t, unitShown } from '../text';
 import type { Board } from './board';
 import { reading, type Trace } from './plot';
 import { shown } from './scale';
@@ -14,7 +14,8 @@ export function Cursors({ board, traces }: { board: Board; traces: readonly Trac
     <div class="cursors" role="status">
       <span class="figure">
         A {clock(a, 3)}
-        {b !== null && ` · B ${clock(b, 3)} · ${t('cursor_difference', { s: Math.abs(b - a).toFixed(3) })}`}
+        {b !== null &&
+          ` · B ${clock(b, 3)} · ${t('cursor_difference', { s: digits(Math.abs(b - a).toFixed(3)) })}`}
       </span>
       <ul class="row">
         {traces.map((trace) => {

@@ -6,7 +6,7 @@
  */
 
 import type { Theme } from '../app/theme';
-import { clock, unitShown } from '../text';
+import { clock, unitShown, digits as written } from '../text';
 import { Bars, isDense, isInk, layColumns, layLine } from './line';
 import { traceColour, traceDash } from './palette';
 import { digitsOf, niceStep, type Range, shown, steadyRange, ticks, timeTicks } from './scale';
@@ -232,7 +232,7 @@ export class Plot {
       this.line(LEFT, y, this.width, y);
       pen.fillStyle = ink.quiet;
       const text = Math.abs(value) >= 1e5 ? value.toExponential(1) : value.toFixed(digits);
-      pen.fillText(text.replace('-', '−'), LEFT - 6, Math.min(Math.max(y, roof + 2), floor - 3));
+      pen.fillText(written(text), LEFT - 6, Math.min(Math.max(y, roof + 2), floor - 3));
     }
   }
 

@@ -1,4 +1,5 @@
 import { expect, test } from 'vitest';
+import { language } from '../text';
 import { digitsOf, niceRange, niceStep, shown, steadyRange, ticks, timeTicks } from './scale';
 
 test('steps are 1, 2 or 5 times a power of ten', () => {
@@ -49,4 +50,8 @@ test('digits and displayed values', () => {
     '−0.250',
     '–',
   ]);
+  // 1.023 would be read as a thousand and some; the report writes its numbers so too.
+  language.value = 'es';
+  expect([shown(1.023), shown(-0.25)]).toEqual(['1,023', '−0,250']);
+  language.value = 'en';
 });

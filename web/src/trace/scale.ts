@@ -1,5 +1,7 @@
 /** Ranges and strokes of axes: pure numbers, no canvas. */
 
+import { digits as written } from '../text';
+
 export interface Range {
   from: number;
   to: number;
@@ -68,5 +70,5 @@ export function shown(value: number): string {
   if (!Number.isFinite(value)) return '–';
   const size = Math.abs(value);
   const digits = size >= 1000 ? 0 : size >= 100 ? 1 : size >= 10 ? 2 : 3;
-  return value.toFixed(digits).replace('-', '−');
+  return written(value.toFixed(digits));
 }

@@ -2,7 +2,8 @@
 
 import type { Commands, Output, Routine } from '../../api/types';
 import { address } from '../../app/router';
-import { number, t } from '../../text';
+import { t, unitShown } from '../../text';
+import { valueSaid } from '../../text/said';
 
 export type Action = (Output & { kind: 'output' }) | (Routine & { kind: 'routine' });
 
@@ -17,7 +18,11 @@ export function actionsOf(commands: Commands | null): Action[] {
 function takes(action: Action): string {
   if (action.kind === 'routine') return t('command_starts');
   if (action.is_switch) return t('command_on_off');
-  return t('command_range', { min: number(action.min), max: number(action.max), unit: action.unit });
+  return t('command_range', {
+    min: valueSaid(action.min),
+    max: valueSaid(action.max),
+    unit: unitShown(action.unit),
+  });
 }
 
 export function List({ commands }: { commands: Commands }) {

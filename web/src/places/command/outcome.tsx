@@ -4,7 +4,7 @@ import type { Commanded } from '../../api/types';
 import { titleOf } from '../../app/lists';
 import { address } from '../../app/router';
 import { Balance, odds, Verdict } from '../../parts/verdict';
-import { number, t } from '../../text';
+import { number, t, unitShown } from '../../text';
 import { said } from '../../text/said';
 
 export function Outcome(props: { done: Commanded; drive: string | null; title: string | undefined }) {
@@ -26,7 +26,8 @@ export function Outcome(props: { done: Commanded; drive: string | null; title: s
             <div class="row apart" key={result.name}>
               <dt>{result.name}</dt>
               <dd class="figure">
-                {result.text ?? (result.value === null ? '–' : `${number(result.value, 2)} ${result.unit}`)}
+                {result.text ??
+                  (result.value === null ? '–' : `${number(result.value, 2)} ${unitShown(result.unit)}`)}
               </dd>
             </div>
           ))}

@@ -7,8 +7,8 @@ import { signals, titleOf } from '../../app/lists';
 import { address } from '../../app/router';
 import { state, takeCar, tried } from '../../app/state';
 import { Caution } from '../../parts/notices';
-import { t } from '../../text';
-import { said as inWords } from '../../text/said';
+import { t, unitShown } from '../../text';
+import { said as inWords, valueSaid } from '../../text/said';
 import { Choice } from '../live/choice';
 import type { Action } from './list';
 import { said } from './needs';
@@ -75,7 +75,7 @@ export function Prepare({ action, general }: { action: Action; general: readonly
             </fieldset>
             {!action.is_switch && (
               <Figure
-                label={t('command_level', { unit: action.unit })}
+                label={t('command_level', { unit: unitShown(action.unit) })}
                 value={level}
                 min={action.min}
                 max={action.max}
@@ -118,7 +118,8 @@ export function Prepare({ action, general }: { action: Action; general: readonly
             {action.parameters.map((parameter) => (
               <label class="field grow" key={parameter.name}>
                 <span class="label">
-                  {parameter.title || parameter.name} ({parameter.min} – {parameter.max} {parameter.unit})
+                  {parameter.title || parameter.name} ({valueSaid(parameter.min)} – {valueSaid(parameter.max)}{' '}
+                  {unitShown(parameter.unit)})
                 </span>
                 <input
                   type="number"

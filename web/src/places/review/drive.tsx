@@ -8,7 +8,7 @@ import { titleOf } from '../../app/lists';
 import { spanOf } from '../../app/router';
 import { tried } from '../../app/state';
 import { unitSystem } from '../../app/theme';
-import { clock, count, language, t } from '../../text';
+import { clock, count, language, t, unitShown } from '../../text';
 import { Board, BoardView } from '../../trace/board';
 import { Cursors } from '../../trace/cursors';
 import { DriveData } from '../../trace/drive-data';
@@ -239,7 +239,7 @@ function SignalChoice(props: { drive: DriveSummary; ids: string[]; change: (ids:
                 }
               />
               <span class="grow">{titleOf(signal.id)}</span>
-              <span class="quiet small figure">{signal.unit}</span>
+              <span class="quiet small figure">{unitShown(signal.unit)}</span>
               <span class="quiet small figure">{count('samples', signal.samples)}</span>
             </label>
           </li>

@@ -2,7 +2,7 @@
 
 import { drives } from '../../app/lists';
 import { address } from '../../app/router';
-import { count, moment, t } from '../../text';
+import { moment, number, t } from '../../text';
 import { DriveView } from './drive';
 
 export function Review({ what }: { what: string | null }) {
@@ -21,7 +21,7 @@ function Choose() {
               <a class="line row apart" href={address('review', drive.id)}>
                 <strong class="figure">{moment(drive.written_unix_s)}</strong>
                 <span class="quiet small grow">{drive.id}</span>
-                <span class="quiet small figure">{count('megabytes', Math.max(0.1, drive.bytes / 1e6))}</span>
+                <span class="quiet small figure">{megabytes(drive.bytes)}</span>
               </a>
             </li>
           ))}
@@ -29,4 +29,9 @@ function Choose() {
       </div>
     </div>
   );
+}
+
+function megabytes(bytes: number): string {
+  const n = Math.max(0.1, bytes / 1e6);
+  return t('megabytes', { n: number(n, n < 10 ? 1 : 0) });
 }

@@ -3,7 +3,7 @@
 import type { LoadMap, MapCell, MapRegion } from '../../api/types';
 import { titleOf } from '../../app/lists';
 import { Chart, type Places } from '../../parts/chart';
-import { number, t } from '../../text';
+import { number, t, unitShown } from '../../text';
 import { shown } from '../../trace/scale';
 
 const IS_RATE = 'per 1000 firings';
@@ -48,7 +48,7 @@ export function LoadMaps({ map, other }: { map: LoadMap; other: LoadMap | null }
     label: map.load ? titleOf(map.load) : t('map_no_load'),
     isEmpty: map.load === null,
   };
-  const unit = map.unit === IS_RATE ? t('map_rate') : map.unit;
+  const unit = map.unit === IS_RATE ? t('map_rate') : unitShown(map.unit);
   return (
     <>
       <p class="row small">

@@ -5,7 +5,7 @@ import { get } from '../../api/http';
 import type { DriveSummary } from '../../api/types';
 import { drives, titleOf } from '../../app/lists';
 import { tried } from '../../app/state';
-import { moment, number, t } from '../../text';
+import { digits, moment, number, t } from '../../text';
 import { bestShift, GRID, onGrid } from '../../trace/align';
 import type { Board } from '../../trace/board';
 import { DriveData } from '../../trace/drive-data';
@@ -121,11 +121,11 @@ export function OtherBar({ own, other, board }: { own: string; other: Overlay; b
         </select>
       </label>
       {other.shown && (
-        <fieldset class="group" aria-label={t('review_shift', { s: other.shown.shift.toFixed(1) })}>
+        <fieldset class="group" aria-label={t('review_shift', { s: digits(other.shown.shift.toFixed(1)) })}>
           <button type="button" class="key slim" onClick={() => other.shift(-1)}>
             −1 s
           </button>
-          <output class="key slim figure">{other.shown.shift.toFixed(1)} s</output>
+          <output class="key slim figure">{digits(other.shown.shift.toFixed(1))} s</output>
           <button type="button" class="key slim" onClick={() => other.shift(1)}>
             +1 s
           </button>

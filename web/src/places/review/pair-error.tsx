@@ -3,7 +3,7 @@
 import type { PairError } from '../../api/types';
 import { titleOf } from '../../app/lists';
 import { Chart, linePath } from '../../parts/chart';
-import { number, t } from '../../text';
+import { number, t, unitShown } from '../../text';
 import { niceRange } from '../../trace/scale';
 
 const middles = (pair: PairError) =>
@@ -19,14 +19,14 @@ export function PairErrors({ pair, other }: { pair: PairError; other: PairError 
       from: Math.min(...all.map((cell) => cell.from)),
       to: Math.max(...all.map((cell) => cell.to)),
     },
-    label: `${first}, ${pair.units[0]}`,
+    label: `${first}, ${unitShown(pair.units[0])}`,
   };
   const y = {
     range: niceRange(
       Math.min(...all.map((cell) => cell.low), ...limits.map((limit) => -limit)),
       Math.max(...all.map((cell) => cell.high), ...limits),
     ),
-    label: t('pair_axis', { unit: pair.units[1] }),
+    label: t('pair_axis', { unit: unitShown(pair.units[1]) }),
   };
   const worst = pair.cells.reduce((a, b) =>
     Math.abs(b.middle) - b.allowed > Math.abs(a.middle) - a.allowed ? b : a,
