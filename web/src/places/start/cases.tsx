@@ -6,6 +6,7 @@ import type { CaseEntry, CaseVehicle, NewCaseJson } from '../../api/types';
 import { cases, enter, openCase, searchCases, searched } from '../../app/lists';
 import { session, tried } from '../../app/state';
 import { type Key, moment, t } from '../../text';
+import { mileageOf } from './mileage';
 
 export function CasesOf() {
   /** What the new case begins with, while one is written. */
@@ -197,7 +198,7 @@ function NewCase({ begin, done }: { begin: Draft; done: () => void }) {
         model: said(form.model),
         engine: said(form.engine),
       },
-      mileage_km: Number.parseInt(form.mileage, 10) || null,
+      mileage_km: mileageOf(form.mileage),
     };
     if (await tried(send<CaseEntry>('POST', '/cases', body))) done();
   };
