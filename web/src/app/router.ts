@@ -29,7 +29,21 @@ export const side = signal<Side>('bench');
 export function parse(path: string): Where {
   const [name = '', ...rest] = path.split('/').filter(Boolean);
   const place = places.find((place) => place === name) ?? 'start';
-  return { place, what: rest.length > 0 ? decodeURIComponent(rest.join('/')) : null };
+  return { place, what: rest.length > 0 ? decoded(rest.join('/')) : null };
+}
+
+/** A part of an address as it was meant: one that somebody typed may be no encoding at all. */
+function decoded(part: string): string {
+  try {
+    return decodeURIComponent(part);
+  } catch {
+    return part;
+  }
+}
+
+/** The pairing code that an invitation put behind its address; nothing else that stands there is one. */
+export function codeOf({ pathname, hash }: { pathname: string; hash: string }): string | null {
+  return pathname === '/join' ? hash.slice(1) : null;
 }
 
 export function address(place: Place, what?: string | null): string {

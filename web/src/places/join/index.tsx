@@ -2,17 +2,18 @@
 
 import { useEffect, useState } from 'preact/hooks';
 import { Failed } from '../../api/http';
+import { codeOf } from '../../app/router';
 import { join } from '../../app/state';
 import { WhatFailed } from '../../parts/notices';
 import { t } from '../../text';
 
 export function Join() {
-  const [code, setCode] = useState(() => location.hash.slice(1));
+  const [code, setCode] = useState(() => codeOf(location) ?? '');
   const [name, setName] = useState(() => localStorage.getItem('name') ?? '');
   const [why, setWhy] = useState<Failed | null>(null);
   useEffect(() => {
     // A code that was seen in the address is not left there.
-    if (location.hash) history.replaceState(null, '', '/');
+    if (codeOf(location) !== null) history.replaceState(null, '', '/');
   }, []);
   const submit = (event: Event) => {
     event.preventDefault();
