@@ -15,11 +15,20 @@ export class Failed extends Error {
   }
 }
 
-async function ask(method: string, path: string, body?: BodyInit, type?: string): Promise<Response> {
+async function ask(
+  method: string,
+  path: string,
+  body?: BodyInit,
+  type?: string,
+  signal?: AbortSignal,
+): Promise<Response> {
   let answer: Response;
   try {
-    answer = await fetch(`/api${path}`, { method, body, headers: type ? { 'content-type': type } : {} });
-  } catch {
+    const headers: HeadersInit = type ? { 'content-type': type } : {};
+    answer = await fetch(`/api${path}`, { method, body, headers, signal });
+  } catch (error) {
+    // Whoever asked does not want to know any more.
+    if (signal?.aborted) throw error;
     throw new Failed(0, 'the workbench does not answer', [
       'check that the program runs and the network is there',
     ]);
@@ -48,9 +57,7 @@ export async function get<T>(path: string): Promise<T> {
 }
 
 export async function getBytes(path: string, signal?: AbortSignal): Promise<ArrayBuffer> {
-  const answer = await fetch(`/api${path}`, { signal });
-  if (!answer.ok) throw await failed(answer);
-  return answer.arrayBuffer();
+  return (await ask('GET', path, undefined, undefined, signal)).arrayBuffer();
 }
 
 /** Sends `body` as JSON; an answer without content is `null`. */

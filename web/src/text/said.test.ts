@@ -10,6 +10,21 @@ test('phrases are looked up as the report does', async () => {
     expect(said(english), english).toBe(spanish ?? english);
 });
 
+test('what is told of a survey, a recording and a lost connection is in the language of the reader', async () => {
+  language.value = 'es';
+  await learn('es');
+  const told = [
+    'reading module 7E8 (1 of 4)',
+    'reading addresses 700 to 70F',
+    'reading all modules at once',
+    'the adapter is back',
+    'engine.speed no longer comes (broadcast 1A0): it is asked for from now on, 7E8 01 0C',
+    'the workbench does not answer',
+    'check that the program runs and the network is there',
+  ];
+  for (const text of told) expect(said(text), text).not.toBe(text);
+});
+
 test('English stays as it is', async () => {
   language.value = 'en';
   await learn('en');

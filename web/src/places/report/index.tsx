@@ -1,9 +1,10 @@
 /** Report: the open case as it is handed over, seen before it is printed, shared or kept. */
 
 import { useEffect, useRef, useState } from 'preact/hooks';
+import { getBytes } from '../../api/http';
 import { openCase } from '../../app/lists';
 import { address } from '../../app/router';
-import { session, trouble } from '../../app/state';
+import { session, tried } from '../../app/state';
 import { paper, papers, unitSystem, unitSystems } from '../../app/theme';
 import { type Language, language, languages, t } from '../../text';
 
@@ -41,9 +42,9 @@ function Preview({ number, entries }: { number: number; entries: number }) {
       without: without.join(','),
       download: String(download),
     });
-    return `/api/report?${wanted}`;
+    return `/report?${wanted}`;
   };
-  const shown = `${path('html', false)}&entries=${entries}`;
+  const shown = `/api${path('html', false)}&entries=${entries}`;
   // A frame whose address changes would add a step to the way back.
   useEffect(() => page.current?.contentWindow?.location.replace(shown), [shown]);
   const loaded = () => {
@@ -126,28 +127,24 @@ function Preview({ number, entries }: { number: number; entries: number }) {
 function Share({ path, name }: { path: (format: Form, download: boolean) => string; name: string }) {
   const forms: Form[] = session.value?.has_pdf ? ['html', 'pdf'] : ['html'];
   const share = async (form: Form) => {
-    const answer = await fetch(path(form, true));
-    if (!answer.ok) {
-      trouble.value = { message: `${answer.status} ${answer.statusText}`, hints: [] };
-      return;
-    }
-    const file = new File([await answer.blob()], `${name}.${form}`, {
-      type: form === 'pdf' ? 'application/pdf' : 'text/html',
+    const type = form === 'pdf' ? 'application/pdf' : 'text/html';
+    const file = new File([await getBytes(path(form, true))], `${name}.${form}`, { type });
+    await navigator.share({ files: [file], title: name }).catch((error: DOMException) => {
+      // Whoever changes their mind is no failure; a browser that waited too long for the file is one.
+      if (error.name !== 'AbortError') throw error;
     });
-    // Whoever changes their mind is no failure.
-    await navigator.share({ files: [file], title: name }).catch(() => undefined);
   };
   const probe = new File([''], 'report.html', { type: 'text/html' });
   const canShare = 'canShare' in navigator && navigator.canShare({ files: [probe] });
   return (
     <>
       {forms.map((form) => (
-        <a key={form} class="key" href={path(form, true)} download={`${name}.${form}`}>
+        <a key={form} class="key" href={`/api${path(form, true)}`} download={`${name}.${form}`}>
           {t('report_keep', { form: form.toUpperCase() })}
         </a>
       ))}
       {canShare && (
-        <button type="button" class="key" onClick={() => void share(forms.at(-1)!)}>
+        <button type="button" class="key" onClick={() => void tried(share(forms.at(-1)!))}>
           {t('report_share')}
         </button>
       )}

@@ -25,11 +25,14 @@ import { firstChoice } from './signals';
 
 export function DriveView({ id }: { id: string }) {
   const [drive, setDrive] = useState<DriveSummary | null>(null);
+  const [isLost, setLost] = useState(false);
   const [examined, setExamined] = useState<ExaminedJson | null>(null);
   const path = `/drives/${encodeURIComponent(id)}`;
   useEffect(() => {
-    void tried(get<DriveSummary>(path)).then((got) => got && setDrive(got));
+    void tried(get<DriveSummary>(path)).then((got) => (got ? setDrive(got) : setLost(true)));
   }, [path]);
+  // Why is told above.
+  if (isLost) return null;
   if (!drive) {
     return (
       <p class="place quiet" role="status">

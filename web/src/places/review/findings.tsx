@@ -30,7 +30,7 @@ export function FindingList(props: {
     <section class="findings" aria-label={t('findings')}>
       {problems.map((problem) => (
         <p class="trouble" key={problem}>
-          {problem}
+          {said(problem)}
         </p>
       ))}
       {findings.length === 0 && <p class="quiet">{t('findings_none')}</p>}

@@ -45,7 +45,7 @@ export function HealthyView({ id }: { id: string }) {
         {model && compared === null && <p>{t('healthy_none', { model })}</p>}
         {compared?.problems.map((problem) => (
           <p class="trouble" key={problem}>
-            {problem}
+            {said(problem)}
           </p>
         ))}
       </div>

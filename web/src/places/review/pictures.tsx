@@ -5,6 +5,7 @@ import type { DriveSummary, Finding, Pictures } from '../../api/types';
 import { titleOf } from '../../app/lists';
 import { useAnswer } from '../../parts/use-answer';
 import { t } from '../../text';
+import { said } from '../../text/said';
 import { LoadMaps } from './load-map';
 import type { Other } from './other';
 import { PairErrors } from './pair-error';
@@ -117,7 +118,7 @@ export function PictureView({
       )}
       {[...own.problems, ...(others?.problems ?? [])].map((problem) => (
         <p class="quiet" key={problem}>
-          {problem}
+          {said(problem)}
         </p>
       ))}
       {own.map && <LoadMaps map={own.map} other={others?.map ?? null} />}

@@ -7,6 +7,7 @@ import { adapters } from '../../app/lists';
 import { go } from '../../app/router';
 import { session, state, takeCar, tried } from '../../app/state';
 import { number, t } from '../../text';
+import { said } from '../../text/said';
 
 const usedLast = () => localStorage.getItem('adapter') ?? '';
 
@@ -71,17 +72,19 @@ export function Adapters() {
                 {t('connect')}
               </button>
             </div>
-            {[one.problem, ...one.hints].filter(Boolean).map((line) => (
-              <p class="quiet small" key={line}>
-                {line}
-              </p>
-            ))}
+            {[one.problem, ...one.hints]
+              .filter((line) => line !== null)
+              .map((line) => (
+                <p class="quiet small" key={line}>
+                  {said(line)}
+                </p>
+              ))}
           </li>
         ))}
       </ul>
       {found?.notes.map((note) => (
         <p class="quiet small" key={note}>
-          {note}
+          {said(note)}
         </p>
       ))}
       {session.value?.is_bench ? (

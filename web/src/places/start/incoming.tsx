@@ -6,6 +6,7 @@ import type { TakenIn } from '../../api/types';
 import { address } from '../../app/router';
 import { session, tried } from '../../app/state';
 import { t } from '../../text';
+import { said } from '../../text/said';
 
 export function Incoming() {
   const [isBusy, setBusy] = useState(false);
@@ -43,7 +44,7 @@ export function Incoming() {
       </div>
       {taken?.problems.map((problem) => (
         <p class="trouble small" key={problem}>
-          {problem}
+          {said(problem)}
         </p>
       ))}
     </section>

@@ -7,6 +7,7 @@ import { address } from '../../app/router';
 import { state, takeCar, tried } from '../../app/state';
 import { Caution, NoCar, Steps, WhatFailed } from '../../parts/notices';
 import { count, t, word } from '../../text';
+import { said } from '../../text/said';
 
 export function Clear() {
   const car = state.value?.car;
@@ -139,7 +140,7 @@ function Done({ done }: { done: Cleared }) {
           <li key={module.module} class="rows tight">
             <p class={module.outcome === 'confirmed' ? '' : 'trouble'}>
               <strong class="figure">{module.module}</strong> {word('clear_outcome', module.outcome)}
-              {module.reason ? `: ${module.reason}` : ''}
+              {module.reason ? `: ${said(module.reason)}` : ''}
             </p>
             <p class="small figure">
               {t('clear_before_after', { before: codes(module.before), after: codes(module.after) })}
@@ -149,7 +150,7 @@ function Done({ done }: { done: Cleared }) {
       </ul>
       {done.problems.map((problem) => (
         <p class="trouble" key={problem}>
-          {problem}
+          {said(problem)}
         </p>
       ))}
       <p class="quiet small">{t('clear_kept')}</p>

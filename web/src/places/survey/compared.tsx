@@ -36,7 +36,7 @@ export function BeforeAfter() {
       {compared?.drives && <Drives drives={compared.drives} />}
       {compared?.problems.map((problem) => (
         <p class="trouble" key={problem}>
-          {problem}
+          {said(problem)}
         </p>
       ))}
     </section>

@@ -108,7 +108,7 @@ function Shown({ survey, before }: { survey: Surveyed; before: Surveyed | undefi
       <Readiness survey={survey} />
       {survey.problems.map((problem) => (
         <p class="trouble" key={problem}>
-          {problem}
+          {said(problem)}
         </p>
       ))}
     </>
@@ -156,7 +156,7 @@ function OneModule({ module }: { module: Module }) {
       </ul>
       {module.problems.map((problem) => (
         <p class="quiet small" key={problem}>
-          {problem}
+          {said(problem)}
         </p>
       ))}
     </section>

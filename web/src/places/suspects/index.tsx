@@ -21,7 +21,7 @@ export function Suspects() {
       {openCase.value && <Prove key={openCase.value.case.uid} />}
       {weighed?.problems.map((problem) => (
         <p class="trouble small" key={problem}>
-          {problem}
+          {said(problem)}
         </p>
       ))}
     </div>
@@ -56,7 +56,7 @@ function Prove() {
         {proof && <OwnTests proof={proof} />}
         {proof?.problems.map((problem) => (
           <p class="trouble small" key={problem}>
-            {problem}
+            {said(problem)}
           </p>
         ))}
       </div>
