@@ -1,6 +1,6 @@
 import { afterEach, expect, test, vi } from 'vitest';
 import type { SessionJson, StateJson } from '../api/types';
-import { cases, openCase, searchCases, searched, startLists, suspects } from './lists';
+import { cases, enter, openCase, searchCases, searched, startLists, suspects } from './lists';
 import { connected, session, state } from './state';
 
 /** Questions that wait for their answer, the oldest first. */
@@ -37,6 +37,17 @@ test('an answer that is overtaken by that to a later question counts for nothing
   await answer('/cases?search=misfire', { cases: [{ number: 7 }] });
   await answer('/cases?search=m', { cases: [{ number: 1 }, { number: 7 }] });
   expect([searched.value, cases.value.map((one) => one.number)]).toEqual(['misfire', [7]]);
+});
+
+test('a second tap before the answer is there writes nothing twice', async () => {
+  begin();
+  const note = { kind: 'note', text: 'hot' } as const;
+  const [one, other] = [enter(note), enter(note)];
+  expect(asks('/case')).toBe(1);
+  await answer('/case', null);
+  expect([await one, await other]).toEqual([true, true]);
+  void enter(note);
+  expect(asks('/case')).toBe(1);
 });
 
 test('lists follow the ledger, the open case and the connection', async () => {

@@ -9,6 +9,7 @@ import type {
   Cases,
   DriveJson,
   EntryJson,
+  NewCaseJson,
   Signal,
   Suspects,
   Watchlist,
@@ -98,10 +99,25 @@ async function refreshCase(): Promise<void> {
   if (openCase.value && session.value?.may_hold) await fill(suspects, send('POST', '/case/suspects'));
 }
 
-/** Writes into the ledger of the open case; whether that was done. */
-export async function enter(entry: EntryJson): Promise<boolean> {
-  return (await tried(send('POST', '/case', entry).then(() => true))) ?? false;
+/** What is being written, as it is sent. */
+const underWay = new Map<string, Promise<boolean>>();
+
+/** Writes into the casebook, which is only added to: a second tap before the answer is there is the same one; whether it was done. */
+function write(path: string, body: EntryJson | NewCaseJson): Promise<boolean> {
+  const what = path + JSON.stringify(body);
+  const before = underWay.get(what);
+  if (before) return before;
+  const work = tried(send('POST', path, body).then(() => true))
+    .then((done) => done ?? false)
+    .finally(() => underWay.delete(what));
+  underWay.set(what, work);
+  return work;
 }
+
+/** Writes into the ledger of the open case; whether that was done. */
+export const enter = (entry: EntryJson) => write('/case', entry);
+/** Opens a new case; whether that was done. */
+export const openNew = (wanted: NewCaseJson) => write('/cases', wanted);
 
 export function startLists(): void {
   let seen = '';

@@ -2,8 +2,8 @@
 
 import { useState } from 'preact/hooks';
 import { send } from '../../api/http';
-import type { CaseEntry, CaseVehicle, NewCaseJson } from '../../api/types';
-import { cases, enter, openCase, searchCases, searched } from '../../app/lists';
+import type { CaseVehicle, NewCaseJson } from '../../api/types';
+import { cases, enter, openCase, openNew, searchCases, searched } from '../../app/lists';
 import { session, tried } from '../../app/state';
 import { type Key, moment, t } from '../../text';
 import { mileageOf } from './mileage';
@@ -200,7 +200,7 @@ function NewCase({ begin, done }: { begin: Draft; done: () => void }) {
       },
       mileage_km: mileageOf(form.mileage),
     };
-    if (await tried(send<CaseEntry>('POST', '/cases', body))) done();
+    if (await openNew(body)) done();
   };
   return (
     <form class="sheet rows" onSubmit={(event) => void submit(event)}>
