@@ -228,4 +228,7 @@ pub struct PlannedSignal {
     pub odds: f64,
     /// Events after which one is caught with 95 %; null when none ever would be.
     pub events_for_95_percent: Option<f64>,
+    /// Whether it was left out on the way: it stays in the drive, but brings nothing more.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub left_out: bool,
 }

@@ -143,7 +143,7 @@ pub trait Observer {
     }
 
     /// From here on other signals are recorded: all of the drive so far keep their numbers, new ones follow them, and
-    /// those that are not asked for any more have a rate of 0.
+    /// those that are not asked for any more are told as left out.
     fn change(&mut self, signals: &[wire::PlannedSignal]) {
         let _ = signals;
     }

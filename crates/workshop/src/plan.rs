@@ -77,6 +77,7 @@ pub(crate) fn planned_signals(plan: &Plan, rates: &[Rate], event_ms: f64) -> Vec
             every_s: signal.period_s(),
             odds,
             events_for_95_percent: events_for_95_percent(odds),
+            left_out: false,
         }
     });
     planned.collect()

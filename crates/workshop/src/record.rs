@@ -258,6 +258,7 @@ impl Tape<'_> {
     fn take_in(&mut self, plan: &Plan, rates: &[Rate]) -> Result<(), DriveError> {
         for (_, planned) in &mut self.signals {
             (planned.per_second, planned.odds, planned.events_for_95_percent) = (0.0, 0.0, None);
+            planned.left_out = true;
         }
         self.numbers.clear();
         for (signal, planned) in plan.signals.iter().zip(planned_signals(plan, rates, EVENT_MS)) {
@@ -476,8 +477,8 @@ mod tests {
         let wish = Wish { seconds: Some(20.0), ..Wish::of(ids(&["engine.speed", "pedal.position_1"])) };
         let recorded = workshop.record(&mut car, &wish, &control, &mut changing).unwrap();
         assert_eq!(recorded.problems, Vec::<String>::new());
-        let told: Vec<(&str, bool)> = changing.told.iter().map(|one| (one.id.as_str(), one.per_second > 0.0)).collect();
-        assert_eq!(told, [("engine.speed", true), ("pedal.position_1", false), ("coolant.temperature", true)]);
+        let told: Vec<(&str, bool)> = changing.told.iter().map(|one| (one.id.as_str(), one.left_out)).collect();
+        assert_eq!(told, [("engine.speed", false), ("pedal.position_1", true), ("coolant.temperature", false)]);
 
         let (drive, _) = open_drive(Path::new(&recorded.drive.file)).unwrap();
         let gap = drive.gaps.iter().find(|gap| gap.reason.contains("changed")).unwrap();

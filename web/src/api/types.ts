@@ -1772,7 +1772,11 @@ odds: number,
 /**
  * Events after which one is caught with 95 %; null when none ever would be.
  */
-events_for_95_percent: number | null, };
+events_for_95_percent: number | null, 
+/**
+ * Whether it was left out on the way: it stays in the drive, but brings nothing more.
+ */
+left_out?: boolean, };
 
 export type Proof = { 
 /**

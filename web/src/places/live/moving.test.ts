@@ -15,6 +15,9 @@ test('the fastest of the recorded speeds counts, in km/h', () => {
   expect(speedNow(of, (k) => all[k]!)).toBeCloseTo(32.19, 2);
   expect(speedNow(recording(['engine.speed', 'rpm']), (k) => all[k]!)).toBeNull();
   expect(speedNow(recording(['vehicle.speed', 'km/h']), () => last())).toBeNull();
+  // Its last value says nothing of now.
+  const left = { signals: [{ id: 'vehicle.speed', unit: 'km/h', left_out: true }] } as RecordingJson;
+  expect(speedNow(left, () => last(50))).toBeNull();
 });
 
 test('between the limits it stays as it was', () => {

@@ -10,9 +10,10 @@ const SPEEDS = /^(vehicle\.speed$|wheel\.speed\.)/;
 /** To km/h. */
 const SCALES: Record<string, number> = { 'km/h': 1, 'm/s': 3.6, mph: 1.609344 };
 
-/** The fastest of the recorded speeds now, km/h; null where none is recorded, or none came yet. */
+/** The fastest of the speeds that are recorded now, km/h; null where none is, or none came yet. */
 export function speedNow(recording: RecordingJson, samples: (signal: number) => Samples): number | null {
-  const speeds = recording.signals.flatMap(({ id, unit }, signal) => {
+  const speeds = recording.signals.flatMap(({ id, unit, left_out }, signal) => {
+    if (left_out) return [];
     const { n, v } = samples(signal);
     const scale = SCALES[unit];
     return SPEEDS.test(id) && scale && n > 0 ? [scale * v[n - 1]!] : [];

@@ -1,6 +1,6 @@
 /** The present values, each with the rate and the odds that its signal gets. */
 
-import type { RecordingJson } from '../../api/types';
+import type { PlannedSignal, RecordingJson } from '../../api/types';
 import { theme } from '../../app/theme';
 import { number, t, unitShown } from '../../text';
 import { traceColour } from '../../trace/palette';
@@ -15,6 +15,15 @@ interface Props {
   /** The one that fills the picture; null: none does. */
   alone: string | null;
   enlarge: (id: string | null) => void;
+}
+
+/** How often a signal comes, and what that is worth. */
+function rate({ left_out, every_s, per_second, odds }: PlannedSignal): string {
+  if (left_out) return t('live_left_out');
+  // One that is asked for seldom may not have had its turn while the rates were measured.
+  if (every_s !== null && every_s > 1) return t('rate_seldom', { s: number(every_s) });
+  if (per_second <= 0) return t('rate_none');
+  return t('rate_and_odds', { rate: number(per_second, 1), odds: number(odds * 100) });
 }
 
 export function Readings({ recording, traces, hidden, toggle, alone, enlarge }: Props) {
@@ -33,14 +42,7 @@ export function Readings({ recording, traces, hidden, toggle, alone, enlarge }: 
               <span class="value figure">
                 {n > 0 ? shown(v[n - 1]!) : '–'} <small>{unitShown(trace.unit)}</small>
               </span>
-              <span class="quiet small figure">
-                {planned.per_second > 0
-                  ? t('rate_and_odds', {
-                      rate: number(planned.per_second, 1),
-                      odds: number(planned.odds * 100),
-                    })
-                  : t('live_left_out')}
-              </span>
+              <span class="quiet small figure">{rate(planned)}</span>
             </button>
             <button
               type="button"

@@ -167,7 +167,7 @@ export function Running({ recording }: { recording: RecordingJson }) {
 
 /** What is recorded now: signals that were left out on the way stay in the drive, but bring nothing more. */
 function recorded(recording: RecordingJson): string[] {
-  return recording.signals.filter((one) => one.per_second > 0).map((one) => one.id);
+  return recording.signals.filter((one) => !one.left_out).map((one) => one.id);
 }
 
 /** Moves the picture on with every frame of the screen; returns how to end that. */

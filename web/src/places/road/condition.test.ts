@@ -33,6 +33,25 @@ test('seconds count while all bounds hold, and every change is told once', () =>
   expect(collector.missing).toEqual([]);
 });
 
+test('what came of several signals at once counts as if it had come one after the other', () => {
+  const samples = (...pairs: [number, number][]) => ({
+    t: Float64Array.from(pairs, ([t]) => t),
+    v: Float64Array.from(pairs, ([, v]) => v),
+    n: pairs.length,
+  });
+  const collector = new Collector(goal);
+  const speed = samples([0.5, 3100], [1.5, 3100], [2.5, 3100], [3.5, 2000], [4.5, 3100], [5.5, 3100]);
+  const load = samples([0, 60], [1, 60], [2, 60], [3, 60], [4, 60], [5, 60]);
+  const other = samples([100, 1]);
+  const told = collector.takeAll([
+    { signal: 'engine.speed', samples: speed },
+    { signal: 'engine.load', samples: load },
+    { signal: 'coolant.temperature', samples: other },
+  ]);
+  expect(told).toEqual(['reached', 'left', 'reached']);
+  expect(collector.seconds).toBeCloseTo(4, 9);
+});
+
 test('a hole in the samples does not count', () => {
   const collector = new Collector(goal);
   take(collector, 'engine.load', [0, 60]);

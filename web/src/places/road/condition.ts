@@ -1,6 +1,7 @@
 /** How long the failing condition has been driven: pure arithmetic over samples, no page. */
 
 import type { Bounds, Proof, ProofOfFault } from '../../api/types';
+import type { Samples } from '../../trace/series';
 
 /** A value that is older than this says nothing of now, s. */
 const STALE = 2;
@@ -51,6 +52,26 @@ export class Collector {
 
   get lacking_s(): number {
     return Math.max(0, this.goal.needed_s - this.goal.collected_s - this.seconds);
+  }
+
+  /** Takes what came of several signals together, in the order of time; returns what happened by it. */
+  takeAll(all: readonly { signal: string; samples: Samples }[]): Cue[] {
+    const own = all.filter(({ signal }) => this.goal.bounds.some((bound) => bound.signal === signal));
+    const next = own.map(() => 0);
+    const cues: Cue[] = [];
+    for (;;) {
+      let [first, least] = [-1, Number.POSITIVE_INFINITY];
+      for (const [k, { samples }] of own.entries()) {
+        if (next[k]! < samples.n && samples.t[next[k]!]! < least) [first, least] = [k, samples.t[next[k]!]!];
+      }
+      const one = own[first];
+      if (!one) return cues;
+      const at = next[first]!;
+      next[first] = at + 1;
+      cues.push(
+        ...this.take(one.signal, one.samples.t.subarray(at, at + 1), one.samples.v.subarray(at, at + 1)),
+      );
+    }
   }
 
   /** Takes the samples of one signal; returns what happened by them. */

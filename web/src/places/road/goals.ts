@@ -6,6 +6,7 @@ import type { Proof, RecordingJson } from '../../api/types';
 import { lastProof } from '../../app/lists';
 import { stream, tried } from '../../app/state';
 import { language, number, t } from '../../text';
+import { feed } from '../live/feed';
 import { cue } from './awake';
 import { Collector, type Cue, goalsOf } from './condition';
 
@@ -23,6 +24,10 @@ export function useGoals(recording: RecordingJson | null): Collector[] {
   const of = `${last?.number}/${recording?.feed}`;
   useEffect(() => {
     collectors.current = goalsOf(last?.proof ?? null).map((goal) => new Collector(goal));
+    // What was driven while this page looked elsewhere counts too; nothing is said of it.
+    const before = recording ? feed.traces(recording) : [];
+    const all = before.map(({ id, samples }) => ({ signal: id, samples }));
+    for (const collector of collectors.current) collector.takeAll(all);
     setTick((n) => n + 1);
   }, [of]);
   const ids = recording?.signals.map((signal) => signal.id).join() ?? '';
@@ -32,9 +37,16 @@ export function useGoals(recording: RecordingJson | null): Collector[] {
     const end = stream.watch(
       null,
       (frame) => {
-        for (const { signal, t: at, v } of frame.blocks)
-          for (const collector of collectors.current)
-            for (const said of collector.take(names[signal] ?? '', at, v)) tell(said, collector);
+        const all = frame.blocks.map(({ signal, t: at, v }) => ({
+          signal: names[signal] ?? '',
+          samples: { t: at, v, n: at.length },
+        }));
+        for (const collector of collectors.current) {
+          const told = collector.takeAll(all);
+          // Minutes may come at once, after a lost connection: how it stands now is said, not all that was.
+          const said = told.includes('enough') ? 'enough' : told.at(-1);
+          if (said) tell(said, collector);
+        }
       },
       100,
     );

@@ -1,6 +1,7 @@
 /** Road: hands-free. State, time, health of the signals, one huge place to set a mark; nothing that moves. */
 
 import { useEffect, useRef, useState } from 'preact/hooks';
+import type { PlannedSignal, RecordingJson } from '../../api/types';
 import { bind } from '../../app/keys';
 import { openCase, titleOf } from '../../app/lists';
 import { address } from '../../app/router';
@@ -12,16 +13,14 @@ import { mark as markNow, stop } from '../live/deeds';
 import { cue, stayAwake, tone } from './awake';
 import type { Collector } from './condition';
 import { useGoals, workOut } from './goals';
-
-/** A signal that brought nothing for this long is named, s. */
-const SILENT = 3;
+import { silentOf } from './silent';
 
 export function Road() {
   const car = state.value?.car;
   const recording = car?.recording;
   const isRunning = car?.stage === 'recording' && recording;
   const [isAwake, setAwake] = useState(true);
-  const silent = useSilent(Boolean(isRunning));
+  const silent = useSilent(isRunning ? recording : null);
   const goals = useGoals(isRunning ? recording : null);
   useEffect(() => {
     const awake = stayAwake();
@@ -120,29 +119,34 @@ async function mark(): Promise<void> {
   if (await markNow()) tone(880);
 }
 
-/** Which signals (by their place in the recording) have fallen silent. */
-function useSilent(isRunning: boolean): number[] {
-  const heard = useRef(new Map<number, number>());
+/** Which signals (by their place in the recording) bring nothing. */
+function useSilent(recording: RecordingJson | null): number[] {
+  const signals = useRef<PlannedSignal[]>([]);
+  signals.current = recording?.signals ?? [];
   const [silent, setSilent] = useState<number[]>([]);
+  const feed = recording?.feed;
   useEffect(() => {
-    if (!isRunning) return;
+    setSilent([]);
+    if (feed === undefined) return;
+    const heard = new Map<number, number>();
+    const now = () => performance.now() / 1000;
+    const since = now();
     const end = stream.watch(
       null,
       (frame) => {
-        for (const block of frame.blocks) heard.current.set(block.signal, performance.now() / 1000);
+        for (const block of frame.blocks) heard.set(block.signal, now());
       },
       500,
     );
     const look = setInterval(() => {
-      const now = performance.now() / 1000;
-      const quiet = [...heard.current].filter(([, at]) => now - at > SILENT).map(([signal]) => signal);
+      const quiet = silentOf(signals.current, heard, since, now());
       setSilent((before) => (before.join() === quiet.join() ? before : quiet));
     }, 1000);
     return () => {
       clearInterval(look);
       end();
     };
-  }, [isRunning]);
+  }, [feed]);
   return silent;
 }
 
@@ -167,7 +171,7 @@ function useCues(): void {
     const was = before.current;
     before.current = { notes: notes.length, stage: car?.stage ?? '' };
     if (notes.length > was.notes && was.stage === 'recording')
-      cue(330, notes.at(-1)?.text ?? '', language.value);
+      cue(330, said(notes.at(-1)?.text ?? ''), language.value);
     if (was.stage === 'recording' && car?.stage !== 'recording') cue(220, t('road_over'), language.value);
   }, [notes.length, car?.stage]);
 }
