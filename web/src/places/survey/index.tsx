@@ -83,6 +83,9 @@ function Shown({ survey, before }: { survey: Surveyed; before: Surveyed | undefi
             : [...diff.came.map((code) => `+ ${code}`), ...diff.went.map((code) => `− ${code}`)].join('   ')}
         </p>
       )}
+      {diff && diff.once.length > 0 && (
+        <p class="small">{t('compared_only_in_one', { which: diff.once.join(', ') })}</p>
+      )}
       <section class="network" aria-label={t('survey_map')}>
         <p class="label">{survey.vehicle.protocol}</p>
         <ul class="modules">
