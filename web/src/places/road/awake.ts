@@ -31,6 +31,8 @@ let sound: AudioContext | null = null;
 /** A short tone; its pitch says what it means. */
 export function tone(hertz: number, seconds = 0.25): void {
   sound ??= new AudioContext();
+  // It sleeps until somebody has touched the page, and again after a call.
+  if (sound.state !== 'running') void sound.resume().catch(() => undefined);
   const source = sound.createOscillator();
   const volume = sound.createGain();
   source.frequency.value = hertz;

@@ -7,6 +7,7 @@ import { openCase } from '../../app/lists';
 import { tried } from '../../app/state';
 import { t, word } from '../../text';
 import { said } from '../../text/said';
+import { takenAt } from './taken';
 
 export function BeforeAfter() {
   const [compared, setCompared] = useState<Compared | null>(null);
@@ -48,7 +49,7 @@ function Surveys({ surveys }: { surveys: SurveysCompared }) {
   return (
     <div class="sheet rows tight">
       <p class="quiet small figure">
-        {surveys.before} → {surveys.after}
+        {takenAt(surveys.before)} → {takenAt(surveys.after)}
       </p>
       <dl class="values">
         {['new', 'still there', 'gone', 'not asked'].map((change) => {

@@ -7,11 +7,12 @@ import { surveys } from '../../app/lists';
 import { address } from '../../app/router';
 import { state, takeCar, tried } from '../../app/state';
 import { NoCar, Steps } from '../../parts/notices';
-import { count, moment, t, unitShown, word } from '../../text';
+import { count, t, unitShown, word } from '../../text';
 import { said, valueSaid } from '../../text/said';
 import { changes } from './changes';
 import { Clear } from './clear';
 import { BeforeAfter } from './compared';
+import { takenAt } from './taken';
 
 /** What the page for clearing codes is called in an address. */
 const CLEAR = 'clear';
@@ -58,12 +59,6 @@ function Overview() {
       </div>
     </div>
   );
-}
-
-/** When a survey was taken, `2026-03-01 09:30:00 UTC`, in the reader's own way. */
-function takenAt(taken: string): string {
-  const at = Date.parse(taken.replace(' UTC', 'Z').replace(' ', 'T'));
-  return Number.isNaN(at) ? taken : moment(at / 1000);
 }
 
 function Shown({ survey, before }: { survey: Surveyed; before: Surveyed | undefined }) {
