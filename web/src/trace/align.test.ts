@@ -65,3 +65,16 @@ print(json.dumps(rows))`;
   const top = rows.reduce((best, row) => (row[1] > best[1] ? row : best));
   expect(Math.round(bestShift(a, b)?.steps ?? nan)).toBe(top[0]);
 });
+
+test('two signals that never change resemble each other at no shift', () => {
+  const still = (value: number) => new Float64Array(400).fill(value);
+  // Values whose sums are rounded: a hundred times a tenth is not ten (IEEE 754).
+  for (const [a, b] of [
+    [13.8, 14.1],
+    [0.1, 0.3],
+    [101.3, 99.9],
+  ] as const) {
+    expect(correlationAt(still(a), still(b), 3).r).toBe(0);
+    expect(bestShift(still(a), still(b))).toBeNull();
+  }
+});

@@ -45,15 +45,19 @@ export function onGrid(samples: Samples, step_s: number, n: number): Float64Arra
 /** Pearson's coefficient of `a` with `b` laid `lag` steps later, where both have a value, and how many places those are. */
 export function correlationAt(a: Float64Array, b: Float64Array, lag: number): { r: number; n: number } {
   let [n, sa, sb, saa, sbb, sab] = [0, 0, 0, 0, 0, 0];
+  // Counted from the first pair: what never changes then varies by nothing, not by the rounding of large sums.
+  let [a0, b0] = [0, 0];
   for (let k = Math.max(0, lag); k < Math.min(a.length, b.length + lag); k++) {
     const [x, y] = [a[k] ?? Number.NaN, b[k - lag] ?? Number.NaN];
     if (Number.isNaN(x) || Number.isNaN(y)) continue;
+    if (n === 0) [a0, b0] = [x, y];
+    const [dx, dy] = [x - a0, y - b0];
     n += 1;
-    sa += x;
-    sb += y;
-    saa += x * x;
-    sbb += y * y;
-    sab += x * y;
+    sa += dx;
+    sb += dy;
+    saa += dx * dx;
+    sbb += dy * dy;
+    sab += dx * dy;
   }
   const spread = (n * saa - sa * sa) * (n * sbb - sb * sb);
   return { r: spread > 0 ? (n * sab - sa * sb) / Math.sqrt(spread) : 0, n };
