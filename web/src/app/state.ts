@@ -14,17 +14,23 @@ export const needsCode = signal(false);
 export const state = signal<StateJson | null>(null);
 /** Whether the connection is open now. */
 export const connected = signal(false);
+/** How often a lost connection came back: what could not be asked for meanwhile is asked for then. */
+export const returns = signal(0);
 /** What went wrong last, until it is put away. */
 export const trouble = signal<{ message: string; hints: string[] } | null>(null);
 
 export const me = computed(() => state.value?.people.clients.find((client) => client.id === state.value?.me));
 export const holds = computed(() => me.value?.role === 'holder');
 
+let isLost = false;
+
 export const stream = new Stream({
   state: (told) => {
     state.value = told;
   },
   open: (isOpen) => {
+    if (isOpen && isLost) returns.value += 1;
+    isLost = !isOpen;
     connected.value = isOpen;
     // Sent away or forgotten meanwhile, or opened while the workbench was away? The session says.
     if (isOpen !== (session.value !== null)) void start(false);

@@ -23,6 +23,8 @@ export class DriveData {
   private wanted: number[] = [];
   private timer: ReturnType<typeof setTimeout> | undefined;
   private asked: AbortController | null = null;
+  /** The signals that the coarse picture is of. */
+  private had: number[] | null = null;
   private looked: { view: Range; width: number } | null = null;
   private readonly id: string;
   private readonly whole: Range;
@@ -42,6 +44,11 @@ export class DriveData {
     return this.coarse?.bySignal.get(signal) ?? empty;
   }
 
+  /** Whether the signals that were chosen last are not there: not yet, or they could not be asked for. */
+  get isMissing(): boolean {
+    return this.had !== this.wanted;
+  }
+
   /** The stretch that the samples of a signal hold all of. */
   reach(signal: number): Range {
     return this.fine?.bySignal.has(signal) ? this.fine.range : this.whole;
@@ -56,7 +63,7 @@ export class DriveData {
     // Whoever chose others meanwhile gets those.
     if (this.wanted !== signals) return;
     this.drop();
-    [this.coarse, this.fine] = [coarse, null];
+    [this.coarse, this.fine, this.had] = [coarse, null, signals];
     this.changed();
     if (this.looked) this.look(this.looked.view, this.looked.width);
   }

@@ -54,6 +54,37 @@ async function openDrive(page: Page, which: 'first' | 'last' = 'last'): Promise<
   await page.locator('.finding').first().waitFor();
 }
 
+test('what could not be asked for while there was no connection is asked for after it', async () => {
+  const { page, context } = await openPage(browser, workbench, 'laptop');
+  let cut = async () => {};
+  await page.routeWebSocket(/\/api\/stream/, (socket) => {
+    const server = socket.connectToServer();
+    cut = async () => {
+      await socket.close();
+      await server.close();
+    };
+  });
+  const all = '**/api/drives/**';
+  await page.goto(`${workbench.url}review`);
+  const drive = page.locator('.place a.line').last();
+  await drive.waitFor();
+  await page.route(all, (asked) => asked.abort());
+  await drive.click();
+  await page.getByRole('alert').getByText('the workbench does not answer').waitFor();
+  expect(await page.getByText('Opening the drive').count()).toBe(0);
+  await page.unroute(all);
+  await cut();
+  await page.locator('.finding').first().waitFor();
+  await page.route(all, (asked) => asked.abort());
+  await page.getByRole('button', { name: 'Wheel turns' }).click();
+  await page.getByRole('alert').getByText('the workbench does not answer').waitFor();
+  await page.unroute(all);
+  await cut();
+  await page.locator('.chart svg').first().waitFor();
+  expect(await page.getByRole('alert').count()).toBe(0);
+  await context.close();
+});
+
 /** Records a drive for the open case and pins what is on the screen; the entry leads back to that stretch. */
 async function pinned(page: Page, ledger: Locator): Promise<void> {
   recordDrive(workbench, 30);

@@ -8,6 +8,7 @@ import { titleOf } from '../../app/lists';
 import { spanOf } from '../../app/router';
 import { tried } from '../../app/state';
 import { unitSystem } from '../../app/theme';
+import { useReturn } from '../../parts/use-answer';
 import { clock, count, language, t, unitShown } from '../../text';
 import { Board, BoardView } from '../../trace/board';
 import { Cursors } from '../../trace/cursors';
@@ -28,9 +29,12 @@ export function DriveView({ id }: { id: string }) {
   const [isLost, setLost] = useState(false);
   const [examined, setExamined] = useState<ExaminedJson | null>(null);
   const path = `/drives/${encodeURIComponent(id)}`;
-  useEffect(() => {
+  const open = () => {
+    setLost(false);
     void tried(get<DriveSummary>(path)).then((got) => (got ? setDrive(got) : setLost(true)));
-  }, [path]);
+  };
+  useEffect(open, [path]);
+  useReturn(() => isLost && open());
   // Why is told above.
   if (isLost) return null;
   if (!drive) {
@@ -87,14 +91,16 @@ function Opened({ id, drive, examined, drawn }: OpenedProps) {
     window.addEventListener('hashchange', jump);
     return () => window.removeEventListener('hashchange', jump);
   }, [board, whole]);
-  useEffect(() => {
+  const choosePlaces = () => {
     const places = ids.map((one) => placeOf(drive, one)).filter((place) => place >= 0);
     void tried(
       data.choose(places, board.width).then(() => {
         if (!examined) drawn();
       }),
     );
-  }, [data, key]);
+  };
+  useEffect(choosePlaces, [data, key]);
+  useReturn(() => (data.isMissing || !examined) && choosePlaces());
   useEffect(() => board.view.subscribe((view) => data.look(view, board.width)), [board, data]);
 
   board.layout = layout;
