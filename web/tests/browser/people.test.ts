@@ -60,6 +60,11 @@ test('two clients want the car: the one asks, the other keeps it or hands it ove
   await phone.page.getByRole('button', { name: 'Stop' }).click();
   await phone.page.getByText('bench holds the car and was asked for it').waitFor();
   expect(await bench.page.locator('.readings').count(), 'the drive goes on').toBe(1);
+  // On a narrow screen both answers stand beside each other, not one over the other (WCAG 2.2, 1.4.10: 320 px).
+  await bench.page.setViewportSize({ width: 320, height: 780 });
+  const strip = bench.page.locator('.strip');
+  expect(await strip.evaluate((one) => one.scrollWidth - one.clientWidth)).toBeLessThanOrEqual(0);
+  await bench.page.setViewportSize({ width: 1440, height: 900 });
   await bench.page.getByRole('button', { name: 'Keep it' }).click();
   await phone.page.getByRole('button', { name: 'Ask bench for the car' }).click();
   await bench.page.getByRole('button', { name: 'Hand the car to phone' }).click();
