@@ -27,6 +27,9 @@ class FakeSocket {
 function begin(): { stream: Stream; told: boolean[] } {
   vi.useFakeTimers();
   vi.stubGlobal('WebSocket', FakeSocket);
+  // Behind another page nothing is drawn.
+  vi.stubGlobal('document', { visibilityState: 'hidden' });
+  vi.stubGlobal('requestAnimationFrame', () => {});
   vi.stubGlobal('location', { protocol: 'http:', host: 'bench' });
   FakeSocket.made = [];
   const told: boolean[] = [];
@@ -53,4 +56,15 @@ test('whoever joins anew while the page tries again has one connection', () => {
   vi.advanceTimersByTime(10_000);
   stream.connect();
   expect(FakeSocket.made).toHaveLength(3);
+});
+
+test('a page that is not in front is told on: it speaks, though it draws nothing', () => {
+  const { stream } = begin();
+  stream.connect();
+  const socket = FakeSocket.made[0]!;
+  socket.opens();
+  const frame = new DataView(new ArrayBuffer(8));
+  frame.setUint32(0, 7, true);
+  socket.onmessage({ data: frame.buffer });
+  expect(socket.sent).toEqual(['{"type":"seen","frame":7}']);
 });

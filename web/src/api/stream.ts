@@ -67,11 +67,15 @@ export class Stream {
   private confirm(frame: number): void {
     const isAsked = this.newest !== null;
     this.newest = frame;
-    if (isAsked) return;
-    requestAnimationFrame(() => {
-      this.say({ type: 'seen', frame: this.newest ?? 0 });
-      this.newest = null;
-    });
+    // A page behind another, as that of a map on the road, draws nothing and still follows and speaks.
+    if (document.visibilityState !== 'visible') this.seen();
+    else if (!isAsked) requestAnimationFrame(() => this.seen());
+  }
+
+  private seen(): void {
+    if (this.newest === null) return;
+    this.say({ type: 'seen', frame: this.newest });
+    this.newest = null;
   }
 
   say(message: FromPage): void {
