@@ -39,12 +39,14 @@ export const stream = new Stream({
 
 /** Finds out who this page is, and opens the stream. */
 export async function start(first = true): Promise<void> {
+  const before = session.value;
   try {
     session.value = await get<SessionJson>('/session');
     needsCode.value = false;
     if (first) stream.connect();
   } catch (error) {
-    if (error instanceof Failed && error.status === 401) needsCode.value = true;
+    // Whoever joined while this was asked is known by now.
+    if (error instanceof Failed && error.status === 401) needsCode.value = session.value === before;
     // No answer: the stream tries again by itself.
     else if (first) stream.connect();
   }
