@@ -48,6 +48,32 @@ export function WhatFailed({ failure }: { failure: FailureJson }) {
   );
 }
 
+/** Why what was tried last with the car did not work. */
+export function CarFailure() {
+  const failure = state.value?.car.failure;
+  if (!failure) return null;
+  return (
+    <div class="trouble" role="alert">
+      <WhatFailed failure={failure} />
+    </div>
+  );
+}
+
+/** What became of the recording that ended last, where not all of it was kept. */
+export function RecordingLost() {
+  const car = state.value?.car;
+  const lost = car?.recording?.problems ?? [];
+  if (lost.length === 0) return null;
+  return (
+    <div class="trouble" role="alert">
+      <strong>{t('recording_lost')}</strong>
+      {lost.map((problem) => (
+        <p key={problem}>{said(problem)}</p>
+      ))}
+    </div>
+  );
+}
+
 /** The last steps of what the car is busy with. */
 export function Steps({ steps }: { steps: readonly string[] }) {
   return (

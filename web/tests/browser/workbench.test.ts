@@ -162,6 +162,23 @@ test('live: numbers move, a mark is kept, and the drive appears when it is stopp
   expect(complaints).toEqual([]);
 });
 
+test('a recording that does not begin says why where it was asked for', async () => {
+  const { page, context, complaints } = await openPage(browser, workbench, 'phone');
+  await page.evaluate(() => localStorage.setItem('signals', '["custom.nowhere"]'));
+  await connect(page);
+  await goTo(page, '/live');
+  await page.getByRole('button', { name: 'Record 1 signal' }).click();
+  const alert = page.locator('.place').getByRole('alert');
+  await alert.getByText('none of these signals').waitFor();
+  await goTo(page, '/survey');
+  await page.getByRole('button', { name: /^Survey/ }).click();
+  await alert.waitFor({ state: 'detached' });
+  await page.locator('.module').first().waitFor({ timeout: 30_000 });
+  await giveUpCar(page);
+  await context.close();
+  expect(complaints).toEqual([]);
+});
+
 test('signals are changed while a drive is recorded, and one view shows two against each other', async () => {
   const { page, context, complaints } = await openPage(browser, workbench, 'laptop');
   await page.evaluate(() => localStorage.setItem('signals', '["engine.speed","vehicle.speed"]'));

@@ -6,9 +6,9 @@ import type { CommandWishJson, HowJson } from '../../api/types';
 import { signals, titleOf } from '../../app/lists';
 import { address } from '../../app/router';
 import { state, takeCar, tried } from '../../app/state';
-import { Caution } from '../../parts/notices';
+import { CarFailure, Caution } from '../../parts/notices';
 import { t, unitShown } from '../../text';
-import { said as inWords, valueSaid } from '../../text/said';
+import { valueSaid } from '../../text/said';
 import { Choice } from '../live/choice';
 import type { Action } from './list';
 import { said } from './needs';
@@ -140,7 +140,7 @@ export function Prepare({ action, general }: { action: Action; general: readonly
         <summary>{t('command_beside', { which: beside.map(titleOf).join(', ') || '–' })}</summary>
         <Choice chosen={beside} change={setBeside} />
       </details>
-      {car?.failure && <p class="trouble">{inWords(car.failure.message)}</p>}
+      <CarFailure />
       <div class="foot">
         <button type="submit" class="key main across" disabled={!isRead || car?.stage !== 'ready'}>
           {car?.stage === 'planning' ? t('stage_planning') : t('command_prepare')}

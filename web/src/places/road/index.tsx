@@ -6,7 +6,7 @@ import { bind } from '../../app/keys';
 import { openCase, titleOf } from '../../app/lists';
 import { address } from '../../app/router';
 import { session, state, stream } from '../../app/state';
-import { Caution } from '../../parts/notices';
+import { CarFailure, Caution, RecordingLost } from '../../parts/notices';
 import { clock, count, language, number, t, word } from '../../text';
 import { said } from '../../text/said';
 import { mark as markNow, stop } from '../live/deeds';
@@ -37,6 +37,8 @@ export function Road() {
       <div class="place">
         <div class="rows measure">
           <h1>{t('place_road')}</h1>
+          <CarFailure />
+          <RecordingLost />
           <Caution lines={[t('caution_drive'), t('caution_cable'), t('caution_route')]} />
           <p>
             {t('road_none')} <a href={address('live')}>{t('place_live')}</a>
