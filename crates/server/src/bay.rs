@@ -339,6 +339,8 @@ fn obey(app: &App, workshop: &Workshop, car: &mut Option<Car>, order: Order) -> 
             must_be_in_ledger(app, &survey);
         }
         (Order::Record { signals, seconds }, Some(car)) => {
+            // Whoever looks at how a command went is led to its drive, which is no longer the one that is shown.
+            lock(&app.bay().car).command = None;
             begin(Stage::Planning);
             let control = app.bay().new_control();
             let mut taping = Taping::new(app, car, Stage::Recording);

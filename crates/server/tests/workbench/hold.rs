@@ -121,6 +121,18 @@ fn whoever_loses_the_car_in_mid_hold_loses_the_command() {
 }
 
 #[test]
+fn a_drive_that_follows_a_command_is_not_shown_as_its_recording() {
+    let bench = Bench::new();
+    let mut page = bench.page();
+    page.press();
+    page.does("/car/stop", &Value::Null);
+    page.until(is_done);
+    page.does("/car/record", &json!({"signals": ["engine.speed"], "seconds": null}));
+    let car = page.until(|car| car["stage"] == "recording");
+    assert!(car["command"].is_null(), "{car}");
+}
+
+#[test]
 fn nothing_is_driven_without_the_car_a_stream_or_read_cautions() {
     let bench = Bench::new();
     let how = json!({"kind": "hold", "level": null});
