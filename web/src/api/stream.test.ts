@@ -14,6 +14,9 @@ class FakeSocket {
     FakeSocket.made.push(this);
   }
 
+  /** Nobody answers the farewell. */
+  close(): void {}
+
   send(text: string): void {
     this.sent.push(text);
   }
@@ -49,13 +52,34 @@ test('whoever joins anew while the page tries again has one connection', () => {
   FakeSocket.made[0]!.onclose();
   stream.connect();
   FakeSocket.made[1]!.opens();
-  vi.advanceTimersByTime(10_000);
+  vi.advanceTimersByTime(5000);
   expect(FakeSocket.made).toHaveLength(2);
   // Nor while a try is under way.
   FakeSocket.made[1]!.onclose();
-  vi.advanceTimersByTime(10_000);
+  vi.advanceTimersByTime(5000);
   stream.connect();
   expect(FakeSocket.made).toHaveLength(3);
+});
+
+test('a workbench that is not heard any more is no longer shown as there', () => {
+  const { stream, told } = begin();
+  const beat = () => FakeSocket.made[0]!.onmessage({ data: '{"type":"beat","beat":1}' });
+  stream.connect();
+  FakeSocket.made[0]!.opens();
+  for (let k = 0; k < 10; k += 1) {
+    vi.advanceTimersByTime(2000);
+    beat();
+  }
+  expect(told).toEqual([true]);
+  // No farewell comes: the machine fell asleep, or the phone left the network.
+  vi.advanceTimersByTime(7500);
+  expect(told).toEqual([true, false]);
+  expect(FakeSocket.made).toHaveLength(2);
+  // What is given up says nothing more, and ends nothing.
+  FakeSocket.made[1]!.opens();
+  beat();
+  FakeSocket.made[0]!.onclose();
+  expect(told).toEqual([true, false, true]);
 });
 
 test('a page that is not in front is told on: it speaks, though it draws nothing', () => {

@@ -11,11 +11,17 @@ interface Hears {
 
 /** Pauses between tries to get a lost connection back, ms. */
 const RETRIES = [250, 500, 1000, 2000];
+/**
+ * Without a word for this long the workbench is out of reach, ms: it says something every two seconds at least. A machine
+ * that falls asleep and a network that ends say no farewell, and the browser would wait for minutes.
+ */
+const SILENT = 7000;
 
 export class Stream {
   private socket: WebSocket | null = null;
   private tries = 0;
   private next: ReturnType<typeof setTimeout> | undefined;
+  private silence: ReturnType<typeof setTimeout> | undefined;
   private watching: FromPage | null = null;
   /** The last frame that came and is not confirmed. */
   private newest: number | null = null;
@@ -37,12 +43,18 @@ export class Stream {
       `${location.protocol === 'https:' ? 'wss' : 'ws'}://${location.host}/api/stream`,
     );
     socket.binaryType = 'arraybuffer';
+    this.socket = socket;
+    this.expect(socket);
     socket.onopen = () => {
+      if (this.socket !== socket) return;
+      this.expect(socket);
       this.tries = 0;
       this.hears.open(true);
       if (this.watching) this.say(this.watching);
     };
     socket.onmessage = ({ data }) => {
+      if (this.socket !== socket) return;
+      this.expect(socket);
       if (typeof data === 'string') {
         const said: ToPage = read(data);
         if (said.type === 'state') this.hears.state(said);
@@ -54,13 +66,25 @@ export class Stream {
       for (const listener of this.listeners) listener(frame);
       this.confirm(frame.number);
     };
-    socket.onclose = () => {
-      this.socket = null;
-      this.hears.open(false);
-      this.next = setTimeout(() => this.connect(), RETRIES[Math.min(this.tries, RETRIES.length - 1)]);
-      this.tries += 1;
-    };
-    this.socket = socket;
+    socket.onclose = () => this.lost(socket);
+  }
+
+  /** The workbench will be heard again soon, or is given up. */
+  private expect(socket: WebSocket): void {
+    clearTimeout(this.silence);
+    this.silence = setTimeout(() => {
+      socket.close();
+      this.lost(socket);
+    }, SILENT);
+  }
+
+  private lost(socket: WebSocket): void {
+    if (this.socket !== socket) return;
+    clearTimeout(this.silence);
+    this.socket = null;
+    this.hears.open(false);
+    this.next = setTimeout(() => this.connect(), RETRIES[Math.min(this.tries, RETRIES.length - 1)]);
+    this.tries += 1;
   }
 
   /** Confirms what came once it is drawn: a page that cannot keep up gets less, not later. */

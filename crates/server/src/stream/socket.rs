@@ -27,6 +27,9 @@ const FASTEST: Duration = Duration::from_millis(8);
 /// Pings without an answer after which a page is out of reach: a phone that leaves the radio says nothing, not even that it
 /// goes. Browsers answer by themselves.
 const MAX_UNANSWERED: u32 = 4;
+/// Beats that a page for which no command waits goes without before it is told that the workbench is still there: a
+/// machine that sleeps, or a network that ends without a word, would otherwise leave its last values standing.
+const BEATS_UNHEARD: u32 = 20;
 /// Shortest pause between two states.
 const STATES_EVERY: Duration = Duration::from_millis(50);
 
@@ -57,7 +60,7 @@ pub(crate) enum FromPage {
 pub(crate) enum ToPage {
     /// Everything that may have changed.
     State(Box<StateJson>),
-    /// A command waits for this page: if its button is held, it says so now.
+    /// The workbench is there, and says so every two seconds at least. If a button of this page is held, it answers now.
     Beat { beat: u32 },
 }
 
@@ -146,6 +149,7 @@ async fn serve(app: &App, peer: Peer, who: Who, stream: u64, socket: &mut WebSoc
     let mut pulse = ticks(BEATS_EVERY);
     let mut frames = ticks(FASTEST);
     let mut states = ticks(STATES_EVERY);
+    let mut unheard = 0;
     loop {
         let is_watching = watching.wanted.as_ref().is_none_or(|wanted| !wanted.is_empty());
         let message = tokio::select! {
@@ -194,9 +198,11 @@ async fn serve(app: &App, peer: Peer, who: Who, stream: u64, socket: &mut WebSoc
                 Message::Text(text.into())
             },
             _ = pulse.tick() => {
-                if !app.bay().waits_for(who.id) {
+                unheard += 1;
+                if unheard < BEATS_UNHEARD && !app.bay().waits_for(who.id) {
                     continue;
                 }
+                unheard = 0;
                 let beat = watching.beats.leave(app.now());
                 let Ok(text) = serde_json::to_string(&ToPage::Beat { beat }) else { return };
                 Message::Text(text.into())

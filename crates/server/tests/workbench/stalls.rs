@@ -75,3 +75,13 @@ fn pages_that_stall_dawdle_or_vanish_cost_a_drive_nothing() {
     assert!(alone.series.len() == SIGNALS.len() && alone.series.iter().all(|series| series.len() > 100));
     assert_eq!((beside.gaps.len(), beside.series == alone.series), (0, true));
 }
+
+#[test]
+fn a_page_hears_that_the_workbench_is_there_while_nothing_happens() {
+    let bench = Bench::new();
+    let mut page = bench.page();
+    page.until(|car| car["stage"] == "empty");
+    let Message::Text(said) = page.stream.read().unwrap() else { panic!("no text") };
+    let said: Value = serde_json::from_str(&said).unwrap();
+    assert_eq!(said["type"], "beat");
+}
