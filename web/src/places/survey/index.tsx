@@ -2,7 +2,7 @@
 
 import { useState } from 'preact/hooks';
 import { send } from '../../api/http';
-import type { Module, Survey as Surveyed } from '../../api/types';
+import type { FreezeFrame, Module, Survey as Surveyed } from '../../api/types';
 import { surveys } from '../../app/lists';
 import { address } from '../../app/router';
 import { state, takeCar, tried } from '../../app/state';
@@ -13,6 +13,7 @@ import { changes } from './changes';
 import { Clear } from './clear';
 import { BeforeAfter } from './compared';
 import { takenAt } from './taken';
+import { unlisted } from './unlisted';
 
 /** What the page for clearing codes is called in an address. */
 const CLEAR = 'clear';
@@ -135,30 +136,41 @@ function OneModule({ module }: { module: Module }) {
                 <p class="quiet small">{code.status_words.map(said).join(', ')}</p>
               )}
               {frames.map((frame) => (
-                <details key={frame.frame}>
-                  <summary>{t('survey_frame')}</summary>
-                  <dl class="values">
-                    {frame.values.map((value) => (
-                      <div key={value.name}>
-                        <dt class="label">{said(value.title || value.name.replaceAll('_', ' '))}</dt>
-                        <dd class="figure">
-                          {valueSaid(value.value)} {unitShown(value.unit)}
-                        </dd>
-                      </div>
-                    ))}
-                  </dl>
-                </details>
+                <Frame key={frame.frame} frame={frame} />
               ))}
             </li>
           );
         })}
       </ul>
+      {unlisted(module).map((frame) => (
+        <Frame key={`${frame.code}${frame.frame}`} frame={frame} />
+      ))}
       {module.problems.map((problem) => (
         <p class="quiet small" key={problem}>
           {said(problem)}
         </p>
       ))}
     </section>
+  );
+}
+
+function Frame({ frame }: { frame: FreezeFrame }) {
+  return (
+    <details>
+      <summary>
+        {t('survey_frame')} <span class="figure">{frame.code}</span>
+      </summary>
+      <dl class="values">
+        {frame.values.map((value) => (
+          <div key={value.name}>
+            <dt class="label">{said(value.title || value.name.replaceAll('_', ' '))}</dt>
+            <dd class="figure">
+              {valueSaid(value.value)} {unitShown(value.unit)}
+            </dd>
+          </div>
+        ))}
+      </dl>
+    </details>
   );
 }
 
