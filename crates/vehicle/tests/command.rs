@@ -10,6 +10,7 @@ mod common;
 use std::path::PathBuf;
 
 use common::{Clock, Keep, S, definitions, sample, vehicle};
+use link::{Exchange, Link, LinkError, LinkInfo, Reply, Request, Settings};
 use protocol::Address;
 use signal::{Gap, Sample, SignalId};
 use vehicle::{
@@ -269,6 +270,70 @@ fn a_module_that_falls_silent_takes_back_by_itself() {
     let conduct = run.outcome.unwrap();
     assert_eq!((conduct.ended, conduct.returned), (Ended::Silent, Returned::BySession));
     while relay_is_silent(&mut run.vehicle) {}
+    assert_eq!(relay(&mut run.vehicle), 0.0);
+}
+
+/// What is done to the answer to a request, given how many like it came before.
+type Spoil = fn(&[u8], usize, &mut Vec<Reply>);
+
+/// The invented car behind a line that spoils answers to service 2F.
+struct Spoiled {
+    car: Box<dyn Link>,
+    asked: Vec<Vec<u8>>,
+    spoil: Spoil,
+}
+
+impl Link for Spoiled {
+    fn info(&self) -> &LinkInfo {
+        self.car.info()
+    }
+
+    fn now(&self) -> i64 {
+        self.car.now()
+    }
+
+    fn pause(&mut self, nanos: i64) {
+        self.car.pause(nanos);
+    }
+
+    fn exchange(&mut self, request: &Request) -> Result<Exchange, LinkError> {
+        let mut exchange = self.car.exchange(request)?;
+        if request.bytes.first() == Some(&0x2F) {
+            let n_before = self.asked.iter().filter(|asked| **asked == request.bytes).count();
+            (self.spoil)(&request.bytes, n_before, &mut exchange.replies);
+            self.asked.push(request.bytes.clone());
+        }
+        Ok(exchange)
+    }
+
+    fn supply_volts(&mut self) -> Result<Option<f64>, LinkError> {
+        self.car.supply_volts()
+    }
+
+    fn reopen(&mut self) -> Result<(), LinkError> {
+        self.car.reopen()
+    }
+}
+
+fn hold_spoiled(spoil: Spoil) -> Run {
+    let car = standin::open("fell?script=idle", Settings { bus: None, need_vehicle: true }).unwrap();
+    let car = Vehicle::find(Box::new(Spoiled { car, asked: Vec::new(), spoil })).unwrap();
+    let grant = granted(&car, 600);
+    clutch(car, HOLD, &grant, || true)
+}
+
+/// 24 (hex): request sequence error (ISO 14229-1), as of what is under way already. The first request has done it.
+#[test]
+fn what_was_driven_by_a_request_without_answer_goes_back_when_the_next_is_refused() {
+    let mut run = hold_spoiled(|request, n_before, replies| match (request, n_before) {
+        ([0x2F, 0xD1, 0x01, 0x03, ..], 0) => replies.clear(),
+        ([0x2F, 0xD1, 0x01, 0x03, ..], _) => replies.iter_mut().for_each(|reply| reply.bytes = vec![0x7F, 0x2F, 0x24]),
+        _ => {}
+    });
+    let conduct = run.outcome.unwrap();
+    assert!(matches!(conduct.ended, Ended::Refused(_)), "{:?}", conduct.ended);
+    assert_eq!((conduct.returned, conduct.driven.len()), (Returned::Confirmed, 0));
+    assert_eq!(run.keep.times_s(&[0x2F, 0xD1, 0x01, 0x00]).len(), 1);
     assert_eq!(relay(&mut run.vehicle), 0.0);
 }
 

@@ -111,8 +111,10 @@ impl Deed<'_> {
                     }
                     _ => error.to_string(),
                 };
-                // A refusal drove nothing; what was driven before still has to go back.
-                if self.driven.is_empty() {
+                // A refusal drove nothing. What was driven before still has to go back, and so has what a request may have
+                // driven whose answer did not come or cannot be read.
+                let is_refusal = matches!(error, ReplyError::Negative { .. });
+                if is_refusal && self.driven.is_empty() && self.silences == 0 {
                     self.first_driven_ns = None;
                 }
                 self.end(Ended::Refused(why), now);
