@@ -337,6 +337,20 @@ fn what_was_driven_by_a_request_without_answer_goes_back_when_the_next_is_refuse
     assert_eq!(relay(&mut run.vehicle), 0.0);
 }
 
+/// 21 (hex): busy, repeat request (ISO 14229-1), four times; then one answer is lost. That is one try in vain, not five.
+#[test]
+fn a_busy_module_is_asked_for_control_until_it_answers() {
+    let mut run = hold_spoiled(|request, n_before, replies| match (request, n_before) {
+        ([0x2F, 0xD1, 0x01, 0x00], 0..4) => replies.iter_mut().for_each(|reply| reply.bytes = vec![0x7F, 0x2F, 0x21]),
+        ([0x2F, 0xD1, 0x01, 0x00], 4) => replies.clear(),
+        _ => {}
+    });
+    let conduct = run.outcome.unwrap();
+    assert_eq!((conduct.ended, conduct.returned), (Ended::Complete, Returned::Confirmed));
+    assert_eq!(run.keep.times_s(&[0x2F, 0xD1, 0x01, 0x00]).len(), 6);
+    assert_eq!(relay(&mut run.vehicle), 0.0);
+}
+
 fn relay_is_silent(vehicle: &mut Vehicle) -> bool {
     let mut plan = vehicle.plan(&[SignalId::new("ac.clutch").unwrap()], &definitions(CAR)).unwrap();
     let mut keep = Keep { until_ns: Some(S), ..Keep::default() };

@@ -40,9 +40,10 @@ impl Deed<'_> {
             };
             confirmed.map_err(Some)
         });
+        let is_busy = matches!(confirmed, Err(Some(ReplyError::Negative { code: NegativeCode::BUSY, .. })));
+        self.n_busy = if is_busy { self.n_busy + 1 } else { 0 };
         match (asked, confirmed) {
-            (_, Err(Some(ReplyError::Negative { code: NegativeCode::BUSY, .. }))) if self.tries < BUSY.1 => {
-                self.tries += 1;
+            _ if is_busy && self.n_busy <= BUSY.1 => {
                 self.not_before_ns = now + BUSY.0;
             }
             (Asked::Session, Ok(_)) => {

@@ -72,6 +72,8 @@ pub(super) struct Deed<'d> {
     /// Nothing is sent before this time.
     not_before_ns: Nanos,
     tries: u32,
+    /// Answers in a row that the module is busy.
+    n_busy: u32,
     silences: u32,
     /// Whether somebody was near before they pressed.
     has_waited: bool,
@@ -124,6 +126,7 @@ impl<'d> Deed<'d> {
             asked: None,
             not_before_ns: Nanos::MIN,
             tries: 0,
+            n_busy: 0,
             silences: 0,
             begun_ns: start_ns,
             first_driven_ns: None,
@@ -178,7 +181,7 @@ impl<'d> Deed<'d> {
 
     /// Lets control go back.
     fn give_back(&mut self, now: Nanos) {
-        self.tries = 0;
+        (self.tries, self.n_busy) = (0, 0);
         self.not_before_ns = Nanos::MIN;
         self.stage = if self.first_driven_ns.is_some() {
             Stage::Returning
@@ -200,7 +203,7 @@ impl<'d> Deed<'d> {
         if self.on_since_ns.is_some() {
             self.mark(false, now);
         }
-        self.tries = 0;
+        (self.tries, self.n_busy) = (0, 0);
         self.silences = 0;
         let asks = matches!(&self.what, What::Routine(routine, _) if routine.results_in == ResultsIn::Request);
         self.stage = if asks && returned == Returned::Confirmed {
