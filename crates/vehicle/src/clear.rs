@@ -1,6 +1,6 @@
 //! Clearing codes, under a grant for each module, and never by accident.
 
-use link::LinkError;
+use link::{LinkError, Reply, Target};
 use protocol::obd::{control, current, on_uds};
 use protocol::uds::clear_codes;
 use protocol::uds_read::identifiers;
@@ -122,18 +122,24 @@ impl Vehicle {
         }
         self.check_motion(despite)?;
         let mut outcomes: Vec<(Address, Clearing)> = Vec::new();
+        let mut told: Option<Vec<Reply>> = None;
         for module in &wanted {
-            let done = outcomes.iter().find(|(address, _)| is_shared(module) && shared.contains(address)).cloned();
-            let outcome = match done {
-                Some((_, outcome)) => outcome,
-                None => match self.clear_module(module) {
-                    Ok(outcome) => outcome,
-                    Err(source) => {
-                        return Err(ClearError::Interrupted { done: outcomes, module: module.address, source });
-                    }
-                },
+            let outcome = if is_shared(module) {
+                // Asked once, and each answers for itself.
+                let replies = match told.take() {
+                    Some(replies) => Ok(replies),
+                    None => self.ask(Target::Everyone, &control::clear_request(), None),
+                };
+                replies.map(|replies| clearing_of(module.address, told.insert(replies)))
+            } else {
+                self.clear_module(module)
             };
-            outcomes.push((module.address, outcome));
+            match outcome {
+                Ok(outcome) => outcomes.push((module.address, outcome)),
+                Err(source) => {
+                    return Err(ClearError::Interrupted { done: outcomes, module: module.address, source });
+                }
+            }
         }
         Ok(outcomes)
     }
@@ -182,5 +188,16 @@ impl Vehicle {
             }
         }
         Ok(outcome)
+    }
+}
+
+/// What a module said to service 04, which went to everyone.
+fn clearing_of(module: Address, replies: &[Reply]) -> Clearing {
+    match replies.iter().find(|reply| reply.from == module) {
+        None => Clearing::Silent,
+        Some(reply) => match control::clear_interpret(&control::clear_request(), &reply.bytes) {
+            Ok(()) => Clearing::Confirmed,
+            Err(error) => Clearing::Refused(error.to_string()),
+        },
     }
 }

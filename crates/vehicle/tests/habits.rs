@@ -11,7 +11,7 @@ use definition::Definitions;
 use link::{Exchange, Link, LinkError, LinkInfo, Reply, Request, Target};
 use protocol::{Address, Bus, Nanos};
 use signal::{Gap, Sample, SignalId};
-use vehicle::{Plan, RawExchange, Sink, Vehicle};
+use vehicle::{Clearing, Despite, Grant, Plan, Purpose, RawExchange, Sink, Speaks, Vehicle};
 
 const ENGINE: Address = Address::from_reply11(0x7E8);
 const GEARBOX: Address = Address::from_reply11(0x7E9);
@@ -362,6 +362,29 @@ fn a_busy_module_is_asked_again_for_what_it_has() {
     // Scaling 10 (hex): 1 ms per bit (SAE J1979 as a general-purpose packet library lists it).
     let results: Vec<_> = survey.modules[0].results.iter().map(|result| (result.mid, result.physical())).collect();
     assert_eq!(results, [(0x01, Some(32.0))]);
+}
+
+/// One request of service 04 goes to all on an older network (SAE J1979); what one of them says counts for itself alone.
+#[test]
+fn of_two_modules_on_a_k_line_each_answers_for_itself() {
+    const TWO: [Address; 2] = [Address::Node(0x10), Address::Node(0x18)];
+    let (mut vehicle, asked) = car(Bus::Iso9141, |_, request| {
+        let both = |reply: &[u8]| TWO.map(|node| (node, reply.to_vec())).to_vec();
+        match request {
+            [0x01, 0x00] => both(&[0x41, 0x00, 0x00, 0x18, 0x00, 0x00]),
+            [0x01, 0x0C] => both(&[0x41, 0x0C, 0x00, 0x00]),
+            [0x01, 0x0D] => both(&[0x41, 0x0D, 0x00]),
+            [0x04] => vec![(TWO[0], vec![0x44]), (TWO[1], vec![0x7F, 0x04, 0x22])],
+            _ => Vec::new(),
+        }
+    });
+    let grants = TWO.map(|node| Grant::new(node, Purpose::ClearCodes, i64::MAX));
+    let outcomes = vehicle.clear_codes(&grants, Despite::default()).unwrap();
+    assert_eq!(outcomes[0], (TWO[0], Clearing::Confirmed));
+    let refused =
+        |outcome: &Clearing| matches!(outcome, Clearing::Refused(why) if why.contains("conditions not correct"));
+    assert!(outcomes[1].0 == TWO[1] && refused(&outcomes[1].1), "{outcomes:?}");
+    assert_eq!(asked.lock().unwrap().iter().filter(|(_, bytes)| bytes[..] == [0x04]).count(), 1);
 }
 
 #[test]
