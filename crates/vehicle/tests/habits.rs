@@ -364,6 +364,20 @@ fn a_busy_module_is_asked_again_for_what_it_has() {
     assert_eq!(results, [(0x01, Some(32.0))]);
 }
 
+/// 11 (hex): service not supported (ISO 14229-1). Service 0A is younger than CAN in cars (from memory).
+#[test]
+fn a_module_without_permanent_codes_lacks_nothing() {
+    let (mut vehicle, _) = car(CAN, |_, request| {
+        let says = match request {
+            [0x01, 0x00] => vec![0x41, 0x00, 0x00, 0x18, 0x00, 0x00],
+            [0x03 | 0x07] => vec![request[0] + 0x40, 0x00],
+            _ => vec![0x7F, request[0], 0x11],
+        };
+        vec![(ENGINE, says)]
+    });
+    assert_eq!(vehicle.survey(|_| {}).modules[0].problems, Vec::<String>::new());
+}
+
 /// One request of service 04 goes to all on an older network (SAE J1979); what one of them says counts for itself alone.
 #[test]
 fn of_two_modules_on_a_k_line_each_answers_for_itself() {

@@ -3,7 +3,7 @@
 use link::LinkError;
 use protocol::obd::codes::{self, CodeList};
 use protocol::obd::{current, freeze, info, monitors};
-use protocol::{Hex, ReplyError};
+use protocol::{Hex, NegativeCode, ReplyError};
 
 use super::{FreezeFrame, InfoItem, ModuleSurvey, first, readiness_in};
 use crate::Vehicle;
@@ -27,6 +27,9 @@ impl Vehicle {
             }
             let replies: Vec<&[u8]> = replies.iter().map(Vec::as_slice).collect();
             match codes::interpret(&asked, &replies, is_can) {
+                // Or they say so.
+                Err(ReplyError::Negative { code: NegativeCode(0x11 | 0x12 | 0x7F), .. })
+                    if list != CodeList::Stored => {}
                 Ok(decoded) => {
                     decoded.value.into_iter().for_each(|code| module.add_code(code, list));
                     problems
