@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use link::{Link, LinkError, Target};
 use protocol::obd::{Supported, current, on_uds};
 use protocol::uds_read::identifiers;
-use protocol::{Address, Bus};
+use protocol::{Address, Bus, NEGATIVE, ReplyError};
 
 use crate::conversation::Vehicle;
 use crate::{Module, Speaks};
@@ -38,9 +38,13 @@ impl Vehicle {
             look_ends_ns: None,
         };
         let asked = current::request(&[0x00]);
-        let found = vehicle.ask_everyone(&asked)?;
+        let is_can = vehicle.is_can();
+        // Whoever does not know the service should be silent to a request to all, and some refuse: they are there.
+        let refuses = |reply: &[u8]| is_can && matches!(*reply, [NEGATIVE, _, 0x11 | 0x12 | 0x31 | 0x7E | 0x7F]);
+        let (without_obd, found): (Vec<_>, Vec<_>) =
+            vehicle.ask_everyone(&asked)?.into_iter().partition(|(_, reply)| refuses(reply));
         let wide = matches!(vehicle.link.info().bus, Some(Bus::Can { wide: true, .. }));
-        if found.is_empty() && vehicle.is_can() {
+        if found.is_empty() && is_can {
             vehicle.find_on_uds()?;
         }
         if wide || vehicle.link.info().bus == Some(Bus::Doip) {
@@ -55,6 +59,9 @@ impl Vehicle {
                     vehicle.modules.push(module);
                 }
             }
+        }
+        for (address, _) in without_obd {
+            vehicle.add(address, Speaks::Uds);
         }
         for (address, reply) in found {
             let pids = vehicle.supported(address, |base| current::request(&[base]), &asked, &reply)?;

@@ -364,6 +364,34 @@ fn a_busy_module_is_asked_again_for_what_it_has() {
     assert_eq!(results, [(0x01, Some(32.0))]);
 }
 
+/// A request to all asks nobody to say that he does not know the service (ISO 14229-1 has such answers held back), and some
+/// say it all the same (common practice, no source).
+#[test]
+fn a_module_that_refuses_obd_is_none_that_speaks_it() {
+    let (mut vehicle, _) = car(CAN, |to, request| {
+        let is_asked = |address: Address| to == Target::Everyone || to == Target::Module(address);
+        let mut says = Vec::new();
+        if let Some(reply) = engine(request, true).filter(|_| is_asked(ENGINE)) {
+            says.push((ENGINE, reply));
+        }
+        if is_asked(GEARBOX) {
+            let reply = match request {
+                [0x3E, 0x00] => vec![0x7E, 0x00],
+                [0x19, 0x02, _] => vec![0x59, 0x02, 0xFF, 0x07, 0x15, 0x00, 0x09],
+                _ => vec![0x7F, request[0], 0x11],
+            };
+            says.push((GEARBOX, reply));
+        }
+        says
+    });
+    let survey = vehicle.survey(|_| {});
+    assert_eq!(survey.problems, Vec::<String>::new());
+    let gearbox = &survey.modules[1];
+    assert_eq!((gearbox.address, gearbox.speaks), (GEARBOX, Speaks::Uds));
+    assert_eq!(gearbox.codes[0].code.to_string(), "P0715-00");
+    assert_eq!(gearbox.problems, Vec::<String>::new());
+}
+
 /// 11 (hex): service not supported (ISO 14229-1). Service 0A is younger than CAN in cars (from memory).
 #[test]
 fn a_module_without_permanent_codes_lacks_nothing() {
