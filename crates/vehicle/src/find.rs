@@ -141,7 +141,11 @@ impl Vehicle {
             let Some(next) = supported.next_bitmap(Some(base)) else { return Ok(supported) };
             base = next;
             asked = request(base);
-            replies = self.ask_module(address, &asked)?;
+            replies = self.ask_patiently(address, &asked)?;
+            if replies.is_empty() {
+                // It has said itself that there is more.
+                self.problems.push(format!("{address}: {}", ReplyError::NoAnswer { asked: asked.as_slice().into() }));
+            }
         }
     }
 }

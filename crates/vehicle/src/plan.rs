@@ -214,7 +214,7 @@ impl Vehicle {
                 crate::Speaks::Uds | crate::Speaks::ObdOnUds => {
                     let own = on_uds::information(info::VIN);
                     let did = if module.speaks == crate::Speaks::Uds { identifiers::VIN } else { own };
-                    let data = self.identifier(module.address, did)?;
+                    let data = self.identifier(module.address, did, false)?;
                     // A number of items may stand before the text.
                     let text = |data: Vec<u8>| String::from_utf8_lossy(&data).trim_start_matches('\u{1}').to_owned();
                     data.into_iter().map(text).collect()

@@ -406,6 +406,33 @@ fn a_module_without_permanent_codes_lacks_nothing() {
     assert_eq!(vehicle.survey(|_| {}).modules[0].problems, Vec::<String>::new());
 }
 
+#[test]
+fn a_list_that_was_announced_and_does_not_come_is_told() {
+    let (mut vehicle, _) = car(CAN, |_, request| match request {
+        [0x01, 0x00] => vec![(ENGINE, vec![0x41, 0x00, 0x00, 0x18, 0x00, 0x01])],
+        [0x03] => vec![(ENGINE, vec![0x43, 0x00])],
+        _ => Vec::new(),
+    });
+    assert_eq!(vehicle.survey(|_| {}).problems, ["7E8: no answer to `01 20`"]);
+}
+
+/// SAE J1979-2 asks for what services 01 to 09 told by identifiers: F8xx for information, F4xx for parameters, F6xx for
+/// self-tests, each with lists of what there is (from memory).
+#[test]
+fn what_a_module_with_obd_on_uds_has_announced_and_does_not_tell_is_told() {
+    let (mut vehicle, _) = car(CAN, |to, request| match (to, request) {
+        (_, [0x22, 0xF8, 0x10]) => vec![(ENGINE, vec![0x62, 0xF8, 0x10, 0x01])],
+        (Target::Module(ENGINE), [0x22, 0xF4, 0x00]) => vec![(ENGINE, vec![0x62, 0xF4, 0x00, 0x00, 0x18, 0x00, 0x00])],
+        (Target::Module(ENGINE), [0x22, 0xF6, 0x00]) => vec![(ENGINE, vec![0x62, 0xF6, 0x00, 0x80, 0x00, 0x00, 0x01])],
+        (Target::Module(ENGINE), [0x19, 0x42, ..]) => vec![(ENGINE, vec![0x59, 0x42, 0x33, 0xFF, 0xFF, 0x04])],
+        _ => Vec::new(),
+    });
+    let survey = vehicle.survey(|_| {});
+    let engine = &survey.modules[0];
+    assert_eq!((engine.speaks, survey.problems.as_slice()), (Speaks::ObdOnUds, &[][..]));
+    assert_eq!(engine.problems, ["no answer to `22 F6 20`", "no answer to `22 F6 01`"]);
+}
+
 /// One request of service 04 goes to all on an older network (SAE J1979); what one of them says counts for itself alone.
 #[test]
 fn of_two_modules_on_a_k_line_each_answers_for_itself() {

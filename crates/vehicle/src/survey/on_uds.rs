@@ -15,8 +15,13 @@ use crate::Vehicle;
 const CONFIRMED_OR_PENDING: u8 = 0x0C;
 
 impl Vehicle {
-    /// The data of one identifier; `None` when the module does not have it.
-    pub(crate) fn identifier(&mut self, address: Address, did: u16) -> Result<Option<Vec<u8>>, LinkError> {
+    /// The data of one identifier; `None` when the module does not have it, which is a problem when it has said that it does.
+    pub(crate) fn identifier(
+        &mut self,
+        address: Address,
+        did: u16,
+        is_promised: bool,
+    ) -> Result<Option<Vec<u8>>, LinkError> {
         let asked = identifiers::request(&[did]);
         let interpret = |r: &[&[u8]]| {
             let read = identifiers::interpret(&asked, first(r), |_| None)?;
@@ -24,7 +29,11 @@ impl Vehicle {
             Ok(Decoded { value: data, problems: read.problems })
         };
         let mut problems = Vec::new();
-        let data = self.offered(address, &asked, interpret, &mut problems)?;
+        let data = if is_promised {
+            self.read(address, &asked, interpret, &mut problems)?
+        } else {
+            self.offered(address, &asked, interpret, &mut problems)?
+        };
         self.problems.append(&mut problems);
         Ok(data)
     }
@@ -34,7 +43,7 @@ impl Vehicle {
         let mut supported = Supported::default();
         let mut base = 0x00;
         loop {
-            let data = self.identifier(address, did(base))?.unwrap_or_default();
+            let data = self.identifier(address, did(base), base > 0)?.unwrap_or_default();
             let Some(bitmap) = data.first_chunk::<4>() else { return Ok(supported) };
             supported.add(base, *bitmap);
             match supported.next_bitmap(Some(base)) {
@@ -64,7 +73,7 @@ impl Vehicle {
         let mut problems = Vec::new();
         for (pid, slot) in [(0x01, &mut module.readiness), (0x41, &mut module.readiness_this_cycle)] {
             if module.pids.has(pid) {
-                let data = self.identifier(address, on_uds::parameter(pid))?.unwrap_or_default();
+                let data = self.identifier(address, on_uds::parameter(pid), true)?.unwrap_or_default();
                 *slot = readiness_in(&[PidData { pid, data }]);
             }
         }
@@ -93,13 +102,13 @@ impl Vehicle {
         // Codes that do not concern emissions, and what the module keeps with all of them.
         self.uds_codes(module, depth, false)?;
         for mid in self.numbers_on_uds(address, on_uds::monitor)?.iter() {
-            let Some(data) = self.identifier(address, on_uds::monitor(mid))? else { continue };
+            let Some(data) = self.identifier(address, on_uds::monitor(mid), true)? else { continue };
             let read = on_uds::results(mid, &data);
             problems.extend(read.problems.iter().map(|problem| format!("monitor {mid:02X}: {problem}")));
             module.results.extend(read.value);
         }
         for kind in self.numbers_on_uds(address, on_uds::information)?.iter() {
-            let Some(data) = self.identifier(address, on_uds::information(kind))? else { continue };
+            let Some(data) = self.identifier(address, on_uds::information(kind), true)? else { continue };
             match on_uds::information_of(kind, &data) {
                 Ok(read) => {
                     if let (info::MODULE_NAME, info::Info::Texts(texts)) = (kind, &read.value) {
