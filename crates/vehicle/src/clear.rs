@@ -73,7 +73,7 @@ impl Vehicle {
                     Speaks::ObdOnUds => identifiers::request(&[number]),
                     _ => current::request(&[pid]),
                 };
-                for reply in self.ask_module(module.address, &asked)? {
+                for reply in self.ask_patiently(module.address, &asked)? {
                     // The same bytes under another name (SAE J1979-2).
                     let as_current = match (module.speaks, reply.as_slice()) {
                         (Speaks::ObdOnUds, [0x62, high, low, data @ ..]) if [*high, *low] == number.to_be_bytes() => {
@@ -169,7 +169,8 @@ impl Vehicle {
         };
         let mut outcome = Clearing::Silent;
         for asked in requests {
-            let replies = self.ask_module(module.address, &asked)?;
+            // One that is busy has done nothing yet.
+            let replies = self.ask_patiently(module.address, &asked)?;
             let Some(reply) = replies.first() else { continue };
             let read = match (asked.first(), module.speaks) {
                 (Some(0x04), _) => control::clear_interpret(&asked, reply),

@@ -8,6 +8,7 @@ use protocol::uds_read::identifiers;
 use protocol::{Address, Bus, NEGATIVE, ReplyError};
 
 use crate::conversation::Vehicle;
+use crate::survey::is_busy;
 use crate::{Module, Speaks};
 
 /// "Tester present", which changes nothing and which every UDS module answers, if only with a refusal (ISO 14229-1).
@@ -80,7 +81,8 @@ impl Vehicle {
         Ok(vehicle)
     }
 
-    /// Asks everyone, again while an answer came damaged: each sender once, with its answer.
+    /// Asks everyone, again while an answer came damaged: each sender once, with its answer. Whoever is busy is asked again
+    /// alone.
     fn ask_everyone(&mut self, asked: &[u8]) -> Result<Vec<(Address, Vec<u8>)>, LinkError> {
         let mut found: Vec<(Address, Vec<u8>)> = Vec::new();
         for _ in 0..=MAX_REPEATS {
@@ -94,6 +96,11 @@ impl Vehicle {
                 // This time everything came whole: what was damaged before is here.
                 self.notes.append(&mut self.problems);
                 break;
+            }
+        }
+        for (address, reply) in found.iter_mut().filter(|(_, reply)| is_busy(reply)) {
+            if let Some(again) = self.ask_patiently(*address, asked)?.into_iter().next() {
+                *reply = again;
             }
         }
         Ok(found)

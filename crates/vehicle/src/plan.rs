@@ -204,7 +204,7 @@ impl Vehicle {
             let texts = match module.speaks {
                 crate::Speaks::Obd => {
                     let asked = info::request(info::VIN);
-                    let replies = self.ask_module(module.address, &asked)?;
+                    let replies = self.ask_patiently(module.address, &asked)?;
                     let replies: Vec<&[u8]> = replies.iter().map(Vec::as_slice).collect();
                     match info::interpret(&asked, &replies, is_can).map(|decoded| decoded.value) {
                         Ok(info::Info::Texts(texts)) => texts,
@@ -221,7 +221,7 @@ impl Vehicle {
                 }
                 crate::Speaks::Kwp => {
                     let asked = kwp::identification::request(kwp::identification::VIN);
-                    let replies = self.ask_module(module.address, &asked)?;
+                    let replies = self.ask_patiently(module.address, &asked)?;
                     let reply = replies.first().map(Vec::as_slice).unwrap_or_default();
                     let data = kwp::identification::interpret(&asked, reply).ok();
                     data.into_iter().map(|data| String::from_utf8_lossy(data).into_owned()).collect()

@@ -364,6 +364,51 @@ fn a_busy_module_is_asked_again_for_what_it_has() {
     assert_eq!(results, [(0x01, Some(32.0))]);
 }
 
+/// 21 (hex): busy, repeat request (ISO 14229-1), at the first question of each kind.
+#[test]
+fn a_busy_module_is_asked_again_for_its_parameters_its_frozen_values_and_to_clear() {
+    let mut seen: Vec<Vec<u8>> = Vec::new();
+    let (mut vehicle, _) = car(CAN, move |_, request| {
+        let says: &[u8] = match request {
+            [0x01, 0x00] => &[0x41, 0x00, 0x00, 0x18, 0x00, 0x01],
+            [0x01, 0x20] => &[0x41, 0x20, 0x80, 0x00, 0x00, 0x00],
+            [0x01, 0x0C] => &[0x41, 0x0C, 0x00, 0x00],
+            [0x01, 0x0D] => &[0x41, 0x0D, 0x00],
+            [0x02, 0x02, 0x00] => &[0x42, 0x02, 0x00, 0x03, 0x01],
+            [0x02, 0x00, 0x00] => &[0x42, 0x00, 0x00, 0x00, 0x08, 0x00, 0x00],
+            [0x02, 0x0D, 0x00] => &[0x42, 0x0D, 0x00, 0x50],
+            [0x04] => &[0x44],
+            _ => return Vec::new(),
+        };
+        let is_new = !seen.iter().any(|known| known == request);
+        seen.push(request.to_vec());
+        vec![(ENGINE, if is_new { vec![0x7F, request[0], 0x21] } else { says.to_vec() })]
+    });
+    assert_eq!(vehicle.modules()[0].pids.iter().collect::<Vec<u8>>(), [0x0C, 0x0D, 0x21]);
+    let survey = vehicle.survey(|_| {});
+    let frame = &survey.modules[0].freeze_frames[0];
+    assert_eq!((frame.code.to_string().as_str(), frame.data[0].data.as_slice()), ("P0301", &[0x50][..]));
+    let grant = Grant::new(ENGINE, Purpose::ClearCodes, i64::MAX);
+    assert_eq!(vehicle.clear_codes(&[grant], Despite::default()).unwrap(), [(ENGINE, Clearing::Confirmed)]);
+}
+
+/// 22 (hex): conditions not correct (ISO 14229-1), as of a running engine; 11: service not supported.
+#[test]
+fn what_a_module_does_not_tell_now_is_told_as_missing() {
+    let (mut vehicle, _) = car(CAN, |_, request| {
+        let says = match request {
+            [0x01, 0x00] => vec![0x41, 0x00, 0x00, 0x18, 0x00, 0x00],
+            [0x03 | 0x07 | 0x0A] => vec![request[0] + 0x40, 0x00],
+            [0x02 | 0x09, ..] => vec![0x7F, request[0], 0x22],
+            _ => vec![0x7F, request[0], 0x11],
+        };
+        vec![(ENGINE, says)]
+    });
+    let problems = &vehicle.survey(|_| {}).modules[0].problems;
+    let told = |asked: &str| problems.iter().any(|it| it.contains(asked) && it.contains("conditions not correct"));
+    assert!(problems.len() == 2 && told("`02 02 00`") && told("`09 00`"), "{problems:?}");
+}
+
 /// A request to all asks nobody to say that he does not know the service (ISO 14229-1 has such answers held back), and some
 /// say it all the same (common practice, no source).
 #[test]

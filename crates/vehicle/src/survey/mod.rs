@@ -241,7 +241,8 @@ impl Vehicle {
         }))
     }
 
-    /// What a module says to a request that it may well refuse or not know: `None` then, and no problem.
+    /// What a module says to a request that it may well refuse or not know: `None` then, and no problem, unless it only
+    /// refuses for now.
     fn offered<T>(
         &mut self,
         address: Address,
@@ -251,7 +252,8 @@ impl Vehicle {
     ) -> Result<Option<T>, LinkError> {
         match self.interpreted(address, request, interpret, problems)? {
             Ok(value) => Ok(Some(value)),
-            Err(ReplyError::Negative { .. } | ReplyError::NoAnswer { .. }) => Ok(None),
+            Err(ReplyError::NoAnswer { .. }) => Ok(None),
+            Err(ReplyError::Negative { code, .. }) if !is_for_now(code) => Ok(None),
             Err(error) => {
                 problems.push(error.to_string());
                 Ok(None)
@@ -284,10 +286,21 @@ impl Vehicle {
     ) -> Result<Supported, LinkError> {
         let asked = request(0x00);
         match self.ask_patiently(address, &asked)?.into_iter().next().as_deref() {
-            Some([protocol::NEGATIVE, ..]) | None => Ok(Supported::default()),
+            None => Ok(Supported::default()),
+            Some([protocol::NEGATIVE, _, .., code]) if !is_for_now(NegativeCode(*code)) => Ok(Supported::default()),
             Some(reply) => self.supported(address, request, &asked, reply),
         }
     }
+}
+
+/// "Busy, ask again".
+pub(crate) fn is_busy(reply: &[u8]) -> bool {
+    matches!(*reply, [protocol::NEGATIVE, _, code] if NegativeCode(code) == NegativeCode::BUSY)
+}
+
+/// A refusal that says nothing about what a module has: it is busy, or the car is not in the right state.
+fn is_for_now(code: NegativeCode) -> bool {
+    code == NegativeCode::BUSY || code.asks_for_another_state()
 }
 
 /// The first message, which on CAN is the only one.

@@ -5,7 +5,7 @@ use protocol::obd::codes::{self, CodeList};
 use protocol::obd::{current, freeze, info, monitors};
 use protocol::{Hex, NegativeCode, ReplyError};
 
-use super::{FreezeFrame, InfoItem, ModuleSurvey, first, readiness_in};
+use super::{FreezeFrame, InfoItem, ModuleSurvey, first, is_for_now, readiness_in};
 use crate::Vehicle;
 
 impl Vehicle {
@@ -72,11 +72,12 @@ impl Vehicle {
         const FRAME: u8 = 0;
         let address = module.address;
         let asked = freeze::request(&[0x02], FRAME);
-        let Some(reply) = self.ask_module(address, &asked)?.into_iter().next() else { return Ok(()) };
+        let Some(reply) = self.ask_patiently(address, &asked)?.into_iter().next() else { return Ok(()) };
         let code = match freeze::code(&asked, &reply) {
             Ok(Some(code)) => code,
             // No frame, or none of this service: a module without codes has nothing to show.
-            Ok(None) | Err(ReplyError::Negative { .. }) => return Ok(()),
+            Ok(None) => return Ok(()),
+            Err(ReplyError::Negative { code, .. }) if !is_for_now(code) => return Ok(()),
             Err(error) => {
                 problems.push(error.to_string());
                 return Ok(());
