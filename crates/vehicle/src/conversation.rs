@@ -33,6 +33,8 @@ pub struct Vehicle {
     pub(crate) may_open_sessions: bool,
     /// Modules that would send by themselves in an extended session.
     pub(crate) session_would_help: BTreeSet<Address>,
+    /// While a survey reads a module: where that begins in the log.
+    pub(crate) reads_from: Option<usize>,
     /// While modules are looked for: when that ends.
     pub(crate) look_ends_ns: Option<Nanos>,
 }

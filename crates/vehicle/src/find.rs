@@ -36,6 +36,7 @@ impl Vehicle {
             learnt: crate::tune::Learnt::default(),
             may_open_sessions: false,
             session_would_help: BTreeSet::new(),
+            reads_from: None,
             look_ends_ns: None,
         };
         let asked = current::request(&[0x00]);

@@ -478,6 +478,28 @@ fn what_a_module_with_obd_on_uds_has_announced_and_does_not_tell_is_told() {
     assert_eq!(engine.problems, ["no answer to `22 F6 20`", "no answer to `22 F6 01`"]);
 }
 
+/// The ignition goes off behind the stored codes: pending ones, the freeze frame, results and identity need no answer, and
+/// would be missing without a word.
+#[test]
+fn a_module_that_falls_silent_while_it_is_read_is_told() {
+    for (n_answers, is_told) in [(1, true), (usize::MAX, false)] {
+        let mut n_codes = 0;
+        let (mut vehicle, _) = car(CAN, move |_, request| match request {
+            [0x01, 0x00] => vec![(ENGINE, vec![0x41, 0x00, 0x00, 0x18, 0x00, 0x00])],
+            [0x03] => {
+                n_codes += 1;
+                if n_codes <= n_answers { vec![(ENGINE, vec![0x43, 0x01, 0x03, 0x01])] } else { Vec::new() }
+            }
+            _ => Vec::new(),
+        });
+        let survey = vehicle.survey(|_| {});
+        let engine = &survey.modules[0];
+        assert_eq!(engine.codes.len(), 1);
+        let told = engine.problems.iter().filter(|problem| problem.starts_with("fell silent")).count();
+        assert_eq!(told, usize::from(is_told), "{:?}", engine.problems);
+    }
+}
+
 /// One request of service 04 goes to all on an older network (SAE J1979); what one of them says counts for itself alone.
 #[test]
 fn of_two_modules_on_a_k_line_each_answers_for_itself() {

@@ -183,6 +183,7 @@ impl Vehicle {
         for (idx, module) in modules.iter().enumerate() {
             progress(&format!("module {} ({} of {})", module.address, idx + 1, modules.len()));
             let mut read = ModuleSurvey::new(module);
+            self.reads_from = Some(self.log.len());
             // Problems from before belong to the whole car.
             survey.problems.append(&mut self.problems);
             let outcome = match module.speaks {
@@ -209,20 +210,42 @@ impl Vehicle {
         survey.problems.append(&mut self.problems);
         survey.notes.append(&mut self.notes);
         survey.raw = std::mem::take(&mut self.log);
+        self.reads_from = None;
         survey
     }
 
-    /// What a module says to a request, asked again while it is busy.
+    /// What a module says to a request, asked again while it is busy. One that is silent while a survey reads it has nothing
+    /// to say to this request, or is gone: that is looked into.
     pub(crate) fn ask_patiently(&mut self, address: Address, request: &[u8]) -> Result<Vec<Vec<u8>>, LinkError> {
         for _ in 0..MAX_BUSY_REPEATS {
             let replies = self.ask_module(address, request)?;
-            let busy = |reply: &Vec<u8>| matches!(reply[..], [protocol::NEGATIVE, _, code] if NegativeCode(code) == NegativeCode::BUSY);
-            if !replies.iter().any(busy) {
+            if replies.is_empty() {
+                self.look_into_silence(address)?;
+            }
+            if !replies.iter().any(|reply| is_busy(reply)) {
                 return Ok(replies);
             }
             self.link.pause(BUSY_PAUSE_NS);
         }
         self.ask_module(address, request)
+    }
+
+    /// Asks the module that is being read once more what it answered last, and tells when that brings nothing either: many
+    /// requests need no answer, so that without it a survey with the ignition off looks whole. Told once for each module.
+    fn look_into_silence(&mut self, address: Address) -> Result<(), LinkError> {
+        let Some(from) = self.reads_from else { return Ok(()) };
+        let answers = |raw: &&RawExchange| raw.exchange.replies.iter().any(|reply| reply.from == address);
+        let Some(last) = self.log.iter().skip(from).rev().find(answers) else { return Ok(()) };
+        let known = last.request.clone();
+        if self.ask_module(address, &known)?.is_empty() {
+            self.reads_from = None;
+            self.problems.push(format!(
+                "fell silent while it was read, also to `{}`, which it had answered: what is missing here may be there; \
+                 switch the ignition on and survey again",
+                Hex(known)
+            ));
+        }
+        Ok(())
     }
 
     /// One request to one module, asked again while it is busy, with its answer read; what was odd in it becomes problems.
