@@ -23,6 +23,8 @@ type Asked = Arc<Mutex<Vec<(Target, Vec<u8>)>>>;
 
 /// What no module says: the answer came damaged.
 const DAMAGED: &[u8] = &[0x00];
+/// Nor this: the adapter could not open the line to it.
+const NOT_OPENED: &[u8] = &[0xFF];
 
 /// Answers by a function of target and request; a message without bytes says that the adapter cannot send the request, each
 /// further one that it finds out in a second.
@@ -53,6 +55,11 @@ impl<F: FnMut(Target, &[u8]) -> Vec<(Address, Vec<u8>)> + Send> Link for Played<
         if answers.iter().any(|(_, bytes)| bytes.is_empty()) {
             self.now += 1_000_000_000 * (answers.len() as Nanos - 1);
             return Err(LinkError::Unsendable("it cannot be sent".to_owned()));
+        }
+        if answers.iter().any(|(_, bytes)| bytes == NOT_OPENED) {
+            self.now += 300_000_000;
+            let said = "BUS INIT: ...ERROR".to_owned();
+            return Err(LinkError::NoVehicle { address: self.info.adapter.clone(), said });
         }
         self.now += if answers.is_empty() { SILENCE_NS } else { EXCHANGE_NS };
         let (damaged, answers): (Vec<_>, Vec<_>) = answers.into_iter().partition(|(_, bytes)| bytes == DAMAGED);
@@ -227,6 +234,23 @@ fn what_cannot_be_sent_is_neither_tried_nor_told_without_end() {
     assert!((1..=2).contains(&n_told), "{:?}", keep.notes);
     // Pauses of 0.1, 0.2, 0.4, 0.8 and 1.6 s and fifteen of 2 s, then it goes on: a hundred a second for the rest.
     assert!((2400..2800).contains(&count(&keep, 0)), "{} {:?}", count(&keep, 0), keep.notes);
+}
+
+/// The ignition of a car with a K-line goes off and on again: the adapter is there all the while.
+#[test]
+fn a_vehicle_that_does_not_answer_is_told_once_and_no_adapter_is_back() {
+    let mut n_asked = 0;
+    let (mut vehicle, _) = car(Bus::Iso9141, move |_, request| {
+        n_asked += 1;
+        let reply = if (100..200).contains(&n_asked) { Some(NOT_OPENED.to_vec()) } else { engine(request, false) };
+        reply.map(|reply| (Address::Node(0x10), reply)).into_iter().collect()
+    });
+    let mut plan = plan(&mut vehicle, &["engine.speed"]);
+    let mut keep = Keep { until_ns: 120_000_000_000, ..Keep::default() };
+    vehicle.sample(&mut plan, &mut keep).unwrap();
+    assert!(keep.gaps.len() == 100 && count(&keep, 0) > 1000, "{}", keep.gaps.len());
+    let [off, on] = keep.notes.as_slice() else { panic!("{:?}", keep.notes) };
+    assert!(off.contains("BUS INIT: ...ERROR") && on == "the vehicle answers again", "{:?}", keep.notes);
 }
 
 #[test]

@@ -132,6 +132,7 @@ impl Vehicle {
             ears,
             too_many: Vec::new(),
             unsent: None,
+            trouble: None,
             pause: None,
             is_over: false,
             failure: None,

@@ -73,6 +73,8 @@ pub(super) struct Run<'r, S: Sink> {
     pub(super) too_many: Vec<Poll>,
     /// Since when a request was tried that could not be sent, and why.
     pub(super) unsent: Option<(Nanos, String)>,
+    /// What keeps the vehicle from answering behind an adapter that is there, as it was told.
+    pub(super) trouble: Option<String>,
     pub(super) pause: Option<Pause>,
     /// The sink has enough.
     pub(super) is_over: bool,
@@ -158,6 +160,9 @@ impl<S: Sink> Feed for Run<'_, S> {
             }
             self.now = self.now.max(exchange.over_ns);
             self.latest_ns = self.now;
+            if !exchange.replies.is_empty() && self.trouble.take().is_some() {
+                self.sink.note(self.now - self.start_ns, "the vehicle answers again");
+            }
         }
         if matches!(job, Job::Errand) {
             self.errand.answered(&request, outcome.as_ref(), self.now);
@@ -430,9 +435,14 @@ impl<S: Sink> Run<'_, S> {
     /// link noticed, which may be seconds later.
     fn wait_for_return(&mut self, link: &mut dyn Link, error: &LinkError, since_ns: Nanos) {
         let reason = error.to_string();
-        self.sink.note(link.now() - self.start_ns, &reason);
+        let is_lost = error.is_lost();
+        // With the ignition off that is so for each request, for as long as it is off.
+        if self.trouble.as_ref() != Some(&reason) {
+            self.sink.note(link.now() - self.start_ns, &reason);
+        }
+        self.trouble = (!is_lost).then(|| reason.clone());
         let mut pause_ns = REOPEN_NS.0;
-        let mut is_open = !error.is_lost();
+        let mut is_open = !is_lost;
         loop {
             let until = link.now() + pause_ns;
             while link.now() < until {
@@ -453,7 +463,9 @@ impl<S: Sink> Run<'_, S> {
                 self.now = link.now();
             }
             if is_open {
-                self.sink.note(self.now - self.start_ns, "the adapter is back");
+                if is_lost {
+                    self.sink.note(self.now - self.start_ns, "the adapter is back");
+                }
                 return self.gap_until_now(since_ns, &reason);
             }
         }
