@@ -524,6 +524,29 @@ fn a_module_that_falls_silent_while_it_is_read_is_told() {
     }
 }
 
+/// A module that was without supply stores a code for all that it missed.
+#[test]
+fn codes_whose_records_are_not_read_are_told() {
+    for (n_codes, n_told) in [(20u8, 0), (21, 1)] {
+        let (mut vehicle, _) = car(CAN, move |to, request| match (to, request) {
+            (Target::Everyone, [0x01, 0x00]) => vec![(ENGINE, vec![0x41, 0x00, 0x00, 0x18, 0x00, 0x00])],
+            (Target::Module(ENGINE), [0x03]) => vec![(ENGINE, vec![0x43, 0x00])],
+            (Target::Module(GEARBOX), [0x3E, 0x00]) => vec![(GEARBOX, vec![0x7E, 0x00])],
+            (Target::Module(GEARBOX), [0x19, 0x02, _]) => {
+                let codes = (0..n_codes).flat_map(|n| [0xC1, n, 0x00, 0x08]);
+                vec![(GEARBOX, [0x59, 0x02, 0xFF].into_iter().chain(codes).collect())]
+            }
+            (Target::Module(GEARBOX), _) => vec![(GEARBOX, vec![0x7F, request[0], 0x31])],
+            _ => Vec::new(),
+        });
+        let survey = vehicle.survey_everything(&Definitions::standard(), |_| {});
+        let gearbox = survey.modules.iter().find(|module| module.address == GEARBOX).unwrap();
+        let told =
+            gearbox.problems.iter().filter(|problem| problem.starts_with("of 21 codes only the first 20")).count();
+        assert_eq!((gearbox.codes.len(), told), (usize::from(n_codes), n_told), "{:?}", gearbox.problems);
+    }
+}
+
 /// One request of service 04 goes to all on an older network (SAE J1979); what one of them says counts for itself alone.
 #[test]
 fn of_two_modules_on_a_k_line_each_answers_for_itself() {

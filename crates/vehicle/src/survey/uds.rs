@@ -82,6 +82,12 @@ impl Vehicle {
                 self.snapshots(module, found.code, &mut problems)?;
                 self.records(module, found.code, &mut problems)?;
             }
+            if codes.len() > MAX_CODES_WITH_RECORDS {
+                problems.push(format!(
+                    "of {} codes only the first {MAX_CODES_WITH_RECORDS} were asked for what the module keeps with them",
+                    codes.len()
+                ));
+            }
         }
         module.problems.append(&mut problems);
         Ok(())
