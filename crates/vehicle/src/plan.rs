@@ -187,7 +187,8 @@ impl Plan {
 }
 
 impl Vehicle {
-    /// The VIN, from the first module that reports one; asked once, `None` when no module has one.
+    /// The VIN, from the first module that reports one, those of the emissions diagnostics before all others; asked once,
+    /// `None` when no module has one.
     ///
     /// # Errors
     /// [`LinkError`] when the link fails.
@@ -199,7 +200,10 @@ impl Vehicle {
     }
 
     fn read_vin(&mut self) -> Result<Option<protocol::Vin>, LinkError> {
-        for module in self.modules.clone() {
+        let mut modules = self.modules.clone();
+        // A module that came out of another car may still tell that car's.
+        modules.sort_by_key(|module| !module.speaks.has_obd());
+        for module in modules {
             let is_can = self.is_can();
             let texts = match module.speaks {
                 crate::Speaks::Obd => {

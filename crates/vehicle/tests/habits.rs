@@ -524,6 +524,50 @@ fn a_module_that_falls_silent_while_it_is_read_is_told() {
     }
 }
 
+/// Identifier F190 (ISO 14229-1) of an instrument cluster that came out of another car; the emissions diagnostics tell whose
+/// this one is. Check digits by the rule of 49 CFR 565.
+#[test]
+fn a_module_of_another_car_does_not_rename_this_one() {
+    const FILE: &str = r#"
+        title = "cluster"
+        origin = "the test's own"
+
+        [[module]]
+        name = "cluster"
+        request = "720"
+        reply = "728"
+
+        [[module.did]]
+        did = "D001"
+        n_bytes = 1
+
+        [[module.did.signal]]
+        id = "custom.miles"
+        unit = "1"
+        byte = 0
+    "#;
+    let cluster = Address::from_reply11(0x728);
+    let (mut vehicle, _) = car(CAN, move |to, request| {
+        let says = match (to, request) {
+            (Target::Everyone, [0x01, 0x00]) => vec![0x41, 0x00, 0x00, 0x18, 0x00, 0x00],
+            (Target::Module(ENGINE), [0x09, 0x00]) => vec![0x49, 0x00, 0x40, 0x00, 0x00, 0x00],
+            (Target::Module(ENGINE), [0x09, 0x02]) => [&[0x49, 0x02, 0x01][..], b"1G4AH59H45G118341"].concat(),
+            (Target::Module(module), [0x3E, 0x00]) if module == cluster => vec![0x7E, 0x00],
+            (Target::Module(module), [0x22, 0xF1, 0x90]) if module == cluster => {
+                [&[0x62, 0xF1, 0x90][..], b"1M8GDM9AXKP042788"].concat()
+            }
+            _ => return Vec::new(),
+        };
+        vec![(if to == Target::Module(cluster) { cluster } else { ENGINE }, says)]
+    });
+    let mut definitions = Definitions::standard();
+    definitions.load_toml(FILE, "cluster.toml").unwrap();
+    vehicle.find_defined(&mut definitions).unwrap();
+    assert_eq!(vehicle.modules().len(), 2);
+    assert_eq!(vehicle.vin().unwrap().unwrap().as_str(), "1G4AH59H45G118341");
+    assert_eq!(vehicle.survey(|_| {}).vin.unwrap().as_str(), "1G4AH59H45G118341");
+}
+
 /// A module that was without supply stores a code for all that it missed.
 #[test]
 fn codes_whose_records_are_not_read_are_told() {

@@ -69,7 +69,7 @@ pub struct Vehicle {
     pub vin: Option<String>,
     /// Name of the network.
     pub protocol: Option<String>,
-    /// What is odd about the VIN.
+    /// What is odd about the VIN, such as its check digit, or that a module tells another one.
     pub vin_notes: Vec<String>,
     /// As the VIN says it.
     pub model_year: Option<u16>,

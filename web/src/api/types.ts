@@ -2550,7 +2550,7 @@ vin: string | null,
  */
 protocol: string | null, 
 /**
- * What is odd about the VIN.
+ * What is odd about the VIN, such as its check digit, or that a module tells another one.
  */
 vin_notes: Array<string>, 
 /**

@@ -206,7 +206,13 @@ impl Vehicle {
                 break;
             }
         }
-        survey.vin = survey.modules.iter().find_map(ModuleSurvey::vin);
+        let of = |has_obd| survey.modules.iter().filter(move |module| module.speaks.has_obd() == has_obd);
+        // A module that came out of another car may still tell that car's.
+        survey.vin = of(true).chain(of(false)).find_map(ModuleSurvey::vin);
+        if survey.vin.is_some() {
+            // Where it was asked for at an unlucky moment, it is known from now on.
+            self.vin = Some(survey.vin.clone());
+        }
         survey.problems.append(&mut self.problems);
         survey.notes.append(&mut self.notes);
         survey.raw = std::mem::take(&mut self.log);

@@ -1,9 +1,19 @@
 //! What a car said, as JSON.
 
+use protocol::Vin;
 use protocol::obd::info::Info;
 use protocol::obd::monitors::{MonitorResult, PlainResult, TestVerdict, monitor_title, test_title};
 use protocol::obd::{Content, Ignition, MonitorState, Pid, Readiness, Value};
 use vehicle::{CodeRecord, FoundCode, FreezeFrame, InfoItem, ModuleSurvey, RawExchange, Survey};
+
+/// What is odd about the VIN: by its own rules, and because a module tells another one.
+fn vin_notes(vin: &Vin, modules: &[ModuleSurvey]) -> Vec<String> {
+    let others = modules.iter().filter_map(|module| {
+        let other = module.vin().filter(|other| other != vin)?;
+        Some(format!("{} tells another VIN, {}: it may come from another car", module.address, other.as_str()))
+    });
+    vin.warnings().iter().map(ToString::to_string).chain(others).collect()
+}
 
 pub(crate) fn survey(survey: &Survey, taken_unix_ns: i64, software: &str) -> wire::Survey {
     let vin = survey.vin.as_ref();
@@ -12,7 +22,7 @@ pub(crate) fn survey(survey: &Survey, taken_unix_ns: i64, software: &str) -> wir
         vehicle: wire::Vehicle {
             vin: vin.map(|vin| vin.as_str().to_owned()),
             protocol: survey.bus.map(|bus| bus.to_string()),
-            vin_notes: vin.map(|vin| vin.warnings().iter().map(ToString::to_string).collect()).unwrap_or_default(),
+            vin_notes: vin.map(|vin| vin_notes(vin, &survey.modules)).unwrap_or_default(),
             model_year: vin.and_then(protocol::Vin::model_year),
             adapter: survey.adapter.clone(),
             supply_volts: survey.supply_volts,
@@ -226,5 +236,25 @@ fn raw(raw: &RawExchange) -> wire::RawExchange {
             })
             .collect(),
         problems: raw.exchange.problems.clone(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The other VIN: 1M8GDM9AXKP042788, whose check digit follows the rule of 49 CFR 565.
+    #[test]
+    fn a_module_that_tells_another_vin_is_named() {
+        let link = crate::car::open("standin:fell?script=idle", link::Settings::default()).unwrap();
+        let mut survey = vehicle::Vehicle::find(link).unwrap().survey(|_| {});
+        let vin = survey.vin.clone().unwrap();
+        let n_notes = vin_notes(&vin, &survey.modules).len();
+        let content = Info::Texts(vec!["1M8GDM9AXKP042788".to_owned()]);
+        let last = survey.modules.last_mut().unwrap();
+        last.info = vec![InfoItem { title: "vehicle identification number".to_owned(), content }];
+        let told = vin_notes(&vin, &survey.modules);
+        assert_eq!(told.len(), n_notes + 1, "{told:?}");
+        assert!(told[n_notes].contains("tells another VIN, 1M8GDM9AXKP042788"), "{told:?}");
     }
 }
