@@ -62,6 +62,12 @@ impl Workshop {
         };
         let all: Vec<Address> = car.vehicle.modules().iter().map(|module| module.address).collect();
         let modules = wish.modules.clone().unwrap_or(all);
+        // A survey that ended early lacks modules that answered when they were looked for.
+        let is_kept = |address: &Address| before.modules.iter().any(|it| it.full_address == format!("{address:#}"));
+        if let Some(address) = modules.iter().find(|address| !is_kept(address)) {
+            let what = format!("nothing was cleared: {address} is not in the survey that was saved; survey again");
+            return Err(WorkshopError::Refused(what));
+        }
         let until_ns = car.vehicle.now() + signal::nanos_from_seconds(GRANT_S);
         let grants: Vec<Grant> =
             modules.iter().map(|address| Grant::new(*address, Purpose::ClearCodes, until_ns)).collect();
@@ -166,5 +172,29 @@ fn in_words((address, clearing): &(Address, Clearing)) -> String {
         Clearing::Confirmed => format!("{address} confirmed"),
         Clearing::Refused(reason) => format!("{address} refused: {reason}"),
         Clearing::Silent => format!("{address} did not answer"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{Places, Silent};
+
+    /// A car with codes that stands with its engine off.
+    const WITH_CODES: &str = "standin:fell?fault=pedal-wear:1:1:40:20&script=pedal&start=100";
+
+    #[test]
+    fn a_module_that_the_survey_lacks_is_not_cleared() {
+        let folder = tempfile::tempdir().unwrap();
+        let workshop = Workshop::new(Places::at(folder.path()).unwrap(), "test 1");
+        let mut car = workshop.connect(WITH_CODES, &[], &mut Silent).unwrap();
+        let whole = workshop.survey(&mut car, Scope::Emissions, None, &mut Silent).unwrap();
+        let mut cut = whole.clone();
+        let last = cut.modules.pop().unwrap();
+        let refused = workshop.clear(&mut car, &ClearWish::default(), &cut, &mut Silent).unwrap_err();
+        let is_right = |text: &str| text.contains(&format!("{} is not in the survey that was saved", last.address));
+        assert!(matches!(&refused, WorkshopError::Refused(text) if is_right(text)), "{refused}");
+        let cleared = workshop.clear(&mut car, &ClearWish::default(), &whole, &mut Silent).unwrap();
+        assert!(cleared.modules.iter().all(|module| module.outcome == "confirmed"), "{cleared:?}");
     }
 }
