@@ -161,9 +161,13 @@ pub fn clearing_in_words(costs: &[wire::ClearingCost]) -> Vec<String> {
     lines.flatten().collect()
 }
 
-/// Codes of a module that stand in a list of this kind.
+/// Codes of a module that stand in a list of this kind. One in no list, such as a code that fails now at a module that
+/// keeps no other bits, can be cleared as a stored one can.
 fn codes_of(module: &wire::Module, is_meant: impl Fn(&str) -> bool) -> Vec<String> {
-    let codes = module.codes.iter().filter(|code| code.kinds.iter().any(|kind| is_meant(kind)));
+    let is_in = |kinds: &[String]| {
+        if kinds.is_empty() { is_meant("stored") } else { kinds.iter().any(|kind| is_meant(kind)) }
+    };
+    let codes = module.codes.iter().filter(|code| is_in(&code.kinds));
     codes.map(|code| code.code.clone()).collect()
 }
 
@@ -196,5 +200,18 @@ mod tests {
         assert!(matches!(&refused, WorkshopError::Refused(text) if is_right(text)), "{refused}");
         let cleared = workshop.clear(&mut car, &ClearWish::default(), &whole, &mut Silent).unwrap();
         assert!(cleared.modules.iter().all(|module| module.outcome == "confirmed"), "{cleared:?}");
+    }
+
+    /// Bit 0 of the status byte alone: the test fails now (ISO 14229-1). A module need not keep the bits by which a code is
+    /// stored or pending.
+    #[test]
+    fn a_code_that_only_fails_now_is_lost_too() {
+        let folder = tempfile::tempdir().unwrap();
+        let workshop = Workshop::new(Places::at(folder.path()).unwrap(), "test 1");
+        let code = wire::Code { code: "C0035-00".to_owned(), status: Some(0x01), ..wire::Code::default() };
+        let module = wire::Module { address: "728".to_owned(), codes: vec![code], ..wire::Module::default() };
+        let survey = wire::Survey { modules: vec![module], ..wire::Survey::default() };
+        let costs = workshop.clearing_costs(&survey, None);
+        assert_eq!(clearing_in_words(&costs), ["728: C0035-00 with their status"]);
     }
 }
