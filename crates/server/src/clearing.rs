@@ -17,7 +17,7 @@ const COUNTS: Duration = Duration::from_secs(600);
 pub(crate) struct ClearingJson {
     /// Addresses of the modules that can be told to clear.
     pub(crate) modules: Vec<String>,
-    /// What each would lose; one that would lose nothing is left out.
+    /// What each would lose; one that would lose nothing, and was read without trouble, is left out.
     pub(crate) costs: Vec<wire::ClearingCost>,
     /// How it went, once it is done.
     pub(crate) done: Option<Box<wire::Cleared>>,

@@ -207,6 +207,8 @@ pub struct ClearingCost {
     pub monitors: usize,
     /// Permanent codes, which stay until the car itself sees the repair.
     pub permanent: Vec<String>,
+    /// What could not be read of it, and goes unseen if it is there.
+    pub unread: Vec<String>,
 }
 
 /// What one module did when it was told to clear.

@@ -19,7 +19,7 @@ pub struct ClearWish {
 
 impl Workshop {
     /// What clearing the wanted modules (`None`: all) would cost, by a survey that was just taken; modules that would lose
-    /// nothing are left out.
+    /// nothing, and were read without trouble, are left out.
     #[must_use]
     pub fn clearing_costs(&self, survey: &wire::Survey, modules: Option<&[Address]>) -> Vec<wire::ClearingCost> {
         let is_wanted = |module: &&wire::Module| {
@@ -36,6 +36,7 @@ impl Workshop {
                 .as_ref()
                 .map_or(0, |readiness| readiness.monitors.iter().filter(|monitor| monitor.state == "complete").count()),
             permanent: codes_of(module, |kind| kind == "permanent"),
+            unread: module.problems.clone(),
         });
         let nothing = |cost: &wire::ClearingCost| wire::ClearingCost {
             module: cost.module.clone(),
@@ -152,6 +153,10 @@ pub fn clearing_in_words(costs: &[wire::ClearingCost]) -> Vec<String> {
                 let n = cost.monitors;
                 format!("{module}: readiness of {n} monitors; an inspection may be refused until they have run again")
             }),
+            (!cost.unread.is_empty()).then(|| {
+                let what = cost.unread.join("; ");
+                format!("{module}: what could not be read goes unseen: {what}")
+            }),
             (!cost.permanent.is_empty()).then(|| {
                 let codes = cost.permanent.join(", ");
                 format!("{module}: {codes} stay as permanent codes until the car itself sees the repair")
@@ -213,5 +218,17 @@ mod tests {
         let survey = wire::Survey { modules: vec![module], ..wire::Survey::default() };
         let costs = workshop.clearing_costs(&survey, None);
         assert_eq!(clearing_in_words(&costs), ["728: C0035-00 with their status"]);
+    }
+
+    #[test]
+    fn what_could_not_be_read_is_told_before_it_is_lost() {
+        let folder = tempfile::tempdir().unwrap();
+        let workshop = Workshop::new(Places::at(folder.path()).unwrap(), "test 1");
+        let problems = vec!["no answer to `03`".to_owned()];
+        let module = wire::Module { address: "7E8".to_owned(), problems, ..wire::Module::default() };
+        let silent = wire::Module { address: "7E9".to_owned(), ..wire::Module::default() };
+        let survey = wire::Survey { modules: vec![module, silent], ..wire::Survey::default() };
+        let costs = workshop.clearing_costs(&survey, None);
+        assert_eq!(clearing_in_words(&costs), ["7E8: what could not be read goes unseen: no answer to `03`"]);
     }
 }

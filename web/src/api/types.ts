@@ -395,7 +395,11 @@ monitors: number,
 /**
  * Permanent codes, which stay until the car itself sees the repair.
  */
-permanent: Array<string>, };
+permanent: Array<string>, 
+/**
+ * What could not be read of it, and goes unseen if it is there.
+ */
+unread: Array<string>, };
 
 export type Code = { 
 /**
@@ -2950,7 +2954,7 @@ export type ClearingJson = {
  */
 modules: Array<string>, 
 /**
- * What each would lose; one that would lose nothing is left out.
+ * What each would lose; one that would lose nothing, and was read without trouble, is left out.
  */
 costs: Array<ClearingCost>, 
 /**

@@ -122,6 +122,7 @@ function Cost({ cost }: { cost: ClearingCost }) {
     cost.test_results > 0 && count('clear_cost_results', cost.test_results),
     cost.monitors > 0 && count('clear_cost_monitors', cost.monitors),
     cost.permanent.length > 0 && t('clear_cost_permanent', { codes: cost.permanent.join(', ') }),
+    cost.unread.length > 0 && t('clear_cost_unread', { what: cost.unread.join('; ') }),
   ];
   return <ul class="plain small">{lines.map((line) => line && <li key={line}>{line}</li>)}</ul>;
 }
