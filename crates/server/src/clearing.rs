@@ -30,7 +30,7 @@ pub(crate) struct Wanted {
     pub(crate) modules: Vec<String>,
     /// Whether somebody has read what it costs. Nothing is done otherwise.
     pub(crate) costs_read: bool,
-    /// Whether somebody sees that the car stands still; a speed that can be read is believed all the same.
+    /// Whether somebody sees that the car stands still with its engine off; what can be read of that is believed all the same.
     pub(crate) stands: bool,
 }
 
@@ -83,6 +83,6 @@ pub(crate) fn clear(
     if chosen.is_empty() || chosen.len() != wanted.modules.len() {
         return Err(refused("nothing was cleared: choose among the modules that answered"));
     }
-    let despite = Despite { engine_running: false, speed_unknown: wanted.stands };
+    let despite = Despite { engine_running: false, engine_unknown: wanted.stands, speed_unknown: wanted.stands };
     workshop.clear(car, &ClearWish { modules: Some(chosen), despite }, &prepared.survey, observer)
 }

@@ -17,6 +17,9 @@ const STANDING: definition::Condition = definition::Condition::Standing;
 pub struct Despite {
     /// The engine runs, or nobody knows whether it does.
     pub engine_running: bool,
+    /// Whether the engine runs cannot be read from this car, which may have none, and somebody knows that it is off. An engine
+    /// speed that is read is believed.
+    pub engine_unknown: bool,
     /// The speed cannot be read from this car, and somebody sees that it stands still. A speed that is read is believed.
     pub speed_unknown: bool,
 }
@@ -152,7 +155,7 @@ impl Vehicle {
             Some(speed) if STANDING.holds(Some(speed)) => {}
             Some(speed) => return Err(ClearError::State(format!("the vehicle moves, at {speed} km/h"))),
         }
-        if despite.engine_running || STOPPED.holds(engine) {
+        if despite.engine_running || STOPPED.holds(engine) || (engine.is_none() && despite.engine_unknown) {
             return Ok(());
         }
         Err(ClearError::State(match engine {

@@ -84,7 +84,7 @@ fn neither_with_the_engine_running_nor_on_the_move() {
     assert!(matches!(outcome, Clearing::Refused(why) if why.contains("conditions not correct")), "{outcome:?}");
     let mut car = vehicle("fell?script=cruise&start=60");
     let leave = grants(&car);
-    let despite = Despite { engine_running: true, speed_unknown: true };
+    let despite = Despite { engine_running: true, speed_unknown: true, engine_unknown: true };
     let refused = car.clear_codes(&leave, despite).unwrap_err().to_string();
     assert!(refused.contains("the vehicle moves"), "{refused}");
 }

@@ -591,6 +591,22 @@ fn codes_whose_records_are_not_read_are_told() {
     }
 }
 
+/// A car without combustion engine tells no engine speed (PID 0C); here it tells no speed either.
+#[test]
+fn a_car_without_engine_can_be_cleared_by_whoever_sees_that_it_stands() {
+    let (mut vehicle, _) = car(CAN, |_, request| match request {
+        [0x01, 0x00] => vec![(ENGINE, vec![0x41, 0x00, 0x80, 0x00, 0x00, 0x00])],
+        [0x04] => vec![(ENGINE, vec![0x44])],
+        _ => Vec::new(),
+    });
+    let grant = Grant::new(ENGINE, Purpose::ClearCodes, i64::MAX);
+    let stands = Despite { speed_unknown: true, ..Despite::default() };
+    let refused = vehicle.clear_codes(std::slice::from_ref(&grant), stands).unwrap_err().to_string();
+    assert!(refused.contains("whether the engine runs cannot be read"), "{refused}");
+    let outcomes = vehicle.clear_codes(&[grant], Despite { engine_unknown: true, ..stands }).unwrap();
+    assert_eq!(outcomes, [(ENGINE, Clearing::Confirmed)]);
+}
+
 /// One request of service 04 goes to all on an older network (SAE J1979); what one of them says counts for itself alone.
 #[test]
 fn of_two_modules_on_a_k_line_each_answers_for_itself() {

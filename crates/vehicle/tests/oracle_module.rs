@@ -151,7 +151,7 @@ fn pass(adapter: &str, module: Address) {
 
     let grant = Grant::new(module, Purpose::ClearCodes, car.now() + 60 * S);
     // A module without emissions diagnostics tells neither speed: somebody sees that it stands.
-    let despite = Despite { engine_running: true, speed_unknown: true };
+    let despite = Despite { engine_running: true, speed_unknown: true, ..Despite::default() };
     assert_eq!(car.clear_codes(&[grant], despite).unwrap(), [(module, Clearing::Confirmed)]);
     assert!(car.survey(|_| {}).modules[0].codes.is_empty());
 }

@@ -2944,7 +2944,7 @@ modules: Array<string>,
  */
 costs_read: boolean, 
 /**
- * Whether somebody sees that the car stands still, for a car that does not tell its speed.
+ * Whether somebody sees that the car stands still with its engine off, for a car that does not tell.
  */
 stands: boolean, };
 

@@ -81,7 +81,7 @@ pub(crate) struct ClearJson {
     modules: Vec<String>,
     /// Whether somebody has read what will be lost.
     costs_read: bool,
-    /// Whether somebody sees that the car stands still, for a car that does not tell its speed.
+    /// Whether somebody sees that the car stands still with its engine off, for a car that does not tell.
     stands: bool,
 }
 

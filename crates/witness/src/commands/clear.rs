@@ -27,7 +27,7 @@ pub(crate) fn run(args: &ClearArgs, json: bool) -> Result<Exit, Failure> {
         .collect::<Result<Vec<_>, _>>()?;
     let wish = ClearWish {
         modules: (!args.all).then_some(modules),
-        despite: Despite { engine_running: args.engine_running, speed_unknown: args.standing },
+        despite: Despite { engine_running: args.engine_running, speed_unknown: args.standing, ..Despite::default() },
     };
     let costs = workshop::clearing_in_words(&workshop.clearing_costs(&before, wish.modules.as_deref()));
     for cost in &costs {
