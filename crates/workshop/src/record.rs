@@ -74,9 +74,10 @@ impl Workshop {
         let (outcome, mut recorded) =
             self.on_tape(car, &mut plan, &rates, file, control, observer, |vehicle, plan, tape| {
                 loop {
+                    let began_ns = vehicle.now();
                     vehicle.sample(plan, tape)?;
                     let Some(wanted) = control.take_signals() else { return Ok(()) };
-                    tape.go_on_with(&wanted, vehicle, &definitions, plan).map_err(SampleError::Sink)?;
+                    tape.go_on_with(&wanted, vehicle, began_ns, &definitions, plan).map_err(SampleError::Sink)?;
                 }
             })?;
         match outcome {
@@ -236,8 +237,7 @@ pub(crate) struct Tape<'a> {
 struct Part {
     from_ns: Nanos,
     from_exchange: u32,
-    /// How far the drive is.
-    t_ns: Nanos,
+    /// The greatest number so far.
     exchange: u32,
 }
 
@@ -282,19 +282,22 @@ impl Tape<'_> {
     }
 
     /// Plans and measures other signals and goes on with them in the same drive; the time that this takes is a gap. If
-    /// they cannot be had, it goes on as before.
+    /// they cannot be had, it goes on as before. `began_ns`: when the part of the drive that is over began, on the car's clock.
     fn go_on_with(
         &mut self,
         wanted: &[SignalId],
         vehicle: &mut Vehicle,
+        began_ns: Nanos,
         definitions: &Definitions,
         plan: &mut Plan,
     ) -> Result<(), DriveError> {
-        let (from_ns, left_ns) = (self.part.t_ns, vehicle.now());
+        // What was under way at the last turn has been waited for, which may have taken seconds.
+        let start_ns = self.part.from_ns;
+        let from_ns = start_ns + (vehicle.now() - began_ns);
         let wanted: Vec<vehicle::Wish> = wanted.iter().cloned().map(vehicle::Wish::from).collect();
         let measured = measured(vehicle, definitions, &wanted, TRIAL_S, &mut *self.observer);
-        let to_ns = from_ns + (vehicle.now() - left_ns);
-        self.part = Part { from_ns: to_ns, t_ns: to_ns, from_exchange: self.part.exchange, ..self.part };
+        let to_ns = start_ns + (vehicle.now() - began_ns);
+        self.part = Part { from_ns: to_ns, from_exchange: self.part.exchange, ..self.part };
         self.recorder.gap(Gap { from_ns, to_ns, reason: "the signals were changed".to_owned() });
         match measured {
             Ok((new, rates)) => {
@@ -427,7 +430,6 @@ impl Sink for Tape<'_> {
     fn go_on(&mut self, t_ns: Nanos) -> Result<bool, DriveError> {
         go_on_after(&mut self.problems, self.recorder.check())?;
         let t_ns = t_ns + self.part.from_ns;
-        self.part.t_ns = t_ns;
         self.observer.turn(t_ns);
         if t_ns - self.frames_from_ns > FRAMES_LATEST_NS {
             self.keep_frames();
@@ -493,5 +495,24 @@ mod tests {
         // Exchanges are numbered on: equal numbers mean the same answer.
         assert!(speed.exchange.windows(2).all(|pair| pair[0] < pair[1]), "{:?}", speed.exchange);
         assert!((recorded.drive.duration_s - 20.0).abs() < 1.0, "{}", recorded.drive.duration_s);
+    }
+    /// A module that asks for three seconds more each time (78, ISO 14229-1): an answer is under way when the signals change.
+    #[test]
+    fn what_was_under_way_stands_before_the_gap() {
+        let ids = |names: &[&str]| names.iter().map(|name| SignalId::new(name).unwrap()).collect::<Vec<_>>();
+        let folder = tempfile::tempdir().unwrap();
+        let workshop = Workshop::new(Places::at(folder.path()).unwrap(), "test 1");
+        let slow = "standin:fell?script=town&face=slcan&pending=engine:1:3000";
+        let mut car = workshop.connect(slow, &[], &mut crate::Silent).unwrap();
+        let control = Control::default();
+        let wanted = Some(ids(&["engine.speed", "engine.load"]));
+        let mut changing = Changing { control: control.clone(), wanted, told: Vec::new() };
+        let wish = Wish { seconds: Some(40.0), ..Wish::of(ids(&["engine.speed"])) };
+        let recorded = workshop.record(&mut car, &wish, &control, &mut changing).unwrap();
+        let (drive, _) = open_drive(Path::new(&recorded.drive.file)).unwrap();
+        let gap = drive.gaps.iter().find(|gap| gap.reason.contains("changed")).unwrap();
+        let speed = drive.series("engine.speed").unwrap();
+        assert!(speed.t_ns.iter().any(|t| (5_100_000_000..=gap.from_ns).contains(t)), "{:?} {gap:?}", speed.t_ns);
+        assert!(speed.t_ns.iter().all(|t| *t <= gap.from_ns || *t >= gap.to_ns), "{:?} {gap:?}", speed.t_ns);
     }
 }
