@@ -30,11 +30,12 @@ const fn row(
     Row { symbol, spellings, base, scale, offset }
 }
 
-/// Factors that are exact by definition: mile 1609.344 m, pound-force per square inch 6.894757293168 kPa (international
-/// pound and inch, standard gravity), US gallon not used. Source: NIST SP 811 (2008), appendix B.8, from memory.
+/// Factors that are exact by definition: mile 1609.344 m, pound 453.59237 g, pound-force per square inch 6.894757293168 kPa
+/// (international pound and inch, standard gravity), US gallon not used; and the conventional inch of mercury, 3.386389 kPa.
+/// Source: NIST SP 811 (2008), appendix B.8, from memory.
 const ROWS: &[Row] = &[
     row("rpm", &["1/min", "min-1", "r/min", "rev/min"], "rpm", 1.0, 0.0),
-    row("Hz", &["hz"], "Hz", 1.0, 0.0),
+    row("Hz", &[], "Hz", 1.0, 0.0),
     row("%", &["percent", "pct"], "1", 0.01, 0.0),
     row("1", &["", "-", "ratio", "lambda", "bool"], "1", 1.0, 0.0),
     row("count", &["counts", "cnt", "#"], "count", 1.0, 0.0),
@@ -43,14 +44,16 @@ const ROWS: &[Row] = &[
     row("mph", &["mi/h"], "km/h", 1.609_344, 0.0),
     row("g/s", &["g/sec", "gps"], "g/s", 1.0, 0.0),
     row("kg/h", &["kg/hr"], "g/s", 1000.0 / 3600.0, 0.0),
-    row("kPa", &["kpa"], "kPa", 1.0, 0.0),
-    row("Pa", &["pa"], "kPa", 1e-3, 0.0),
-    row("hPa", &["hpa", "mbar"], "kPa", 0.1, 0.0),
-    row("MPa", &["mpa"], "kPa", 1000.0, 0.0),
+    row("lb/min", &["lbs/min"], "g/s", 453.592_37 / 60.0, 0.0),
+    row("kPa", &[], "kPa", 1.0, 0.0),
+    row("Pa", &[], "kPa", 1e-3, 0.0),
+    row("hPa", &["mbar"], "kPa", 0.1, 0.0),
+    row("MPa", &[], "kPa", 1000.0, 0.0),
     row("bar", &[], "kPa", 100.0, 0.0),
     row("psi", &["lbf/in2"], "kPa", 6.894_757_293_168, 0.0),
-    row("degC", &["°C", "C", "celsius", "deg C", "℃"], "degC", 1.0, 0.0),
-    row("degF", &["°F", "F", "fahrenheit", "deg F", "℉"], "degC", 5.0 / 9.0, -160.0 / 9.0),
+    row("inHg", &["in Hg", "in.Hg"], "kPa", 3.386_389, 0.0),
+    row("degC", &["°C", "ºC", "C", "celsius", "deg C", "℃"], "degC", 1.0, 0.0),
+    row("degF", &["°F", "ºF", "F", "fahrenheit", "deg F", "℉"], "degC", 5.0 / 9.0, -160.0 / 9.0),
     row("K", &["kelvin"], "degC", 1.0, -273.15),
     row("deg", &["°", "degree", "degrees"], "deg", 1.0, 0.0),
     row("rad", &["radian", "radians"], "deg", 180.0 / std::f64::consts::PI, 0.0),
@@ -75,6 +78,14 @@ const ROWS: &[Row] = &[
     row("mg/stroke", &["mg/str"], "mg/stroke", 1.0, 0.0),
 ];
 
+impl Row {
+    /// Whether a text is the symbol or a spelling but for capitals. A single letter says something else in a capital.
+    fn is_written(&self, text: &str) -> bool {
+        let mut names = self.spellings.iter().chain([&self.symbol]);
+        text.len() > 1 && names.any(|name| name.eq_ignore_ascii_case(text))
+    }
+}
+
 fn row_of(symbol: &str) -> Option<&'static Row> {
     ROWS.iter().find(|row| row.symbol == symbol)
 }
@@ -92,7 +103,7 @@ impl Unit {
         let text = text.trim();
         let symbol = row_of(text)
             .or_else(|| ROWS.iter().find(|row| row.spellings.contains(&text)))
-            .or_else(|| ROWS.iter().find(|row| row.spellings.contains(&text.to_ascii_lowercase().as_str())))
+            .or_else(|| ROWS.iter().find(|row| row.is_written(text)))
             .map_or(text, |row| row.symbol);
         Self(symbol.into())
     }
@@ -198,6 +209,8 @@ mod tests {
             (50.0, "%", "1", 0.5),
             (180.0, "deg", "rad", std::f64::consts::PI),
             (3.6, "kg/h", "g/s", 1.0),
+            (29.92, "inHg", "kPa", 101.320_758_88),
+            (1.0, "lb/min", "g/s", 7.559_872_833_333),
         ] {
             let got = convert(value, from, to);
             assert!((got - expected).abs() <= 1e-9 * expected.abs().max(1.0), "{value} {from} -> {got} {to}");
@@ -212,6 +225,36 @@ mod tests {
                 assert_eq!(owners, 1, "`{spelling}` must belong to one unit");
             }
             assert!(row_of(row.base).is_some(), "{} has a base without a row", row.symbol);
+        }
+    }
+
+    /// Loggers shout, and keyboards write the degree sign as an ordinal (common practice, no source). A letter alone is
+    /// left as it is: a capital S is a siemens, not a second.
+    #[test]
+    fn capitals_of_whole_words_make_no_difference() {
+        for (text, symbol) in [
+            ("RPM", "rpm"),
+            ("PSI", "psi"),
+            ("Bar", "bar"),
+            ("MPH", "mph"),
+            ("KM/H", "km/h"),
+            ("KPA", "kPa"),
+            ("1/MIN", "rpm"),
+            ("Deg C", "degC"),
+            ("ºC", "degC"),
+            ("MILES", "mi"),
+            ("S", "S"),
+            ("M", "M"),
+            ("k", "k"),
+        ] {
+            assert_eq!(Unit::named(text).symbol(), symbol, "{text}");
+        }
+        let lower = |text: &&str| text.to_ascii_lowercase();
+        for (idx, row) in ROWS.iter().enumerate() {
+            let others = ROWS[idx + 1..].iter().flat_map(|other| other.spellings.iter().chain([&other.symbol]));
+            let others: Vec<String> = others.map(lower).filter(|text| text.len() > 1).collect();
+            let mut own = row.spellings.iter().chain([&row.symbol]).map(lower);
+            assert!(!own.any(|text| others.contains(&text)), "{} is also another unit but for capitals", row.symbol);
         }
     }
 
