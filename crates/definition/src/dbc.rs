@@ -21,6 +21,8 @@ const MAX_BYTES: usize = 64 << 20;
 const MAX_FRAME: u64 = 64;
 /// The message that editors keep signals in which belong to none.
 const NO_MESSAGE: &str = "VECTOR__INDEPENDENT_SIG_MSG";
+/// Why nobody can tell when a signal is there.
+const NO_SELECTOR: &str = "there is no selector for its multiplex value";
 /// What stands for "no sender".
 const NO_NODE: &str = "Vector__XXX";
 
@@ -251,13 +253,16 @@ impl Reader<'_> {
             };
             let extended = about.extended.get(&(message.id, signal.name.as_str()));
             found.push(match (extended, own) {
-                (Some(row), _) => places.get(row.multiplexor_signal_name.as_str()).map(|&selector| {
-                    let values = row.mappings.iter().map(|range| (range.min_value.into(), range.max_value.into()));
-                    Ok(Multiplexed { selector, values: values.collect() })
+                (Some(row), _) => Some(match places.get(row.multiplexor_signal_name.as_str()) {
+                    Some(&selector) => {
+                        let values = row.mappings.iter().map(|range| (range.min_value.into(), range.max_value.into()));
+                        Ok(Multiplexed { selector, values: values.collect() })
+                    }
+                    None => Err(NO_SELECTOR),
                 }),
                 (None, Some(value)) => Some(match outermost.as_slice() {
                     [selector] => Ok(Multiplexed { selector: *selector, values: vec![(value.into(), value.into())] }),
-                    [] => Err("there is no selector for its multiplex value"),
+                    [] => Err(NO_SELECTOR),
                     _ => Err("it does not say which of the selectors its multiplex value is for"),
                 }),
                 (None, None) => None,

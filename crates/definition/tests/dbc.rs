@@ -266,6 +266,21 @@ fn a_mistake_is_named_by_its_line_and_costs_no_other_signal() {
     assert_eq!(dbc::read(&cp1252, "x.dbc").unwrap().messages[0].signals[0].unit.symbol(), "degC");
 }
 
+/// A signal that the file makes depend on a selector is in no frame when the selector is left out: the reference refuses
+/// such a file.
+#[test]
+fn what_depends_on_a_selector_that_is_left_out_is_in_no_frame() {
+    let sound = format!("{SMALL}SG_MUL_VAL_ 291 Wear Mode 1-1;\n");
+    for (from, to) in [("Mode M : 16|8@1+ (1,0)", "Mode M : 16|8@1+ (0,0)"), ("Wear Mode 1-1", "Wear Mod 1-1")] {
+        assert!(sound.contains(from));
+        let read = dbc::read(sound.replace(from, to).as_bytes(), "x.dbc").unwrap();
+        let problems: Vec<_> = read.problems.iter().map(|problem| (problem.line, problem.to_string())).collect();
+        assert!(problems.iter().any(|(at, text)| *at == 12 && text.contains("no selector")), "{problems:?}");
+        let wear = read.messages[0].signals.iter().position(|signal| signal.name == "Wear").unwrap();
+        FrameDecoder::new(&read.messages).decode(CanId::Standard(291), &[0; 8], |idx, _| assert_ne!(idx, wear));
+    }
+}
+
 proptest::proptest! {
     #[test]
     fn rubbish_and_damage_are_refused_or_read_without_a_panic(
