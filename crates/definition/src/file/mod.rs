@@ -35,7 +35,7 @@ pub(crate) use rows::{hex, parse};
 /// id = "wheel.speed.front_left" # a name of the catalogue, or `custom.` and your own
 /// unit = "km/h"                 # converted to the catalogue's unit
 /// byte = 0                      # first byte of the value
-/// bits = 16                     # 1 to 32; the default is 8
+/// bits = 16                     # 1 to 64; the default is 8
 /// multiply = 1                  # value = raw * multiply / divide + offset
 /// divide = 100
 /// invalid = [0xFFFF]            # raw values that mean "no value"
