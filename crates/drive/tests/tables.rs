@@ -247,6 +247,9 @@ fn headings_maps_and_units() {
     // Latin-1, as old tools write the degree sign.
     let (recording, _) = drive::read_table(&b"time_s,coolant.temperature [\xb0C]\n0,90\n"[..], "t", &[]).unwrap();
     assert_eq!(recording.series("coolant.temperature").unwrap().value, [90.0]);
+    let long = &b"time_s,signal,value,unit\n0,coolant.temperature,90,\xb0C\n1,coolant.temperature,91,\xb0C\n"[..];
+    let (recording, _) = drive::read_table(long, "t", &[]).unwrap();
+    assert_eq!(recording.series("coolant.temperature").unwrap().value, [90.0, 91.0]);
 }
 
 #[test]

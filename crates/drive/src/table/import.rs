@@ -352,10 +352,12 @@ impl<'a> Table<'a> {
             };
             let column = &self.columns[idx];
             if !unit.is_empty() && column.unit_text != unit {
-                let (from, to) = (String::from_utf8_lossy(&column.unit_text), String::from_utf8_lossy(unit));
+                // Bytes may differ where the text is the same: what was kept is not in the table's character set.
+                let from = String::from_utf8_lossy(&column.unit_text);
+                let to = unit_at.map_or(String::new(), |idx| rows.text(idx));
                 if from.is_empty() || Unit::named(&from) != Unit::named(&to) {
-                    let signal = column.heading.clone();
-                    let problem = TableProblem::UnitChanges { signal, from: from.into_owned(), to: quote(unit) };
+                    let (signal, to) = (column.heading.clone(), quote(to.as_bytes()));
+                    let problem = TableProblem::UnitChanges { signal, from: from.into_owned(), to };
                     return Err(at(rows.line(), Some("unit".into()))(problem));
                 }
             }
