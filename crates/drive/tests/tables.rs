@@ -252,6 +252,18 @@ fn headings_maps_and_units() {
     assert_eq!(recording.series("coolant.temperature").unwrap().value, [90.0, 91.0]);
 }
 
+/// Loggers end each line with a separator, and data frames are written with their row numbers in front (common practice,
+/// no source).
+#[test]
+fn columns_without_a_heading_are_left_out_and_told() {
+    let (recording, imported) = read(",time_s,a [V],\n0,10,1.5,\n1,11,2.5,\n", &["time_s=time_s"]).unwrap();
+    assert_eq!(recording.series.len(), 1);
+    assert_eq!((recording.series[0].id.as_str(), recording.series[0].value.as_slice()), ("custom.a", &[1.5, 2.5][..]));
+    let notes = imported.notes.join("\n");
+    assert!(notes.contains("column 1 has no heading and is left out"), "{notes}");
+    assert!(notes.contains("column 4 has no heading and is left out"), "{notes}");
+}
+
 #[test]
 fn whatever_is_wrong_is_named_with_its_place() {
     let wide = |rows: &str| format!("time_s,vehicle.speed [km/h],b\n{rows}");
@@ -263,6 +275,8 @@ fn whatever_is_wrong_is_named_with_its_place() {
         ("time_s\n1\n".into(), &[], 1, None, "no column besides the time"),
         ("t,a\n1,2\n".into(), &[], 1, None, "first column must be `time_s`, it is `t`"),
         ("time_s;a\n1;2\n".into(), &[], 1, None, "seem to be separated by ';'"),
+        ("time_s\ta\n1\t2\n".into(), &[], 1, None, "seem to be separated by '\\t'"),
+        ("time_s,a\tb\n1,2\n".into(), &[], 1, Some("a\tb"), "cannot be the name of a signal"),
         ("a,time_s\n1,2\n".into(), &[], 1, None, "first column must be `time_s`, it is `a`"),
         ("t,u,a\n1,1,2\n".into(), &["t=time_s", "u=time_s"], 1, None, "two columns for the time"),
         ("t,a\n1,2\n".into(), &["t=time_s [h]"], 1, None, "time cannot be in `h`"),
@@ -294,7 +308,10 @@ fn whatever_is_wrong_is_named_with_its_place() {
             Some("vehicle.speed [furlong]"),
             "accepted: km/h, m/s, mph",
         ),
-        ("time_s,a,\n0,1,2\n".into(), &[], 1, Some(""), "cannot be the name of a signal"),
+        ("time_s,,\n0,1,2\n".into(), &[], 1, None, "no column besides the time"),
+        ("time_s,a,b,a\n0,1,2,3\n".into(), &[], 1, Some("a"), "two columns are called `a`; give one of them another"),
+        ("t,a\n1500,1\n1500,2\n".into(), &["t=time_s [ms]"], 3, Some("t"), "time 1.5 s is the same as in the row"),
+        ("t,a\n1500,1\n-20,2\n".into(), &["t=time_s [ms]"], 3, Some("t"), "time -0.02 s is before that of the row"),
         ("time_s,signal,speed\n0,1,2\n".into(), &[], 1, None, "a long table has the columns"),
         (long("1,a,1,V\n0.5,a,1,V\n"), &[], 3, Some("time_s"), "time 0.5 s is before"),
         (long("1,a,1,V\n2,a,1,A\n"), &[], 3, Some("unit"), "the unit of `a` changes from `V` to `A`"),

@@ -2,6 +2,8 @@
 
 use std::fmt;
 
+use super::number::write_time;
+
 /// A table that cannot become a drive: which file, which line, which column, what is wrong, and what to do.
 #[derive(Debug, thiserror::Error)]
 pub struct TableError {
@@ -121,6 +123,9 @@ pub enum TableProblem {
         /// The signal.
         signal: String,
     },
+    /// Two columns of the same name, which a map cannot tell apart.
+    #[error("two columns are called `{0}`; give one of them another name in the table")]
+    SameHeading(String),
     /// A unit that a signal of the catalogue cannot be in.
     #[error("`{signal}` cannot be in `{unit}`; accepted: {accepted}; say so with `--map 'COLUMN={signal} [UNIT]'`")]
     Unit {
@@ -158,21 +163,31 @@ pub enum TableProblem {
     #[error("`{0}` is not a finite number; leave the cell empty where there is no sample")]
     NotFinite(String),
     /// A cell that should hold a time.
-    #[error("`{0}` is not a time in decimal notation, within 73 years of zero")]
+    #[error(
+        "`{0}` is not a time in decimal notation, within 73 years of zero; write it as a plain number, such as the \
+         seconds since the first row"
+    )]
     Time(String),
     /// Time does not increase from row to row of a wide table.
-    #[error("the time {time} s {} the row before; times must increase from row to row, sort or thin out the table",
-        if *.is_same { "is the same as in" } else { "is before that of" })]
+    #[error("the time {} s {} the row before; times must increase from row to row, sort or thin out the table",
+        seconds(*.t_ns), if *.is_same { "is the same as in" } else { "is before that of" })]
     NotIncreasing {
-        /// The time, as text in seconds.
-        time: String,
+        /// The time, nanoseconds.
+        t_ns: i64,
         /// Whether it is equal to the one before, not less.
         is_same: bool,
     },
     /// Time decreases in a long table.
-    #[error("the time {0} s is before that of the row before; sort the rows by time")]
-    Decreasing(String),
+    #[error("the time {} s is before that of the row before; sort the rows by time", seconds(*.0))]
+    Decreasing(i64),
     /// A long table without the columns that make it one.
     #[error("a long table has the columns `time_s,signal,value` or `time_s,signal,value,unit`, not `{0}`")]
     LongHeading(String),
+}
+
+/// A time in seconds, whatever unit the table has it in.
+fn seconds(t_ns: i64) -> String {
+    let mut text = Vec::new();
+    write_time(&mut text, t_ns);
+    String::from_utf8_lossy(&text).into_owned()
 }

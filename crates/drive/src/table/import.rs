@@ -197,7 +197,8 @@ impl<'a> Table<'a> {
             return Err(at(0, None)(TableProblem::Empty));
         }
         let headings: Vec<String> = (0..rows.n_cells()).map(|idx| rows.text(idx)).collect();
-        if headings.iter().any(|heading| heading.contains(char::is_control)) {
+        // A tab is told of as what it is, a separator.
+        if headings.iter().any(|heading| heading.contains(|c: char| c.is_control() && c != '\t')) {
             return Err(at(rows.line(), None)(TableProblem::Binary("its first line has control characters")));
         }
         let time = self.time_column(&headings).map_err(at(rows.line(), None))?;
@@ -275,10 +276,10 @@ impl<'a> Table<'a> {
         let column = signal_for(&mut self.notes, entry, heading, name, unit).map_err(at(0, None))?;
         let (id, kept_in, convert) = column;
         if let Some(&first) = self.by_signal.get(&id) {
-            return Err(at(0, None)(TableProblem::SameSignal {
-                first: self.columns[first].heading.clone(),
-                second: heading.to_owned(),
-                signal: id.to_string(),
+            let (first, second) = (self.columns[first].heading.clone(), heading.to_owned());
+            return Err(at(0, None)(match first == second {
+                true => TableProblem::SameHeading(first),
+                false => TableProblem::SameSignal { first, second, signal: id.to_string() },
             }));
         }
         if let Some(file) = &mut self.file {
@@ -293,9 +294,20 @@ impl<'a> Table<'a> {
     }
 
     fn read_wide(&mut self, rows: &mut Rows<'_>, time: &TimeColumn, headings: &[String]) -> Result<(), Stop> {
-        for (_, heading) in headings.iter().enumerate().filter(|(idx, _)| *idx != time.idx) {
+        // The cell of each column of a signal.
+        let mut places = Vec::new();
+        for (idx, heading) in headings.iter().enumerate().filter(|(idx, _)| *idx != time.idx) {
+            // As a separator at the end of every line makes, or the numbers of rows in front.
+            if heading.is_empty() {
+                self.notes.push(format!("column {} has no heading and is left out", idx + 1));
+                continue;
+            }
             let (name, unit) = heading::split(heading);
             self.add_column(heading, name, unit).map_err(|stop| place(stop, rows.line(), heading))?;
+            places.push(idx);
+        }
+        if places.is_empty() {
+            return Err(at(rows.line(), None)(TableProblem::NoSignal));
         }
         // A map for a column that is not there is known now, and need not wait for the end of a long table.
         if let Some((entry, _)) = self.map.iter().zip(&self.is_used).find(|(_, is_used)| !**is_used) {
@@ -305,14 +317,13 @@ impl<'a> Table<'a> {
         while advance(rows)? {
             let t_ns = row_time(rows, time, headings.len())?;
             if t_ns <= previous_ns {
-                let (time_text, is_same) = (quote(rows.cell(time.idx)), t_ns == previous_ns);
-                let problem = TableProblem::NotIncreasing { time: time_text, is_same };
+                let problem = TableProblem::NotIncreasing { t_ns, is_same: t_ns == previous_ns };
                 return Err(at(rows.line(), Some(time.heading.clone()))(problem));
             }
             previous_ns = t_ns;
             self.n_rows += 1;
-            for idx in 0..self.columns.len() {
-                let cell = rows.cell(idx + usize::from(idx >= time.idx));
+            for (idx, place) in places.iter().enumerate() {
+                let cell = rows.cell(*place);
                 if !cell.is_empty() {
                     self.push(idx, t_ns, cell, rows.line())?;
                 }
@@ -332,8 +343,7 @@ impl<'a> Table<'a> {
         while advance(rows)? {
             let t_ns = row_time(rows, time, n_columns)?;
             if t_ns < previous_ns {
-                let problem = TableProblem::Decreasing(quote(rows.cell(time.idx)));
-                return Err(at(rows.line(), Some(time.heading.clone()))(problem));
+                return Err(at(rows.line(), Some(time.heading.clone()))(TableProblem::Decreasing(t_ns)));
             }
             previous_ns = t_ns;
             self.n_rows += 1;
