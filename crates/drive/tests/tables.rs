@@ -484,3 +484,18 @@ fn a_unit_with_a_control_character_is_no_heading() {
     let (again, _) = drive::read_table(text.as_slice(), "again.csv", &[]).unwrap();
     assert_eq!(again.series, recording.series);
 }
+
+/// Cells that begin so are computed when a table is opened in a spreadsheet (common practice, no source).
+#[test]
+fn no_unit_of_a_table_is_a_formula() {
+    for unit in ["=cmd|'/C calc'!A1", "+1", "-1", "@SUM(1)"] {
+        let mut series = Series::new(SignalId::new("custom.x").unwrap(), Unit::named(unit));
+        series.push_value(0, 1.0);
+        let recording = Recording { series: vec![series], ..Recording::default() };
+        let long = drive::export_table(&recording, &mut Vec::new(), Layout::Long);
+        assert!(matches!(long, Err(DriveError::NoTable { layout: "long", .. })), "{unit}: {long:?}");
+        let mut text = Vec::new();
+        drive::export_table(&recording, &mut text, Layout::Wide).unwrap();
+        assert_eq!(drive::read_table(text.as_slice(), "again.csv", &[]).unwrap().0, recording);
+    }
+}

@@ -113,6 +113,11 @@ fn check(series: &Series, layout: Layout) -> Result<(), DriveError> {
             if id.as_str().trim() != id.as_str() {
                 return refuse("long", format!("the name `{id}` has blanks at its ends; write a wide table"));
             }
+            // The unit has cells of its own there.
+            if unit.symbol().starts_with(['=', '+', '-', '@']) {
+                let problem = format!("a spreadsheet would compute the unit `{unit}` of `{id}`; write a wide table");
+                return refuse("long", problem);
+            }
         }
     }
     Ok(())
