@@ -52,6 +52,29 @@ fn a_recorder_that_is_dropped_still_finishes_the_drive() {
     assert_eq!(opened.recording.series[0].get(0).map(|sample| sample.asked_ns), Some(0));
 }
 
+/// Frames that are decoded anew make a drive of frames alone: what was asked for beside them is named, not dropped silently.
+#[test]
+fn what_frames_do_not_tell_is_said_when_they_are_decoded_again() {
+    let folder = tempfile::tempdir().unwrap();
+    let (path, out) = (folder.path().join("drive.mcap"), folder.path().join("again.mcap"));
+    let import = |out: &Path| {
+        let (info, overwrite) = (DriveInfo::default(), Overwrite::WhenDone);
+        let options = drive::FrameImport { map: Vec::new(), bus: None, overwrite, info };
+        drive::import_frames(&path, out, &[], |_, _| true, &options).unwrap()
+    };
+    for n_exchanges in [0, 2] {
+        let mut frames = drive::FrameBatch::new("can0");
+        frames.push(5, 0x123, false, &[1, 2]);
+        let mut recorder = Recorder::create(&path, &DriveInfo::default(), Overwrite::WhenDone).unwrap();
+        recorder.push_frames(frames);
+        (0..n_exchanges).for_each(|_| recorder.push_exchange(drive::Exchange::default()));
+        recorder.finish().unwrap();
+        let done = import(&out);
+        assert_eq!((done.n_frames, done.notes.len()), (1, usize::from(n_exchanges > 0)), "{:?}", done.notes);
+        assert!(done.notes.iter().all(|note| note.contains("2 exchanges and the values that came with them")));
+    }
+}
+
 #[test]
 fn a_replacement_that_is_never_finished_replaces_nothing_and_is_not_lost() {
     let folder = tempfile::tempdir().unwrap();

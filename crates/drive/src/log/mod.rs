@@ -135,6 +135,12 @@ pub fn import_frames(
         let info = DriveInfo { software: options.info.software.clone(), ..opened.info };
         let mut out = Collector::new(file_of(&info)?, signals, slots, options);
         out.done.problems.extend(opened.problems.iter().map(ToString::to_string));
+        if opened.n_exchanges > 0 {
+            out.done.notes.push(format!(
+                "{} exchanges and the values that came with them are not taken over; they stay in `{name}`",
+                opened.n_exchanges
+            ));
+        }
         read_frames(from, |frame| out.frame(&frame, &mut decode))?;
         for mark in &opened.recording.marks {
             out.file.write_mark(mark).map_err(&failed)?;
