@@ -228,6 +228,30 @@ fn files_that_contradict_themselves_are_told() {
     }
 }
 
+/// asammdf writes a start without a time zone with flag 1 of the header, one with a time zone with flag 2.
+#[test]
+fn a_start_in_local_time_is_no_moment() {
+    let folder = tempfile::tempdir().unwrap();
+    let (drive, out) = (folder.path().join("drive.mcap"), folder.path().join("drive.mf4"));
+    let mut contents = contents();
+    (contents.recording.start_unix_ns, contents.info.start_unix_ns) = (None, None);
+    contents.write(&drive, Overwrite::Never).unwrap();
+    interchange::export(&drive, &out, Format::Mdf, Overwrite::Never).unwrap();
+    let mut bytes = std::fs::read(&out).unwrap();
+    // The header block begins at byte 64: the start, two offsets of the zone, and the flags.
+    bytes[64 + 72..64 + 80].copy_from_slice(&1_717_243_200_000_000_000_u64.to_le_bytes());
+    for (flags, start, n_notes) in
+        [(0, Some(1_717_243_200_000_000_000), 0), (1, None, 1), (2, Some(1_717_243_200_000_000_000), 0)]
+    {
+        bytes[64 + 84] = flags;
+        std::fs::write(&out, &bytes).unwrap();
+        let again = folder.path().join(format!("{flags}.mcap"));
+        let imported = interchange::import(&out, &again, Format::Mdf, "x", Overwrite::Never).unwrap();
+        assert_eq!(imported.notes.len(), n_notes, "{:?}", imported.notes);
+        assert_eq!(Contents::read(&again).unwrap().0.recording.start_unix_ns, start, "{flags}");
+    }
+}
+
 proptest::proptest! {
     #![proptest_config(proptest::prelude::ProptestConfig { cases: 48, ..Default::default() })]
 

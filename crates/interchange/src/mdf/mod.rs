@@ -30,6 +30,9 @@ const MAX_BYTES: usize = 1 << 16;
 /// Records that are written together.
 const AT_ONCE: usize = 8192;
 const NANOSECOND: f64 = 1e-9;
+/// Flag of the header: its start counts by the clock on the wall of where it was recorded, and not UTC. Source: ASAM MDF
+/// 4.1, header block, as asammdf reads it.
+const LOCAL_TIME: u8 = 1;
 
 type Mdf<T> = mdf4_rs::Result<T>;
 type Writer = MdfWriter<mdf4_rs::writer::VecWriter>;
@@ -301,10 +304,15 @@ pub(crate) fn read(path: &Path, name: &str) -> Result<(Contents, u64, Vec<String
     let path = path.to_str().ok_or_else(|| wrong("its name is not UTF-8; rename it".into()))?;
     let mdf = MDF::from_file(path).map_err(|error| wrong(error.to_string()))?;
     let mut contents = Contents::default();
-    let start = mdf.raw().header.start_time_ns;
-    contents.recording.start_unix_ns = i64::try_from(start).ok().filter(|start| *start > 0);
-    contents.info.start_unix_ns = contents.recording.start_unix_ns;
     let (mut n_records, mut notes) = (0, Vec::new());
+    let header = &mdf.raw().header;
+    let start = i64::try_from(header.start_time_ns).ok().filter(|start| *start > 0);
+    let is_local = header.time_flags & LOCAL_TIME != 0;
+    if start.is_some() && is_local {
+        notes.push("its start is in the local time of a place that it does not name, and is left out".to_owned());
+    }
+    contents.recording.start_unix_ns = start.filter(|_| !is_local);
+    contents.info.start_unix_ns = contents.recording.start_unix_ns;
     for group in mdf.channel_groups() {
         let text = |text: Mdf<Option<String>>| until_zero(&text.ok().flatten().unwrap_or_default());
         let (group_name, comment) = (text(group.name()), text(group.comment()));
