@@ -5,6 +5,9 @@
 //! of the file ends the program, and so does a number of links that no memory holds. So all are looked at first.
 
 use std::collections::BTreeSet;
+use std::io::Read as _;
+
+use flate2::read::ZlibDecoder;
 
 /// Where the header block stands: behind the identification.
 const HEADER_AT: u64 = 64;
@@ -34,6 +37,10 @@ const KINDS: [(&[u8; 4], u64, u64); 15] = [
     (b"##DZ", 0, 24),
     (b"##RD", 0, 0),
 ];
+
+/// Types of channels that are not in the records.
+pub(super) const VIRTUAL_MASTER: u8 = 3;
+pub(super) const VIRTUAL_DATA: u8 = 6;
 
 /// A block whose numbers fit its file.
 struct Block<'a> {
@@ -78,6 +85,8 @@ impl<'a> Block<'a> {
             }
             // Type, synchronisation, data type, first bit, first byte, number of bits.
             b"##CN" if byte(3) > 7 => Some("a channel begins at a bit that no byte has"),
+            // A virtual channel has no bits: its values are the numbers of the records.
+            b"##CN" if matches!(byte(0), VIRTUAL_MASTER | VIRTUAL_DATA) => None,
             b"##CN" if byte(2) <= 5 && half(self.data, 8).is_none_or(|n_bits| n_bits == 0 || n_bits > 64) => {
                 Some("a number has no bits, or more than 64")
             }
@@ -85,9 +94,34 @@ impl<'a> Block<'a> {
         }
     }
 
-    /// How long it gets when it is unpacked: type (2), packing (1), reserved (1), parameter (4), length.
+    /// How long it gets when it is unpacked: type (2), packing (1), reserved (1), parameter (4), length, packed length.
     fn unpacked(&self) -> u64 {
         if self.kind == b"##DZ" { word(self.data, 8).unwrap_or(u64::MAX) } else { 0 }
+    }
+
+    /// What is in a packed block.
+    fn unpack(&self) -> Option<Vec<u8>> {
+        let (length, n_packed) = (word(self.data, 8)?, usize::try_from(word(self.data, 16)?).ok()?);
+        let packed = self.data.get(24..)?.get(..n_packed)?;
+        let mut bytes = Vec::new();
+        ZlibDecoder::new(packed).take(length.checked_add(1)?).read_to_end(&mut bytes).ok()?;
+        if bytes.len() as u64 != length {
+            return None;
+        }
+        match self.data.get(2)? {
+            0 => Some(bytes),
+            1 => {
+                // The first bytes of all rows stand together, then the second ones; what is no whole row stays behind.
+                let n_columns = half(self.data, 4)? as usize;
+                let n_rows = bytes.len().checked_div(n_columns)?;
+                let mut rows = bytes.clone();
+                for (at, byte) in bytes.iter().take(n_rows * n_columns).enumerate() {
+                    *rows.get_mut(at % n_rows * n_columns + at / n_rows)? = *byte;
+                }
+                Some(rows)
+            }
+            _ => None,
+        }
     }
 }
 
@@ -124,6 +158,67 @@ pub(super) fn check(bytes: &[u8]) -> Result<(), String> {
         }
     }
     Ok(())
+}
+
+/// Puts the data of each group that is packed or in several blocks into one block at the end of the file, as it could have
+/// been written: the library reads no packed blocks, and takes a record that lies across two for damage in both. The places
+/// of the new blocks, group by group; `None` for a group whose data is as it should be.
+///
+/// The file has been checked.
+pub(super) fn join(bytes: &mut Vec<u8>) -> Result<Vec<Option<u64>>, String> {
+    let (mut at, mut seen) = (word(bytes, (HEADER_AT + HEAD) as usize).unwrap_or(0), BTreeSet::new());
+    let mut places = Vec::new();
+    while at != 0 && seen.insert(at) {
+        let Some(group) = Block::at(bytes, at)? else { break };
+        let (Some(&next), Some(&data)) = (group.links.first(), group.links.get(2)) else { break };
+        places.push(joined(bytes, data)?.map(|joined| {
+            bytes.resize(bytes.len().next_multiple_of(8), 0);
+            let place = bytes.len() as u64;
+            bytes.extend_from_slice(b"##DT\0\0\0\0");
+            bytes.extend_from_slice(&(HEAD + joined.len() as u64).to_le_bytes());
+            bytes.extend_from_slice(&[0; 8]);
+            bytes.extend(joined);
+            place
+        }));
+        at = next;
+    }
+    Ok(places)
+}
+
+/// All data behind a link, one block after the other; `None` if it is in one block already, or in a kind that is not known.
+fn joined(bytes: &[u8], at: u64) -> Result<Option<Vec<u8>>, String> {
+    if at == 0 || Block::at(bytes, at)?.is_none_or(|block| matches!(block.kind, b"##DT" | b"##DV")) {
+        return Ok(None);
+    }
+    let (mut open, mut all) = (vec![at], Vec::new());
+    while let Some(at) = open.pop() {
+        let Some(block) = Block::at(bytes, at)? else { return Ok(None) };
+        match block.kind {
+            b"##DT" | b"##DV" => all.extend_from_slice(block.data),
+            b"##DZ" => {
+                let unpacked = block.unpack();
+                all.extend(unpacked.ok_or_else(|| format!("a packed block does not unpack (at byte {at})"))?);
+            }
+            // The last one that is put there comes first: the blocks of a list, and then the list that follows it.
+            b"##DL" => {
+                let (next, blocks) = block.links.split_at_checked(1).unwrap_or_default();
+                open.extend(next.iter().chain(blocks.iter().rev()).filter(|link| **link != 0));
+            }
+            b"##HL" => {
+                let list = block.links.iter().copied().find(|link| *link != 0);
+                open.extend(list.or_else(|| word(block.data, 0)));
+            }
+            _ => return Ok(None),
+        }
+    }
+    Ok(Some(all))
+}
+
+/// The text behind a link; empty if there is none.
+pub(super) fn text(bytes: &[u8], at: u64) -> String {
+    let block = if at == 0 { None } else { Block::at(bytes, at).ok().flatten() };
+    let block = block.filter(|block| matches!(block.kind, b"##TX" | b"##MD"));
+    block.map_or(String::new(), |block| String::from_utf8_lossy(block.data).into_owned())
 }
 
 #[cfg(test)]

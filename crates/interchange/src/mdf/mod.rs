@@ -10,9 +10,9 @@ mod blocks;
 use std::path::Path;
 
 use drive::{Contents, Exchange, FrameBatch, Overwrite, Reply};
-use mdf4_rs::blocks::ConversionBlock;
-use mdf4_rs::parsing::decoder::decode_channel_value;
-use mdf4_rs::{DataType, DecodedValue, MDF, MdfWriter};
+use mdf4_rs::blocks::{ChannelBlock, ConversionBlock, ConversionType};
+use mdf4_rs::parsing::decoder::decode_channel_value_with_validity;
+use mdf4_rs::{Channel, DataType, DecodedValue, MDF, MdfWriter};
 use signal::{Catalogue, Gap, Mark, Series, SignalId, Unit};
 
 use crate::{InterchangeError, describe, take_description, vss};
@@ -297,12 +297,14 @@ struct Column {
 
 /// Reads everything back: contents, number of records, notes. Files of other programs give their numbers as signals.
 pub(crate) fn read(path: &Path, name: &str) -> Result<(Contents, u64, Vec<String>), InterchangeError> {
-    let bytes = std::fs::read(path).map_err(|source| InterchangeError::Io { file: name.to_owned(), source })?;
+    let mut bytes = std::fs::read(path).map_err(|source| InterchangeError::Io { file: name.to_owned(), source })?;
     let wrong = |what: String| InterchangeError::Content { file: name.to_owned(), format: FORMAT, what };
     blocks::check(&bytes).map_err(wrong)?;
-    drop(bytes);
+    let joined = blocks::join(&mut bytes).map_err(wrong)?;
     let path = path.to_str().ok_or_else(|| wrong("its name is not UTF-8; rename it".into()))?;
     let mdf = MDF::from_file(path).map_err(|error| wrong(error.to_string()))?;
+    let bytes = if joined.iter().any(Option::is_some) { bytes } else { Vec::new() };
+    let bytes = if bytes.is_empty() { &mdf.raw().mmap } else { &bytes };
     let mut contents = Contents::default();
     let (mut n_records, mut notes) = (0, Vec::new());
     let header = &mdf.raw().header;
@@ -313,38 +315,67 @@ pub(crate) fn read(path: &Path, name: &str) -> Result<(Contents, u64, Vec<String
     }
     contents.recording.start_unix_ns = start.filter(|_| !is_local);
     contents.info.start_unix_ns = contents.recording.start_unix_ns;
-    for group in mdf.channel_groups() {
-        let text = |text: Mdf<Option<String>>| until_zero(&text.ok().flatten().unwrap_or_default());
+    let mut data_groups = mdf.raw().data_groups.clone();
+    for (group, joined) in data_groups.iter_mut().zip(joined) {
+        group.block.data_block_addr = joined.unwrap_or(group.block.data_block_addr);
+    }
+    let raw_groups = data_groups.iter().flat_map(|data| std::iter::repeat(data).zip(&data.channel_groups));
+    for (group, (raw_group, raw_channels)) in mdf.channel_groups().iter().zip(raw_groups) {
+        let text = |text: Mdf<Option<String>>| plain(&text.ok().flatten().unwrap_or_default());
         let (group_name, comment) = (text(group.name()), text(group.comment()));
         let is_own = matches!(group_name.as_str(), EXCHANGES | REPLIES | FRAMES | MARKS | GAPS | DESCRIPTION);
-        let (raw_group, raw_channels) = (group.raw_data_group(), group.raw_channel_group());
         let mut columns = Vec::new();
-        for (channel, raw) in group.channels().iter().zip(&raw_channels.raw_channels) {
-            let block = channel.block();
-            let n_id = usize::from(raw_group.block.record_id_size);
-            let is_whole = matches!(block.data_type, DataType::SignedIntegerLE | DataType::UnsignedIntegerLE);
-            // Whole nanoseconds are taken as they stand: seconds as doubles would lose their last digits.
-            let values: Mdf<Vec<DecodedValue>> = if is_own || (is_whole && is_nanoseconds(channel)) {
-                raw.records(raw_group, raw_channels, group.mmap()).and_then(|records| {
-                    records
-                        .map(|record| Ok(decode_channel_value(record?, n_id, block).unwrap_or(DecodedValue::Unknown)))
-                        .collect()
-                })
-            } else {
-                channel
-                    .values()
-                    .map(|values| values.into_iter().map(|value| value.unwrap_or(DecodedValue::Unknown)).collect())
-            };
+        for raw in &raw_channels.raw_channels {
+            let block = &raw.block;
+            let channel = &Channel::new(block, raw_group, raw_channels, raw, bytes);
             let channel_name = text(channel.name());
-            let values = match values {
+            if let Some(formula) = uncomputed(block) {
+                notes.push(format!("channel `{channel_name}` is left out: its formula `{formula}` is not computed"));
+                continue;
+            }
+            let (n_id, n_data) = (usize::from(raw_group.block.record_id_size), raw_channels.block.record_size);
+            let is_whole = matches!(block.data_type, DataType::SignedIntegerLE | DataType::UnsignedIntegerLE);
+            let records = || raw.records(raw_group, raw_channels, bytes);
+            let as_stored = || -> Mdf<Vec<DecodedValue>> {
+                let stored = records()?.map(|record| {
+                    let stored = decode_channel_value_with_validity(record?, n_id, n_data, block);
+                    Ok(stored.filter(|stored| stored.is_valid).map_or(DecodedValue::Unknown, |stored| stored.value))
+                });
+                stored.collect()
+            };
+            let values = || -> Mdf<Vec<DecodedValue>> {
+                if matches!(block.channel_type, blocks::VIRTUAL_MASTER | blocks::VIRTUAL_DATA) {
+                    let of_number = |(idx, _)| block.apply_conversion_value(DecodedValue::Float(idx as f64), bytes);
+                    return records()?.enumerate().map(of_number).collect();
+                }
+                // Whole nanoseconds are taken as they stand: seconds as doubles would lose their last digits.
+                if is_own || (is_whole && is_nanoseconds(channel)) {
+                    return as_stored();
+                }
+                let values: Vec<DecodedValue> =
+                    channel.values()?.into_iter().map(|value| value.unwrap_or(DecodedValue::Unknown)).collect();
+                let has_texts = values.iter().any(|value| matches!(value, DecodedValue::String(_)));
+                if has_texts && block.conversion.is_some() && values.iter().all(|value| value.as_f64().is_none()) {
+                    // Texts for states, such as `on`: a signal has numbers.
+                    return as_stored();
+                }
+                // Whole numbers of other programs are no nanoseconds.
+                Ok(values.into_iter().map(|value| value.as_f64().map_or(value, DecodedValue::Float)).collect())
+            };
+            let values = match values() {
                 Ok(values) => values,
                 Err(error) => {
                     notes.push(format!("channel `{channel_name}` is left out: {error}"));
                     continue;
                 }
             };
-            let is_master = matches!(block.channel_type, 2 | 3) && block.sync_type == 1;
-            columns.push(Column { name: channel_name, unit: text(channel.unit()), is_master, values });
+            // Its own, or else that of its conversion.
+            let unit = Some(text(channel.unit())).filter(|unit| !unit.is_empty()).or_else(|| {
+                let of_conversion = block.conversion.as_ref().and_then(|conversion| conversion.unit_addr);
+                of_conversion.map(|at| plain(&blocks::text(bytes, at)))
+            });
+            let is_master = matches!(block.channel_type, 2 | blocks::VIRTUAL_MASTER) && block.sync_type == 1;
+            columns.push(Column { name: channel_name, unit: unit.unwrap_or_default(), is_master, values });
         }
         n_records += columns.iter().map(|column| column.values.len() as u64).max().unwrap_or(0);
         if is_own {
@@ -361,9 +392,26 @@ pub(crate) fn read(path: &Path, name: &str) -> Result<(Contents, u64, Vec<String
     Ok((contents, n_records, notes))
 }
 
-/// Texts of the format end with a zero; what a damaged length adds behind it is none of theirs.
-fn until_zero(text: &str) -> String {
-    text.split('\0').next().unwrap_or_default().to_owned()
+/// A text of the format as it is read. It ends with a zero; what a damaged length adds behind it is none of it. In place of
+/// a plain text there may be XML with the text in its element `TX`.
+fn plain(text: &str) -> String {
+    let text = text.split('\0').next().unwrap_or_default();
+    let inner = || {
+        let (_, behind) = text.trim_start().strip_prefix('<')?.split_once("<TX")?;
+        Some(behind.split_once('>')?.1.split_once("</TX>")?.0.trim())
+    };
+    inner().unwrap_or(text).to_owned()
+}
+
+/// The formula of a channel that the library cannot compute: it then gives the stored numbers as if they were the values,
+/// and a formula that it understands in part counts as far as it goes.
+fn uncomputed(block: &ChannelBlock) -> Option<&str> {
+    let conversion = block.conversion.as_ref().filter(|own| own.conversion_type == ConversionType::Algebraic)?;
+    let formula = conversion.formula.as_deref().unwrap_or_default();
+    let probe = ConversionBlock { formula: Some(format!("({formula})*0+7")), ..conversion.clone() };
+    let value = probe.apply_decoded(DecodedValue::Float(0.731), &[]);
+    let is_computed = value.ok().and_then(|value| value.as_f64()) == Some(7.0);
+    (!is_computed).then_some(formula)
 }
 
 /// Whether a channel is shown as seconds of whole nanoseconds.
@@ -531,8 +579,9 @@ mod tests {
     /// Found by fuzzing: a unit that reached over the blocks behind it did not come back from an export as it was.
     #[test]
     fn a_text_ends_with_its_zero() {
-        assert_eq!(super::until_zero("km/h\0##TX\0\0x"), "km/h");
-        assert_eq!(super::until_zero("km/h"), "km/h");
-        assert_eq!(super::until_zero(""), "");
+        assert_eq!(super::plain("km/h\0##TX\0\0x"), "km/h");
+        assert_eq!(super::plain("km/h"), "km/h");
+        assert_eq!(super::plain(""), "");
+        assert_eq!(super::plain("<CNunit><TX xml:space=\"preserve\">km/h</TX></CNunit>\0"), "km/h");
     }
 }
