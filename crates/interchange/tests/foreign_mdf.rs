@@ -202,3 +202,23 @@ fn states_formulas_and_units_are_read_as_far_as_they_are_numbers() {
     let notes = imported.notes.join("\n");
     assert!(notes.contains("channel `root` is left out: its formula `sqrt(X)` is not computed"), "{notes}");
 }
+
+/// The library goes one call deeper with every bracket of a formula and with every conversion that refers to another one;
+/// beyond its stack the program would end.
+#[test]
+fn brackets_and_conversions_without_end_are_refused() {
+    for (kind, said) in [(3, "a formula is longer than"), (7, "conversions refer to each other without end")] {
+        let mut file = File::new();
+        let formula = file.text(&"(".repeat(1 << 20));
+        let itself = file.0.len().next_multiple_of(8) as u64;
+        let conversion = file.conversion(kind, 0, &[if kind == 3 { formula } else { itself }], &[]);
+        let channels = file.channel(0, "x", 0, conversion, [0, 0, 0, 8]);
+        let channels = file.channel(channels, "t", 0, 0, [2, 1, 1, 8]);
+        let data = file.add(b"##DT", &[], &[0, 10, 1, 20]);
+        let folder = tempfile::tempdir().unwrap();
+        let (path, drive) = (folder.path().join("a.mf4"), folder.path().join("a.mcap"));
+        std::fs::write(&path, file.finish(channels, 2, 2, data)).unwrap();
+        let error = interchange::import(&path, &drive, Format::Mdf, "x", Overwrite::Never).unwrap_err();
+        assert!(error.to_string().contains(said), "{error}");
+    }
+}

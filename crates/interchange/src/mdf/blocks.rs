@@ -4,7 +4,7 @@
 //! (byte positions of other blocks, 0 for none). The library that reads them believes these numbers: a link behind the end
 //! of the file ends the program, and so does a number of links that no memory holds. So all are looked at first.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::io::Read as _;
 
 use flate2::read::ZlibDecoder;
@@ -16,6 +16,10 @@ const HEAD: u64 = 24;
 /// Longest block when unpacked, and all of them together: more than a recording could hold.
 const MAX_UNPACKED: u64 = 64 << 20;
 const MAX_ALL_UNPACKED: u64 = 2 << 30;
+/// Longest formula, bytes, and longest chain of conversions that refer to each other: the library goes a call deeper with
+/// every bracket of the one and with every link of the other.
+const MAX_FORMULA: usize = 512;
+const MAX_CHAIN: usize = 8;
 
 /// Kinds of blocks that are followed, with the links and the bytes behind them that each has at least.
 ///
@@ -41,6 +45,9 @@ const KINDS: [(&[u8; 4], u64, u64); 15] = [
 /// Types of channels that are not in the records.
 pub(super) const VIRTUAL_MASTER: u8 = 3;
 pub(super) const VIRTUAL_DATA: u8 = 6;
+
+/// Type of a conversion by a formula.
+const FORMULA: u8 = 3;
 
 /// A block whose numbers fit its file.
 struct Block<'a> {
@@ -136,6 +143,7 @@ fn half(bytes: &[u8], at: usize) -> Option<u32> {
 /// Follows every link of a file once. The error says what does not fit.
 pub(super) fn check(bytes: &[u8]) -> Result<(), String> {
     let (mut open, mut seen, mut n_unpacked) = (vec![HEADER_AT], BTreeSet::new(), 0_u64);
+    let mut conversions: BTreeMap<u64, Vec<u64>> = BTreeMap::new();
     while let Some(at) = open.pop() {
         let Some(block) = Block::at(bytes, at)? else { continue };
         if !seen.insert(at) {
@@ -151,11 +159,29 @@ pub(super) fn check(bytes: &[u8]) -> Result<(), String> {
         if block.unpacked() > MAX_UNPACKED || n_unpacked > MAX_ALL_UNPACKED {
             return Err(format!("a packed block unpacks to more than {} MB", MAX_UNPACKED >> 20));
         }
+        if block.kind == b"##CC" {
+            let others: Vec<u64> = block.links.iter().skip(4).copied().filter(|link| *link != 0).collect();
+            if block.data.first() == Some(&FORMULA)
+                && let Some(text) = others.first()
+                && Block::at(bytes, *text)?.is_some_and(|text| text.data.len() > MAX_FORMULA)
+            {
+                return Err(format!("a formula is longer than {MAX_FORMULA} bytes (at byte {at})"));
+            }
+            conversions.insert(at, others);
+        }
         open.extend(block.links.into_iter().filter(|link| *link != 0));
         if block.kind == b"##HL" {
             // Some programs put the link to the list behind the links.
             open.extend(word(block.data, 0).filter(|link| *link != 0 && *link < bytes.len() as u64));
         }
+    }
+    let mut level: BTreeSet<u64> = conversions.keys().copied().collect();
+    for _ in 0..MAX_CHAIN {
+        level = level.iter().filter_map(|at| conversions.get(at)).flatten().copied().collect();
+        level.retain(|at| conversions.contains_key(at));
+    }
+    if let Some(at) = level.first() {
+        return Err(format!("its conversions refer to each other without end (at byte {at})"));
     }
     Ok(())
 }
