@@ -11,6 +11,7 @@
 //! assert_eq!(Format::of_content(b"MDF     4.10    "), Some(Format::Mdf));
 //! ```
 
+mod footer;
 mod mdf;
 mod parquet;
 

@@ -20,7 +20,7 @@ use parquet::file::writer::{SerializedFileWriter, SerializedRowGroupWriter};
 use parquet::schema::parser::parse_message_type;
 use signal::{Gap, Mark, Series, SignalId, Unit};
 
-use crate::{InterchangeError, describe, take_description, vss};
+use crate::{InterchangeError, describe, footer, take_description, vss};
 
 const FORMAT: &str = "Parquet";
 /// Rows that are written together.
@@ -272,6 +272,7 @@ fn write_to(contents: &Contents, sink: &mut (dyn std::io::Write + Send)) -> Resu
 /// Reads everything back: contents, number of rows, notes.
 pub(crate) fn read(file: File, name: &str) -> Result<(Contents, u64, Vec<String>), InterchangeError> {
     let wrong = |what: String| InterchangeError::Content { file: name.to_owned(), format: FORMAT, what };
+    footer::check(&file).map_err(wrong)?;
     let reader = SerializedFileReader::new(file).map_err(|error| wrong(error.to_string()))?;
     let metadata = reader.metadata();
     let columns = metadata.file_metadata().schema_descr().columns();

@@ -228,6 +228,20 @@ fn files_that_contradict_themselves_are_told() {
     }
 }
 
+/// A schema of groups within groups: the library goes one call deeper with each, and beyond its stack the program would end.
+#[test]
+fn a_schema_without_end_is_refused() {
+    // Elements in Thrift's compact protocol: their name, and that one more is within.
+    let groups = [0x48, 1, b'g', 0x15, 2, 0].repeat(100_000);
+    let metadata = [&[0x15, 2, 0x19, 0xFC, 0xA0, 0x8D, 0x06][..], &groups, &[0x16, 0, 0x19, 0x0C, 0]].concat();
+    let length = u32::try_from(metadata.len()).unwrap().to_le_bytes();
+    let folder = tempfile::tempdir().unwrap();
+    let (file, drive) = (folder.path().join("a.parquet"), folder.path().join("a.mcap"));
+    std::fs::write(&file, [&b"PAR1"[..], &metadata, &length, b"PAR1"].concat()).unwrap();
+    let error = interchange::import(&file, &drive, Format::Parquet, "x", Overwrite::Never).unwrap_err();
+    assert!(error.to_string().contains("more than 1000 elements"), "{error}");
+}
+
 /// asammdf writes a start without a time zone with flag 1 of the header, one with a time zone with flag 2.
 #[test]
 fn a_start_in_local_time_is_no_moment() {
