@@ -48,7 +48,7 @@ impl Format {
     pub fn of_content(start: &[u8]) -> Option<Self> {
         match start {
             [b'P', b'A', b'R', b'1', ..] => Some(Self::Parquet),
-            [b'M', b'D', b'F', b' ', ..] => Some(Self::Mdf),
+            [b'M', b'D', b'F', b' ', ..] | [b'U', b'n', b'F', b'i', b'n', b'M', b'F', ..] => Some(Self::Mdf),
             _ => None,
         }
     }

@@ -203,6 +203,39 @@ fn states_formulas_and_units_are_read_as_far_as_they_are_numbers() {
     assert!(notes.contains("channel `root` is left out: its formula `sqrt(X)` is not computed"), "{notes}");
 }
 
+/// The head of asammdf's files of version 3.30, and that of a recorder that lost its supply (ASAM MDF 4.1, identification).
+#[test]
+fn what_is_no_finished_file_of_version_4_is_told() {
+    for (head, said) in [
+        (&b"MDF     3.30    "[..], "it is of version 3.30; convert it to version 4"),
+        (b"UnFinMF 4.10    ", "did not finish it"),
+    ] {
+        let mut bytes = counted(|file, data| file.add(b"##DT", &[], data));
+        bytes[..16].copy_from_slice(head);
+        assert_eq!(Format::of_content(&bytes), Some(Format::Mdf));
+        let folder = tempfile::tempdir().unwrap();
+        let (path, drive) = (folder.path().join("a.mf4"), folder.path().join("a.mcap"));
+        std::fs::write(&path, bytes).unwrap();
+        let error = interchange::import(&path, &drive, Format::Mdf, "x", Overwrite::Never).unwrap_err();
+        assert!(error.to_string().contains(said), "{error}");
+    }
+}
+
+/// The library gives the first number of each array as the value.
+#[test]
+fn an_array_is_no_value() {
+    let mut file = File::new();
+    let array = file.add(b"##CA", &[0], &[0; 16]);
+    let channels = file.channel(0, "count", 0, 0, [0, 0, 2, 8]);
+    let place = usize::try_from(file.channel(channels, "array", 0, 0, [0, 0, 0, 8])).unwrap();
+    file.0[place + 32..place + 40].copy_from_slice(&array.to_le_bytes());
+    let channels = file.channel(place as u64, "t", 0, 0, [2, 1, 0, 16]);
+    let data = file.add(b"##DT", &[], &records());
+    let (contents, imported) = import(&file.finish(channels, 3, N, data));
+    assert_eq!((contents.recording.series.len(), imported.notes.len()), (1, 1));
+    assert!(imported.notes[0].contains("`array` is left out"), "{:?}", imported.notes);
+}
+
 /// The library goes one call deeper with every bracket of a formula and with every conversion that refers to another one;
 /// beyond its stack the program would end.
 #[test]

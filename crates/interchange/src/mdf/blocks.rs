@@ -240,6 +240,12 @@ fn joined(bytes: &[u8], at: u64) -> Result<Option<Vec<u8>>, String> {
     Ok(Some(all))
 }
 
+/// Whether what a channel is made of is an array.
+pub(super) fn is_array(bytes: &[u8], at: u64) -> bool {
+    let rest = usize::try_from(at).ok().filter(|at| *at != 0).and_then(|at| bytes.get(at..));
+    rest.is_some_and(|rest| rest.starts_with(b"##CA"))
+}
+
 /// The text behind a link; empty if there is none.
 pub(super) fn text(bytes: &[u8], at: u64) -> String {
     let block = if at == 0 { None } else { Block::at(bytes, at).ok().flatten() };

@@ -299,6 +299,9 @@ struct Column {
 pub(crate) fn read(path: &Path, name: &str) -> Result<(Contents, u64, Vec<String>), InterchangeError> {
     let mut bytes = std::fs::read(path).map_err(|source| InterchangeError::Io { file: name.to_owned(), source })?;
     let wrong = |what: String| InterchangeError::Content { file: name.to_owned(), format: FORMAT, what };
+    if let Some(what) = not_readable(&bytes) {
+        return Err(wrong(what));
+    }
     blocks::check(&bytes).map_err(wrong)?;
     let joined = blocks::join(&mut bytes).map_err(wrong)?;
     let path = path.to_str().ok_or_else(|| wrong("its name is not UTF-8; rename it".into()))?;
@@ -331,6 +334,10 @@ pub(crate) fn read(path: &Path, name: &str) -> Result<(Contents, u64, Vec<String
             let channel_name = text(channel.name());
             if let Some(formula) = uncomputed(block) {
                 notes.push(format!("channel `{channel_name}` is left out: its formula `{formula}` is not computed"));
+                continue;
+            }
+            if blocks::is_array(bytes, block.component_addr) {
+                notes.push(format!("channel `{channel_name}` is left out: each of its values is an array"));
                 continue;
             }
             let (n_id, n_data) = (usize::from(raw_group.block.record_id_size), raw_channels.block.record_size);
@@ -390,6 +397,17 @@ pub(crate) fn read(path: &Path, name: &str) -> Result<(Contents, u64, Vec<String
     contents.recording.marks.sort_by_key(|mark| mark.t_ns);
     contents.recording.gaps.sort_by_key(|gap| gap.from_ns);
     Ok((contents, n_records, notes))
+}
+
+/// Why a file of the format is none that can be read: its first eight bytes say that it was not finished, the next eight
+/// which version it is.
+fn not_readable(bytes: &[u8]) -> Option<String> {
+    if bytes.starts_with(b"UnFin") {
+        return Some("the program that wrote it did not finish it; let that program, or another one, do so".to_owned());
+    }
+    let version: String =
+        bytes.iter().skip(8).take(8).take_while(|byte| byte.is_ascii_graphic()).map(|b| char::from(*b)).collect();
+    (!version.starts_with('4')).then(|| format!("it is of version {version}; convert it to version 4"))
 }
 
 /// A text of the format as it is read. It ends with a zero; what a damaged length adds behind it is none of it. In place of
