@@ -255,3 +255,17 @@ fn brackets_and_conversions_without_end_are_refused() {
         assert!(error.to_string().contains(said), "{error}");
     }
 }
+
+/// 4 MB of zeros are 4000 bytes when they are packed, and a byte may be in any number of channels.
+#[test]
+fn a_small_file_of_values_without_end_is_refused() {
+    let mut file = File::new();
+    let channels = (0..20).fold(0, |next, k| file.channel(next, &format!("x{k}"), 0, 0, [0, 0, 0, 8]));
+    let channels = file.channel(channels, "t", 0, 0, [3, 1, 0, 0]);
+    let data = packed(&mut file, &vec![0; 4 << 20], 0);
+    let folder = tempfile::tempdir().unwrap();
+    let (path, drive) = (folder.path().join("a.mf4"), folder.path().join("a.mcap"));
+    std::fs::write(&path, file.finish(channels, 1, 4 << 20, data)).unwrap();
+    let error = interchange::import(&path, &drive, Format::Mdf, "x", Overwrite::Never).unwrap_err();
+    assert!(error.to_string().contains("which no measurement of its size does"), "{error}");
+}

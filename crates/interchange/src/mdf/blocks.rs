@@ -16,6 +16,10 @@ const HEAD: u64 = 24;
 /// Longest block when unpacked, and all of them together: more than a recording could hold.
 const MAX_UNPACKED: u64 = 64 << 20;
 const MAX_ALL_UNPACKED: u64 = 2 << 30;
+/// Most times its size that a file unpacks to once that is much: measurements shrink ten- to fiftyfold, and one that is made
+/// to fill the memory a thousandfold.
+pub(super) const MAX_RATIO: u64 = 300;
+const RATIO_FROM: u64 = 256 << 20;
 /// Longest formula, bytes, and longest chain of conversions that refer to each other: the library goes a call deeper with
 /// every bracket of the one and with every link of the other.
 const MAX_FORMULA: usize = 512;
@@ -159,6 +163,9 @@ pub(super) fn check(bytes: &[u8]) -> Result<(), String> {
         if block.unpacked() > MAX_UNPACKED || n_unpacked > MAX_ALL_UNPACKED {
             return Err(format!("a packed block unpacks to more than {} MB", MAX_UNPACKED >> 20));
         }
+        if n_unpacked > RATIO_FROM && n_unpacked / MAX_RATIO > bytes.len() as u64 {
+            return Err(format!("it unpacks to more than {MAX_RATIO} times its size"));
+        }
         if block.kind == b"##CC" {
             let others: Vec<u64> = block.links.iter().skip(4).copied().filter(|link| *link != 0).collect();
             if block.data.first() == Some(&FORMULA)
@@ -290,6 +297,11 @@ mod tests {
             assert!(check(&file(&wrong)).is_err(), "{wrong:?}");
         }
         assert!(check(b"").is_err() && check(&[0; 64]).is_err());
+        // Five blocks that say they unpack to 60 MB each.
+        let packed = block(b"##DZ", &[], &[&[0; 8][..], &(60_u64 << 20).to_le_bytes(), &[0; 8]].concat());
+        let list = block(b"##DL", &[0, 312, 360, 408, 456, 504], &[0; 8]);
+        let bomb = check(&file(&[group(232), list, packed.repeat(5)].concat()));
+        assert!(bomb.is_err_and(|what| what.contains("300 times its size")));
     }
 
     #[test]

@@ -27,6 +27,8 @@ const GAPS: &str = "witness gaps";
 const DESCRIPTION: &str = "witness description";
 /// Longest byte array in a record.
 const MAX_BYTES: usize = 1 << 16;
+/// Values up to which nobody asks how large their file is: they take 2 GB while they are read.
+const FEW_VALUES: u64 = 64 << 20;
 /// Records that are written together.
 const AT_ONCE: usize = 8192;
 const NANOSECOND: f64 = 1e-9;
@@ -303,13 +305,14 @@ pub(crate) fn read(path: &Path, name: &str) -> Result<(Contents, u64, Vec<String
         return Err(wrong(what));
     }
     blocks::check(&bytes).map_err(wrong)?;
+    let most = FEW_VALUES.max(bytes.len() as u64 * blocks::MAX_RATIO);
     let joined = blocks::join(&mut bytes).map_err(wrong)?;
     let path = path.to_str().ok_or_else(|| wrong("its name is not UTF-8; rename it".into()))?;
     let mdf = MDF::from_file(path).map_err(|error| wrong(error.to_string()))?;
     let bytes = if joined.iter().any(Option::is_some) { bytes } else { Vec::new() };
     let bytes = if bytes.is_empty() { &mdf.raw().mmap } else { &bytes };
     let mut contents = Contents::default();
-    let (mut n_records, mut notes) = (0, Vec::new());
+    let (mut n_records, mut n_values, mut notes) = (0, 0_u64, Vec::new());
     let header = &mdf.raw().header;
     let start = i64::try_from(header.start_time_ns).ok().filter(|start| *start > 0);
     let is_local = header.time_flags & LOCAL_TIME != 0;
@@ -327,8 +330,13 @@ pub(crate) fn read(path: &Path, name: &str) -> Result<(Contents, u64, Vec<String
         let text = |text: Mdf<Option<String>>| plain(&text.ok().flatten().unwrap_or_default());
         let (group_name, comment) = (text(group.name()), text(group.comment()));
         let is_own = matches!(group_name.as_str(), EXCHANGES | REPLIES | FRAMES | MARKS | GAPS | DESCRIPTION);
-        let mut columns = Vec::new();
-        for raw in &raw_channels.raw_channels {
+        let (mut columns, channels) = (Vec::new(), &raw_channels.raw_channels);
+        let records = channels.first().and_then(|raw| raw.records(raw_group, raw_channels, bytes).ok());
+        n_values += records.map_or(0, Iterator::count) as u64 * channels.len() as u64;
+        if n_values > most {
+            return Err(wrong(format!("it holds more than {most} values, which no measurement of its size does")));
+        }
+        for raw in channels {
             let block = &raw.block;
             let channel = &Channel::new(block, raw_group, raw_channels, raw, bytes);
             let channel_name = text(channel.name());
