@@ -153,6 +153,35 @@ fn data_in_several_and_in_packed_blocks_is_read() {
     }
 }
 
+/// A recorder writes as things come: samples, and texts whose length stands in front of them.
+#[test]
+fn texts_between_the_records_are_passed_over() {
+    let mut file = File::new();
+    let tenths = file.conversion(1, 0, &[], &[0.0, 0.1]);
+    let channels = file.channel(0, "count", 0, 0, [0, 0, 2, 8]);
+    let channels = file.channel(channels, "t", 0, tenths, [2, 1, 0, 16]);
+    let mut data = Vec::new();
+    for (k, record) in records().chunks(3).enumerate() {
+        data.extend([&[7], record].concat());
+        let text = vec![7; k % 5];
+        data.extend([&[9][..], &(text.len() as u32).to_le_bytes(), &text].concat());
+    }
+    let kind = |id: u64, n: u64, flags: u8, n_record: u32| {
+        let flags = [flags, 0, 0, 0, 0, 0, 0, 0];
+        [&id.to_le_bytes()[..], &n.to_le_bytes(), &flags, &n_record.to_le_bytes(), &[0; 4]].concat()
+    };
+    let texts = file.add(b"##CG", &[0; 6], &kind(9, N, 1, 400));
+    let group = file.add(b"##CG", &[texts, channels, 0, 0, 0, 0], &kind(7, N, 0, 3));
+    let data = file.add(b"##DT", &[], &data);
+    let group = file.add(b"##DG", &[0, group, data, 0], &[1, 0, 0, 0, 0, 0, 0, 0]);
+    file.0[64 + 24..64 + 32].copy_from_slice(&group.to_le_bytes());
+    let (contents, imported) = import(&file.0);
+    assert_eq!((imported.n_samples, imported.notes), (N, Vec::<String>::new()));
+    let series = &contents.recording.series[0];
+    assert!(series.value.iter().enumerate().all(|(k, value)| *value == k as f64), "{:?}", series.value);
+    assert_eq!(series.t_ns.last(), Some(&(100_000_000 * (N as i64 - 1))));
+}
+
 #[test]
 fn times_that_are_numbers_of_records_or_whole_seconds_are_seconds() {
     let mut file = File::new();

@@ -50,6 +50,8 @@ const KINDS: [(&[u8; 4], u64, u64); 15] = [
 pub(super) const VIRTUAL_MASTER: u8 = 3;
 pub(super) const VIRTUAL_DATA: u8 = 6;
 
+/// Flag of a kind of records whose length stands in front of each.
+const VARIABLE: u8 = 1;
 /// Type of a conversion by a formula.
 const FORMULA: u8 = 3;
 
@@ -193,9 +195,10 @@ pub(super) fn check(bytes: &[u8]) -> Result<(), String> {
     Ok(())
 }
 
-/// Puts the data of each group that is packed or in several blocks into one block at the end of the file, as it could have
-/// been written: the library reads no packed blocks, and takes a record that lies across two for damage in both. The places
-/// of the new blocks, group by group; `None` for a group whose data is as it should be.
+/// Puts the data of each group that is packed or in several blocks, or has records of different lengths, into one block at
+/// the end of the file, as it could have been written: the library reads no packed blocks, and takes a record that lies
+/// across two for damage in both. The places of the new blocks, group by group; `None` for a group whose data is as it
+/// should be.
 ///
 /// The file has been checked.
 pub(super) fn join(bytes: &mut Vec<u8>) -> Result<Vec<Option<u64>>, String> {
@@ -204,7 +207,14 @@ pub(super) fn join(bytes: &mut Vec<u8>) -> Result<Vec<Option<u64>>, String> {
     while at != 0 && seen.insert(at) {
         let Some(group) = Block::at(bytes, at)? else { break };
         let (Some(&next), Some(&data)) = (group.links.first(), group.links.get(2)) else { break };
-        places.push(joined(bytes, data)?.map(|joined| {
+        let mut joined = joined(bytes, data)?;
+        let sizes = record_sizes(bytes, &group)?;
+        if sizes.values().any(Option::is_none) {
+            let stored = Block::at(bytes, data)?.map(|block| block.data).unwrap_or_default();
+            let n_id = group.data.first().copied().unwrap_or(0).into();
+            joined = Some(equally_long(joined.as_deref().unwrap_or(stored), n_id, &sizes));
+        }
+        places.push(joined.map(|joined| {
             bytes.resize(bytes.len().next_multiple_of(8), 0);
             let place = bytes.len() as u64;
             bytes.extend_from_slice(b"##DT\0\0\0\0");
@@ -216,6 +226,43 @@ pub(super) fn join(bytes: &mut Vec<u8>) -> Result<Vec<Option<u64>>, String> {
         at = next;
     }
     Ok(places)
+}
+
+/// Bytes of the records of a group's kinds, by the numbers that they begin with; `None` for those that tell it themselves.
+fn record_sizes(bytes: &[u8], group: &Block<'_>) -> Result<BTreeMap<u64, Option<usize>>, String> {
+    let mut sizes = BTreeMap::new();
+    let mut at = group.links.get(1).copied().unwrap_or(0);
+    let mut seen = BTreeSet::new();
+    while at != 0 && seen.insert(at) {
+        let Some(kind) = Block::at(bytes, at)?.filter(|block| block.kind == b"##CG") else { break };
+        let is_own_length = kind.data.get(16).is_some_and(|flags| flags & VARIABLE != 0);
+        // Bytes of a record, and of its invalidation bits.
+        let n_bytes = |at| half(kind.data, at).unwrap_or(0) as usize;
+        let size = (!is_own_length).then(|| n_bytes(24).saturating_add(n_bytes(28)));
+        sizes.insert(word(kind.data, 0).unwrap_or(0), size);
+        at = kind.links.first().copied().unwrap_or(0);
+    }
+    Ok(sizes)
+}
+
+/// The records without those that tell their length themselves, which hold texts and bytes: the library takes them to be
+/// as long as all of them together, and what follows for something else.
+fn equally_long(mut data: &[u8], n_id: usize, sizes: &BTreeMap<u64, Option<usize>>) -> Vec<u8> {
+    let mut kept = Vec::new();
+    while let Some(id) = data.get(..n_id).filter(|id| !id.is_empty()) {
+        let id = id.iter().rev().fold(0, |number, byte| number << 8 | u64::from(*byte));
+        let n_record = match sizes.get(&id) {
+            Some(Some(size)) => n_id.saturating_add(*size),
+            Some(None) => n_id.saturating_add(half(data, n_id).map_or(usize::MAX, |length| length as usize + 4)),
+            None => break,
+        };
+        let Some((record, rest)) = data.split_at_checked(n_record) else { break };
+        if sizes.get(&id).is_some_and(Option::is_some) {
+            kept.extend_from_slice(record);
+        }
+        data = rest;
+    }
+    kept
 }
 
 /// All data behind a link, one block after the other; `None` if it is in one block already, or in a kind that is not known.
