@@ -1,6 +1,7 @@
 //! One request and what came back for it, whatever carries them.
 
-use crate::{Address, Nanos};
+use crate::reply::{NEGATIVE, reason};
+use crate::{Address, Nanos, NegativeCode};
 
 /// Whom a request is for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -63,9 +64,6 @@ pub enum Fit {
     Foreign,
 }
 
-/// Negative response code "request correctly received, response pending" (ISO 14229-1).
-const PENDING: u8 = 0x78;
-
 /// How `message`, which came from `from`, relates to the request `asked` (both: service and data).
 ///
 /// Compared are the service + 0x40 and the part of the request that its answer repeats: the parameter, identifier or
@@ -83,14 +81,19 @@ const PENDING: u8 = 0x78;
 /// ```
 #[must_use]
 pub fn fit(from: Address, asked: &[u8], message: &[u8]) -> Fit {
-    let (Some((&service, asked)), Some((&first, data))) = (asked.split_first(), message.split_first()) else {
+    let request = asked;
+    let (Some((&service, asked)), Some((&first, data))) = (request.split_first(), message.split_first()) else {
         return Fit::Foreign;
     };
-    if first == 0x7F {
-        return match data {
-            [refused, PENDING] if *refused == service => Fit::Pending,
-            [refused, _] if *refused == service => Fit::Answer,
-            _ => Fit::Foreign,
+    if first == NEGATIVE {
+        let is_own = |(refused, rest): &(&u8, &[u8])| {
+            // With a part of the request in it: where lengths are those of the network, as on CAN, it would be damage.
+            **refused == service && (rest.len() == 1 || matches!(from, Address::Node(_)))
+        };
+        return match data.split_first().filter(is_own).and_then(|(_, rest)| reason(request, rest)) {
+            Some(NegativeCode::PENDING) => Fit::Pending,
+            Some(_) => Fit::Answer,
+            None => Fit::Foreign,
         };
     }
     if first != service.wrapping_add(0x40) || service & 0x40 != 0 {
@@ -165,6 +168,7 @@ mod tests {
             (&[0x01, 0x0C], &[0x7F, 0x01, 0x78], Fit::Pending),
             (&[0x01, 0x0C], &[0x7F, 0x09, 0x78], Fit::Foreign),
             (&[0x01, 0x0C], &[0x7F, 0x01], Fit::Foreign),
+            (&[0x01, 0x0C], &[0x7F, 0x01, 0x0C, 0x00, 0x00, 0x12], Fit::Foreign),
             // No request has bit 6: it is what makes an answer of it.
             (&[0x41, 0x0C], &[0x81, 0x0C], Fit::Foreign),
             (&[0x02, 0x0C], &[0x42, 0x0C, 0x00], Fit::Answer),
@@ -195,6 +199,13 @@ mod tests {
         let engine = Address::from_reply11(0x7E8);
         for (asked, message, expected) in cases {
             assert_eq!(fit(engine, asked, message), *expected, "{asked:02X?} {message:02X?}");
+        }
+        // SAE J1979 on J1850 and ISO 9141, from memory: the request's data, filled up with zeros, before the reason.
+        for (pid, reason, expected) in
+            [(0x0C, 0x12, Fit::Answer), (0x0C, 0x78, Fit::Pending), (0x0D, 0x12, Fit::Foreign)]
+        {
+            let refusal = [0x7F, 0x01, pid, 0x00, 0x00, reason];
+            assert_eq!(fit(Address::Node(0x10), &[0x01, 0x0C], &refusal), expected, "{refusal:02X?}");
         }
         assert_eq!(fit(Address::Node(0x10), &[0x31, 0x05, 2], &[0x71, 0x06, 2]), Fit::Foreign);
         // On a K-line that is the routine 01 with its parameters and results.

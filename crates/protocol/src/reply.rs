@@ -146,12 +146,9 @@ pub fn reply_body<'r>(request: &[u8], reply: &'r [u8]) -> Result<&'r [u8], Reply
     let service = request.first().copied();
     match reply {
         [] => Err(ReplyError::NoAnswer { asked: request.into() }),
-        [NEGATIVE, refused, rest @ ..] if Some(*refused) == service => match rest {
-            // Most say the reason alone; SAE J1979 on J1850 and ISO 9141 repeats the request's data before the reason (from memory).
-            [echo @ .., code] if request.get(1..).is_some_and(|data| data.starts_with(trim_zeros(echo))) => {
-                Err(ReplyError::Negative { asked: request.into(), code: NegativeCode(*code) })
-            }
-            _ => {
+        [NEGATIVE, refused, rest @ ..] if Some(*refused) == service => match reason(request, rest) {
+            Some(code) => Err(ReplyError::Negative { asked: request.into(), code }),
+            None => {
                 let problem = Problem::Short { what: "refusal".into(), need: 3, have: reply.len() };
                 Err(ReplyError::malformed(request, reply, problem))
             }
@@ -159,6 +156,14 @@ pub fn reply_body<'r>(request: &[u8], reply: &'r [u8]) -> Result<&'r [u8], Reply
         [first, rest @ ..] if service.is_some_and(|service| *first == service.wrapping_add(0x40)) => Ok(rest),
         _ => Err(ReplyError::foreign(request, reply)),
     }
+}
+
+/// The reason of a refusal, from what stands behind the refused service; `None`: it is of another request, or cut short.
+///
+/// Most say the reason alone; SAE J1979 on J1850 and ISO 9141 repeats the request's data before the reason (from memory).
+pub(crate) fn reason(request: &[u8], rest: &[u8]) -> Option<NegativeCode> {
+    let (code, echo) = rest.split_last()?;
+    request.get(1..).is_some_and(|data| data.starts_with(trim_zeros(echo))).then_some(NegativeCode(*code))
 }
 
 fn trim_zeros(bytes: &[u8]) -> &[u8] {
