@@ -113,14 +113,17 @@ impl Code {
         if !matches!(self.system(), System::Powertrain) || !matches!((self.number >> 12) & 3, 0 | 2) {
             return None;
         }
+        let is_second = (self.number >> 12) & 3 == 2;
         Some(match (self.number >> 8) & 0xF {
             0..=2 => "fuel and air metering",
+            // P2Axx goes on with the oxygen sensors; P0Axx is the hybrid drive.
+            0xA if is_second => "fuel and air metering",
             3 => "ignition and misfire",
             4 => "auxiliary emission controls",
             5 => "vehicle speed, idle control and auxiliary inputs",
             6 => "control module and outputs",
             7..=9 => "transmission",
-            0xA..=0xC => "hybrid drive",
+            0xA..=0xC if !is_second => "hybrid drive",
             _ => return None,
         })
     }
@@ -266,7 +269,10 @@ mod tests {
             ("P0A00", Definer::Standard, Some("hybrid drive")),
             ("P0FFF", Definer::Standard, None),
             ("P1000", Definer::Maker, None),
+            ("P0CFF", Definer::Standard, Some("hybrid drive")),
             ("P2135", Definer::Standard, Some("fuel and air metering")),
+            ("P2A00", Definer::Standard, Some("fuel and air metering")),
+            ("P2B00", Definer::Standard, None),
             ("P33FF", Definer::Maker, None),
             ("P3400", Definer::Standard, None),
             ("C0035", Definer::Standard, None),
