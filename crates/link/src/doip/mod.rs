@@ -5,7 +5,7 @@ use std::net::{IpAddr, Ipv4Addr, SocketAddr, ToSocketAddrs, UdpSocket};
 use std::time::{Duration, Instant};
 
 use protocol::doip::{
-    Announcement, EVERYONE, Event, Payload, Reader, TESTER, Tester, VERSION_2012, VERSION_2019, VERSION_ANY,
+    Announcement, DoipError, EVERYONE, Event, Payload, Reader, TESTER, Tester, VERSION_2012, VERSION_2019, VERSION_ANY,
     activation_text, nack_text,
 };
 use protocol::{Address, Bus, Nanos};
@@ -323,6 +323,11 @@ impl Carrier for DoipCarrier {
             }
             let now = self.now();
             match self.event() {
+                // Nothing behind it can be read: only another connection helps.
+                Some(Event::Broken(error @ DoipError::Pattern(..))) => {
+                    let source = std::io::Error::new(std::io::ErrorKind::InvalidData, error);
+                    return Err(PortError::Lost { address: self.address().to_owned(), source }.into());
+                }
                 Some(event) => {
                     if let Some(told) = self.tell(event, now) {
                         return Ok(Some(told));
