@@ -39,6 +39,9 @@ impl LinkError {
             Self::NoVehicle { address, said } if address.starts_with("doip://") && said.contains("TLS") => {
                 "give the address as `doip+tls://HOST:3496?ca=FILE`, where the file holds the maker's certificates".to_owned()
             }
+            Self::NoVehicle { address, said } if address.starts_with("doip") && said.contains("confirmation") => {
+                "connect again and confirm it in the vehicle within 30 s, where its screen or its maker's instructions say".to_owned()
+            }
             Self::NoVehicle { .. } => {
                 "switch the ignition on (engine may be off), push the plug fully in, wait five seconds and try again".to_owned()
             }

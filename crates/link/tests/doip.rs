@@ -69,3 +69,33 @@ fn a_connection_that_cannot_be_read_any_more_is_lost_and_opens_again() {
     drop(link);
     server.join().expect("no panic");
 }
+
+/// Code 11, "routing will be activated; confirmation required", is not yet a permission: it comes with 10, or is denied with
+/// 05 (codes as a general-purpose packet library lists them).
+#[test]
+fn a_confirmation_in_the_vehicle_is_waited_for() {
+    let (dial, server) = gateway(2, |number, stream| {
+        expect(stream, &ACTIVATE);
+        stream.write_all(&activation(0x11)).expect("there");
+        stream.set_read_timeout(Some(Duration::from_millis(100))).expect("an option");
+        assert!(stream.read(&mut [0; 1]).is_err(), "nothing is asked before it is confirmed");
+        stream.set_read_timeout(Some(Duration::from_secs(10))).expect("an option");
+        if number == 0 {
+            return stream.write_all(&activation(0x05)).expect("there");
+        }
+        stream.write_all(&activation(0x10)).expect("there");
+        expect(stream, &ASK);
+        stream.write_all(&[&ACK[..], &ANSWER].concat()).expect("there");
+        let _ = stream.read_to_end(&mut Vec::new());
+    });
+    let address = link::Dial::address(&dial).to_owned();
+    let port = address.rsplit(':').next().and_then(|port| port.parse().ok()).expect("a port");
+    let error = doip::start(Box::new(dial), None, Settings::default()).err().expect("it is denied");
+    assert!(error.to_string().contains("confirmation was refused (05)"), "{error}");
+    assert!(error.hint().is_some_and(|hint| hint.contains("confirm it in the vehicle")), "{:?}", error.hint());
+    let again = TcpDial::new("127.0.0.1", port, &address);
+    let mut link = doip::start(Box::new(again), None, Settings::default()).expect("it is confirmed");
+    assert_eq!(read_vin(link.as_mut()).expect("there"), [[0x62, 0xF1, 0x90, 0x31]]);
+    drop(link);
+    server.join().expect("no panic");
+}

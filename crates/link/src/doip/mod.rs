@@ -23,6 +23,8 @@ const P2_NS: Nanos = 500 * MS;
 const P2_EVERYONE_NS: Nanos = 300 * MS;
 /// Longest wait for the reply to routing activation; the protocol's own time-out comes first.
 const ACTIVATION_NS: Nanos = 5_000 * MS;
+/// How long somebody in the vehicle has to confirm it where that is wanted (no source).
+const CONFIRM_NS: Nanos = 30_000 * MS;
 /// Pause before the question who is there is asked again.
 const ASK_AGAIN: Duration = Duration::from_millis(200);
 /// Modules asked at once: gateways queue a handful of requests per network behind them (no source).
@@ -190,10 +192,15 @@ impl DoipCarrier {
         self.under_way.clear();
         let now = self.now();
         self.tester = Some(Tester::new(TESTER, version, now));
-        let end = now.saturating_add(ACTIVATION_NS);
+        let mut end = now.saturating_add(ACTIVATION_NS);
+        let mut code = None;
         while self.now() < end {
             match self.event() {
                 Some(Event::Active(entity)) => return Ok(Ok(entity)),
+                Some(Event::ToConfirm) => {
+                    code = Some(0x11);
+                    end = self.now().saturating_add(CONFIRM_NS);
+                }
                 Some(refusal @ (Event::Refused(_) | Event::HeaderNack(_) | Event::Broken(_))) => {
                     return Ok(Err(refusal));
                 }
@@ -201,7 +208,7 @@ impl DoipCarrier {
                 None => self.pump(end)?,
             }
         }
-        Ok(Err(Event::Refused(None)))
+        Ok(Err(Event::Refused(code)))
     }
 
     /// Whose request an acknowledgement of this module belongs to.
@@ -231,7 +238,7 @@ impl DoipCarrier {
             }
             Event::Broken(error) => Told::Trouble(error.to_string()),
             Event::HeaderNack(code) => Told::Trouble(format!("the vehicle refused a message (header code {code:02X})")),
-            Event::Active(_) | Event::Refused(_) => return None,
+            Event::Active(_) | Event::ToConfirm | Event::Refused(_) => return None,
         })
     }
 }

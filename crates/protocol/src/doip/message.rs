@@ -146,7 +146,7 @@ pub fn activation_text(code: u8) -> &'static str {
         0x06 => "this kind of activation is not supported",
         0x07 => "a secured connection (TLS) is needed",
         0x10 => "active",
-        0x11 => "active after confirmation in the vehicle",
+        0x11 => "it waits for a confirmation in the vehicle",
         _ => "a reason that the standard does not name",
     }
 }

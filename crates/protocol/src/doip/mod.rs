@@ -179,6 +179,14 @@ mod tests {
         assert_eq!(tester.poll(60), None);
         assert_eq!(tester.deadline(), Some(50 + ANSWER_NS));
         assert_eq!(tester.poll(50 + ANSWER_NS), Some(Event::Nacked(0x1012, None)));
+        // 11: "routing will be activated; confirmation required"; then 10, or 05 where it is denied (ISO 13400-2, as a
+        // general-purpose packet library lists the codes).
+        let mut confirmed = Tester::new(TESTER, VERSION_2012, 0);
+        for code in [0x11, 0x10] {
+            confirmed.receive(&Payload::ActivationReply { tester: TESTER, entity: 0x1000, code }.encode(2));
+        }
+        assert_eq!((confirmed.poll(1), confirmed.poll(1)), (Some(Event::ToConfirm), Some(Event::Active(0x1000))));
+        assert_eq!(confirmed.poll(ANSWER_NS), None);
         let mut refused = Tester::new(TESTER, VERSION_2012, 0);
         assert_eq!(refused.poll(ANSWER_NS), Some(Event::Refused(None)));
     }

@@ -10,6 +10,8 @@ use crate::Nanos;
 pub enum Event {
     /// Routing is active through the entity with this address.
     Active(u16),
+    /// It will be, as soon as somebody confirms it in the vehicle: the answer is still to come.
+    ToConfirm,
     /// It is not: this code of [`activation_text`](super::activation_text), or `None` when no answer came in time.
     Refused(Option<u8>),
     /// The vehicle does not take our messages (code of the header's negative acknowledgement).
@@ -85,7 +87,11 @@ impl Tester {
         let event = match payload {
             Payload::ActivationReply { entity, code, .. } => {
                 self.activating_until = None;
-                if matches!(code, 0x10 | 0x11) { Event::Active(entity) } else { Event::Refused(Some(code)) }
+                match code {
+                    0x10 => Event::Active(entity),
+                    0x11 => Event::ToConfirm,
+                    code => Event::Refused(Some(code)),
+                }
             }
             Payload::AliveRequest => {
                 self.out.extend(Payload::AliveReply(self.source).encode(self.version));
