@@ -51,7 +51,7 @@ impl CanDial for SocketCanDial {
             }
             let socket = CanFdSocket::open(&self.interface)?;
             socket.set_error_filter_accept_all()?;
-            Ok(socket)
+            bounded(socket)
         };
         if mode == Mode::ListenOnly {
             return Err(LinkError::Unsendable("listening alone is a setting of the interface".to_owned()));
@@ -89,6 +89,13 @@ pub(crate) fn is_up(interface: &str) -> bool {
     let flags = std::fs::read_to_string(format!("/sys/class/net/{interface}/flags")).unwrap_or_default();
     let number = flags.trim().strip_prefix("0x").and_then(|hex| u32::from_str_radix(hex, 16).ok());
     number.is_some_and(|flags| flags & IFF_UP != 0)
+}
+
+/// Writes to it come back: behind a long transmit queue on a bus that takes nothing, the socket's own buffer fills up first,
+/// and the system would wait for room in it without end.
+fn bounded(socket: CanFdSocket) -> std::io::Result<CanFdSocket> {
+    socket.set_write_timeout(Duration::from_nanos(SEND_LIMIT_NS.unsigned_abs()))?;
+    Ok(socket)
 }
 
 struct SocketCanPort {
@@ -183,4 +190,33 @@ fn taken(id: Id, data: &[u8], is_fd: bool) -> CanFrame {
         Id::Extended(id) => CanId::Extended(id.as_raw()),
     };
     CanFrame { id, data: data.to_vec(), is_fd }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::os::fd::OwnedFd;
+    use std::os::unix::net::UnixDatagram;
+
+    use super::*;
+
+    /// Linux, raw(7) of protocol CAN and socket(7): a send waits for room in the send buffer for as long as SO_SNDTIMEO says,
+    /// without it for ever. Any socket behaves so; here one that nobody reads.
+    #[test]
+    fn a_bus_that_takes_nothing_holds_nobody_up() {
+        let (socket, unread) = UnixDatagram::pair().expect("two sockets");
+        let socket = bounded(CanFdSocket::from(OwnedFd::from(socket))).expect("an option");
+        let (address, clock) = ("socketcan:can0".to_owned(), Clock::new());
+        let mut port = SocketCanPort { socket, address, clock };
+        // All that the other end takes.
+        port.socket.set_nonblocking(true).expect("an option");
+        let frame = CanFrame::classic(CanId::Standard(0x7DF), &[2, 1, 0, 0, 0, 0, 0, 0]);
+        let full = CanDataFrame::new(StandardId::new(0x7DF).expect("11 bits"), &frame.data).map(CanAnyFrame::Normal);
+        let full = full.expect("8 bytes");
+        while port.socket.write_frame(&full).is_ok() {}
+        port.socket.set_nonblocking(false).expect("an option");
+        let (done, told) = std::sync::mpsc::channel();
+        std::thread::spawn(move || done.send(port.send(&frame).is_ok()));
+        assert_eq!(told.recv_timeout(Duration::from_secs(10)), Ok(true));
+        drop(unread);
+    }
 }
