@@ -5,7 +5,8 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use crate::exchange::{Exchange, Fit, Reply, Request, Target, fit, only_reads};
+use crate::exchange::{Exchange, Fit, Reply, Request, Target, comes_in_pieces, fit, only_reads};
+use crate::reply::NEGATIVE;
 use crate::{Address, Hex, Nanos};
 
 const S: Nanos = 1_000_000_000;
@@ -177,23 +178,36 @@ impl Dialogue {
             }
             Fit::Answer => {
                 self.pending.remove(&from);
-                match self.replies.iter().find(|reply| reply.from == from) {
-                    Some(before) if before.bytes == bytes => {
-                        self.tell(format!("{from} said the same twice; once was kept"));
-                    }
-                    Some(_) => {
-                        // One of them answers an earlier request, and nothing tells which one.
-                        self.tell(format!("dropped two different answers of {from} to one request"));
-                        self.spoilt.insert(from);
-                    }
-                    None => {
-                        self.spoilt.remove(&from);
-                        self.replies.push(Reply { from, bytes, arrived_ns: now });
-                    }
+                let reply = Reply { from, bytes, arrived_ns: now };
+                let goes_on = self.may_go_on(&reply);
+                let before: Vec<&Reply> = self.replies.iter().filter(|before| before.from == from).collect();
+                if before.iter().any(|before| before.bytes == reply.bytes) {
+                    self.tell(format!("{from} said the same twice; once was kept"));
+                } else if !before.is_empty() && !goes_on {
+                    // One of them answers an earlier request, and nothing tells which one.
+                    self.tell(format!("dropped two different answers of {from} to one request"));
+                    self.spoilt.insert(from);
+                } else {
+                    self.spoilt.remove(&from);
+                    self.replies.push(reply);
+                }
+                if let Phase::Waiting(until) = self.phase
+                    && goes_on
+                {
+                    // The next one has as long as the first; a module that never comes to an end is not listened to.
+                    let limit = self.asked_ns.unwrap_or(now).saturating_add(MAX_PENDING_NS);
+                    self.phase = Phase::Waiting(until.max(now.saturating_add(self.p2_ns).min(limit)));
                 }
             }
         }
         true
+    }
+
+    /// Whether this may be one of several messages that the module answers with: on networks without segmentation.
+    fn may_go_on(&self, reply: &Reply) -> bool {
+        matches!(reply.from, Address::Node(_))
+            && reply.bytes.first() != Some(&NEGATIVE)
+            && comes_in_pieces(&self.request.bytes)
     }
 
     /// A message that answers something else came while this was waited for.
@@ -235,10 +249,14 @@ impl Dialogue {
             !is_over
         });
         let is_open = !self.begun.is_empty() || !self.pending.is_empty();
+        let is_whole = |reply: &Reply| !self.may_go_on(reply);
         let is_complete = match self.request.to {
-            Target::Module(to) => self.replies.iter().any(|reply| reply.from == to) || self.spoilt.contains(&to),
+            Target::Module(to) => {
+                self.replies.iter().any(|reply| reply.from == to && is_whole(reply)) || self.spoilt.contains(&to)
+            }
             Target::Everyone | Target::Anyone(_) => {
-                self.request.n_replies.is_some_and(|n| self.replies.len() + self.spoilt.len() >= n && !is_open)
+                let has_all = |n| self.replies.len() + self.spoilt.len() >= n && self.replies.iter().all(is_whole);
+                self.request.n_replies.is_some_and(has_all) && !is_open
             }
         } || self.request.n_replies == Some(0);
         if !is_complete && (until > now || is_open) {
@@ -421,6 +439,44 @@ mod tests {
             assert!(now >= longest_ns, "{now}");
             let (_, exchange) = one.finish(now);
             assert_eq!((exchange.replies.len(), exchange.problems.len()), (0, 1), "{exchange:?}");
+        }
+    }
+
+    /// SAE J1979 on ISO 9141-2 and ISO 14230-4, from memory: a VIN comes in five messages of four bytes each, a refusal is
+    /// one. On CAN a second answer is one too many.
+    #[test]
+    fn on_a_k_line_an_answer_may_be_several_messages() {
+        let vin = b"\0\0\01G4AH59H45G118341";
+        let pieces: Vec<Vec<u8>> =
+            (1..).zip(vin.chunks(4)).map(|(n, piece)| [&[0x49, 0x02, n], piece].concat()).collect();
+        let (engine, gearbox) = (Address::Node(0x11), Address::Node(0x18));
+        for (to, n_replies) in [(Target::Everyone, None), (Target::Everyone, Some(1)), (Target::Module(engine), None)] {
+            let mut one = dialogue(to, &[0x09, 0x02], n_replies);
+            let mut now = 0;
+            for piece in &pieces {
+                // Later than the first wait in all, but never longer than it between two.
+                now += P2 - MS;
+                assert_eq!(one.poll(now), Turn::Wait(now + MS), "{to:?}");
+                assert!(one.message(engine, piece.clone(), now));
+            }
+            assert_eq!(one.poll(now + P2), Turn::Over);
+            let (_, exchange) = one.finish(now + P2);
+            assert_eq!(
+                exchange.replies.iter().map(|reply| &reply.bytes).collect::<Vec<_>>(),
+                pieces.iter().collect::<Vec<_>>()
+            );
+            assert_eq!(exchange.problems, [] as [String; 0]);
+        }
+        let mut refused = dialogue(Target::Module(engine), &[0x09, 0x02], None);
+        assert!(refused.message(engine, vec![0x7F, 0x09, 0x11], MS));
+        assert_eq!(refused.poll(MS), Turn::Over);
+        let mut endless = dialogue(Target::Everyone, &[0x03], None);
+        let mut now = 0;
+        while endless.poll(now) != Turn::Over {
+            now += 50 * MS;
+            let [.., high, low] = now.to_be_bytes();
+            assert!(endless.message(gearbox, vec![0x43, high, low, 0, 0, 0, 0], now));
+            assert!(now <= MAX_PENDING_NS, "{now}");
         }
     }
 

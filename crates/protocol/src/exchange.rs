@@ -132,6 +132,12 @@ fn is_routine_of_uds(from: Address, asked: &[u8]) -> bool {
     !matches!(from, Address::Node(_)) && matches!(asked, [0x01..=0x03, _, _, ..])
 }
 
+/// Whether a module may answer with several messages one after the other where messages are short, on K-lines and SAE J1850:
+/// lists, texts and results (SAE J1979 and ISO 14230-3, from memory).
+pub(crate) fn comes_in_pieces(bytes: &[u8]) -> bool {
+    matches!(bytes.first(), Some(0x03 | 0x05..=0x07 | 0x09 | 0x0A | 0x13 | 0x17..=0x1A))
+}
+
 /// Whether asking again does no more than asking once: services that only read.
 #[must_use]
 pub fn only_reads(bytes: &[u8]) -> bool {

@@ -10,6 +10,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use link::{LinkError, Request, Settings, Target};
+use protocol::obd::info::{self, Info};
 use protocol::{Address, Bus};
 
 /// Builds the library for an address of the stand-in, or for a network on the K-line.
@@ -49,6 +50,12 @@ fn old_cars_are_read_through_a_library() {
             assert_eq!((reply.from, reply.bytes.as_slice()), (Address::Node(0x11), &[0x41, 0x0C, 0x0B, 0xB8][..]));
         };
         read(link.as_mut());
+        // Long answers come in several messages there.
+        let vin = Request { to: Target::Everyone, bytes: vec![0x09, 0x02], n_replies: None };
+        let exchange = link.exchange(&vin).expect("the line is there");
+        let pieces: Vec<&[u8]> = exchange.replies.iter().map(|reply| reply.bytes.as_slice()).collect();
+        let read_vin = info::interpret(&vin.bytes, &pieces, false).expect("a VIN");
+        assert_eq!(read_vin.value, Info::Texts(vec!["1G4AH59H45G118341".to_owned()]), "{network}: {exchange:?}");
         if network == "kwp-fast" {
             // Longer than a conversation lasts when nothing is said.
             link.pause(6_000_000_000);

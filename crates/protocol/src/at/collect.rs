@@ -6,7 +6,7 @@ use super::count::Sizes;
 use super::line::{Form, Printed, payload_without_header, read};
 use super::turn::{Answer, Line, shown};
 use super::words::{Word, plain, split_progress};
-use crate::exchange::{Fit, Reply, Target, fit};
+use crate::exchange::{Fit, Reply, Target, comes_in_pieces, fit};
 use crate::isotp::{Frame, IsoTpError, Reassembly};
 use crate::{Address, Bus, Nanos};
 
@@ -258,10 +258,9 @@ impl Collector {
         self.replies.push(reply);
     }
 
-    /// Whether a module may answer one request with several messages: lists on networks without segmentation.
+    /// Whether a module may answer one request with several messages.
     fn may_repeat(&self) -> bool {
-        !self.form.bus.is_can()
-            && matches!(self.asked.first(), Some(0x03 | 0x05..=0x07 | 0x09 | 0x0A | 0x13 | 0x17..=0x1A))
+        !self.form.bus.is_can() && comes_in_pieces(&self.asked)
     }
 
     /// The target's own address where the reply identifier matches: it may not follow the rule of ISO 15765-4.

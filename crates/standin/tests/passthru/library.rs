@@ -90,6 +90,14 @@ impl Line {
             [format, to, 0xF1, data @ ..] if *format == 0x80 | data.len() as u8 && *to == partner => (false, data),
             _ => return,
         };
+        if is_functional && data == [0x09, 0x02] {
+            // Four bytes in each of five messages, filled up in front (SAE J1979, from memory).
+            for (number, piece) in (1..).zip(b"\0\0\01G4AH59H45G118341".chunks(4)) {
+                let header = if is_9141 { [0x48, 0x6B, 0x11] } else { [0x87, 0xF1, 0x11] };
+                self.replies.push_back([&header[..], &[0x49, 0x02, number], piece].concat());
+            }
+            return;
+        }
         let (from, answer): (u8, Vec<u8>) = match data {
             [0x01, 0x00] if is_functional => (0x11, vec![0x41, 0x00, 0x08, 0x18, 0x00, 0x00]),
             [0x01, 0x0C] if is_functional => (0x11, vec![0x41, 0x0C, 0x0B, 0xB8]),
