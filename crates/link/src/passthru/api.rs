@@ -56,6 +56,8 @@ const K_LINE_BIT_S: c_ulong = 10_400;
 const OK: c_long = 0;
 const TIMEOUT: c_long = 9;
 const BUFFER_EMPTY: c_long = 0x10;
+const BUFFER_FULL: c_long = 0x11;
+const BUFFER_OVERFLOW: c_long = 0x12;
 const FAILED: c_long = 7;
 /// Bytes of the texts that the library fills in.
 const TEXT: usize = 80;
@@ -79,7 +81,7 @@ pub(super) struct Status {
 impl Status {
     /// Nothing came, or nothing could be sent, within the given time.
     pub(super) fn is_timeout(&self) -> bool {
-        matches!(self.code, TIMEOUT | BUFFER_EMPTY)
+        matches!(self.code, TIMEOUT | BUFFER_EMPTY | BUFFER_FULL)
     }
 }
 
@@ -116,6 +118,8 @@ pub(super) struct Channel {
     kind: Kind,
     channel: Option<c_ulong>,
     about: String,
+    /// Messages were lost because nobody read them in time, and nobody was told yet.
+    is_overrun: bool,
 }
 
 /// A message of a channel of this kind; what does not fit into the longest one is left out.
@@ -192,7 +196,7 @@ impl Channel {
         let code = unsafe { (functions.open)(std::ptr::null(), &raw mut device) };
         functions.check("PassThruOpen", code).map_err(std::io::Error::other)?;
         // From here on dropping it closes the device.
-        let mut opened = Self { functions, device, kind, channel: None, about: String::new() };
+        let mut opened = Self { functions, device, kind, channel: None, about: String::new(), is_overrun: false };
         let mut texts = [[0; TEXT + 1]; 3];
         let [firmware, library, interface] = &mut texts;
         // SAFETY: three buffers of 80 characters each, and one more that stays zero.
@@ -271,6 +275,11 @@ impl Channel {
         Ok(read.filter(|(rx_status, _)| rx_status & RX_IS_START == 0).map(|(_, bytes)| bytes))
     }
 
+    /// Whether messages were lost since this was last asked.
+    pub(super) fn take_overrun(&mut self) -> bool {
+        std::mem::take(&mut self.is_overrun)
+    }
+
     fn read(&mut self, timeout_ms: u32) -> Result<Option<(c_ulong, Vec<u8>)>, Status> {
         let mut got = message(self.kind, 0, &[]);
         let mut n = 1;
@@ -280,9 +289,11 @@ impl Channel {
         };
         match self.functions.check("PassThruReadMsgs", code) {
             Err(status) if status.is_timeout() => return Ok(None),
+            // The adapter is well: what it still has comes as ever.
+            Err(status) if status.code == BUFFER_OVERFLOW => self.is_overrun = true,
             result => result?,
         }
-        if n == 0 || got.rx_status & RX_IS_ECHO != 0 {
+        if n == 0 || got.data_size == 0 || got.rx_status & RX_IS_ECHO != 0 {
             return Ok(None);
         }
         let size = usize::try_from(got.data_size).unwrap_or(0);

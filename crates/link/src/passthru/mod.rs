@@ -119,6 +119,9 @@ impl CanPort for PassThruPort {
             return Ok(Some((self.clock.now(), Incoming::Trouble(trouble))));
         }
         let frame = self.wait(deadline, Channel::receive_frame)?;
+        if self.channel.take_overrun() {
+            self.trouble = Some("frames came faster than they were read: some were lost".to_owned());
+        }
         Ok(frame.map(|(arrived_ns, frame)| (arrived_ns, Incoming::Frame(frame))))
     }
 

@@ -38,6 +38,8 @@ struct Line {
     partner: Option<(u8, Instant)>,
     n_starts: c_ulong,
     replies: VecDeque<Vec<u8>>,
+    /// Messages before the next one were lost.
+    is_overrun: bool,
 }
 
 /// The network: `iso9141`, `kwp-fast` or `kwp-5baud`.
@@ -98,6 +100,7 @@ impl Line {
             }
             return;
         }
+        self.is_overrun |= data == [0x01, 0x0D];
         let (from, answer): (u8, Vec<u8>) = match data {
             [0x01, 0x00] if is_functional => (0x11, vec![0x41, 0x00, 0x08, 0x18, 0x00, 0x00]),
             [0x01, 0x0C] if is_functional => (0x11, vec![0x41, 0x0C, 0x0B, 0xB8]),
@@ -240,6 +243,7 @@ pub extern "system" fn PassThruWriteMsgs(
         return fail(0x0A, "no such message");
     }
     let id = u32::from_be_bytes(message.data[..4].try_into().unwrap());
+    adapter.line.is_overrun |= message.data[5..8] == [0x22, 0xF1, 0x90];
     let head = if message.tx_flags & 0x100 != 0 { format!("T{id:08X}") } else { format!("t{id:03X}") };
     let data: String = message.data[4..size].iter().map(|byte| format!("{byte:02X}")).collect();
     match stream.write_all(format!("{head}{}{data}\r", size - 4).as_bytes()) {
@@ -280,14 +284,14 @@ pub extern "system" fn PassThruReadMsgs(
             }
             message.data_size = (4 + data.len() / 2) as c_ulong;
             unsafe { *n = 1 };
-            return 0;
+            return given(&mut adapter.line);
         }
         let left = end.saturating_duration_since(Instant::now());
         let Some(stream) = &mut adapter.stream else {
             if let Some(reply) = adapter.line.replies.pop_front() {
                 give(unsafe { &mut *messages }, adapter.line.protocol, &reply);
                 unsafe { *n = 1 };
-                return 0;
+                return given(&mut adapter.line);
             }
             std::thread::sleep(left);
             break;
@@ -302,6 +306,11 @@ pub extern "system" fn PassThruReadMsgs(
         }
     }
     fail(0x10, "nothing came")
+}
+
+/// A message was read; with ERR_BUFFER_OVERFLOW others were lost before it (from memory).
+fn given(line: &mut Line) -> c_long {
+    if std::mem::take(&mut line.is_overrun) { fail(0x12, "messages were lost") } else { 0 }
 }
 
 fn give(message: &mut Message, protocol: c_ulong, bytes: &[u8]) {
