@@ -44,7 +44,10 @@ pub use ledger::{
 };
 pub use lists::{Signal, Signals, Watchlist, Watchlists};
 pub use pictures::{LoadMap, MapCell, MapRegion, PairCell, PairError, Pictures, WheelSpectrum, Wheels};
-pub use program::{Adapter, Adapters, Completions, Demo, Failed, Failure, Manual, Serving, Workbench};
+pub use program::{
+    Adapter, Adapters, Completions, Demo, Explained, Failed, Failure, Manual, Serving, StandinDefinitions, StandinHelp,
+    Workbench,
+};
 pub use survey::{
     Code, CodeRecord, FreezeFrame, InUse, Info, Missing, Module, MonitorResult, MonitorState, Network, RawExchange,
     RawReply, Readiness, Survey, Value, Vehicle,

@@ -13,6 +13,36 @@ pub struct Serving {
     pub adapter: String,
 }
 
+/// `witness standin --help-cars --json`: what a stand-in can be called.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct StandinHelp {
+    /// The cars.
+    pub cars: Vec<Explained>,
+    /// What may stand behind `?`.
+    pub options: Vec<Explained>,
+    /// The forms of the option `fault`.
+    pub faults: Vec<String>,
+}
+
+/// A name and what it means.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Explained {
+    /// The name.
+    pub name: String,
+    /// What it means.
+    pub text: String,
+}
+
+/// `witness standin --show-definitions --json`.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct StandinDefinitions {
+    /// The car's file of definitions, as it stands.
+    pub definitions: String,
+}
+
 /// `witness serve --json`: a workbench that is being served.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 #[serde(default)]

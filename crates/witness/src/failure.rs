@@ -63,6 +63,30 @@ impl Failure {
     }
 }
 
+/// Ends a command whose words were not understood, or that only asked for help or the version. The words themselves say
+/// whether `--json` is wanted: nothing else is known of them.
+pub(crate) fn misread(error: &clap::Error) -> std::process::ExitCode {
+    let _ = error.print();
+    if !error.use_stderr() {
+        return Exit::Done.into();
+    }
+    if std::env::args_os().take_while(|word| word != "--").any(|word| word == "--json") {
+        let _ = print_json(&wire::Failed { error: told(&error.render().to_string()) });
+    }
+    Exit::Input.into()
+}
+
+/// What was said at the terminal, as data: what is wrong, then what to do, each by its paragraph.
+fn told(said: &str) -> wire::Failure {
+    let mut paragraphs = said.trim().split("\n\n").map(|text| text.split_whitespace().collect::<Vec<_>>().join(" "));
+    // Without a word behind it a group of commands shows its help, which says nothing of a mistake.
+    let message = match said.strip_prefix("error: ") {
+        Some(_) => paragraphs.next().unwrap_or_default().trim_start_matches("error: ").to_owned(),
+        None => "a command is missing".to_owned(),
+    };
+    wire::Failure { message, hints: paragraphs.collect(), exit_code: Exit::Input as u8 }
+}
+
 impl From<workshop::WorkshopError> for Failure {
     fn from(error: workshop::WorkshopError) -> Self {
         let exit = match error.blame() {

@@ -19,7 +19,10 @@ use crate::cli::Cli;
 pub(crate) const SOFTWARE: &str = concat!("witness ", env!("CARGO_PKG_VERSION"));
 
 fn main() -> std::process::ExitCode {
-    let cli = Cli::parse();
+    let cli = match Cli::try_parse() {
+        Ok(cli) => cli,
+        Err(error) => return failure::misread(&error),
+    };
     let json = cli.json;
     match commands::run(cli) {
         Ok(exit) => exit.into(),

@@ -82,6 +82,34 @@ fn wrong_usage_and_missing_input_end_with_2_and_say_what_to_do() {
     assert!(!bench.path("a.mcap").exists());
 }
 
+/// The contract: every command takes `--json` and then prints exactly one JSON object on standard output.
+#[test]
+fn words_that_are_not_understood_are_one_object_too() {
+    let bench = Bench::new();
+    for (arguments, said, hint) in [
+        (&["survey"][..], "--adapter <ADDRESS>", "Usage: witness survey"),
+        (&["survay"], "unrecognized subcommand 'survay'", "survey"),
+        (&["plan", "--adapter", "standin:fell", "--event-ms", "soon"], "'soon' for '--event-ms <MS>'", "--help"),
+        (&["case"], "requires a subcommand", "Usage: witness case"),
+    ] {
+        let (code, value) = bench.json("error", arguments);
+        assert_eq!((code, &value["error"]["exit_code"]), (2, &Value::from(2)), "{value}");
+        assert!(value["error"]["message"].as_str().unwrap().contains(said), "{value}");
+        assert!(strings(&value["error"]["hints"]).iter().any(|told| told.contains(hint)), "{value}");
+    }
+    // Words that would show a help at a terminal.
+    let output = bench.run(&["--json", "case"]);
+    check_schema("error", std::str::from_utf8(&output.stdout).unwrap());
+    let value: Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert_eq!((output.status.code(), &value["error"]["message"]), (Some(2), &"a command is missing".into()));
+    let (code, value) = bench.json("standin", &["standin", "--help-cars"]);
+    assert_eq!((code, &value["cars"][0]["name"]), (0, &Value::from("fell")), "{value}");
+    let (code, value) = bench.json("standin", &["standin", "fell", "--show-definitions"]);
+    assert!(code == 0 && value["definitions"].as_str().unwrap().contains("[[module"), "{value}");
+    let output = bench.run(&["survey", "--help"]);
+    assert!(output.status.code() == Some(0) && output.stderr.is_empty());
+}
+
 #[test]
 fn nobody_there_ends_with_3() {
     let bench = Bench::new();

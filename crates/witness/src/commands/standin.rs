@@ -12,12 +12,22 @@ const DEFAULT_TCP: &str = "127.0.0.1:4077";
 
 pub(crate) fn run(args: &StandinArgs, json: bool) -> Result<Exit, Failure> {
     if args.help_cars {
-        print_text(&help());
+        let help = help();
+        if json {
+            print_json(&help)?;
+        } else {
+            print_text(&page(&help));
+        }
         return Ok(Exit::Done);
     }
     let failed = |error: standin::StandinError| Failure::input(error).hint("`witness standin --help-cars` explains");
     if args.show_definitions {
-        print_text(standin::definitions(&args.name).map_err(failed)?);
+        let definitions = standin::definitions(&args.name).map_err(failed)?.to_owned();
+        if json {
+            print_json(&wire::StandinDefinitions { definitions })?;
+        } else {
+            print_text(&definitions);
+        }
         return Ok(Exit::Done);
     }
     let announce = |adapter: String| {
@@ -57,22 +67,31 @@ pub(crate) fn run(args: &StandinArgs, json: bool) -> Result<Exit, Failure> {
     Ok(Exit::Done)
 }
 
-fn help() -> String {
+fn help() -> wire::StandinHelp {
+    let explained = |(name, text): (&str, &str)| wire::Explained { name: name.to_owned(), text: text.to_owned() };
+    wire::StandinHelp {
+        cars: standin::cars().map(explained).collect(),
+        options: standin::OPTIONS.into_iter().map(explained).collect(),
+        faults: standin::FAULT_FORMS.map(str::to_owned).to_vec(),
+    }
+}
+
+fn page(help: &wire::StandinHelp) -> String {
     let width = crate::output::width();
     let mut text = "A stand-in is named NAME or NAME?option=value&option=value. The cars:\n".to_owned();
-    for (name, about) in standin::cars() {
-        text += &format!("  {name:14}{about}\n");
+    for car in &help.cars {
+        text += &format!("  {:14}{}\n", car.name, car.text);
     }
     text += "\nOptions:\n";
-    for (name, meaning) in standin::OPTIONS {
-        let lines = wrapped(meaning, &" ".repeat(16), width);
-        text += &format!("  {name:14}{}", lines.trim_start());
+    for option in &help.options {
+        let lines = wrapped(&option.text, &" ".repeat(16), width);
+        text += &format!("  {:14}{}", option.name, lines.trim_start());
         if !text.ends_with('\n') {
             text.push('\n');
         }
     }
     text += "\nFaults:\n";
-    for form in standin::FAULT_FORMS {
+    for form in &help.faults {
         text += &format!("  {form}\n");
     }
     text += "\nExample: standin:fell?script=town&fault=wheel-dropout:rear_left:0.5&fault=misfire-coil:1:0.6\n";
