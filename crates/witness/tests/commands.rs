@@ -142,8 +142,15 @@ fn a_survey_is_saved_whole_before_it_is_shown_and_never_replaced() {
     assert!(saved["raw"].as_array().unwrap().iter().any(|raw| raw["request"] == "03"));
     assert_eq!(saved["modules"], shown["modules"]);
 
-    let output = bench.run(&["survey", "--adapter", "standin:fell", "--out", "survey.json"]);
-    assert_eq!(output.status.code(), Some(1), "{}", String::from_utf8_lossy(&output.stderr));
+    // That there is no room for it is told before the car is read: nobody is there to answer.
+    for arguments in [&["survey", "--out"][..], &["clear", "--all", "--survey"]] {
+        for (file, said) in [("survey.json", "never written over"), ("no/survey.json", "No such file")] {
+            let (code, value) = bench.json("survey", &[arguments, &[file, "--adapter", NOBODY]].concat());
+            assert_eq!(code, 1, "{value}");
+            assert!(value["error"]["message"].as_str().unwrap().contains(said), "{value}");
+            assert!(!value["error"]["hints"].to_string().contains("--force"), "there is no such option: {value}");
+        }
+    }
     assert_eq!(std::fs::read_to_string(bench.path("survey.json")).unwrap(), text);
 }
 
@@ -474,6 +481,9 @@ fn over_tcp_sigterm_closes_a_recording_and_kill_loses_little() {
     assert!(code == 0 || code == 5, "{value}");
     let (code, _) = bench.json("examine", &["examine", value["file"].as_str().unwrap()]);
     assert_eq!(code, 0);
+    let (code, again) = bench.json("drive-repair", &["drive", "repair", "kill.mcap"]);
+    let hints = again["error"]["hints"].to_string();
+    assert!(code == 2 && hints.contains("that copy") && !hints.contains("--force"), "no such option: {again}");
 }
 
 #[test]

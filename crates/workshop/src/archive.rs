@@ -63,14 +63,14 @@ impl Workshop {
     /// Writes the chosen case into a new zip. A file that is gone or was changed is left out and told.
     ///
     /// # Errors
-    /// [`WorkshopError::Write`] when the zip exists already or cannot be written; [`WorkshopError::NoOpenCase`],
+    /// [`WorkshopError::Kept`] when the zip exists already, [`WorkshopError::Write`], [`WorkshopError::NoOpenCase`],
     /// [`WorkshopError::Casebook`].
     pub fn export_case(&self, to: &Path) -> Result<CaseMoved, WorkshopError> {
         let mut casebook = self.casebook()?;
         let number = self.chosen_case(&mut casebook)?.number;
         // Of one moment: a recording that ends meanwhile must not make it a case that cannot be taken in.
         let (case, entries) = casebook.raw_case(number)?;
-        let file = File::create_new(to).map_err(WorkshopError::write(to))?;
+        let file = File::create_new(to).map_err(WorkshopError::write_new(to))?;
         let written = self.write_zip(file, &case, &entries).map_err(WorkshopError::write(to));
         if written.is_err() {
             let _ = std::fs::remove_file(to);

@@ -97,6 +97,12 @@ pub enum WorkshopError {
         /// What is wrong.
         source: serde_json::Error,
     },
+    /// A drive was repaired before, and the copy is there.
+    #[error("`{}` exists already and is left untouched: the drive was repaired before", .0.display())]
+    Repaired(PathBuf),
+    /// Surveys and cases that were written out are never written over.
+    #[error("`{}` exists already and is left untouched: it is never written over", .0.display())]
+    Kept(PathBuf),
     /// A file of the shop that cannot be read.
     #[error("`{}`: {source}", path.display())]
     Shop {
@@ -270,6 +276,14 @@ impl WorkshopError {
         |source| Self::Write { path: path.to_owned(), source }
     }
 
+    /// For a file that must not be there yet, and that no option lets replace.
+    pub(crate) fn write_new(path: &Path) -> impl FnOnce(Error) -> Self {
+        |source| match source.kind() {
+            ErrorKind::AlreadyExists => Self::Kept(path.to_owned()),
+            _ => Self::write(path)(source),
+        }
+    }
+
     pub(crate) fn read(path: &Path) -> impl FnOnce(Error) -> Self {
         |source| Self::Read { path: path.to_owned(), source }
     }
@@ -293,7 +307,7 @@ impl WorkshopError {
                 D::Io { .. } | D::Stopped { .. } | D::Write { .. } | D::Lost { .. } => Blame::Failure,
                 _ => Blame::Input,
             },
-            Self::Write { .. } | Self::NoFolder | Self::Broke | Self::Pdf(_) => Blame::Failure,
+            Self::Write { .. } | Self::Kept(_) | Self::NoFolder | Self::Broke | Self::Pdf(_) => Blame::Failure,
             Self::Casebook(error) if !crate::cases::is_input(error) => Blame::Failure,
             _ => Blame::Input,
         }
@@ -317,13 +331,17 @@ impl WorkshopError {
                 "check the path"
             }
             Self::Lacking { lacking, .. } => lacking.hint(),
+            Self::Kept(_) => "choose another name",
+            Self::Repaired(_) => "go on with that copy; to make it anew, put it aside first",
             Self::Drive(DriveError::NotADrive { .. }) => {
                 "make a drive from a table with `witness import FILE.csv --out DRIVE.mcap`"
             }
             Self::Standin(_) => "`witness standin --help-cars` explains names, faults and settings",
             Self::Write { source, .. } => match source.kind() {
                 ErrorKind::AlreadyExists => "choose another name, or give --force to replace the file",
-                ErrorKind::PermissionDenied => "choose a folder that you may write to with --out",
+                ErrorKind::PermissionDenied => {
+                    "choose a folder that you may write to; WITNESS_HOME names the one for data"
+                }
                 ErrorKind::StorageFull => "free some space; nothing that was there before was touched",
                 _ => return None,
             },

@@ -184,9 +184,12 @@ impl Workshop {
     /// Writes a good copy of a drive that was cut short or damaged, as `NAME.repaired.mcap` beside it.
     ///
     /// # Errors
-    /// [`WorkshopError::Drive`].
+    /// [`WorkshopError::Drive`]; [`WorkshopError::Repaired`] where that copy is there already.
     pub fn repair(&self, drive: &Path) -> Result<wire::Repaired, WorkshopError> {
-        let repaired = drive::repair(drive)?;
+        let repaired = drive::repair(drive).map_err(|error| match error {
+            DriveError::Exists(copy) => WorkshopError::Repaired(copy),
+            other => other.into(),
+        })?;
         Ok(wire::Repaired {
             file: repaired.path.display().to_string(),
             problems: repaired.problems.iter().map(ToString::to_string).collect(),

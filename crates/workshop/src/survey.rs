@@ -17,11 +17,22 @@ pub enum Scope {
 }
 
 impl Workshop {
+    /// Whether a survey can be saved under this name, for asking before a car is read for a minute; `None`: a name of its
+    /// own.
+    ///
+    /// # Errors
+    /// [`WorkshopError::Kept`], [`WorkshopError::Write`].
+    pub fn expect_survey_room(&self, out: Option<&Path>) -> Result<(), WorkshopError> {
+        let Some(path) = out else { return Ok(()) };
+        std::fs::File::create_new(path).map_err(WorkshopError::write_new(path))?;
+        std::fs::remove_file(path).map_err(WorkshopError::write(path))
+    }
+
     /// Surveys a car and saves everything, raw bytes included, before it returns: in `out`, or in a new file of the data
     /// folder named after time and vehicle; it is written into its case then. Gives the survey without the raw bytes. Changes nothing in the car.
     ///
     /// # Errors
-    /// [`WorkshopError::Write`]; an existing file is never replaced. What goes wrong with a module is no error but stands
+    /// [`WorkshopError::Write`]; [`WorkshopError::Kept`], as an existing file is never replaced. What goes wrong with a module is no error but stands
     /// in the survey.
     pub fn survey(
         &self,
@@ -60,7 +71,7 @@ impl Workshop {
 /// Writes the file in one piece: it is there whole or not at all. An existing one is never replaced.
 fn save(path: &Path, survey: &wire::Survey) -> Result<(), WorkshopError> {
     use std::io::Write;
-    let mut file = std::fs::File::create_new(path).map_err(WorkshopError::write(path))?;
+    let mut file = std::fs::File::create_new(path).map_err(WorkshopError::write_new(path))?;
     let written = serde_json::to_vec_pretty(survey)
         .map_err(std::io::Error::from)
         .and_then(|text| file.write_all(&text))

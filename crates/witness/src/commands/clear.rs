@@ -11,6 +11,7 @@ pub(crate) fn run(args: &ClearArgs, json: bool) -> Result<Exit, Failure> {
     let parsed = args.module.iter().map(|text| text.parse::<Address>().map_err(Failure::input));
     let modules = parsed.collect::<Result<Vec<_>, _>>()?;
     let workshop = super::workshop()?;
+    workshop.expect_survey_room(args.survey.as_deref())?;
     let mut car = super::connect(&workshop, &args.adapter)?;
     let before = workshop.survey(&mut car, Scope::Everything, args.survey.as_deref(), &mut Aloud)?;
     progress(&format!("saved: {}", before.file.as_deref().unwrap_or_default()));

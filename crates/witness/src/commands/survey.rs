@@ -9,6 +9,7 @@ use crate::output::{Aloud, clean, in_columns, print_json, print_text, width, wra
 pub(crate) fn run(args: &SurveyArgs, json: bool) -> Result<Exit, Failure> {
     let scope = if args.emissions_only { Scope::Emissions } else { Scope::Everything };
     let workshop = super::workshop()?;
+    workshop.expect_survey_room(args.out.as_deref())?;
     let mut car = super::connect(&workshop, &args.adapter)?;
     let survey = workshop.survey(&mut car, scope, args.out.as_deref(), &mut Aloud)?;
     super::tell_case(survey.case.as_ref());
