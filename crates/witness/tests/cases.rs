@@ -31,7 +31,8 @@ fn what_is_done_belongs_to_the_open_case() {
     let (_, recorded) = bench.json("drive-record", &[&record[..], &["--seconds", "20", "--out", "d.mcap"]].concat());
     assert_eq!((&recorded["case"]["number"], &recorded["case"]["is_new"]), (&2.into(), &false.into()));
     // A drive belongs to the case that has it, also when another is open.
-    done(&bench, &["case", "open", "1"]);
+    let opened = done(&bench, &["case", "open", "1"]);
+    assert_eq!((&opened["cases"][0]["number"], &opened["open"]), (&1.into(), &1.into()), "the newest is case 2");
     let (_, examined) = bench.json("examine", &["examine", "d.mcap"]);
     assert_eq!(examined["case"]["number"], 2);
     let (_, examined) = bench.json("examine", &["examine", "d.mcap", "--no-case"]);

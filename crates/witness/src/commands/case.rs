@@ -20,8 +20,8 @@ pub(crate) fn run(command: CaseCommand, json: bool) -> Result<Exit, Failure> {
         CaseCommand::Search { text, limit } => cases(&workshop.find_cases(&text.join(" "), limit)?, json),
         CaseCommand::Show { number } => shown(&in_case(number).show_case()?, json),
         CaseCommand::Open { number } => {
-            in_case(Some(number)).take_up_case()?;
-            cases(&workshop.find_cases("", 1)?, json)
+            let case = in_case(Some(number)).take_up_case()?;
+            cases(&wire::Cases { open: Some(case.number), cases: vec![case] }, json)
         }
         CaseCommand::Close { outcome } => {
             let closed = workshop.add_entry(&Content::Closed { outcome })?;
