@@ -331,6 +331,20 @@ fn commands_and_clearing_stand_in_the_ledger() {
     assert_eq!(done(&bench, &["case", "verify"])["sound"], true);
 }
 
+/// Whoever mistypes one of several results says all of them again: none may have been written down before.
+#[test]
+fn results_are_written_down_all_or_none() {
+    let bench = Bench::new();
+    done(&bench, &["case", "new", "--complaint", "it misfires"]);
+    let told = |last: &str| {
+        let results = ["--repaired", "misfire.1/coil=no", "--repaired", last];
+        bench.json("suspects", &[&["suspects"], &results[..]].concat()).0
+    };
+    assert_eq!((told("misfire.1/plug=perhaps"), told("misfire.1/plog=no"), told("misfire.1/plug=no")), (2, 2, 0));
+    let kinds = kinds(&done(&bench, &["case", "show"]));
+    assert_eq!(kinds, ["opened", "repaired", "repaired", "suspects"]);
+}
+
 /// A case in which nothing was done yet lacks what most commands ask of it: each says what, and what to do next.
 #[test]
 fn what_a_case_lacks_is_said_with_what_to_do_next() {

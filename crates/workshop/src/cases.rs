@@ -176,11 +176,7 @@ impl Workshop {
     /// [`WorkshopError::NoOpenCase`], [`WorkshopError::Casebook`]; [`WorkshopError::NotInModel`] for a test or a repair that
     /// the fault model does not know.
     pub fn add_entry(&self, content: &Content) -> Result<CaseEntry, WorkshopError> {
-        if let Content::Tested { area, test: name, .. } | Content::Repaired { area, suspect: name, .. } = content
-            && in_words(content).is_none()
-        {
-            return Err(WorkshopError::NotInModel(format!("{area}/{name}")));
-        }
+        expect_in_model(content)?;
         let mut casebook = self.casebook()?;
         let case = self.chosen_case(&mut casebook)?;
         let entry = casebook.append(&self.author(), case.number, content)?;
@@ -189,6 +185,18 @@ impl Workshop {
         }
         let file = casebook.case(case.number)?;
         Ok(CaseEntry { placement: current_placement(&file), case: file.case, entry })
+    }
+
+    /// Adds entries to the chosen case, all of them or none.
+    ///
+    /// # Errors
+    /// As [`Workshop::add_entry`].
+    pub fn add_entries(&self, contents: &[Content]) -> Result<(), WorkshopError> {
+        contents.iter().try_for_each(expect_in_model)?;
+        let mut casebook = self.casebook()?;
+        let case = self.chosen_case(&mut casebook)?;
+        casebook.append_all(&self.author(), case.number, contents)?;
+        Ok(())
     }
 
     /// A case with its ledger and where its parts sit.
@@ -385,6 +393,18 @@ impl Workshop {
             CaseChoice::Open => Ok(self.casebook()?.search(sha256, 1)?.first().map(|case| case.number)),
             _ => Ok(None),
         }
+    }
+}
+
+/// Whether the fault model knows a test or a repair that is to be written down.
+fn expect_in_model(content: &Content) -> Result<(), WorkshopError> {
+    match content {
+        Content::Tested { area, test: name, .. } | Content::Repaired { area, suspect: name, .. }
+            if in_words(content).is_none() =>
+        {
+            Err(WorkshopError::NotInModel(format!("{area}/{name}")))
+        }
+        _ => Ok(()),
     }
 }
 

@@ -40,13 +40,14 @@ fn suspects_of_case(workshop: &Workshop, args: &SuspectsArgs) -> Result<wire::Su
             Failure::input("--swap goes with --survey or --drive").hint("a case has its swaps from `witness swap add`")
         );
     }
-    for text in &args.result {
-        let (area, test, is_yes) = by_hand(text)?;
-        workshop.add_entry(&wire::Content::Tested { area, test, is_yes })?;
-    }
-    for text in &args.repaired {
-        let (area, suspect, helped) = by_hand(text)?;
-        workshop.add_entry(&wire::Content::Repaired { area, suspect, helped })?;
+    let tested = |(area, test, is_yes)| wire::Content::Tested { area, test, is_yes };
+    let repaired = |(area, suspect, helped)| wire::Content::Repaired { area, suspect, helped };
+    let told = args.result.iter().map(|text| by_hand(text).map(tested));
+    let told = told.chain(args.repaired.iter().map(|text| by_hand(text).map(repaired)));
+    let told = told.collect::<Result<Vec<_>, _>>()?;
+    // All or none: whoever mistyped one says all of them again, and a repair that is told twice counts twice.
+    if !told.is_empty() {
+        workshop.add_entries(&told)?;
     }
     workshop.suspects_of_case(args.money_per_hour).map_err(|error| match error {
         ::workshop::WorkshopError::NoOpenCase => Failure::input("nothing to weigh: no case is open").hint(
