@@ -157,6 +157,10 @@ fn a_case_names_the_part_that_the_misfire_followed() {
     let (_, first) = bench.json("suspects", &["suspects"]);
     assert!(first["moved"].as_array().unwrap().is_empty());
     done(&bench, &["swap", "add", "--part", "coil", "--between", "1", "4"]);
+    for moved in [["--between", "1", "4"], ["--from=1", "--to", "4"]] {
+        let text = [&["swap", "add", "--part", "coil"][..], &moved, &["--text", "TF-4711"]].concat();
+        assert_eq!(bench.run(&text).status.code(), Some(2), "no entry keeps a text on parts that changed places");
+    }
     let added = done(&bench, &["swap", "add", "--part", "plug", "--from", "1", "--to", "2"]);
     assert_eq!(added["placement"]["plug"], serde_json::json!([2, 1, 3, 4]));
     done(&bench, &["swap", "undo", "--mistaken"]);
@@ -343,6 +347,21 @@ fn results_are_written_down_all_or_none() {
     assert_eq!((told("misfire.1/plug=perhaps"), told("misfire.1/plog=no"), told("misfire.1/plug=no")), (2, 2, 0));
     let kinds = kinds(&done(&bench, &["case", "show"]));
     assert_eq!(kinds, ["opened", "repaired", "repaired", "suspects"]);
+}
+
+/// What the report of a case would pass over is refused instead: its words come from the ledger.
+#[test]
+fn a_report_of_a_case_takes_no_words_that_it_would_drop() {
+    let bench = Bench::new();
+    done(&bench, &["case", "new", "--complaint", "lamp"]);
+    let report = |words: &[&str]| bench.json("report", &[&["report", "--out", "r.html"], words].concat());
+    for words in [["--complaint", "shakes"], ["--technician", "Ada"], ["--swap", "experiment.json"]] {
+        let (code, value) = report(&words);
+        assert!(code == 2 && value["error"]["message"].as_str().unwrap().starts_with(words[0]), "{value}");
+    }
+    assert_eq!(report(&["--done", "bulb replaced", "--remains", "wash it"]).0, 0);
+    let page = std::fs::read_to_string(bench.path("r.html")).unwrap();
+    assert!(page.contains("bulb replaced") && page.contains("wash it") && page.contains("lamp"), "{page}");
 }
 
 /// A case in which nothing was done yet lacks what most commands ask of it: each says what, and what to do next.

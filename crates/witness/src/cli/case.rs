@@ -29,8 +29,8 @@ pub(crate) enum SwapCommand {
         /// The cylinder on which a part from outside replaced the old one.
         #[arg(long, value_name = "CYLINDER", conflicts_with = "between")]
         new_at: Option<u32>,
-        /// Part number, maker, where it came from.
-        #[arg(long, value_name = "TEXT", default_value = "")]
+        /// Part number, maker, where the part from outside came from.
+        #[arg(long, value_name = "TEXT", default_value = "", conflicts_with_all = ["between", "from"])]
         text: String,
         #[command(flatten)]
         when: WhenArgs,

@@ -58,6 +58,10 @@ pub(crate) fn run(args: &ReportArgs, json: bool) -> Result<Exit, Failure> {
     };
     let workshop = super::workshop()?;
     let result = if wish.drives.is_empty() && wish.surveys.is_empty() {
+        if let Some(option) = of_files_alone(args) {
+            return Err(Failure::input(format!("{option} goes with drives and surveys that are named: a case has its own"))
+                .hint("name them with --before, --after and --survey-before, or leave it out; `witness case` writes into the case"));
+        }
         workshop.report_of_case(&wish)?
     } else {
         workshop.report(&wish)?
@@ -72,4 +76,19 @@ pub(crate) fn run(args: &ReportArgs, json: bool) -> Result<Exit, Failure> {
         print_text(&page);
     }
     Ok(if result.problems.is_empty() { Exit::Done } else { Exit::Lost })
+}
+
+/// An option that was given and that the report of a case would pass over.
+fn of_files_alone(args: &ReportArgs) -> Option<&'static str> {
+    let given = [
+        ("--swap", args.swap.is_some()),
+        ("--complaint", args.complaint.is_some()),
+        ("--condition", !args.condition.is_empty()),
+        ("--number", args.number.is_some()),
+        ("--technician", args.technician.is_some()),
+        ("--vehicle", args.vehicle.is_some()),
+        ("--plate", args.plate.is_some()),
+        ("--mileage-km", args.mileage_km.is_some()),
+    ];
+    given.into_iter().find_map(|(option, is_given)| is_given.then_some(option))
 }
