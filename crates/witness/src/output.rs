@@ -68,9 +68,10 @@ pub(crate) fn width() -> usize {
     }
 }
 
-/// Text from a car or file as one line that cannot steer the terminal.
+/// Text from a car, a file or a person as one line that cannot steer the terminal; the lines that a person wrote stand
+/// behind one another.
 pub(crate) fn clean(text: &str) -> String {
-    text.replace(steers, "\u{FFFD}")
+    text.replace("\r\n", " ").replace(['\n', '\t'], " ").replace(steers, "\u{FFFD}")
 }
 
 /// The same with its lines as they are. What is printed goes through here, also where somebody forgot [`clean`].
@@ -136,6 +137,7 @@ mod tests {
         let hostile = "a\u{1B}[2Jb\u{9B}31mc\u{7}d\re\u{7F}f\u{202E}g\nh";
         assert_eq!(clean_lines(hostile).matches('\u{FFFD}').count(), 6);
         assert!(!clean_lines(hostile).replace('\n', "").contains(steers) && !clean(hostile).contains(steers));
+        assert_eq!(clean("lamp on\r\nand off\n\tagain"), "lamp on and off  again", "lines of a note");
         let mut json = Vec::new();
         hostile.serialize(&mut serde_json::Serializer::with_formatter(&mut json, PlainJson)).unwrap();
         let json = String::from_utf8(json).unwrap();
