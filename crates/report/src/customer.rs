@@ -36,7 +36,7 @@ pub(crate) fn page(case: &Case, recordings: &[Option<&Recording>], texts: &Texts
     blocks.push(Block::Pair { left: vec![head("done"), done], right });
     blocks.push(Block::Pair {
         left: vec![head("safety"), Block::List { items: safety(case, texts) }],
-        right: vec![head("remains"), Block::List { items: remains(case, texts) }],
+        right: vec![head("remains"), Block::List { items: remains(case, texts, settings) }],
     });
     let lost = !case.problems.is_empty() || case.drives.iter().any(|drive| !drive.examined.problems.is_empty());
     if lost {
@@ -84,19 +84,23 @@ fn complaint(case: &Case, texts: &Texts) -> Block {
     Block::looking(Look::Quote, text)
 }
 
-/// Faulty findings from before the repair, surest first, one for each thing: with its drive. Where parts changed places the
-/// misfire that moved with them is no further fault; what the swap showed tells of it.
+/// Faulty findings, one for each thing: with its drive. Those from before the repair stand first, surest first, then what
+/// shows after it alone. Where parts changed places the misfire that moved with them is no further fault; what the swap
+/// showed tells of it.
 pub(crate) fn faults(case: &Case) -> Vec<(usize, &Finding)> {
-    let before = case.drives.iter().enumerate().filter(|(_, drive)| drive.moment != Moment::After);
     let is_misfire = |finding: &Finding| finding.verdict == "faulty" && finding.kind == "misfire";
     let misfired_at_first =
         case.drives.iter().any(|it| it.moment == Moment::Before && it.examined.findings.iter().any(is_misfire));
-    let is_moved = |idx: usize| case.swap.is_some() && misfired_at_first && case.drives[idx].moment == Moment::Between;
-    let mut faults: Vec<(usize, &Finding)> = before
+    let is_moved = |idx: usize| case.swap.is_some() && misfired_at_first && case.drives[idx].moment != Moment::Before;
+    let mut faults: Vec<(usize, &Finding)> = case
+        .drives
+        .iter()
+        .enumerate()
         .flat_map(|(idx, drive)| drive.examined.findings.iter().map(move |finding| (idx, finding)))
         .filter(|(idx, finding)| finding.verdict == "faulty" && !(is_misfire(finding) && is_moved(*idx)))
         .collect();
-    faults.sort_by(|a, b| b.1.log10_odds.total_cmp(&a.1.log10_odds));
+    let is_after = |idx: usize| case.drives[idx].moment == Moment::After;
+    faults.sort_by(|a, b| is_after(a.0).cmp(&is_after(b.0)).then(b.1.log10_odds.total_cmp(&a.1.log10_odds)));
     let mut told = BTreeSet::new();
     faults.retain(|(_, finding)| told.insert((finding.kind.clone(), finding.subject.clone())));
     faults
@@ -105,10 +109,12 @@ pub(crate) fn faults(case: &Case) -> Vec<(usize, &Finding)> {
 fn found(case: &Case, recordings: &[Option<&Recording>], texts: &Texts, settings: &Settings) -> Vec<Block> {
     let faults = faults(case);
     let mut items = Vec::new();
-    for (_, finding) in faults.iter().take(MOST_FINDINGS) {
+    for (idx, finding) in faults.iter().take(MOST_FINDINGS) {
         let strength = texts.fill("text", "strength", &[("odds", &odds(texts, finding.log10_odds))]);
         let plain = Words { finding, texts, units: settings.units }.sentences();
-        items.push(format!("{plain} {strength}"));
+        let is_after = case.drives[*idx].moment == Moment::After;
+        let when = if is_after { format!(" {}", texts.get("text", "found_after")) } else { String::new() };
+        items.push(format!("{plain}{when} {strength}"));
     }
     if faults.len() > MOST_FINDINGS {
         items.push(texts.fill("text", "more", &[("n", &(faults.len() - MOST_FINDINGS).to_string())]));
@@ -288,10 +294,18 @@ fn proof(case: &Case, texts: &Texts) -> Vec<Block> {
     blocks
 }
 
-fn remains(case: &Case, texts: &Texts) -> Vec<String> {
+fn remains(case: &Case, texts: &Texts, settings: &Settings) -> Vec<String> {
     let mut items = case.remains.clone();
     if case.done.is_empty() && !faults(case).is_empty() {
         items.push(texts.get("text", "remains_repair"));
+    }
+    let after = case.drives.iter().filter(|drive| drive.moment == Moment::After);
+    let left = after.flat_map(|drive| &drive.examined.findings).filter(|finding| finding.verdict == "faulty");
+    let left: BTreeSet<String> =
+        left.map(|finding| Words { finding, texts, units: settings.units }.question()).collect();
+    if !left.is_empty() {
+        let what = left.into_iter().collect::<Vec<_>>().join("; ");
+        items.push(texts.fill("text", "remains_fault", &[("what", &what)]));
     }
     let last = case.surveys.last().map(|survey| &survey.survey);
     let codes = |wanted: &dyn Fn(&wire::Code) -> bool| -> String {

@@ -36,12 +36,14 @@ impl Words<'_> {
     pub(crate) fn sentences(&self) -> String {
         match self.finding.verdict.as_str() {
             "faulty" => self.fault(),
-            verdict @ ("healthy" | "undecided") => {
-                let asked = self.fill("asked", self.kind("asked"), &[]);
-                self.fill("found", verdict, &[("asked", &asked)])
-            }
+            verdict @ ("healthy" | "undecided") => self.fill("found", verdict, &[("asked", &self.question())]),
             _ => self.finding.statement.clone(),
         }
+    }
+
+    /// What its check asks.
+    pub(crate) fn question(&self) -> String {
+        self.fill("asked", self.kind("asked"), &[])
     }
 
     /// The key of the finding's kind in this section.

@@ -255,6 +255,31 @@ fn a_misfire_that_moved_with_its_part_is_told_once() {
     assert!(unrepaired.contains("Cylinder 4 misfires") && unrepaired.contains("none is recorded yet"), "{unrepaired}");
 }
 
+/// What a drive after the repair shows is neither "no fault" nor nothing that remains, also where no drive was made before.
+#[test]
+fn a_fault_after_the_repair_is_told_and_remains() {
+    let (before, after) = (road(60, true), road(60, false));
+    let mut case = case(&before, &after);
+    case.swap = None;
+    let told = |case: &Case| words(&html(case, &[None, None], &Settings::default()));
+    assert!(!told(&case).contains("a drive after the repair"), "what is gone does not remain");
+    let lost =
+        wire::Finding { kind: "dropout".into(), subject: vec!["pedal.position_1".into()], ..finding("faulty", 3.0) };
+    case.drives[1].examined.findings = vec![finding("faulty", 8.0), lost];
+    let page = told(&case);
+    for sentence in [
+        "was lost for a moment, once in the test drive. This was seen in a drive after the repair.",
+        "shows as faulty: Lost moments of the accelerator pedal, track 1; Misfires of cylinder 1.",
+        "can cut the power in traffic",
+    ] {
+        assert!(page.contains(sentence), "{sentence:?} is not in {page}");
+    }
+    assert_eq!(page.matches("Cylinder 1 misfires").count(), 1, "what was there before is told as that: {page}");
+    case.drives.remove(0);
+    let page = told(&case);
+    assert!(page.contains("Cylinder 1 misfires") && !page.contains("showed no fault"), "{page}");
+}
+
 #[test]
 fn a_second_fault_has_its_picture_where_there_is_room() {
     let (before, after) = (road(300, true), road(300, false));

@@ -101,8 +101,10 @@ impl Workshop {
             let both = wish.drives.iter().zip(&recordings);
             both.filter(|((moment, _), _)| *moment == wanted).map(|(_, recording)| recording).collect()
         };
-        if !at(Moment::After).is_empty() {
-            let proven = evidence::proof::prove(&at(Moment::Before), &at(Moment::After));
+        let (before, after) = (at(Moment::Before), at(Moment::After));
+        // Without a drive from before nothing is known of what it would have shown.
+        if !before.is_empty() && !after.is_empty() {
+            let proven = evidence::proof::prove(&before, &after);
             case.proof = Some(to_wire::proof(&proven, Vec::new()));
         }
         let shown: Vec<Option<&Recording>> = recordings.iter().map(Some).collect();
