@@ -14,8 +14,8 @@ impl Case {
     ///
     /// `time` writes a time (ms since 1970-01-01 UTC) for people, `say` what a test or a repair of the fault model was, in
     /// words; `None` where the model does not know it. The swap verdict, the suspects, the shop and what
-    /// remains are not in a ledger: add them afterwards. Drives and surveys after the last replaced part count as after
-    /// the repair, those after the first swap as between.
+    /// remains are not in a ledger: add them afterwards. Drives and surveys after the last of its [`repairs`] count as after
+    /// the repair, those after the first swap or repair as between.
     #[must_use]
     pub fn of_ledger(
         case: &wire::Case,
@@ -45,12 +45,12 @@ impl Case {
             },
             ..Self::default()
         };
-        let repaired = contents.iter().rposition(|(_, content)| matches!(content, Content::Replaced { .. }));
+        let repairs = repairs(contents);
         let swapped = contents.iter().position(|(_, content)| matches!(content, Content::Swap { .. }));
         let moment = |idx: usize| {
-            if repaired.is_some_and(|at| idx > at) {
+            if repairs.is_some_and(|(_, last)| idx > last) {
                 Moment::After
-            } else if swapped.is_some_and(|at| idx > at) {
+            } else if swapped.is_some_and(|at| idx > at) || repairs.is_some_and(|(first, _)| idx > first) {
                 Moment::Between
             } else {
                 Moment::Before
@@ -152,6 +152,21 @@ impl Case {
         }
         report
     }
+}
+
+/// Where a ledger has its first repair and its last one; `None` where nothing was repaired.
+///
+/// That a suspect was repaired is told with whether the fault was gone afterwards, which a drive has shown by then. So the
+/// last repair is the last new part, or the last repair that did not help and was followed by another try; one that helped
+/// marks it only where nothing else does.
+#[must_use]
+pub fn repairs(contents: &[(&Written, &Content)]) -> Option<(usize, usize)> {
+    let is_repair = |content: &Content| matches!(content, Content::Replaced { .. } | Content::Repaired { .. });
+    let is_try = |content: &Content| is_repair(content) && !matches!(content, Content::Repaired { helped: true, .. });
+    let first = contents.iter().position(|(_, content)| is_repair(content))?;
+    let last = contents.iter().rposition(|(_, content)| is_try(content));
+    let last = last.or_else(|| contents.iter().rposition(|(_, content)| is_repair(content)))?;
+    Some((first, last))
 }
 
 impl From<&wire::FileRef> for File {

@@ -32,6 +32,7 @@ mod units;
 
 pub use case::{Case, Drive, Entry, File, Image, Moment, Photo, Settings, Shop, Survey, Swap, Vehicle};
 pub use html::html;
+pub use ledger::repairs;
 #[cfg(feature = "pdf")]
 pub use pdf::{PdfError, pdf};
 pub use plain::in_plain_words;

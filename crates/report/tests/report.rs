@@ -519,6 +519,31 @@ fn a_drive_stands_with_its_start_and_a_late_note_with_when_it_was_done() {
     assert_eq!((started, case.notes[0].time.as_str()), (vec!["-40", "0", "0"], "-50"));
 }
 
+/// Which drives are from before and after is the same for report and proof, and a result that is told after the drive
+/// that showed it does not make that drive one from before.
+#[test]
+fn a_ledger_is_divided_at_its_repairs() {
+    use wire::Content;
+    let new = || Content::Replaced { part: "coil".into(), at: Some(1), text: String::new() };
+    let told = |helped| Content::Repaired { area: "misfire.1".into(), suspect: "coil".into(), helped };
+    let drive = Content::default;
+    for (contents, expected) in [
+        (vec![drive()], None),
+        (vec![drive(), new(), drive()], Some((1, 1))),
+        // New coil, drive, "the fault is gone": the drive has shown it.
+        (vec![drive(), new(), drive(), told(true)], Some((1, 1))),
+        // New coil, drive, "still there"; then something else, which helped.
+        (vec![drive(), new(), drive(), told(false), drive(), told(true)], Some((1, 3))),
+        (vec![drive(), told(false), told(true), drive()], Some((1, 1))),
+        (vec![drive(), told(true), drive()], Some((1, 1))),
+    ] {
+        let entries: Vec<(wire::Entry, Content)> =
+            contents.into_iter().map(|it| (wire::Entry::default(), it)).collect();
+        let contents: Vec<(&wire::Entry, &Content)> = entries.iter().map(|(entry, content)| (entry, content)).collect();
+        assert_eq!(report::repairs(&contents), expected, "{contents:?}");
+    }
+}
+
 const HOSTILE: &str =
     "</p><script>alert(1)</script> #read(\"/etc/passwd\") $x$ *b* _i_ `r` \\ @ref <a> \u{202e}\u{0} & \"'";
 

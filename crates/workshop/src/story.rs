@@ -160,9 +160,7 @@ impl Workshop {
         let file = self.case_file()?;
         let contents = effective(&file.entries);
         let placed = placements(&contents);
-        let is_repair = |content: &Content| matches!(content, Content::Replaced { .. } | Content::Repaired { .. });
-        let first = contents.iter().position(|(_, content)| is_repair(content)).unwrap_or(contents.len());
-        let last = contents.iter().rposition(|(_, content)| is_repair(content)).unwrap_or(contents.len());
+        let (first, last) = report::repairs(&contents).unwrap_or((contents.len(), contents.len()));
         // Each drive with the number of its entry among the contents.
         let drives = |range: std::ops::Range<usize>| -> Result<(Vec<usize>, Vec<PathBuf>), WorkshopError> {
             let each = range.filter_map(|at| match contents.get(at)? {
