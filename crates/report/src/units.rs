@@ -143,12 +143,13 @@ pub(crate) fn number(value: f64) -> String {
     if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
 }
 
-/// Seconds as `m:ss`.
+/// Seconds as `m:ss`; a table of a logger with a trigger begins before its zero.
 pub(crate) fn clock(t_s: f64) -> String {
-    let tenths = (t_s.max(0.0) * 10.0).round() as u64;
+    let signed = (t_s * 10.0).round() as i64;
+    let (sign, tenths) = (if signed < 0 { "-" } else { "" }, signed.unsigned_abs());
     match tenths % 10 {
-        0 => format!("{}:{:02}", tenths / 600, tenths / 10 % 60),
-        tenth => format!("{}:{:02}.{tenth}", tenths / 600, tenths / 10 % 60),
+        0 => format!("{sign}{}:{:02}", tenths / 600, tenths / 10 % 60),
+        tenth => format!("{sign}{}:{:02}.{tenth}", tenths / 600, tenths / 10 % 60),
     }
 }
 
@@ -175,6 +176,13 @@ mod tests {
         let metric = |text| Units::Metric.sentence(text, ".");
         assert_eq!(metric("held at 80 degC, 5.00 K above"), "held at 80 °C, 5.00 K above");
         assert_eq!(metric("1.50 to 2.50 deg (10.0 deg/s)"), "1.50 to 2.50 ° (10.0 °/s)");
+    }
+
+    #[test]
+    fn times_before_and_after_zero() {
+        for (t_s, expected) in [(-65.0, "-1:05"), (-0.5, "-0:00.5"), (-0.01, "0:00"), (0.0, "0:00"), (62.5, "1:02.5")] {
+            assert_eq!(clock(t_s), expected);
+        }
     }
 
     #[test]
