@@ -39,13 +39,42 @@ const SIGNALS: [&str; 8] = [
 /// Length of the drive, seconds of car time.
 const DRIVE_S: f64 = 600.0;
 
+/// Its presence tells that a demo made what is in a folder.
+const MARK: &str = "made-by-witness-demo.txt";
+/// What a demo makes, and the next one replaces.
+const MADE: [&str; 10] = [
+    "casebook",
+    "survey.json",
+    "drive.mcap",
+    "drive.csv",
+    "shaky-before.mcap",
+    "shaky-swapped.mcap",
+    "shaky-repaired.mcap",
+    "shaky-report.html",
+    "shaky-report.pdf",
+    "shaky-case.zip",
+];
+
+/// Files of an earlier demo, and nothing else, make room: the names of some are those that people give their own.
+fn take_folder(folder: &Path) -> Result<(), Failure> {
+    let mark = folder.join(MARK);
+    if !mark.exists()
+        && let Some(file) = MADE.iter().map(|name| folder.join(name)).find(|file| file.exists())
+    {
+        let said = format!("`{}` is in the way, and may not be of a demo: it is left untouched", file.display());
+        return Err(Failure::input(said).hint("name a new or empty folder with --out"));
+    }
+    std::fs::create_dir_all(folder).map_err(|source| cannot_write(folder, source))?;
+    std::fs::write(&mark, "What is here was made by `witness demo`, and the next one replaces it.\n")
+        .map_err(|source| cannot_write(&mark, source))
+}
+
 pub(crate) fn run(args: &DemoArgs, json: bool) -> Result<Exit, Failure> {
     let began = Instant::now();
     let folder = &args.out;
-    std::fs::create_dir_all(folder).map_err(|source| cannot_write(folder, source))?;
+    take_folder(folder)?;
     let [survey_file, drive_file, table_file] =
         ["survey.json", "drive.mcap", "drive.csv"].map(|name| folder.join(name));
-    // Files of an earlier demo, and nothing else, make room.
     for file in [&survey_file, &drive_file, &table_file] {
         match std::fs::remove_file(file) {
             Err(source) if source.kind() != std::io::ErrorKind::NotFound => return Err(cannot_write(file, source)),
