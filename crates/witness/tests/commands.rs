@@ -137,6 +137,20 @@ fn a_survey_is_saved_whole_before_it_is_shown_and_never_replaced() {
     assert!(misfire["text"].as_str().unwrap().contains("cylinder 1"));
     assert_eq!(engine["freeze_frames"][0]["code"], "P0301");
     let text = std::fs::read_to_string(bench.path("survey.json")).unwrap();
+    // What else is JSON is no survey of a car without codes.
+    std::fs::write(
+        bench.path("failed.json"),
+        r#"{"error": {"message": "nobody answers", "hints": [], "exit_code": 3}}"#,
+    )
+    .unwrap();
+    for arguments in [
+        &["suspects", "--survey", "failed.json"][..],
+        &["report", "--survey-before", "failed.json", "--out", "r.html"],
+        &["case", "compare", "--survey-before", "survey.json", "--survey-after", "failed.json"],
+    ] {
+        let (code, value) = bench.json("error", arguments);
+        assert!(code == 2 && value["error"]["message"].as_str().unwrap().contains("is no survey"), "{value}");
+    }
     check_schema("survey", &text);
     let saved: Value = serde_json::from_str(&text).unwrap();
     assert!(saved["raw"].as_array().unwrap().iter().any(|raw| raw["request"] == "03"));

@@ -11,6 +11,7 @@ use wire::{
 };
 
 use crate::examine::open_drive;
+use crate::survey::saved_survey;
 use crate::{Lack, Workshop, WorkshopError, to_wire};
 
 /// What is to be compared, in files; nothing at all means what the chosen case has.
@@ -168,11 +169,6 @@ fn open(path: &Path, problems: &mut Vec<String>) -> Result<Recording, WorkshopEr
     let (recording, lost) = open_drive(path)?;
     problems.extend(lost.into_iter().map(|problem| format!("{}: {problem}", path.display())));
     Ok(recording)
-}
-
-fn saved_survey(path: &Path) -> Result<Survey, WorkshopError> {
-    let text = std::fs::read_to_string(path).map_err(WorkshopError::read(path))?;
-    serde_json::from_str(&text).map_err(|source| WorkshopError::Survey { path: path.to_owned(), source })
 }
 
 /// Compares two surveys: codes, readiness and freeze frames.

@@ -8,6 +8,7 @@ use evidence::suspects::{Evidence, Seen};
 use signal::Recording;
 
 use crate::examine::{frames_of, open_drive};
+use crate::survey::saved_survey;
 use crate::suspects::{codes_of, in_words};
 use crate::weigh::weigh_ledger;
 use crate::{Workshop, WorkshopError, time_for_people, to_wire, unix_now_ns};
@@ -54,9 +55,7 @@ impl Workshop {
         case.shop = self.shop(wish.shop.as_deref())?;
         let mut known = Evidence { complaint: case.complaint.clone(), ..Evidence::default() };
         for (moment, path) in &wish.surveys {
-            let text = std::fs::read_to_string(path).map_err(WorkshopError::read(path))?;
-            let survey: wire::Survey =
-                serde_json::from_str(&text).map_err(|source| WorkshopError::Survey { path: path.clone(), source })?;
+            let survey = saved_survey(path)?;
             if *moment == Moment::Before {
                 known.codes.get_or_insert_default().extend(codes_of(&survey));
             }

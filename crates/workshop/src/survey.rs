@@ -2,6 +2,8 @@
 
 use std::path::Path;
 
+use serde::Deserialize;
+use serde::de::IgnoredAny;
 use wire::Content;
 
 use crate::places::{fresh, time_for_name, unix_now_ns};
@@ -80,4 +82,21 @@ fn save(path: &Path, survey: &wire::Survey) -> Result<(), WorkshopError> {
         let _ = std::fs::remove_file(path); // half a survey would pass for a whole one
         WorkshopError::write(path)(source)
     })
+}
+
+/// A survey that was saved.
+pub(crate) fn saved_survey(path: &Path) -> Result<wire::Survey, WorkshopError> {
+    /// What every survey has. Anything else, such as what a command that failed has printed, would read as that of a car
+    /// without codes.
+    #[derive(Deserialize)]
+    struct Own {
+        #[serde(rename = "vehicle")]
+        _vehicle: IgnoredAny,
+        #[serde(rename = "modules")]
+        _modules: IgnoredAny,
+    }
+    let wrong = |source| WorkshopError::Survey { path: path.to_owned(), source };
+    let bytes = std::fs::read(path).map_err(WorkshopError::read(path))?;
+    serde_json::from_slice::<Own>(&bytes).map_err(wrong)?;
+    serde_json::from_slice(&bytes).map_err(wrong)
 }

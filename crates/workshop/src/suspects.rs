@@ -9,6 +9,7 @@ use signal::Recording;
 use wire::{Content, Placement};
 
 use crate::examine::{frames_of, open_drive};
+use crate::survey::saved_survey;
 use crate::{Workshop, WorkshopError, to_wire};
 
 /// What is known of a fault, in files and in words.
@@ -43,9 +44,7 @@ impl Workshop {
         }
         let (mut problems, mut frames) = (Vec::new(), Vec::new());
         for path in &known.surveys {
-            let text = std::fs::read_to_string(path).map_err(WorkshopError::read(path))?;
-            let survey: wire::Survey =
-                serde_json::from_str(&text).map_err(|source| WorkshopError::Survey { path: path.clone(), source })?;
+            let survey = saved_survey(path)?;
             evidence.codes.get_or_insert_default().extend(codes_of(&survey));
             frames.extend(frames_of(&survey));
         }
