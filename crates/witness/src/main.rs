@@ -24,7 +24,7 @@ fn main() -> std::process::ExitCode {
         Err(error) => return failure::misread(&error),
     };
     let json = cli.json;
-    match commands::run(cli) {
+    match commands::run(cli).and_then(|exit| output::all_printed().map(|()| exit)) {
         Ok(exit) => exit.into(),
         Err(failure) => {
             failure.report(json);

@@ -1,6 +1,7 @@
 //! What people read on the terminal.
 
 use std::io::{IsTerminal, Write};
+use std::sync::OnceLock;
 
 use serde::Serialize;
 
@@ -34,10 +35,26 @@ impl serde_json::ser::Formatter for PlainJson {
     }
 }
 
-/// Prints text for people, whatever is in it; a reader that goes away early is no error.
+/// Prints text for people, whatever is in it; a reader that goes away early is no error, and what else fails is told at
+/// the end, by [`all_printed`].
 pub(crate) fn print_text(text: &str) {
     let mut out = std::io::stdout().lock();
-    let _ = out.write_all(clean_lines(text).as_bytes()).and_then(|()| out.flush());
+    match out.write_all(clean_lines(text).as_bytes()).and_then(|()| out.flush()) {
+        Err(error) if error.kind() != std::io::ErrorKind::BrokenPipe => {
+            let _ = UNPRINTED.set(error.to_string());
+        }
+        _ => {}
+    }
+}
+
+/// Why something that was to be read on standard output is not there: a full disk behind a `>`, for instance.
+static UNPRINTED: OnceLock<String> = OnceLock::new();
+
+/// Whether everything was printed. What was done is done all the same.
+pub(crate) fn all_printed() -> Result<(), crate::failure::Failure> {
+    UNPRINTED.get().map_or(Ok(()), |error| {
+        Err(crate::failure::Failure::new(crate::failure::Exit::Failed, format!("cannot print: {error}")))
+    })
 }
 
 /// Prints text for people on standard error.

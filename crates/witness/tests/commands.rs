@@ -110,6 +110,19 @@ fn words_that_are_not_understood_are_one_object_too() {
     assert!(output.status.code() == Some(0) && output.stderr.is_empty());
 }
 
+/// The device that is always full (full(4) of the Linux manual) stands for a disk behind a `>`.
+#[cfg(target_os = "linux")]
+#[test]
+fn what_could_not_be_printed_is_not_done() {
+    let bench = Bench::new();
+    for arguments in [&["signals"][..], &["signals", "--json"], &["completions", "bash"]] {
+        let full = std::fs::File::options().write(true).open("/dev/full").unwrap();
+        let output = bench.command(arguments).stdout(full).output().unwrap();
+        let errors = String::from_utf8_lossy(&output.stderr);
+        assert!(output.status.code() == Some(1) && errors.contains("cannot print"), "{arguments:?}: {errors}");
+    }
+}
+
 #[test]
 fn nobody_there_ends_with_3() {
     let bench = Bench::new();
