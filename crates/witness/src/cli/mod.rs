@@ -102,12 +102,22 @@ pub(crate) enum Command {
     Manual(ManualArgs),
 }
 
-impl Default for Command {
-    fn default() -> Self {
-        let server::Options { listen, adapters, pace, .. } = server::Options::default();
-        Self::Serve(ServeArgs { listen, adapter: adapters, no_open: false, pace })
+impl Command {
+    /// `witness serve` without a word behind it: `adapter` is what the environment names, as it reads it too.
+    fn serve(adapter: Option<String>) -> Self {
+        let server::Options { listen, pace, .. } = server::Options::default();
+        Self::Serve(ServeArgs { listen, adapter: adapter.into_iter().collect(), no_open: false, pace })
     }
 }
+
+impl Default for Command {
+    fn default() -> Self {
+        Self::serve(std::env::var(ADAPTER_VARIABLE).ok())
+    }
+}
+
+/// What names the adapter where no option does.
+const ADAPTER_VARIABLE: &str = "WITNESS_ADAPTER";
 
 #[derive(Debug, Args)]
 pub(crate) struct CompletionsArgs {
@@ -127,7 +137,7 @@ pub(crate) struct ServeArgs {
     #[arg(long, value_name = "ADDRESS:PORT", default_value_t = server::Options::default().listen)]
     pub(crate) listen: std::net::SocketAddr,
     /// An adapter to offer on the first page; repeatable.
-    #[arg(long, value_name = "ADDRESS", env = "WITNESS_ADAPTER")]
+    #[arg(long, value_name = "ADDRESS", env = ADAPTER_VARIABLE)]
     pub(crate) adapter: Vec<String>,
     /// Do not open the page in the browser.
     #[arg(long)]
@@ -148,7 +158,7 @@ pub(crate) struct AdapterArgs {
     /// The adapter: at+serial:PATH?baud=N, at+tcp://HOST:PORT, slcan+serial:PATH?baud=N, slcan+tcp://HOST:PORT,
     /// socketcan:IFACE, doip://HOST:PORT, doip+tls://HOST:PORT?ca=FILE, passthru:LIBRARY or
     /// standin:NAME.
-    #[arg(long, value_name = "ADDRESS", env = "WITNESS_ADAPTER")]
+    #[arg(long, value_name = "ADDRESS", env = ADAPTER_VARIABLE)]
     pub(crate) adapter: String,
     /// A file that describes a maker's modules (TOML, or ODX as FILE or FILE#VARIANT) or CAN messages (DBC); repeatable.
     #[arg(long, value_name = "FILE")]
@@ -183,4 +193,18 @@ pub(crate) struct PaceArgs {
     /// such a session: not on the road, unless the maker allows it.
     #[arg(long)]
     pub(crate) extended_session: bool,
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used, reason = "a test fails by panicking")]
+
+    use super::*;
+
+    #[test]
+    fn without_a_command_it_serves_as_the_command_does() {
+        let named = Cli::try_parse_from(["witness", "serve", "--adapter", "standin:fell"]).unwrap();
+        let plain = Command::serve(Some("standin:fell".to_owned()));
+        assert_eq!(format!("{:?}", named.command.unwrap()), format!("{plain:?}"));
+    }
 }
