@@ -295,6 +295,11 @@ fn compression_ignition_has_its_own_monitors() {
     let (first, last) = (performance.monitors[0], performance.monitors[7]);
     assert_eq!((first.name, first.completions, first.conditions), ("NMHC catalyst", 3, 4));
     assert_eq!((last.name, last.completions, last.conditions), ("fuel system", 17, 18));
+    // A newer edition with one more pair (SAE J1979, from memory): the module announced what it sent.
+    let longer = [&bytes("49 0B 14")[..], &words, &bytes("00 21 00 43")].concat();
+    let read = info::interpret(&info::request(info::COMPRESSION_PERFORMANCE), &[&longer], true).unwrap();
+    let told: Vec<String> = read.problems.iter().map(ToString::to_string).collect();
+    assert_eq!(told, ["in-use performance, compression ignition: `00 21 00 43` left over"]);
 }
 
 /// A VIN in five messages of four bytes, padded in front with three 00.

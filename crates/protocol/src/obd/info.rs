@@ -226,8 +226,11 @@ fn content(
                 items(2, problems).iter().filter_map(|w| w.first_chunk().copied()).map(u16::from_be_bytes).collect();
             let [obd_conditions, ignition_cycles, pairs @ ..] = words.as_slice() else { return Err(short(4)) };
             let pairs = pairs.as_chunks::<2>().0;
-            if pairs.len() > names.len() {
-                problems.push(Problem::Count { what: what(), said: names.len(), have: pairs.len() });
+            // Newer editions have monitors that we have no names for.
+            let more = pairs.get(names.len()..).unwrap_or_default().as_flattened();
+            if !more.is_empty() {
+                let rest = Hex(more.iter().flat_map(|word| word.to_be_bytes()).collect());
+                problems.push(Problem::LeftOver { what: what(), rest });
             }
             let monitors = names.iter().zip(pairs);
             Ok(Info::Performance(Performance {
