@@ -52,6 +52,15 @@ pub(crate) fn lift_of(turn: f64) -> f64 {
     0.5 * (WHEELBASE_PER_TRACK * turn).powi(2) * square_ratio
 }
 
+/// Error of one wheel's speed, as a share, from how far it lies from `n` - 1 others in the measure of [`Block::relative`].
+///
+/// One that reads r times as much as the others lies (n / 2) (r^2 - 1) / (n - 1 + r^2) from them. For small errors the two are
+/// the same; twice the speed of three others is 0.857 there, and nothing -0.667.
+pub(crate) fn error_of(relative: f64, n: usize) -> f64 {
+    let (half, others) = (0.5 * n as f64, n as f64 - 1.0);
+    ((half + others * relative).max(0.0) / (half - relative).max(1e-3)).sqrt() - 1.0
+}
+
 /// About a second of rolling.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Block {
@@ -132,6 +141,11 @@ struct Row {
 }
 
 impl Rig {
+    /// Error of one wheel's speed as a share, see [`error_of`].
+    pub(crate) fn error_of(&self, relative: f64) -> f64 {
+        error_of(relative, self.present.iter().filter(|there| **there).count())
+    }
+
     /// Reads the wheels of a drive; `None` with fewer than two wheels.
     pub(crate) fn of(recording: &Recording) -> Option<Self> {
         // The rows of a table repeat all of its wheels alike, though a coarse step shows it of some of them only.

@@ -119,6 +119,8 @@ impl Case<'_> {
             (Way::Shifted, odds_of(&self.shifted)),
         ];
         let worst = ways.into_iter().fold(ways[0], |best, way| if way.1 > best.1 { way } else { best });
+        // What belongs to a part of the drive is told of that part.
+        let worst = if steady.is_part && stretches.log10_odds >= 2.0 { (Way::Stretches, worst.1) } else { worst };
         let mut log10_odds = worst.1;
         // What is no more than its own prior is not worth telling.
         let mut way = if log10_odds > -1.0 { worst.0 } else { Way::Steady };
@@ -222,6 +224,11 @@ impl Case<'_> {
             .fold((f64::INFINITY, 0.0), |(a, b), block| (a.min(3.6 * block.speed_m_s), b.max(3.6 * block.speed_m_s)))
     }
 
+    /// How far a wheel is off all the time, as a share of its speed.
+    fn error(&self, wheel: usize) -> f64 {
+        self.rig.error_of(self.steady.weighing.size[wheel])
+    }
+
     /// What a wheel may be off without being called odd: tyres and the error of this drive, two standard deviations.
     fn tolerance(&self, wheel: usize) -> f64 {
         2.0 * self.steady.weighing.sigma[wheel]
@@ -239,8 +246,8 @@ impl Case<'_> {
         put("blocks_used", self.steady.n_used() as f64);
         if self.steady.n_used() > 0 {
             let (slowest, fastest) = self.speeds_kmh();
-            put("ratio", 1.0 + weighing.size[wheel]);
-            put("difference_percent", 100.0 * weighing.size[wheel]);
+            put("ratio", 1.0 + self.error(wheel));
+            put("difference_percent", 100.0 * self.error(wheel));
             put("tolerance_percent", 100.0 * self.tolerance(wheel));
             put("slowest_km_h", slowest);
             put("fastest_km_h", fastest);
@@ -249,6 +256,9 @@ impl Case<'_> {
         put("step_km_h", self.rig.step_kmh);
         put("stretches", stretches.spans.len() as f64);
         put("stretches_of_no_certain_wheel", stretches.open.len() as f64);
+        if let Some(mean) = stretches.mean_size() {
+            put("difference_in_stretches_percent", 100.0 * mean);
+        }
         if let Some(least) = stretches.least {
             put("least_difference_in_stretches_percent", 100.0 * least);
         }

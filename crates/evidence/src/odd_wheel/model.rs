@@ -6,6 +6,7 @@
 //! wide spread, so that no amount of data can turn a strange road into a strange wheel.
 
 use nalgebra::{DMatrix, DVector};
+use statrs::function::erf::erfc;
 
 use crate::stats::gauss::{Normal, ln_sum_exp};
 
@@ -17,8 +18,12 @@ pub(crate) const TYRE_SIGMA: f64 = 0.0035;
 /// than a space-saver spare or a worn-out single tyre (2 %: 6.5 mm of tread on 316 mm).
 pub(crate) const LEAST_FAULT: f64 = 0.015;
 
-/// Greatest size: beyond it a wheel hardly reads at all and looks no different.
-const GREATEST_FAULT: f64 = 0.6;
+/// Greatest size: what a wheel approaches that reads far too much, in the measure of [`crate::wheels::Block::relative`]. One
+/// that reads twice as much has 0.86, one that reads nothing -0.67.
+const GREATEST_FAULT: f64 = 2.0;
+
+/// Parts of the range of sizes, for each sign, for one fault and for two at a time.
+const PARTS: [usize; 2] = [24, 12];
 
 /// Prior odds of one odd wheel against none: drives are examined because somebody complains, and a car has four wheels.
 pub(crate) const PRIOR_SINGLE: f64 = 0.2;
@@ -56,12 +61,41 @@ impl Sizes {
     /// Sizes of a wrong relative speed.
     pub(crate) const SCALE: Self = Self { least: LEAST_FAULT, greatest: GREATEST_FAULT, either_sign: true };
 
-    fn grid(self, n_per_sign: usize) -> Vec<f64> {
-        let step = (self.greatest / self.least).ln() / (n_per_sign - 1) as f64;
-        (0..n_per_sign)
-            .map(|k| self.least * (step * k as f64).exp())
-            .flat_map(|size| [size, if self.either_sign { -size } else { size }])
-            .collect()
+    /// The range in parts of equal probability: from, to.
+    fn parts(self, n_per_sign: usize) -> Vec<(f64, f64)> {
+        let factor = (self.greatest / self.least).powf((n_per_sign as f64).recip());
+        let bound = |k: usize| self.least * factor.powi(k as i32);
+        let positive = (0..n_per_sign).map(|k| (bound(k), bound(k + 1)));
+        positive.flat_map(|(from, to)| [(from, to), if self.either_sign { (-to, -from) } else { (from, to) }]).collect()
+    }
+}
+
+/// Likelihood of a size over its greatest: normal about `best` with the standard deviation `sigma`.
+#[derive(Clone, Copy)]
+struct Bell {
+    best: f64,
+    sigma: f64,
+}
+
+impl Bell {
+    /// Its mean over a part of the range. A size is known far better than the range is wide, so that values at a few points
+    /// of the range would say nothing of it.
+    fn mean(self, (from, to): (f64, f64)) -> f64 {
+        let [a, b] = [from, to].map(|bound| (bound - self.best) / (self.sigma * std::f64::consts::SQRT_2));
+        // The smaller tails of the two keep their digits.
+        let (a, b) = if a > 0.0 { (a, b) } else { (-b, -a) };
+        let area = 0.5 * (erfc(a) - erfc(b)) * std::f64::consts::TAU.sqrt() * self.sigma;
+        area / (to - from)
+    }
+
+    /// Its mean over all parts, each as probable as the others.
+    fn mean_of(self, parts: &[(f64, f64)]) -> f64 {
+        parts.iter().map(|part| self.mean(*part)).sum::<f64>() / parts.len() as f64
+    }
+
+    /// Where in a part most of it lies.
+    fn within(self, (from, to): (f64, f64)) -> f64 {
+        if self.sigma > to - from { f64::midpoint(from, to) } else { self.best.clamp(from, to) }
     }
 }
 
@@ -105,7 +139,7 @@ pub(crate) struct Weighing {
     pub(crate) log10_odds: [f64; 4],
     /// log10 of the odds of "some wheel is odd" against "none".
     pub(crate) log10_any: f64,
-    /// Most probable size of the fault of each wheel if it alone is odd.
+    /// Most probable size of the fault of each wheel, beside the wheel that is odd for certain if there is one.
     pub(crate) size: [f64; 4],
     /// Standard error of those sizes.
     pub(crate) sigma: [f64; 4],
@@ -132,13 +166,13 @@ pub(crate) fn weigh(
     for &i in &there {
         own += nuisance.wheel.powi(2) * &effect[i] * effect[i].transpose();
     }
-    let fine = sizes.grid(24);
-    let coarse = sizes.grid(8);
+    let [parts, of_two] = PARTS.map(|n| sizes.parts(n));
     let mut none = Vec::new();
     let mut single = [const { Vec::new() }; 4];
     let mut pair: Vec<((usize, usize), Vec<f64>)> =
         there.iter().flat_map(|&i| there.iter().filter(move |&&j| j > i).map(move |&j| ((i, j), Vec::new()))).collect();
-    let mut best = [(f64::NEG_INFINITY, 0.0, 0.0); 4];
+    let mut best = [Best::default(); 4];
+    let mut beside = [[Best::default(); 4]; 4];
     for (axle_sigma, axle_portion) in nuisance.axle {
         for (side_sigma, side_portion) in nuisance.side {
             let covariance =
@@ -151,22 +185,37 @@ pub(crate) fn weigh(
             let r = |i: usize, j: usize| normal.product(&effect[i], &effect[j]);
             for &i in &there {
                 let r_ii = r(i, i);
-                let ln = |e: f64| ln_portion + normal.ln_density(q - 2.0 * e * p[i] + e * e * r_ii);
-                single[i].push(ln_sum_exp(fine.iter().map(|&e| ln(e))) - (fine.len() as f64).ln());
-                let size = p[i] / r_ii;
-                if ln(size) > best[i].0 {
-                    best[i] = (ln(size), size, r_ii.sqrt().recip());
-                }
+                let bell = Bell { best: p[i] / r_ii, sigma: r_ii.sqrt().recip() };
+                let ln = ln_portion + normal.ln_density(q - p[i] * p[i] / r_ii);
+                single[i].push(ln + bell.mean_of(&parts).ln());
+                best[i].take(ln, bell);
             }
             for ((i, j), likelihoods) in &mut pair {
                 let (i, j) = (*i, *j);
                 let (r_ii, r_jj, r_ij) = (r(i, i), r(j, j), r(i, j));
-                let all = coarse
-                    .iter()
-                    .flat_map(|&e| coarse.iter().map(move |&f| (e, f)))
-                    .map(|(e, f)| q - 2.0 * (e * p[i] + f * p[j]) + e * e * r_ii + f * f * r_jj + 2.0 * e * f * r_ij);
-                let n_all = (coarse.len() * coarse.len()) as f64;
-                likelihoods.push(ln_portion + ln_sum_exp(all.map(|x| normal.ln_density(x))) - n_all.ln());
+                // What is left for the second size once the first is free: nothing where one contrast sees both.
+                let left = |a: f64, b: f64| Some(b - r_ij * r_ij / a).filter(|left| *left > 1e-9 * b);
+                let Some(left_jj) = left(r_ii, r_jj) else {
+                    let ln = ln_portion + normal.ln_density(q - p[i] * p[i] / r_ii);
+                    let of =
+                        |f: f64| Bell { best: (p[i] - f * r_ij) / r_ii, sigma: r_ii.sqrt().recip() }.mean_of(&of_two);
+                    let all = of_two.iter().map(|&(from, to)| of(f64::midpoint(from, to))).sum::<f64>();
+                    likelihoods.push(ln + (all / of_two.len() as f64).ln());
+                    continue;
+                };
+                let second = Bell { best: (p[j] - p[i] * r_ij / r_ii) / left_jj, sigma: left_jj.sqrt().recip() };
+                let first_of = |f: f64| Bell { best: (p[i] - f * r_ij) / r_ii, sigma: r_ii.sqrt().recip() };
+                let of_part = |part: &(f64, f64)| match second.mean(*part) {
+                    0.0 => 0.0,
+                    mean => mean * first_of(second.within(*part)).mean_of(&of_two),
+                };
+                let mean = of_two.iter().map(of_part).sum::<f64>() / of_two.len() as f64;
+                let ln = ln_portion + normal.ln_density(q - p[i] * p[i] / r_ii - second.best * second.best * left_jj);
+                likelihoods.push(ln + mean.ln());
+                beside[i][j].take(ln, second);
+                if let Some(left_ii) = left(r_jj, r_ii) {
+                    beside[j][i].take(ln, Bell { sigma: left_ii.sqrt().recip(), ..first_of(second.best) });
+                }
             }
         }
     }
@@ -182,12 +231,40 @@ pub(crate) fn weigh(
         let without = ln_sum_exp(all().filter(|x| !x.0).map(|x| x.1).chain([none]));
         (with - without) / std::f64::consts::LN_10
     };
+    let log10_odds = [0, 1, 2, 3].map(|wheel| odds(&|i, j| i == wheel || j == Some(wheel)));
+    // Beside a wheel that is odd for certain the others are measured by what its error leaves.
+    let best = [0, 1, 2, 3].map(|wheel| {
+        let odd = (0..4).filter(|&other| other != wheel && log10_odds[other] >= 2.0);
+        let surest = odd.max_by(|&a, &b| log10_odds[a].total_cmp(&log10_odds[b]));
+        surest.map(|odd| beside[odd][wheel]).filter(|best| best.ln.is_finite()).unwrap_or(best[wheel])
+    });
     Some(Weighing {
-        log10_odds: [0, 1, 2, 3].map(|wheel| odds(&|i, j| i == wheel || j == Some(wheel))),
+        log10_odds,
         log10_any: odds(&|_, _| true),
-        size: best.map(|b| b.1),
-        sigma: best.map(|b| b.2),
+        size: best.map(|best| best.bell.best),
+        sigma: best.map(|best| best.bell.sigma),
     })
+}
+
+/// The likeliest of several sizes.
+#[derive(Clone, Copy)]
+struct Best {
+    ln: f64,
+    bell: Bell,
+}
+
+impl Default for Best {
+    fn default() -> Self {
+        Self { ln: f64::NEG_INFINITY, bell: Bell { best: 0.0, sigma: 0.0 } }
+    }
+}
+
+impl Best {
+    fn take(&mut self, ln: f64, bell: Bell) {
+        if ln > self.ln {
+            *self = Self { ln, bell };
+        }
+    }
 }
 
 #[cfg(test)]

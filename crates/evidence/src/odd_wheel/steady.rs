@@ -2,7 +2,8 @@
 
 use super::model::{self, Nuisance, Sizes, TYRE_SIGMA, Weighing, axle_share, side_share};
 use super::road::Reference;
-use crate::stats::robust;
+use super::trend;
+use crate::stats::{change, robust};
 use crate::wheels::{Block, MIN_SPEED_KMH, Rig, TRACK_M, lift_of};
 
 /// Blocks braked or driven harder than this say little of a wheel's size: slip is no longer small against 1 %.
@@ -36,8 +37,12 @@ pub(crate) struct Steady {
     pub(crate) rounding: f64,
     /// What follows.
     pub(crate) weighing: Weighing,
-    /// Which blocks were used.
+    /// Which blocks can speak of a wheel's size.
+    pub(crate) ordinary: Vec<bool>,
+    /// Which of them were used: all, or those in which the car was sound, see [`sound_part`].
     pub(crate) used: Vec<bool>,
+    /// Whether they are a part of the drive only.
+    pub(crate) is_part: bool,
     /// Metres driven in the blocks used.
     pub(crate) distance_m: f64,
     /// Mean speed of the blocks used, those that tell left from right counted most.
@@ -78,12 +83,15 @@ impl Steady {
     /// `None` when no contrast can be formed at all.
     pub(crate) fn of(rig: &Rig, reference: Option<&Reference>) -> Option<Self> {
         let turn = |k: usize| reference.map_or(f64::NAN, |r| r.turn[k]);
-        let used: Vec<bool> = rig
+        let ordinary: Vec<bool> = rig
             .blocks
             .iter()
             .enumerate()
             .map(|(k, block)| is_ordinary(block) && (reference.is_none() || turn(k).is_finite()))
             .collect();
+        let part = sound_part(rig, &ordinary);
+        let is_part = part.is_some();
+        let used = part.unwrap_or_else(|| ordinary.clone());
         let rows = model::contrasts(rig.present);
         let blocks: Vec<(usize, &Block)> = rig.blocks.iter().enumerate().filter(|(k, _)| used[*k]).collect();
         let n = blocks.len();
@@ -118,7 +126,7 @@ impl Steady {
         let nuisance = nuisance(reference.map(|r| r.sigma), distance_m, speed_m_s);
         let weighing = model::weigh(&rows, rig.present, &seen, &errors, &nuisance, Sizes::SCALE)?;
         let errors = if n == 0 { vec![1.0; rows.len()] } else { errors };
-        Some(Self { rows, seen, errors, rounding, weighing, used, distance_m, speed_m_s })
+        Some(Self { rows, seen, errors, rounding, weighing, ordinary, used, is_part, distance_m, speed_m_s })
     }
 
     /// Blocks used.
@@ -141,6 +149,68 @@ impl Steady {
     pub(crate) fn pure(&self, wheel: usize, size: f64) -> Vec<f64> {
         self.rows.iter().map(|row| row[wheel] * size).collect()
     }
+}
+
+/// What the diagonal contrast of sound tyres keeps, whatever the turn: two standard deviations of four tyres.
+const SOUND_DIAGONAL: f64 = 4.0 * TYRE_SIGMA;
+
+/// Shares of a drive that may be its sound part.
+const SOUND_SHARE: std::ops::RangeInclusive<f64> = 0.15..=0.85;
+
+/// More than this share of the drive is its usual state by itself.
+const MOST_OF_IT: f64 = 0.6;
+
+/// How far the rest of the drive must lie from its sound part: more than the least lasting fault.
+const APART: f64 = 0.02;
+
+/// More blocks than this are taken together before change points are looked for: the work would grow with their square.
+const MOST_VALUES: usize = 2048;
+
+/// The blocks in which the wheels agreed, where they agreed for a part of the drive only and parted in the rest of it.
+///
+/// A wheel that goes wrong half way has no middle: the median of each contrast would fall to the one state or the other, and no
+/// wheel explain them together. What the diagonal of a sound car shows is known, whatever the road: next to nothing. `None`
+/// where the whole drive shows one state.
+fn sound_part(rig: &Rig, ordinary: &[bool]) -> Option<Vec<bool>> {
+    if rig.present != [true; 4] {
+        return None;
+    }
+    let at: Vec<usize> = (0..rig.blocks.len()).filter(|&k| ordinary[k]).collect();
+    let diagonal = |k: usize| contrast(&[1.0, -1.0, -1.0, 1.0], &rig.blocks[k], f64::NAN);
+    let swing = |k: usize| rig.blocks[k].accel_m_s2 / rig.blocks[k].speed_m_s;
+    // A wheel that comes late parts from the others whenever the speed changes, and that is no part of the drive.
+    let delay_s = trend::slope(&at.iter().map(|&k| (swing(k), diagonal(k))).collect::<Vec<_>>()).map_or(0.0, |s| s.0);
+    let together = at.len() / MOST_VALUES + 1;
+    let off = |k: usize| diagonal(k) - delay_s * swing(k);
+    let values: Vec<f64> =
+        at.chunks(together).map(|part| part.iter().map(|&k| off(k)).sum::<f64>() / part.len() as f64).collect();
+    let mut differences: Vec<f64> = values.windows(2).map(|pair| pair[1] - pair[0]).collect();
+    let (_, sigma) = robust::median_and_sigma(&mut differences)?;
+    let mut bounds = vec![0];
+    bounds.extend(change::pelt(&values, 3.0 * sigma.max(1e-4).powi(2) * (values.len() as f64).ln(), 5));
+    bounds.push(values.len());
+    let mut is_sound = vec![false; rig.blocks.len()];
+    let (mut sound, mut rest) = (Vec::new(), Vec::new());
+    for pair in bounds.windows(2) {
+        let here = &at[pair[0] * together..(pair[1] * together).min(at.len())];
+        let mut inside: Vec<f64> = here.iter().map(|&k| off(k)).collect();
+        if robust::median(&mut inside)?.abs() <= SOUND_DIAGONAL {
+            here.iter().for_each(|&k| is_sound[k] = true);
+            sound.extend(inside);
+        } else {
+            rest.extend(inside);
+        }
+    }
+    let share = sound.len() as f64 / at.len() as f64;
+    let middle = robust::median(&mut sound)?;
+    rest.iter_mut().for_each(|value| *value = (*value - middle).abs());
+    // Four wheels, each rounded by half a step to the worse side.
+    let speed_m_s = robust::median(&mut at.iter().map(|&k| rig.blocks[k].speed_m_s).collect::<Vec<_>>())?;
+    let rounding = 2.0 * rig.step_kmh / 3.6 / speed_m_s;
+    let is_apart = robust::median(&mut rest)? > APART + rounding;
+    let all_is_off = robust::median(&mut at.iter().map(|&k| off(k)).collect::<Vec<_>>())?.abs() > SOUND_DIAGONAL;
+    let needed = SOUND_SHARE.contains(&share) && 2 * sound.len() >= LEAST_BLOCKS && (all_is_off || share < MOST_OF_IT);
+    (needed && is_apart).then_some(is_sound)
 }
 
 /// More driving of the same kind.

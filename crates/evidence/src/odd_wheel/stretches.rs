@@ -79,6 +79,19 @@ pub(crate) struct Stretches {
 }
 
 impl Stretches {
+    /// Least and greatest error in its stretches.
+    pub(super) fn sizes(&self) -> (f64, f64) {
+        self.size.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(least, most), &s| (least.min(s), most.max(s)))
+    }
+
+    /// Mean error over the time of its stretches; `None` without any, or where it is off now one way and now the other.
+    pub(super) fn mean_size(&self) -> Option<f64> {
+        let (least, most) = self.sizes();
+        let seconds: f64 = self.spans.iter().map(|span| span.to_s - span.from_s).sum();
+        let sum: f64 = self.spans.iter().zip(&self.size).map(|(span, size)| (span.to_s - span.from_s) * size).sum();
+        (least * most > 0.0 && seconds > 0.0).then(|| sum / seconds)
+    }
+
     /// Whether there is no stretch that is, or may be, this wheel's.
     pub(super) fn leaves_nothing(&self) -> bool {
         self.spans.is_empty() && self.open.is_empty()
@@ -164,7 +177,7 @@ impl Search<'_> {
             return None;
         }
         found[top].spans.push(span);
-        found[top].size.push(weighing.size[top]);
+        found[top].size.push(self.rig.error_of(weighing.size[top]));
         (0..4).filter(|&wheel| wheel != top).for_each(|wheel| found[wheel].seconds_of_others += seconds);
         let per_second = if may_slip { PER_SECOND_OF_SLIP } else { PER_SECOND };
         // It is no surer that the wheel leaves the others than that it is this wheel.
@@ -364,7 +377,7 @@ struct Usual {
 impl Usual {
     fn of(rig: &Rig, steady: &Steady) -> Self {
         let fit = |row: usize, regressor: &dyn Fn(&Block) -> f64| {
-            let blocks = rig.blocks.iter().zip(&steady.used).filter(|(_, used)| **used).map(|(block, _)| block);
+            let blocks = rig.blocks.iter().zip(&steady.ordinary).filter(|(_, used)| **used).map(|(block, _)| block);
             trend::slope(&blocks.map(|b| (regressor(b), contrast(&steady.rows[row], b, f64::NAN))).collect::<Vec<_>>())
         };
         let delay = fit(0, &|b| b.accel_m_s2 / b.speed_m_s).filter(|(_, error)| *error < HIDDEN_SKEW_S / 2.0);

@@ -20,7 +20,7 @@ impl Case<'_> {
         if let Some(exchange) = self.exchange {
             return format!("The {word} wheel cannot be judged: {}.", said(exchange));
         }
-        let size = self.steady.weighing.size[wheel];
+        let size = self.error(wheel);
         let (slowest, fastest) = self.speeds_kmh();
         let turn = self.reference.map_or_else(String::new, |reference| format!(", turns from {}", reference.signal));
         let range = format!("over {:.0} s at {slowest:.0} to {fastest:.0} km/h{turn}", self.seconds_used());
@@ -54,10 +54,16 @@ impl Case<'_> {
                 )
             }
             (_, Way::Stretches) => format!(
-                "The {word} wheel leaves the others in {} of together {:.0} s, by {:+.1} % on average, while the car rolls gently.",
+                "The {word} wheel leaves the others in {} of together {:.0} s, {}, while the car rolls gently.",
                 counted(stretches.spans.len()),
                 seconds(&stretches.spans),
-                100.0 * stretches.size.iter().sum::<f64>() / stretches.size.len().max(1) as f64
+                stretches.mean_size().map_or_else(
+                    || {
+                        let (least, most) = stretches.sizes();
+                        format!("by {:+.1} to {:+.1} %", 100.0 * least, 100.0 * most)
+                    },
+                    |mean| format!("by {:+.1} % on average", 100.0 * mean)
+                )
             ),
             (_, Way::Late) => {
                 let (delay, allowed) = self.late.map_or((0.0, 0.0), |late| (late.size[wheel], late.allowed));
@@ -102,7 +108,7 @@ impl Case<'_> {
         if verdict == Verdict::Healthy || self.steady.n_used() == 0 {
             return list;
         }
-        let size = self.steady.weighing.size[wheel];
+        let size = self.error(wheel);
         match way {
             Way::Steady if size.abs() < 0.08 => {
                 let tyre = if size < 0.0 {

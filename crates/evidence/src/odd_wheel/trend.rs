@@ -89,7 +89,7 @@ fn find(
     let mut seen = Vec::new();
     let mut errors = Vec::new();
     for row in &steady.rows {
-        let used = rig.blocks.iter().zip(&steady.used).filter(|(_, used)| **used).map(|(block, _)| block);
+        let used = rig.blocks.iter().zip(&steady.ordinary).filter(|(_, used)| **used).map(|(block, _)| block);
         let points: Vec<(f64, f64)> = used.map(|block| (regressor(block), contrast(row, block, f64::NAN))).collect();
         let (value, error) = slope(&points)?;
         // What rounding leaves does not average out over many samples of the same few values.

@@ -53,7 +53,12 @@ impl Measured {
         // all is a quarter of the first and half of each of the others, and less the mean of the others 4/3 of that.
         let share = [0.25, 0.5, 0.5].map(|share| 4.0 / 3.0 * share);
         let signs: Vec<f64> = steady.rows.iter().map(|row| row[wheel].signum()).collect();
-        let size = (0..3).map(|k| share[k] * signs[k] * steady.seen[k]).sum();
+        // Beside a wheel that is odd for certain the mean of the others is that of the sound ones.
+        let odds = &steady.weighing.log10_odds;
+        let odd = (0..4).filter(|&other| other != wheel && odds[other] >= 2.0);
+        let odd = odd.max_by(|&a, &b| odds[a].total_cmp(&odds[b]));
+        let seen = |k: usize| steady.seen[k] - odd.map_or(0.0, |odd| steady.rows[k][odd] * steady.weighing.size[odd]);
+        let size = (0..3).map(|k| share[k] * signs[k] * seen(k)).sum();
         let scatter = (0..3).map(|k| (share[k] * steady.errors[k]).powi(2)).sum::<f64>().sqrt();
         let side_sigma = nuisance(reference.map(|r| r.sigma), steady.distance_m, steady.speed_m_s).side[0].0;
         let error = scatter.hypot(share[1] * SLIP).hypot(share[2] * side_sigma);
@@ -107,7 +112,7 @@ impl Steadiness {
             .blocks
             .iter()
             .enumerate()
-            .filter(|(k, _)| steady.used[*k])
+            .filter(|(k, _)| steady.ordinary[*k])
             .map(|(k, block)| (block, contrast(&row, block, turn(k))))
             .collect();
         // Bends that no sensor told do not average out in part of a drive; the other contrasts carry the judgement then.

@@ -112,6 +112,11 @@ impl Case<'_> {
         let steadiness = Steadiness::of(self.rig, self.steady, self.reference, wheel);
         let doubt = self.doubt(wheel, weighing, &measured, &steadiness);
         let mut log10_odds = weighing.log10_odds[wheel];
+        // An error beyond what tyres have makes other wheels look odd here, where it is no explanation.
+        let of_any_size = &self.steady.weighing.log10_odds;
+        if of_any_size[wheel] < 0.0 && of_any_size.iter().any(|odds| *odds >= 2.0) {
+            log10_odds = log10_odds.min(of_any_size[wheel]);
+        }
         let n_used = self.steady.n_used();
         let beyond = measured.size.abs() - 2.0 * measured.error > TOLERANCE;
         if n_used < LEAST_BLOCKS || !beyond {
@@ -157,7 +162,8 @@ impl Case<'_> {
         // A wheel that is not odd on the whole may still be so for part of the drive; one that is shifts the mean that the
         // others are compared with by a third of it.
         let allowed = if is_odd { (0.3 * measured.size.abs()).max(0.005) } else { STATED_FAULT };
-        if steadiness.shifts(allowed) {
+        // Where it agreed for a part of the drive that part tells when, not at which speed.
+        if !self.steady.is_part && steadiness.shifts(allowed) {
             return Some(Doubt::Shifts);
         }
         if self.comes_and_goes || steadiness.wavers(allowed) {
@@ -172,7 +178,7 @@ impl Case<'_> {
     }
 
     fn used(&self) -> impl Iterator<Item = &crate::wheels::Block> {
-        self.rig.blocks.iter().zip(&self.steady.used).filter(|(_, used)| **used).map(|(block, _)| block)
+        self.rig.blocks.iter().zip(&self.steady.ordinary).filter(|(_, used)| **used).map(|(block, _)| block)
     }
 
     fn span(&self) -> Option<Span> {

@@ -89,3 +89,23 @@ fn a_spare_wheel_is_named_where_it_is() {
         }
     }
 }
+
+/// A wheel that is off by more than any tyre is none of this check's, and no other wheel is of another size for it.
+#[test]
+fn an_error_beyond_tyres_accuses_no_other_wheel() {
+    for wheel in 0..4 {
+        for size in [0.2, -0.3, 0.45, 0.857, -0.5, 1.3] {
+            let made = rig((0..600).map(|k| with_odd(turning(k, bend(k)), wheel, size)));
+            let rolling = Rolling::of(&made).unwrap();
+            let (steady, comes_and_goes) = (&rolling.steady, false);
+            let mut case = Case { rig: &made, reference: None, exchange: None, steady, weighing: None, comes_and_goes };
+            case.weighing = case.weighed(&case.steady.seen, More::default(), None);
+            for other in 0..4 {
+                let finding = case.finding(other).unwrap();
+                assert_ne!(finding.verdict, Verdict::Faulty, "{wheel} {size}: {finding:?}");
+                let measured = finding.figures["difference_percent"];
+                about(measured, if other == wheel { 100.0 * size } else { 0.0 }, 1.0);
+            }
+        }
+    }
+}
