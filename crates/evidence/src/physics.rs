@@ -35,6 +35,10 @@ pub(crate) const EDGE_SLOW_KMH: f64 = 30.0;
 /// Passive wheel sensors go silent below 3-8 km/h (common practice, no source): nothing is judged below this speed.
 pub(crate) const SENSOR_ALIVE_KMH: f64 = 10.0;
 
+/// Tracks of one pedal or throttle may differ by this much, % (workshop limits are 3-5 % of full scale; common practice, no
+/// source).
+pub(crate) const TRACKS_DIFFER_PERCENT: f64 = 5.0;
+
 /// What kind of quantity a signal is: members of one family can stand in for each other as witnesses.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub(crate) enum Family {

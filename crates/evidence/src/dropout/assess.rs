@@ -113,14 +113,16 @@ fn speed(track: &Track<'_>, tracks: &[Track<'_>], event: &Excursion) -> Option<W
     }
     // Too slow a sampling to exclude a wheel that locked, or spun, and gripped again: but nobody was braking, and the car
     // was faster than cars spin their wheels.
-    let is_brief = event.away_s(track) <= LONE_SAMPLE_S && rate_m_s2 > GRAVITY_M_S2;
+    // For a while it may spin on ice at a gentle pedal; no car comes back with 1 g from a speed that it lost with as much.
+    let is_brief = (is_down || event.away_s(track) <= LONE_SAMPLE_S) && rate_m_s2 > GRAVITY_M_S2;
     let nobody_brakes = car_m_s2 < BRAKING_M_S2
         || (car_m_s2 < LIGHT_BRAKING_M_S2 && n_that_grip(track, tracks, event).is_some_and(|n| n >= 2));
     let is_calm = nobody_brakes && (is_down || before > SPIN_KMH);
     if is_brief && is_calm && depth.abs() > 0.5 * before {
         return seldom(UNUSUAL, GRAVITY_M_S2 * KMH_PER_M_S);
     }
-    if rate_m_s2 > allowed_m_s2 { seldom(OPEN, allowed_m_s2 * KMH_PER_M_S) } else { None }
+    let is_open = rate_m_s2 > allowed_m_s2 || (is_brief && is_calm && is_down);
+    if is_open { seldom(OPEN, allowed_m_s2 * KMH_PER_M_S) } else { None }
 }
 
 /// Greatest acceleration, either sign, that the car may have had around an event, m/s², as all its recorded speeds see it.
@@ -211,6 +213,10 @@ fn limited(track: &Track<'_>, tracks: &[Track<'_>], event: &Excursion) -> Option
         is_engine && before > 1300.0 && event.level < STANDING_RPM && depth < 0.0 && missed < 0.15 * before;
     if is_stopped_at_speed && event.first == event.last && event.away_s(track) <= LONE_SAMPLE_S {
         return seldom(UNUSUAL, limits.fastest_per_s);
+    }
+    // Off for a few samples it may have been stopped on purpose by a hybrid; that is no reason to call the signal sound.
+    if is_stopped_at_speed && event.away_s(track) <= 2.0 * LONE_SAMPLE_S {
+        return seldom(OPEN, limits.fastest_per_s);
     }
     if ratio > 1.0 { seldom(OPEN, limits.fastest_per_s) } else { None }
 }

@@ -80,7 +80,7 @@ impl<'a> Scene<'a> {
                 events.push(Event {
                     shape: Shape::Stuck,
                     span,
-                    at_most_s: track.t_s(found.last + 1) - span.from_s,
+                    at_most_s: track.t_s((found.last + 1).min(track.len() - 1)) - span.from_s,
                     before: track.value(found.first),
                     level: track.value(found.first),
                     rate_per_s: 0.0,

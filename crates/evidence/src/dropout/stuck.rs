@@ -7,11 +7,16 @@ mod tests;
 pub(super) use shown::{Shown, shown};
 
 use super::track::Track;
-use crate::physics::{Family, GRAVITY_M_S2, KMH_PER_M_S, SENSOR_ALIVE_KMH};
+use crate::physics::{Family, GRAVITY_M_S2, KMH_PER_M_S, SENSOR_ALIVE_KMH, TRACKS_DIFFER_PERCENT};
 use crate::stats::robust;
 
-/// Longest run that is looked at, seconds.
+/// Beyond this the witnesses may have gone and come back meanwhile, seconds: a run is then looked at in parts.
 const LONGEST_S: f64 = 30.0;
+/// Moments of a long run, and of one that the recording ends in, up to which the witnesses are compared.
+const MOMENTS: usize = 24;
+/// A value that stays to the end of the recording counts from this length on, seconds: recorders repeat a last value for a
+/// moment (common practice, no source).
+const AT_END_S: f64 = 5.0;
 /// Steps on either side of a run from which its neighbourhood's habit of repeating is learned.
 const NEIGHBOURHOOD: usize = 40;
 /// Most that one stuck stretch may count; less than a jump, because a recorder repeats values too.
@@ -31,8 +36,6 @@ const LOOKS: usize = 240;
 const BEYOND_NINE_TENTHS: f64 = 3.0;
 /// Judged by what this drive shows alone, one stuck stretch decides nothing by itself.
 const LEARNED: f64 = 1.2;
-/// Tracks of one pedal may differ by this much, % (workshop limits are 3-5 % of full scale; common practice, no source).
-const TRACKS_DIFFER: f64 = 5.0;
 /// Usual change around a run, in steps, from which on a repeat does not depend on where between two steps the mean lies:
 /// noise of two steps (derived: the chance of a repeat then varies by less than a hundredth), and twice that because roads
 /// are not equally rough everywhere.
@@ -54,11 +57,26 @@ pub(super) struct Stuck {
     pub(super) moved: f64,
 }
 
-/// A run of equal values, and the sample that ended it.
+/// So many times as long as the next longest run is out of all proportion; open drives with cruise control stay below 4.
+const PROPORTION: f64 = 10.0;
+
+/// A run of equal values, and the sample that ended it: the number of samples where the recording did.
 #[derive(Clone, Copy)]
 struct Run {
     first: usize,
     next: usize,
+}
+
+impl Run {
+    /// Whether the recording ended before the value changed.
+    fn is_open(self, track: &Track<'_>) -> bool {
+        self.next == track.len()
+    }
+
+    /// How long the value stayed, seconds.
+    fn lasted_s(self, track: &Track<'_>) -> f64 {
+        track.t_s(self.next.min(track.len() - 1)) - track.t_s(self.first)
+    }
 }
 
 /// Whether a signal is looked at for values that stay: it moves, and machines of its family do not rest anywhere.
@@ -72,16 +90,27 @@ pub(super) fn find(track: &Track<'_>, tracks: &[Track<'_>]) -> Vec<Stuck> {
     let Some(family) = track.family().filter(|_| is_asked(track)) else { return Vec::new() };
     let witnesses = witnesses(track, tracks, family);
     let mut found = Vec::new();
+    // The longest runs of all, longest first, wherever they are.
+    let mut longest: [Option<Run>; 2] = [None; 2];
     let mut first = 0;
-    for next in 1..track.len() {
-        if track.series.value[next] == track.series.value[first] {
+    for next in 1..=track.len() {
+        if track.series.value.get(next) == Some(&track.series.value[first]) {
             continue;
         }
         let run = Run { first, next };
         first = next;
-        if next - run.first >= 3 && is_long(track, run) && !rests(track, family, run) {
+        if rests(track, family, run) {
+            continue;
+        }
+        if longest[0].is_none_or(|other| run.lasted_s(track) > other.lasted_s(track)) {
+            longest = [Some(run), longest[0]];
+        } else if longest[1].is_none_or(|other| run.lasted_s(track) > other.lasted_s(track)) {
+            longest[1] = Some(run);
+        }
+        if next - run.first >= 3 && is_long(track, run) {
             let by_witness = beside_witnesses(track, &witnesses, run);
-            let by_itself = if tells_by_itself(track) { by_itself(track, tracks, run) } else { 0.0 };
+            let tells = tells_by_itself(track) && !run.is_open(track) && run.lasted_s(track) < LONGEST_S;
+            let by_itself = if tells { by_itself(track, tracks, run) } else { 0.0 };
             let (log10_lr, moved) = match by_witness {
                 Some((lr, moved)) => ((lr + by_itself).min(STRONGEST), moved),
                 None => (by_itself, 0.0),
@@ -91,7 +120,23 @@ pub(super) fn find(track: &Track<'_>, tracks: &[Track<'_>]) -> Vec<Stuck> {
             }
         }
     }
+    if let [Some(run), Some(other)] = longest
+        && is_out_of_all_proportion(track, tracks, run, other)
+        && found.iter().all(|stuck| stuck.first != run.first)
+    {
+        found.push(Stuck { first: run.first, last: run.next - 1, log10_lr: 0.0, moved: 0.0 });
+    }
     found
+}
+
+/// Whether a speed stayed for so much longer than ever else in the drive, while other signals went on, that it is not to be
+/// called sound, though no witness says that it stuck: cruise control holds a speed, too.
+fn is_out_of_all_proportion(track: &Track<'_>, tracks: &[Track<'_>], run: Run, other: Run) -> bool {
+    let lasted_s = run.lasted_s(track);
+    matches!(track.family(), Some(Family::Speed | Family::Engine))
+        && lasted_s >= LONGEST_S
+        && lasted_s >= PROPORTION * other.lasted_s(track).max(track.hold_s)
+        && others_live(track, tracks, run)
 }
 
 /// Whether its own habits may tell that a signal stuck.
@@ -107,10 +152,11 @@ fn witnesses<'a, 'b>(track: &Track<'_>, tracks: &'a [Track<'b>], family: Family)
 
 /// Longer than three refreshes of the value, and not over a hole in the recording.
 fn is_long(track: &Track<'_>, run: Run) -> bool {
-    let lasted_s = track.t_s(run.next) - track.t_s(run.first);
-    lasted_s > 3.0 * track.hold_s
-        && lasted_s < LONGEST_S
-        && track.t_s(run.next) - track.t_s(run.next - 1) <= 3.0 * track.hold_s
+    let lasted_s = run.lasted_s(track);
+    if run.is_open(track) {
+        return lasted_s > AT_END_S.max(3.0 * track.hold_s);
+    }
+    lasted_s > 3.0 * track.hold_s && track.t_s(run.next) - track.t_s(run.next - 1) <= 3.0 * track.hold_s
 }
 
 /// At rest, or at the end of its range, a value stays by nature.
@@ -130,11 +176,22 @@ fn is_at_rest(track: &Track<'_>, family: Family, value: f64) -> bool {
 }
 
 /// All witnesses moved the same way by more than steps, noise and refresh explain: the strength, and the least movement.
+///
+/// Over a long run, and over one that has no end, up to the moment at which that says most.
 fn beside_witnesses(track: &Track<'_>, witnesses: &[&Track<'_>], run: Run) -> Option<(f64, f64)> {
+    // The run may end with a sample that was already on its way: only what lies a refresh inside it is compared.
+    let (from_s, to_s) = (track.t_s(run.first), track.t_s(run.next - 1) - track.hold_s);
+    if !run.is_open(track) && run.lasted_s(track) < LONGEST_S {
+        return beside_until(track, witnesses, run, to_s);
+    }
+    let moments = (1..=MOMENTS).map(|k| from_s + (to_s - from_s) * k as f64 / MOMENTS as f64);
+    moments.filter_map(|to_s| beside_until(track, witnesses, run, to_s)).max_by(|a, b| a.0.total_cmp(&b.0))
+}
+
+fn beside_until(track: &Track<'_>, witnesses: &[&Track<'_>], run: Run, to_s: f64) -> Option<(f64, f64)> {
     let family = track.family()?;
     let is_speed = family == Family::Speed;
-    let (from_s, to_s) = (track.t_s(run.first), track.t_s(run.next - 1) - track.hold_s);
-    // The run may end with a sample that was already on its way: only what lies a refresh inside it is compared.
+    let from_s = track.t_s(run.first);
     let (mut least, mut direction, mut n, mut tolerance) = (f64::INFINITY, 0.0, 0, 0.0_f64);
     for witness in witnesses {
         let (a, b) = (witness.after(from_s + witness.age_s()), witness.after(to_s));
@@ -150,13 +207,12 @@ fn beside_witnesses(track: &Track<'_>, witnesses: &[&Track<'_>], run: Run) -> Op
         tolerance = tolerance.max(noise(witness));
         n += 1;
     }
-    // What stuck catches up at once when it comes back, on a line that was drawn by the next sample; what did not move stays.
-    // And a car moves with at most 1 g.
-    let back = if track.is_drawn { track.after(track.t_s(run.next) + track.hold_s) } else { run.next };
-    let after = middle(track, back.min(track.len().checked_sub(3)?));
-    let caught_up = (after - track.value(run.first)) * direction;
-    let lasted_s = track.t_s(run.next) - from_s;
-    if caught_up < 0.5 * least || (is_speed && least > GRAVITY_M_S2 * KMH_PER_M_S * lasted_s + tolerance) {
+    // A car moves with at most 1 g.
+    let lasted_s = to_s + 2.0 * track.hold_s - from_s;
+    if is_speed && least > GRAVITY_M_S2 * KMH_PER_M_S * lasted_s + tolerance {
+        return None;
+    }
+    if !run.is_open(track) && !catches_up_with(track, witnesses, run, least, direction)? {
         return None;
     }
     let floor = may_differ(family, track.value(run.first));
@@ -180,6 +236,22 @@ fn beside_witnesses(track: &Track<'_>, witnesses: &[&Track<'_>], run: Run) -> Op
     (log10_lr > 0.0).then_some((log10_lr, least))
 }
 
+/// What stuck catches up at once when it comes back, on a line that was drawn by the next sample; what did not move stays.
+fn catches_up_with(track: &Track<'_>, witnesses: &[&Track<'_>], run: Run, least: f64, direction: f64) -> Option<bool> {
+    let end_s = track.t_s(run.next);
+    let back = if track.is_drawn { track.after(end_s + track.hold_s) } else { run.next };
+    let change = middle(track, back.min(track.len().checked_sub(3)?)) - track.value(run.first);
+    if run.lasted_s(track) < LONGEST_S {
+        return Some(change * direction >= 0.5 * least);
+    }
+    // After a long time the witnesses are wherever they are.
+    Some(witnesses.iter().any(|witness| {
+        let at = |t_s: f64| Some(middle(witness, witness.after(t_s).min(witness.len().checked_sub(3)?)));
+        let moved = at(end_s).zip(at(track.t_s(run.first) + witness.age_s())).map(|(b, a)| b - a);
+        moved.is_some_and(|moved| (change - moved).abs() < 0.5 * least)
+    }))
+}
+
 /// Movement that steps and noise alone explain: a change of one step is no noise; what goes beyond it may be.
 fn noise(track: &Track<'_>) -> f64 {
     track.step + 3.0 * (track.usual_change - track.step).max(0.0)
@@ -187,7 +259,7 @@ fn noise(track: &Track<'_>) -> f64 {
 
 /// Movement of the witnesses that a sound signal at a value may miss, in any drive.
 fn may_differ(family: Family, value: f64) -> f64 {
-    if family == Family::Speed { SPEEDS_DIFFER_KMH + SPEEDS_DIFFER_SHARE * value.abs() } else { TRACKS_DIFFER }
+    if family == Family::Speed { SPEEDS_DIFFER_KMH + SPEEDS_DIFFER_SHARE * value.abs() } else { TRACKS_DIFFER_PERCENT }
 }
 
 /// What the changes of two speeds over `lag_s` hardly ever differ by in this drive, by comparing them at moments all along

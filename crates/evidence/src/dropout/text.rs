@@ -97,8 +97,10 @@ impl Told<'_> {
             Shape::Stuck => {
                 let meanwhile = if worst.allowed_per_s > 0.0 {
                     format!("while its partners moved by {} {change}", short(worst.allowed_per_s))
-                } else {
+                } else if worst.log10_lr > 0.0 {
                     "although it otherwise changes with nearly every sample".into()
+                } else {
+                    "longer by far than ever else in this drive".into()
                 };
                 format!("the clearest at {at:.2} s at {} {unit}, {meanwhile}", short(worst.level))
             }

@@ -45,10 +45,14 @@ fn what_a_jump_of_a_wheel_is_worth() {
         (0.5, 72.0, 0.0, 1, Some((1.3628, true))),
         // 71 / 3.6 / 1.1 = 17.93: not clearly beyond, but brief (2 s) and nobody braked.
         (1.0, 72.0, 0.0, 1, Some((UNUSUAL, false))),
-        // Away for 3 s: beyond the limit, and no more than that. 49 / 3.6 / 1.1 = 12.37 is within.
-        (1.0, 72.0, 0.0, 2, Some((OPEN, false))),
+        // Away for 3 s and for 12 s: no car that lost 72 km/h with 1 g and more comes back with as much. 49 / 3.6 / 1.1 = 12.37,
+        // and 38 / 3.6 / 1.1 = 9.6 is less than 1 g.
+        (1.0, 72.0, 0.0, 2, Some((UNUSUAL, false))),
+        (1.0, 72.0, 0.0, 11, Some((UNUSUAL, false))),
         (1.0, 50.0, 0.0, 1, Some((UNUSUAL, false))),
-        (1.0, 50.0, 0.0, 2, None),
+        (1.0, 50.0, 0.0, 2, Some((UNUSUAL, false))),
+        // Half of the speed for 3 s: it may be anything, but it is not sound.
+        (1.0, 144.0, 72.0, 2, Some((OPEN, false))),
         // More than half was lost, or less.
         (1.0, 144.0, 70.0, 1, Some((UNUSUAL, false))),
         (1.0, 144.0, 80.0, 1, Some((OPEN, false))),
@@ -150,9 +154,11 @@ fn what_a_jump_of_the_engine_is_worth() {
         (0.1, 2000.0, 100.0, 4, None),
         // Not far enough down to have stopped: it only slowed down.
         (0.1, 2000.0, 250.0, 1, None),
-        // At 4 Hz nothing is too quick: a lone sample at zero is seldom, two are not, nor is one at idle.
+        // At 4 Hz nothing is too quick: a lone sample at zero is seldom, several in five seconds are open, one at idle is nothing.
         (0.25, 1900.0, 0.0, 1, Some((UNUSUAL, false))),
-        (0.25, 1900.0, 0.0, 2, None),
+        (0.25, 1900.0, 0.0, 2, Some((OPEN, false))),
+        (0.25, 1900.0, 0.0, 19, Some((OPEN, false))),
+        (0.25, 1900.0, 0.0, 20, None),
         (0.25, 1200.0, 0.0, 1, None),
         // No engine turns at 16 383 rpm.
         (0.25, 1900.0, 16_383.0, 1, Some((DEAD_VALUE, true))),

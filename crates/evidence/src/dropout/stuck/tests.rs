@@ -159,10 +159,12 @@ fn what_rests_by_nature() {
     );
     assert!(family(Family::Speed, 9.9) && !family(Family::Speed, 10.0));
     assert!(family(Family::Engine, 399.0) && !family(Family::Engine, 400.0));
-    // Of a run: more than three refreshes, less than half a minute, and no hole at its end.
+    // Of a run: more than three refreshes, however long, and no hole at its end; at the end of the recording five seconds.
     let mut own = rising(WHEEL, "km/h", 0.5, false);
     let long = |own: &Series, n: usize| is_long(&Track::new(own).unwrap(), Run { first: 100, next: 100 + n });
-    assert!(!long(&own, 3) && long(&own, 4) && long(&own, 239) && !long(&own, 240));
+    assert!(!long(&own, 3) && long(&own, 4) && long(&own, 239) && long(&own, 1499));
+    let open = |first: usize| is_long(&Track::new(&own).unwrap(), Run { first, next: 1600 });
+    assert!(open(1558) && !open(1559), "the last sample is the 1600th");
     own.t_ns.iter_mut().skip(110).for_each(|t| *t += 250_000_000);
     assert!(long(&own, 10), "two lost samples");
     own.t_ns.iter_mut().skip(110).for_each(|t| *t += 125_000_000);
@@ -372,4 +374,45 @@ fn for_how_long_noise_would_have_been_missed() {
         assert!(of(600.0, 1.25) > 100.0, "{}", of(600.0, 1.25));
         assert_eq!((of(40.0, 1.25), of(600.0, 0.3)), (0.0, 0.0));
     }
+}
+
+/// A wheel that sticks to the end of the recording, or for longer than the witnesses go one way, sticks all the same; a
+/// recorder may repeat the last value for a moment.
+#[test]
+fn what_sticks_for_long_or_to_the_end() {
+    // Up and down by 40 km/h in 80 s.
+    let speed = |k: usize| 40.0 + 0.125 * (k % 640).min(640 - k % 640) as f64;
+    let wheel = |id: &str, from: usize, to: usize| {
+        series(id, "km/h", EIGHTH_S, 1600, |k| speed(if (from..to).contains(&k) { from } else { k }))
+    };
+    let stuck = |from: usize, to: usize| {
+        let all = [wheel(WHEEL, from, to), wheel(OTHER, 0, 0), wheel(THIRD, 0, 0)];
+        let tracks: Vec<Track<'_>> = all.iter().map(|s| Track::new(s).unwrap()).collect();
+        let found = find(&tracks[0], &tracks);
+        found.into_iter().map(|s| (s.first, s.last, s.log10_lr)).collect::<Vec<_>>()
+    };
+    // For 10 s, 50 s (the witnesses went up by 32 km/h and down again) and 80 s (they are back where they were).
+    for to in [780, 1100, 1330] {
+        assert_eq!(stuck(700, to), [(700, to - 1, STRONGEST)]);
+    }
+    // To the end: 25 s of 9 km/h and more; 4 s are a recorder's.
+    assert_eq!(stuck(1400, 1600), [(1400, 1599, STRONGEST)]);
+    assert_eq!(stuck(1568, 1600), []);
+}
+
+/// Without any witness a speed that stays for ten times as long as ever else is not called sound, and not faulty either.
+#[test]
+fn what_stays_out_of_all_proportion_is_open() {
+    let found = |stays: usize, others_move: bool| {
+        let own = series("engine.speed", "rpm", 1.0, 600, |k| {
+            1500.0 + f64::from(((k.clamp(0, 600 - stays) * 7) % 40) as u32)
+        });
+        let other =
+            series("vehicle.speed", "km/h", 1.0, 600, |k| if others_move { 50.0 + (k % 30) as f64 } else { 50.0 });
+        let tracks: Vec<Track<'_>> = [&own, &other].into_iter().map(|s| Track::new(s).unwrap()).collect();
+        find(&tracks[0], &tracks).into_iter().map(|s| (s.first, s.log10_lr)).collect::<Vec<_>>()
+    };
+    assert_eq!(found(300, true), [(300, 0.0)]);
+    assert_eq!(found(20, true), [], "cruise control holds a speed, too");
+    assert_eq!(found(300, false), [], "everything stood");
 }
