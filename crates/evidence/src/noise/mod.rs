@@ -15,6 +15,7 @@ use signal::{nanos_from_seconds, seconds_from_nanos};
 
 use crate::examination::Examination;
 use crate::physics::{self, KMH_PER_M_S, Roughness};
+use crate::stats::robust;
 use crate::{Check, Finding, Kind, Span, Verdict};
 use judge::{Judged, LEAST_WINDOWS, MOST_ERROR};
 use windows::{INTERVALS, Member, SHORTEST_S, Window};
@@ -158,7 +159,8 @@ fn group<'a>(members: &'a [Member<'a>], prefix: &str) -> Vec<Case<'a>> {
             .collect();
         let partners: Vec<&[Window]> = scaled.iter().map(Vec::as_slice).collect();
         let step = others.iter().map(|&j| members[j].step * gain(j) / gain(k)).fold(member.step, f64::max);
-        let own = if is_wheels { rolling(&all[k], usual, length_s) } else { all[k].clone() };
+        let differ = physics::TRACKS_DIFFER_PERCENT / gain(k);
+        let own = if is_wheels { rolling(&all[k], usual, length_s) } else { accompanied(&all[k], &partners, differ) };
         let rows = judge::beside(&own, &partners, |mean| {
             (NEVER_HELD * usual.at(mean) * if is_wheels { 1.0 } else { 1.0 / gain(k) }).max(FLICKER_STEPS * step)
         });
@@ -241,6 +243,28 @@ fn rolling(windows: &[Window], usual: Roughness, length_s: f64) -> Vec<Window> {
         .filter(|&k| windows[k].mean >= usual.alive_above && !changes(k, k.wrapping_sub(1)) && !changes(k, k + 1))
         .map(|k| windows[k])
         .collect()
+}
+
+/// The windows of a track without those in which it travels by more than tracks may differ while none of its partners moves:
+/// partners that stick are smooth, whatever the part does.
+fn accompanied(own: &[Window], partners: &[&[Window]], differ: f64) -> Vec<Window> {
+    let is_left = |window: &Window| {
+        partners.iter().all(|partner| {
+            let at = partner.binary_search_by_key(&window.id, |w| w.id);
+            at.is_ok_and(|at| partner[at].is_flat)
+        })
+    };
+    let mut kept = Vec::with_capacity(own.len());
+    for run in own.chunk_by(|a, b| is_left(a) && is_left(b)) {
+        let (least, most) =
+            run.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), w| (a.min(w.mean), b.max(w.mean)));
+        // The means of noise wander, too.
+        let sigma = robust::median(&mut run.iter().map(|w| w.sigma).collect::<Vec<_>>()).unwrap_or(0.0);
+        if most - least <= differ + 3.0 * sigma || !run.iter().all(is_left) {
+            kept.extend_from_slice(run);
+        }
+    }
+    kept
 }
 
 impl<'a> Case<'a> {
@@ -375,7 +399,7 @@ mod tests {
 
     #[test]
     fn windows_that_are_compared() {
-        let window = |id: i64, mean: f64| Window { id, sigma: 0.1, mean };
+        let window = |id: i64, mean: f64| Window { id, sigma: 0.1, mean, is_flat: false };
         let usual = physics::roughness(&signal::SignalId::new(WHEELS[0]).unwrap()).unwrap();
         let kept = |windows: &[Window]| rolling(windows, usual, 1.0).iter().map(|w| w.id).collect::<Vec<_>>();
         // Slower than 10 km/h a sensor may sleep; 2 m/s2 are 7.2 km/h from one second to the next, also where one is left out.
@@ -393,6 +417,30 @@ mod tests {
         );
         // The middle nine tenths of 0 to 99.
         assert!((members[0].spread() - 89.0).abs() < 1.01, "{}", members[0].spread());
+    }
+
+    /// A foot moves one pedal track and the other sticks: the one that sticks is smooth, and that says nothing of the other.
+    #[test]
+    fn a_partner_that_sticks_is_no_partner() {
+        let window = |id: i64, mean: f64, is_flat: bool| Window { id, sigma: 0.5, mean, is_flat };
+        let kept = |means: [f64; 5], flat: [bool; 5]| {
+            let own: Vec<Window> = means.iter().zip(0..).map(|(mean, id)| window(id, *mean, false)).collect();
+            let partner: Vec<Window> = flat.iter().zip(0..).map(|(flat, id)| window(id, 20.0, *flat)).collect();
+            accompanied(&own, &[&partner], 5.0).len()
+        };
+        assert_eq!(kept([20.0, 30.0, 40.0, 20.0, 20.0], [true; 5]), 0);
+        // At rest both are flat; 5 % and three times the noise may lie between.
+        assert_eq!(kept([20.0, 21.0, 20.0, 26.4, 20.0], [true; 5]), 5);
+        assert_eq!(kept([20.0, 21.0, 20.0, 26.6, 20.0], [true; 5]), 0);
+        assert_eq!(kept([20.0, 30.0, 40.0, 20.0, 20.0], [false; 5]), 5);
+        // It sticks in the last three only.
+        assert_eq!(kept([20.0, 30.0, 40.0, 20.0, 20.0], [false, false, true, true, true]), 2);
+
+        // 20 s, 20 readings a second: the second track stays from the tenth second on, while the foot goes on.
+        let foot = |k: usize| 30.0 + 15.0 * (k as f64 * 0.09).sin() + 3.0 * (k as f64 * 1.3).sin();
+        let track = |id: &str, until: usize| series(id, "%", 0.05, 400, |k| (foot(k.min(until)) / 0.39).round() * 0.39);
+        let found = verdicts(vec![track("pedal.position_1", 400), track("pedal.position_2", 200)]);
+        assert!(found.iter().all(|(_, verdict)| *verdict != Verdict::Faulty), "{found:?}");
     }
 
     /// A verdict that lacks its proof is neither; where only the proof of health is lacking it may still be a fault.

@@ -45,6 +45,8 @@ pub(super) struct Window {
     pub(super) sigma: f64,
     /// Mean value.
     pub(super) mean: f64,
+    /// Whether it shows one value all along, and that of the window before.
+    pub(super) is_flat: bool,
 }
 
 impl<'a> Member<'a> {
@@ -88,12 +90,13 @@ impl<'a> Member<'a> {
         let longest_ns = signal::nanos_from_seconds(longest_join_s(self.interval_s));
         let mut found = Vec::new();
         let mut squares: Vec<f64> = Vec::new();
-        let (mut id, mut sum) = (i64::MIN, 0.0);
+        let (mut id, mut sum, mut first) = (i64::MIN, 0.0, 0);
         let mut sigma = Sigma::default();
-        let mut close = |id: i64, squares: &mut Vec<f64>, sum: &mut f64| {
+        let mut close = |id: i64, squares: &mut Vec<f64>, sum: &mut f64, from: usize, to: usize| {
             if squares.len() >= LEAST {
                 let mean = *sum / squares.len() as f64 * self.scale + self.offset;
-                found.push(Window { id, sigma: sigma.of(squares) * self.scale.abs(), mean });
+                let is_flat = value[from.saturating_sub(1)..to].windows(2).all(|pair| pair[0] == pair[1]);
+                found.push(Window { id, sigma: sigma.of(squares) * self.scale.abs(), mean, is_flat });
             }
             squares.clear();
             *sum = 0.0;
@@ -103,8 +106,8 @@ impl<'a> Member<'a> {
             if t[k] >= end_ns {
                 let here = t[k].div_euclid(length_ns);
                 end_ns = here.saturating_add(1).saturating_mul(length_ns);
-                close(id, &mut squares, &mut sum);
-                id = here;
+                close(id, &mut squares, &mut sum, first, k);
+                (id, first) = (here, k);
             }
             let (before, after) = (t[k].saturating_sub(t[k - 1]), t[k + 1].saturating_sub(t[k]));
             if before > longest_ns || after > longest_ns {
@@ -119,7 +122,7 @@ impl<'a> Member<'a> {
                 sum += value[k];
             }
         }
-        close(id, &mut squares, &mut sum);
+        close(id, &mut squares, &mut sum, first, value.len());
         found
     }
 }
