@@ -1,6 +1,6 @@
 //! Disagreement that belongs to a time and not to a place.
 
-use super::align::Aligned;
+use super::align::{Aligned, Point};
 use super::relation::{CELLS, Relation, Residual, cell};
 use crate::finding::Span;
 use crate::stats::robust;
@@ -20,6 +20,15 @@ const PER_RUN: f64 = 1.0;
 /// What each further second of it is worth, and the most that one run counts.
 const PER_SECOND: f64 = 0.3;
 const MOST_PER_RUN: f64 = 2.2;
+
+/// Slower than this between readings a foot may go and come back unseen, so that no single reading of a moving part counts,
+/// seconds.
+const SLOW_S: f64 = 0.25;
+
+/// Difference, in points of the first track, that three slow readings in a row show only if the tracks part: between
+/// two readings of one round the part would have to go that far each time, and back before the next. In open drives of a sound
+/// car (KIT OBD set: one reading a second, the tracks 0.09 s apart) no two in a row differ by so much.
+const GROSS_PERCENT: f64 = 10.0;
 
 /// Runs of disagreement.
 #[derive(Debug, Clone, Default)]
@@ -42,7 +51,9 @@ pub(crate) struct Moments {
 pub(crate) fn find(aligned: &Aligned, relation: &Relation, spot: Option<(f64, f64)>) -> Moments {
     let usable = &relation.usable;
     if !usable.iter().any(|r| r.off.abs() > r.allowed) {
-        return Moments { log10_odds: LOG10_PRIOR, ..Moments::default() };
+        let mut moments = Moments { log10_odds: LOG10_PRIOR, ..Moments::default() };
+        add_gross(aligned, relation, spot, &mut moments);
+        return moments;
     }
     let mut cells = vec![Vec::new(); CELLS];
     for r in usable {
@@ -79,7 +90,32 @@ pub(crate) fn find(aligned: &Aligned, relation: &Relation, spot: Option<(f64, f6
         moments.log10_odds += (PER_RUN + PER_SECOND * lasts_s).min(MOST_PER_RUN);
         moments.worst = run.iter().map(|r| r.off).fold(moments.worst, |a, b| if b.abs() > a.abs() { b } else { a });
     }
+    add_gross(aligned, relation, spot, &mut moments);
     moments
+}
+
+/// Adds runs of slow readings that are far off, whether or not the part moved meanwhile.
+fn add_gross(aligned: &Aligned, relation: &Relation, spot: Option<(f64, f64)>, moments: &mut Moments) {
+    if aligned.interval_s < SLOW_S || aligned.unresolved_s > 0.0 || relation.is_parted_by_timing {
+        return;
+    }
+    let off = |p: &Point| p.y - relation.offset - relation.slope * p.x;
+    let excused = |p: &Point| spot.is_some_and(|(from, to)| p.x >= from - 1.0 && p.x <= to + 1.0);
+    let way = |p: &Point| {
+        let is_gross = off(p).abs() > GROSS_PERCENT * relation.slope.abs() && !excused(p);
+        if is_gross { off(p).signum() } else { 0.0 }
+    };
+    let is_run = |a: &Point, b: &Point| way(a) == way(b) && b.t_s - a.t_s <= HOLE_S;
+    for run in aligned.points.chunk_by(is_run).filter(|run| run.len() >= 3 && way(&run[0]) != 0.0) {
+        let span = Span { from_s: run[0].t_s, to_s: run[run.len() - 1].t_s };
+        if moments.spans.iter().any(|known| known.from_s <= span.to_s && span.from_s <= known.to_s) {
+            continue;
+        }
+        moments.spans.push(span);
+        moments.log10_odds += (PER_RUN + PER_SECOND * (span.to_s - span.from_s)).min(MOST_PER_RUN);
+        moments.worst = run.iter().map(off).fold(moments.worst, |a, b| if b.abs() > a.abs() { b } else { a });
+    }
+    moments.spans.sort_by(|a, b| a.from_s.total_cmp(&b.from_s));
 }
 
 /// Whether the second track reads what the first read at some moment no further away than the time between readings.
@@ -94,8 +130,8 @@ fn is_met_nearby(aligned: &Aligned, relation: &Relation, reading: &Residual) -> 
 
 #[cfg(test)]
 mod tests {
-    use super::super::align::Point;
     use super::super::relation::tests::relation;
+    use super::Point;
     use super::*;
 
     /// A foot that goes slowly up and down, ten readings a second, with such differences at some moments (index, off).
@@ -157,6 +193,34 @@ mod tests {
         let once = || usable(&[(80..100, 4.0)]);
         assert!(spans(&found(once(), 0.0, Some((41.0, 43.75)))).is_empty());
         assert_eq!(spans(&found(once(), 0.0, Some((46.0, 50.0)))), [(8.0, 9.9)]);
+    }
+
+    /// One reading a second of a foot that moves, so that none of them is still enough to be compared: three in a row that are
+    /// far off, the same way, are no movement.
+    #[test]
+    fn slow_readings_that_are_far_off() {
+        let of = |off: &[(std::ops::Range<usize>, f64)], interval_s: f64, unresolved_s: f64| {
+            let readings = usable(off);
+            let point = |r: &Residual| Point {
+                t_s: 10.0 * interval_s * r.t_s,
+                x: r.x,
+                y: r.y,
+                rate_x: 0.0,
+                bend_x: 9.0,
+                bend_y: 9.0,
+            };
+            let points: Vec<Point> = readings.iter().map(point).collect();
+            let n_samples = points.len();
+            let aligned = Aligned { points, step: [0.4; 2], hidden_s: 0.01, interval_s, unresolved_s, n_samples };
+            spans(&find(&aligned, &relation(0.5, usable(&[])), None))
+        };
+        // The second track has half of the slope: 10 % are 5 of its points.
+        assert_eq!(of(&[(100..103, -5.1)], 1.0, 0.0), [(100.0, 102.0)]);
+        assert_eq!(of(&[(100..103, -4.9)], 1.0, 0.0), []);
+        assert_eq!(of(&[(100..102, 9.0), (102..103, -9.0)], 1.0, 0.0), []);
+        // Readings of one table, and quick ones, are judged by what lies still.
+        assert_eq!(of(&[(100..103, -9.0)], 1.0, 1.0), []);
+        assert_eq!(of(&[(100..103, -9.0)], 0.1, 0.0), []);
     }
 
     /// Where both tracks carry the times of one table, a run must outlast two readings and show what no moment nearby shows.
