@@ -157,7 +157,7 @@ pub(super) fn read(series: &Series, engine: &Engine) -> Option<Counter> {
     }
     let end = if !wraps.is_empty() {
         None
-    } else if top == 65_535 {
+    } else if stands_at(&readings, 65_535) {
         Some(65_535)
     } else {
         (top == 255 && stays_at(&readings, 255)).then_some(255)
@@ -233,18 +233,27 @@ fn possible(from_ns: i64, to_ns: i64, engine: &Engine) -> f64 {
     1.5 * (engine.firings_until(to_ns) - engine.firings_until(from_ns)) + 4.0
 }
 
-/// The readings without single wrong answers: lower than both equal neighbours, or impossibly higher.
+/// The readings without single wrong answers: lower than both equal neighbours, or impossibly higher than both, which may have
+/// gone on counting meanwhile.
 fn without_slips(readings: &[(i64, u64)], engine: &Engine) -> Vec<(i64, u64)> {
     let is_slip = |idx: usize| {
-        let (Some(&(from_ns, before)), Some(&(_, after))) = (readings.get(idx.wrapping_sub(1)), readings.get(idx + 1))
+        let (Some(&(from_ns, before)), Some(&(to_ns, after))) =
+            (readings.get(idx.wrapping_sub(1)), readings.get(idx + 1))
         else {
             return false;
         };
         let (t_ns, here) = readings[idx];
-        let rise = here.saturating_sub(before);
-        before == after && (here < before || (rise > 0 && rise as f64 > possible(from_ns, t_ns, engine)))
+        let is_rise = |rise: u64, from_ns, to_ns| rise as f64 > possible(from_ns, to_ns, engine);
+        let goes_on = after >= before && !is_rise(after - before, from_ns, to_ns);
+        (before == after && here < before) || (goes_on && here > after && is_rise(here - before, from_ns, t_ns))
     };
     readings.iter().enumerate().filter(|(idx, _)| !is_slip(*idx)).map(|(_, reading)| *reading).collect()
+}
+
+/// Whether a reading is shown twice in a row, or last: one alone is a wrong answer.
+fn stands_at(readings: &[(i64, u64)], value: u64) -> bool {
+    readings.windows(2).any(|pair| pair[0].1 == value && pair[1].1 == value)
+        || readings.last().is_some_and(|last| last.1 == value)
 }
 
 /// Whether a reading, once reached, is never left except by a fall, and is shown more often than a passing value would be.

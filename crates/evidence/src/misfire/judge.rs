@@ -30,6 +30,9 @@ pub(super) const CATALYST_WINDOW: f64 = 100.0;
 /// Firings of one cylinder in a block of the dispersion: the shorter of the rule's windows.
 const BLOCK: f64 = CATALYST_WINDOW;
 
+/// Misfires up to the end of a counter's scale from which on the one too many is nothing: 3 %.
+const LEAST_UNTIL_END: u64 = 30;
+
 /// Below this the engine idles, whatever stands for its load (common practice, no source).
 const IDLE_RPM: f64 = 1000.0;
 
@@ -294,9 +297,11 @@ pub(super) fn judge(
         above_idle: firings_where(&|piece| piece.rpm >= IDLE_RPM),
     };
     judged.log10_odds = weighed.log10_odds().clamp(-MAX_LOG10_ODDS, MAX_LOG10_ODDS);
-    // A counter at its end stops with a misfire, so that the time until then holds too many of them by construction.
+    // A counter at its end stops with a misfire, so that the time until then holds one too many by construction: a few that it
+    // was short of its end prove nothing.
     if cylinder.counter.is_saturated {
-        judged.log10_odds = judged.log10_odds.clamp(-0.9, 1.9);
+        let most = if judged.weighed.own.events < LEAST_UNTIL_END { 1.9 } else { f64::INFINITY };
+        judged.log10_odds = judged.log10_odds.clamp(-0.9, most);
     }
     if cylinder.counter.is_doubtful() {
         judged.log10_odds = judged.log10_odds.max(-0.9);

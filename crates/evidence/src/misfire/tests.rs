@@ -111,14 +111,19 @@ fn a_stretch_of_misfires_is_found_at_its_place() {
     assert!(!burst(19.0).statement.contains("in one stretch of"));
 }
 
-/// A counter that stands at its end of scale, or jumps, proves nobody sound and nobody at fault.
+/// A counter that stands at its end of scale proves nobody sound, and nobody at fault by a few misfires before: it stops with
+/// one. A counter that jumps proves neither.
 #[test]
 fn counters_that_cannot_be_followed_decide_nothing() {
-    let full = |t: f64| (t * 1.3).floor().min(255.0);
+    let full = |t: f64| (250.0 + t * 1.3).floor().min(255.0);
     let jumps = |t: f64| [37.3, 95.1, 171.8].iter().map(|at| if t > *at { 300.0 } else { 0.0 }).sum();
     let findings = found(&driven(240, &[(1, &full), (2, &jumps), (3, &|_| 0.0), (4, &|_| 0.0)]));
     assert_eq!(findings.iter().map(|f| f.verdict).collect::<Vec<_>>(), [Undecided, Undecided, Healthy, Healthy]);
     assert!(findings[0].alternatives.iter().any(|text| text.contains("end of scale")));
+    // 255 misfires in three minutes, and none of the others, are no matter of the one with which it stops.
+    let from_zero = |t: f64| (t * 1.3).floor().min(255.0);
+    let counted = found(&driven(240, &[(1, &from_zero), (2, &|_| 0.0), (3, &|_| 0.0), (4, &|_| 0.0)]));
+    assert_eq!(counted[0].verdict, Faulty, "{:?}", counted[0]);
     assert!(findings[1].log10_odds < 0.0, "what was left out speaks against nobody");
     assert!(findings[1].alternatives.iter().any(|text| text.contains("3 times by more than can be missed")));
 }

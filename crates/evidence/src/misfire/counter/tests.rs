@@ -99,6 +99,10 @@ fn a_counter_at_its_end() {
     assert_eq!(until(255.0, 8, 255.0), (false, 9), "nine of them are no end yet");
     assert_eq!(until(255.0, 12, 256.0), (false, 13), "it went on");
     assert_eq!(until(65_535.0, 1, 65_535.0), (true, 1));
+    // One answer of FFFF is no end, and no count either, though the counter went on meanwhile.
+    let wrong = each_second(&[100.0, 101.0, 65_535.0, 102.0, 103.0]);
+    assert_eq!((wrong.is_saturated, wrong.n_impossible, wrong.style), (false, 0, Style::Cumulative));
+    assert_eq!(events(&wrong), [(0.0, 1.0, 1), (1.0, 3.0, 1), (3.0, 4.0, 1)]);
 }
 
 /// Two readings a second for a hundred seconds.
