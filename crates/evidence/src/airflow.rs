@@ -287,6 +287,8 @@ fn weigh(
     let mut finding = answer(Kind::Airflow, SUBJECT, odds, story + ".");
     if !is_as_sound {
         figures.insert("off_by_pct".into(), off_pct);
+        // The same with its sign: what the meter shows less than there is counts as minus.
+        figures.insert("air_error_pct".into(), off_pct.copysign(considered[best].1.sum()));
     }
     finding.figures = figures;
     if finding.verdict != Verdict::Healthy {
@@ -359,6 +361,8 @@ mod tests {
             assert!((found.log10_odds - expected).abs() < 2e-4, "{name}: {}", found.log10_odds);
             assert!(found.statement.contains(name), "{}", found.statement);
         }
+        let signed = |meter: &dyn Fn(f64) -> f64| of(true, meter).figures["air_error_pct"];
+        assert!(signed(&|m| 0.65 * m) < -30.0 && signed(&|m| 1.6 * m) > 50.0);
         let low = of(true, &|m| 0.65 * m).figures;
         assert!((low["off_by_pct"] - 35.0).abs() < 1e-6 && (low["displacement_l"] - 2.0).abs() < 1e-6, "{low:?}");
         assert_eq!((low["cells"], low["idle_pressure_kpa"], low["greatest_pressure_kpa"]), (4.0, 32.0, 85.0));
