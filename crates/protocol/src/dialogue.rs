@@ -446,7 +446,7 @@ mod tests {
     /// one. On CAN a second answer is one too many.
     #[test]
     fn on_a_k_line_an_answer_may_be_several_messages() {
-        let vin = b"\0\0\01G4AH59H45G118341";
+        let vin = [&[0; 3][..], b"1G4AH59H45G118341"].concat();
         let pieces: Vec<Vec<u8>> =
             (1..).zip(vin.chunks(4)).map(|(n, piece)| [&[0x49, 0x02, n], piece].concat()).collect();
         let (engine, gearbox) = (Address::Node(0x11), Address::Node(0x18));

@@ -94,7 +94,7 @@ impl Line {
         };
         if is_functional && data == [0x09, 0x02] {
             // Four bytes in each of five messages, filled up in front (SAE J1979, from memory).
-            for (number, piece) in (1..).zip(b"\0\0\01G4AH59H45G118341".chunks(4)) {
+            for (number, piece) in (1..).zip([&[0; 3][..], b"1G4AH59H45G118341"].concat().chunks(4)) {
                 let header = if is_9141 { [0x48, 0x6B, 0x11] } else { [0x87, 0xF1, 0x11] };
                 self.replies.push_back([&header[..], &[0x49, 0x02, number], piece].concat());
             }
