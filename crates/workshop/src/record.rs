@@ -240,6 +240,8 @@ pub(crate) struct Tape<'a> {
 struct Part {
     from_ns: Nanos,
     from_exchange: u32,
+    /// How far the drive was at the last turn.
+    t_ns: Nanos,
     /// The greatest number so far.
     exchange: u32,
 }
@@ -300,7 +302,7 @@ impl Tape<'_> {
         let wanted: Vec<vehicle::Wish> = wanted.iter().cloned().map(vehicle::Wish::from).collect();
         let measured = measured(vehicle, definitions, &wanted, TRIAL_S, &mut *self.observer);
         let to_ns = start_ns + (vehicle.now() - began_ns);
-        self.part = Part { from_ns: to_ns, from_exchange: self.part.exchange, ..self.part };
+        self.part = Part { from_ns: to_ns, t_ns: to_ns, from_exchange: self.part.exchange, ..self.part };
         self.recorder.gap(Gap { from_ns, to_ns, reason: "the signals were changed".to_owned() });
         match measured {
             Ok((new, rates)) => {
@@ -433,6 +435,7 @@ impl Sink for Tape<'_> {
     fn go_on(&mut self, t_ns: Nanos) -> Result<bool, DriveError> {
         go_on_after(&mut self.problems, self.recorder.check())?;
         let t_ns = t_ns + self.part.from_ns;
+        self.part.t_ns = t_ns;
         self.observer.turn(t_ns);
         if t_ns - self.frames_from_ns > FRAMES_LATEST_NS {
             self.keep_frames();
@@ -499,6 +502,7 @@ mod tests {
         assert!(speed.exchange.windows(2).all(|pair| pair[0] < pair[1]), "{:?}", speed.exchange);
         assert!((recorded.drive.duration_s - 20.0).abs() < 1.0, "{}", recorded.drive.duration_s);
     }
+
     /// A module that asks for three seconds more each time (78, ISO 14229-1): an answer is under way when the signals change.
     #[test]
     fn what_was_under_way_stands_before_the_gap() {
