@@ -96,6 +96,10 @@ fn a_log_that_steps_back_in_time_keeps_every_frame_and_says_which_buses_it_has()
     assert!(opened.recording.series.len() > 20, "{said}");
     let said = done(&witness(out.path(), &["import", log, "--bus", "can0", "--definitions", dbc, "--out", "b.mcap"]));
     assert!(!said.contains("--bus"), "{said}");
+    let mistyped = witness(out.path(), &["import", log, "--bus", "can7", "--definitions", dbc, "--out", "c.mcap"]);
+    let said = String::from_utf8_lossy(&mistyped.stderr).into_owned();
+    assert!(!mistyped.status.success() && said.contains("no frame is of `can7`; the log has `can0`"), "{said}");
+    assert!(!out.path().join("c.mcap").exists());
 }
 
 #[test]

@@ -590,6 +590,16 @@ fn what_moves_something_is_refused_with_4_and_nothing_is_sent() {
         &["command", "--output", "ac.clutch", "--pulse", "1:2", "--adapter", "standin:fell?script=idle"],
         &[
             "command",
+            "--output",
+            "ac.clutch",
+            "--hold",
+            "nan",
+            "--i-have-read",
+            "--adapter",
+            "standin:fell?script=idle",
+        ],
+        &[
+            "command",
             "--routine",
             "custom.fan_ramp",
             "--set",
@@ -617,6 +627,7 @@ fn clearing_saves_a_survey_first_and_reads_again() {
     let unread = bench.run(&["clear", "--all", "--adapter", adapter]);
     assert_eq!(unread.status.code(), Some(4));
     assert!(String::from_utf8_lossy(&unread.stderr).contains("will be lost: 7E8: P2138"));
+    std::fs::write(bench.path("before.after-clearing.json"), "of another day").unwrap();
     let arguments = ["clear", "--all", "--i-have-read", "--survey", "before.json", "--adapter", adapter];
     let (code, cleared) = bench.json("clear", &arguments);
     assert_eq!(code, 0, "{cleared}");
@@ -631,6 +642,8 @@ fn clearing_saves_a_survey_first_and_reads_again() {
     assert!(!before["modules"][0]["freeze_frames"].as_array().unwrap().is_empty());
     assert!(after["modules"][0]["freeze_frames"].as_array().unwrap().is_empty());
     assert_eq!(after["modules"][0]["codes"][0]["kinds"], serde_json::json!(["permanent"]));
+    let kept = std::fs::read_to_string(bench.path("before.after-clearing.json")).unwrap();
+    assert_eq!(kept, "of another day", "what is there now is kept beside it, not lost");
 }
 
 /// The tool is killed while it drives the clutch: the module takes control back when its session times out.

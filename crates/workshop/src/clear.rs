@@ -1,8 +1,11 @@
 //! Clearing codes: a full survey before, the clearing, and a survey after.
 
+use std::path::Path;
+
 use protocol::Address;
 use vehicle::{ClearError, Clearing, Despite, Grant, Purpose};
 
+use crate::places::fresh;
 use crate::{Car, Observer, Scope, Workshop, WorkshopError};
 
 /// How long a grant to clear lasts, seconds: the survey is over by then, and nobody has gone for lunch.
@@ -95,7 +98,10 @@ impl Workshop {
             return Err(WorkshopError::NotReadAgain { what, source: Box::new(source.into()) });
         }
         observer.say("cleared; reading again");
-        let beside = std::path::Path::new(&survey_before).with_extension("after-clearing.json");
+        // A name that is free: the codes are cleared, and what is there now can be read only now.
+        let stem = Path::new(&survey_before).with_extension("after-clearing");
+        let name = stem.file_name().unwrap_or_default().to_string_lossy();
+        let beside = fresh(stem.parent().unwrap_or(Path::new("")), &name, "json");
         // The modules are known by now; looking for others would only give codes the time to come back.
         let after = self.survey(car, Scope::Emissions, Some(&beside), observer).map_err(|source| {
             let what = format!("codes were cleared ({}), but could not be read again", told.join("; "));

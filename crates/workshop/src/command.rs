@@ -126,6 +126,10 @@ impl Workshop {
     ) -> Result<wire::Commanded, WorkshopError> {
         let found = find(car, &wish.id)?;
         let order = order(&found, &wish.how)?;
+        // No grant lasts that long, and it would be refused as one that is over.
+        if !order.seconds().is_finite() {
+            return Err(WorkshopError::Order(vehicle::PatternError::Time.to_string()));
+        }
         if !wish.cautions_read {
             let what =
                 format!("to {} at {} moves parts: its cautions have to be read first", order.purpose(), order.module());

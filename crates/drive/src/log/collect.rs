@@ -1,6 +1,6 @@
 //! From frames to the signals of a drive.
 
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap};
 
 use signal::{Series, SignalId};
 
@@ -84,6 +84,8 @@ pub(super) struct Collector<'a> {
     columns: Vec<Column>,
     by_id: HashMap<SignalId, usize>,
     batches: Vec<FrameBatch>,
+    /// Buses that were not asked for.
+    others: BTreeSet<String>,
     n_gathered: usize,
     n_late: u64,
     latest_ns: i64,
@@ -102,6 +104,7 @@ impl<'a> Collector<'a> {
             columns: Vec::new(),
             by_id: HashMap::new(),
             batches: Vec::new(),
+            others: BTreeSet::new(),
             n_gathered: 0,
             n_late: 0,
             latest_ns: i64::MIN,
@@ -111,12 +114,25 @@ impl<'a> Collector<'a> {
         }
     }
 
+    /// What is wrong with the bus that was asked for, when no frame is of it.
+    pub(super) fn no_bus(&self) -> Option<TableProblem> {
+        let bus = self.options.bus.clone().filter(|_| self.done.n_frames == 0 && !self.others.is_empty())?;
+        let has: Vec<String> = self.others.iter().map(|bus| format!("`{bus}`")).collect();
+        Some(TableProblem::NoBus { bus, has: has.join(", ") })
+    }
+
     pub(super) fn frame(
         &mut self,
         frame: &Frame<'_>,
         decode: &mut impl FnMut(&Frame<'_>, &mut Vec<(usize, f64)>) -> bool,
     ) {
-        if self.failure.is_some() || self.options.bus.as_deref().is_some_and(|bus| bus != frame.bus) {
+        if self.options.bus.as_deref().is_some_and(|bus| bus != frame.bus) {
+            if self.others.len() < MAX_BUSES && !self.others.contains(frame.bus) {
+                self.others.insert(frame.bus.to_owned());
+            }
+            return;
+        }
+        if self.failure.is_some() {
             return;
         }
         let result = self.take(frame, decode);

@@ -169,6 +169,9 @@ pub fn import_frames(
         out
     };
     out.finish().map_err(&failed)?;
+    if let Some(problem) = out.no_bus() {
+        return Err(refuse(0, problem));
+    }
     let Collector { done, file, .. } = out;
     file.finish().map_err(&failed)?;
     new_file.keep()?;

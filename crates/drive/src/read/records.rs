@@ -167,7 +167,9 @@ impl Walker {
                 break;
             }
             // Unless the file ends, the last bytes of a stretch are looked at again at the start of the next one.
-            let n_look = if from + n_stretch as u64 == n_file { n_stretch } else { n_stretch - LOOK_AHEAD };
+            // A file that has become shorter since it was opened ends there too.
+            let is_last = from + n_stretch as u64 == n_file || n_stretch <= LOOK_AHEAD;
+            let n_look = if is_last { n_stretch } else { n_stretch - LOOK_AHEAD };
             let found = (0..n_look).find(|&idx| {
                 matches!(stretch[idx], op::CHUNK | op::METADATA | op::DATA_END)
                     && record_at(&stretch[idx..], n_file - from - idx as u64).is_some()

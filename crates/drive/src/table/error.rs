@@ -110,6 +110,14 @@ pub enum TableProblem {
     /// A drive that was recorded without frames.
     #[error("this drive holds no raw CAN frames that could be decoded")]
     NoFrames,
+    /// A bus that no frame of a log is of.
+    #[error("no frame is of `{bus}`; the log has {has}")]
+    NoBus {
+        /// The bus that was asked for.
+        bus: String,
+        /// Those that the log has.
+        has: String,
+    },
     /// Two map entries for one column.
     #[error("`{0}` is mapped twice")]
     MapTwice(String),
