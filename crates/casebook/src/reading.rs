@@ -40,7 +40,7 @@ pub fn just_before_unix_ms(entries: &[Entry], number: u64) -> Option<i64> {
 ///
 /// Clocks are set back, and two benches have two: an entry with a time before that of its forerunner was written after it
 /// all the same.
-fn in_order<'a>(entries: &'a [Entry]) -> Vec<(i64, &'a Entry, &'a Content)> {
+fn in_order(entries: &[Entry]) -> Vec<(i64, &Entry, &Content)> {
     let corrections = corrections(entries);
     let mut kept = Vec::new();
     let mut written_unix_ms = i64::MIN;

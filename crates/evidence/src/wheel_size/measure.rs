@@ -6,7 +6,7 @@ use crate::odd_wheel::steady::{Steady, contrast, nuisance};
 use crate::stats::{change, robust};
 use crate::wheels::{Block, Rig};
 
-use super::NOTABLE;
+use super::{NOTABLE, SIZES};
 
 /// Least number of blocks in each half of a drive that are compared with each other.
 const LEAST_HALF: usize = 10;
@@ -53,9 +53,9 @@ impl Measured {
         // all is a quarter of the first and half of each of the others, and less the mean of the others 4/3 of that.
         let share = [0.25, 0.5, 0.5].map(|share| 4.0 / 3.0 * share);
         let signs: Vec<f64> = steady.rows.iter().map(|row| row[wheel].signum()).collect();
-        // Beside a wheel that is odd for certain the mean of the others is that of the sound ones.
-        let odds = &steady.weighing.log10_odds;
-        let odd = (0..4).filter(|&other| other != wheel && odds[other] >= 2.0);
+        // What is odd for certain, and by more than a tyre can be, says nothing of sizes: it is left out of the mean.
+        let (odds, sizes) = (&steady.weighing.log10_odds, &steady.weighing.size);
+        let odd = (0..4).filter(|&other| other != wheel && odds[other] >= 2.0 && sizes[other].abs() > SIZES.greatest);
         let odd = odd.max_by(|&a, &b| odds[a].total_cmp(&odds[b]));
         let seen = |k: usize| steady.seen[k] - odd.map_or(0.0, |odd| steady.rows[k][odd] * steady.weighing.size[odd]);
         let size = (0..3).map(|k| share[k] * signs[k] * seen(k)).sum();
