@@ -30,6 +30,10 @@ const SLOW_S: f64 = 0.25;
 /// car (KIT OBD set: one reading a second, the tracks 0.09 s apart) no two in a row differ by so much.
 const GROSS_PERCENT: f64 = 10.0;
 
+/// What such runs come to at most, log10: a foot that pumps at the pace of the readings shows the same, so that they keep the
+/// pair from being called sound, and convict nobody.
+const MOST_OF_GROSS: f64 = 1.5;
+
 /// Runs of disagreement.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Moments {
@@ -99,6 +103,7 @@ fn add_gross(aligned: &Aligned, relation: &Relation, spot: Option<(f64, f64)>, m
     if aligned.interval_s < SLOW_S || aligned.unresolved_s > 0.0 || relation.is_parted_by_timing {
         return;
     }
+    let before = moments.log10_odds;
     let off = |p: &Point| p.y - relation.offset - relation.slope * p.x;
     let excused = |p: &Point| spot.is_some_and(|(from, to)| p.x >= from - 1.0 && p.x <= to + 1.0);
     let way = |p: &Point| {
@@ -115,6 +120,7 @@ fn add_gross(aligned: &Aligned, relation: &Relation, spot: Option<(f64, f64)>, m
         moments.log10_odds += (PER_RUN + PER_SECOND * (span.to_s - span.from_s)).min(MOST_PER_RUN);
         moments.worst = run.iter().map(off).fold(moments.worst, |a, b| if b.abs() > a.abs() { b } else { a });
     }
+    moments.log10_odds = moments.log10_odds.min(before.max(MOST_OF_GROSS));
     moments.spans.sort_by(|a, b| a.from_s.total_cmp(&b.from_s));
 }
 
@@ -199,7 +205,7 @@ mod tests {
     /// far off, the same way, are no movement.
     #[test]
     fn slow_readings_that_are_far_off() {
-        let of = |off: &[(std::ops::Range<usize>, f64)], interval_s: f64, unresolved_s: f64| {
+        let gross = |off: &[(std::ops::Range<usize>, f64)], interval_s: f64, unresolved_s: f64| {
             let readings = usable(off);
             let point = |r: &Residual| Point {
                 t_s: 10.0 * interval_s * r.t_s,
@@ -212,10 +218,13 @@ mod tests {
             let points: Vec<Point> = readings.iter().map(point).collect();
             let n_samples = points.len();
             let aligned = Aligned { points, step: [0.4; 2], hidden_s: 0.01, interval_s, unresolved_s, n_samples };
-            spans(&find(&aligned, &relation(0.5, usable(&[])), None))
+            find(&aligned, &relation(0.5, usable(&[])), None)
         };
+        let of = |off: &[_], interval_s, unresolved_s| spans(&gross(off, interval_s, unresolved_s));
         // The second track has half of the slope: 10 % are 5 of its points.
         assert_eq!(of(&[(100..103, -5.1)], 1.0, 0.0), [(100.0, 102.0)]);
+        // Any number of them leaves it open.
+        assert_eq!(gross(&[(10..60, -9.0), (100..103, -9.0), (110..190, -9.0)], 1.0, 0.0).log10_odds, MOST_OF_GROSS);
         assert_eq!(of(&[(100..103, -4.9)], 1.0, 0.0), []);
         assert_eq!(of(&[(100..102, 9.0), (102..103, -9.0)], 1.0, 0.0), []);
         // Readings of one table, and quick ones, are judged by what lies still.
