@@ -193,18 +193,17 @@ pub(crate) fn weigh(
             for ((i, j), likelihoods) in &mut pair {
                 let (i, j) = (*i, *j);
                 let (r_ii, r_jj, r_ij) = (r(i, i), r(j, j), r(i, j));
+                let first_of = |f: f64| Bell { best: (p[i] - f * r_ij) / r_ii, sigma: r_ii.sqrt().recip() };
                 // What is left for the second size once the first is free: nothing where one contrast sees both.
                 let left = |a: f64, b: f64| Some(b - r_ij * r_ij / a).filter(|left| *left > 1e-9 * b);
                 let Some(left_jj) = left(r_ii, r_jj) else {
                     let ln = ln_portion + normal.ln_density(q - p[i] * p[i] / r_ii);
-                    let of =
-                        |f: f64| Bell { best: (p[i] - f * r_ij) / r_ii, sigma: r_ii.sqrt().recip() }.mean_of(&of_two);
-                    let all = of_two.iter().map(|&(from, to)| of(f64::midpoint(from, to))).sum::<f64>();
+                    let of = |&(from, to): &(f64, f64)| first_of(f64::midpoint(from, to)).mean_of(&of_two);
+                    let all = of_two.iter().map(of).sum::<f64>();
                     likelihoods.push(ln + (all / of_two.len() as f64).ln());
                     continue;
                 };
                 let second = Bell { best: (p[j] - p[i] * r_ij / r_ii) / left_jj, sigma: left_jj.sqrt().recip() };
-                let first_of = |f: f64| Bell { best: (p[i] - f * r_ij) / r_ii, sigma: r_ii.sqrt().recip() };
                 let of_part = |part: &(f64, f64)| match second.mean(*part) {
                     0.0 => 0.0,
                     mean => mean * first_of(second.within(*part)).mean_of(&of_two),
@@ -234,9 +233,10 @@ pub(crate) fn weigh(
     let log10_odds = [0, 1, 2, 3].map(|wheel| odds(&|i, j| i == wheel || j == Some(wheel)));
     // Beside a wheel that is odd for certain the others are measured by what its error leaves.
     let best = [0, 1, 2, 3].map(|wheel| {
-        let odd = (0..4).filter(|&other| other != wheel && log10_odds[other] >= 2.0);
-        let surest = odd.max_by(|&a, &b| log10_odds[a].total_cmp(&log10_odds[b]));
-        surest.map(|odd| beside[odd][wheel]).filter(|best| best.ln.is_finite()).unwrap_or(best[wheel])
+        surest_of(&log10_odds, |other| other != wheel)
+            .map(|odd| beside[odd][wheel])
+            .filter(|best| best.ln.is_finite())
+            .unwrap_or(best[wheel])
     });
     Some(Weighing {
         log10_odds,
@@ -244,6 +244,12 @@ pub(crate) fn weigh(
         size: best.map(|best| best.bell.best),
         sigma: best.map(|best| best.bell.sigma),
     })
+}
+
+/// The wheel that is odd most certainly, among those that are so for certain and are asked for.
+pub(crate) fn surest_of(log10_odds: &[f64; 4], is_asked: impl Fn(usize) -> bool) -> Option<usize> {
+    let odd = (0..4).filter(|&wheel| log10_odds[wheel] >= 2.0 && is_asked(wheel));
+    odd.max_by(|&a, &b| log10_odds[a].total_cmp(&log10_odds[b]))
 }
 
 /// The likeliest of several sizes.

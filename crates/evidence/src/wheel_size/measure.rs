@@ -1,6 +1,6 @@
 //! How different a wheel is, and whether it always is.
 
-use crate::odd_wheel::model::{Weighing, axle_share, side_share};
+use crate::odd_wheel::model::{Weighing, axle_share, side_share, surest_of};
 use crate::odd_wheel::road::Reference;
 use crate::odd_wheel::steady::{Steady, contrast, nuisance};
 use crate::stats::{change, robust};
@@ -55,9 +55,8 @@ impl Measured {
         let signs: Vec<f64> = steady.rows.iter().map(|row| row[wheel].signum()).collect();
         // What is odd for certain, and by more than a tyre can be, says nothing of sizes: it is left out of the mean.
         let (odds, sizes) = (&steady.weighing.log10_odds, &steady.weighing.size);
-        let odd = (0..4).filter(|&other| other != wheel && odds[other] >= 2.0 && sizes[other].abs() > SIZES.greatest);
-        let odd = odd.max_by(|&a, &b| odds[a].total_cmp(&odds[b]));
-        let seen = |k: usize| steady.seen[k] - odd.map_or(0.0, |odd| steady.rows[k][odd] * steady.weighing.size[odd]);
+        let odd = surest_of(odds, |other| other != wheel && sizes[other].abs() > SIZES.greatest);
+        let seen = |k: usize| steady.seen[k] - odd.map_or(0.0, |odd| steady.rows[k][odd] * sizes[odd]);
         let size = (0..3).map(|k| share[k] * signs[k] * seen(k)).sum();
         let scatter = (0..3).map(|k| (share[k] * steady.errors[k]).powi(2)).sum::<f64>().sqrt();
         let side_sigma = nuisance(reference.map(|r| r.sigma), steady.distance_m, steady.speed_m_s).side[0].0;
