@@ -85,7 +85,7 @@ fn quick_time(text: &[u8]) -> Option<i64> {
                 decimals = decimals * 10 + i64::from(byte - b'0');
                 n_decimals += 1;
             }
-            b'0'..=b'9' => whole = whole * 10 + i64::from(byte - b'0'),
+            b'0'..=b'9' => whole = whole.checked_mul(10)?.checked_add(i64::from(byte - b'0'))?,
             b'.' if !in_decimals => in_decimals = true,
             _ => return None,
         }
@@ -330,6 +330,15 @@ mod tests {
         }
         assert!(matches!(Line::of(b"(1.5) can1 123#R8"), Line::Empty));
         assert!(matches!(Line::of(b"(1.5) can1 20000004#0000000000000000"), Line::Empty));
+    }
+
+    /// Found by fuzzing: nineteen digits of whole seconds are more than 64 bits hold.
+    #[test]
+    fn a_time_beyond_all_times_is_no_frame() {
+        for line in ["(9700520304050607080) can0 123#AA", "(9999999999999999999) can0 123#AA"] {
+            assert_eq!(quick_time(&line.as_bytes()[1..20]), None);
+            assert_eq!(frame(line), None, "{line}");
+        }
     }
 
     proptest::proptest! {
