@@ -1,6 +1,6 @@
 //! One request: settings for its target, the question, and waiting out "response pending".
 
-use std::collections::VecDeque;
+use std::collections::{BTreeSet, VecDeque};
 use std::fmt::Write as _;
 
 use super::collect::{Collector, presumed_engine};
@@ -82,6 +82,8 @@ pub(super) struct Ask {
     n_repeats: u8,
     /// The answer was lost while the adapter did not listen.
     was_missed: bool,
+    /// Who asked for more time before the last question: it is there, whether or not it answers that one.
+    kept_waiting: BTreeSet<Address>,
     idle_ns: Nanos,
     problems: Vec<String>,
 }
@@ -103,6 +105,7 @@ impl Ask {
             n_asked: 0,
             n_repeats: 0,
             was_missed: false,
+            kept_waiting: BTreeSet::new(),
             idle_ns: 0,
             problems: Vec::new(),
         }
@@ -255,7 +258,8 @@ impl Ask {
         self.n_asked += 1;
         self.idle_ns = state.traffic_ns.map_or(0, |traffic| now.saturating_sub(traffic));
         let form = Form { bus, headers: state.headers };
-        self.collector = Some(Collector::new(form, self.request.to, &self.request.bytes));
+        let before = self.collector.replace(Collector::new(form, self.request.to, &self.request.bytes));
+        self.kept_waiting.extend(before.into_iter().flat_map(|before| before.pending.into_keys()));
         let known = state.counts.digit(&self.request, now).filter(|_| self.count == Count::Learnt);
         self.is_known = known.is_some();
         self.digit = match self.count {
@@ -541,6 +545,14 @@ impl Ask {
             for (from, since) in &collector.pending {
                 let waited_s = now.saturating_sub(*since) as f64 / 1e9;
                 collector.problems.push(format!("{from} asked for more time, then nothing for {waited_s:.1} s"));
+            }
+            for from in &self.kept_waiting {
+                let has_answered = collector.replies.iter().any(|reply| reply.from == *from);
+                if !has_answered && !collector.pending.contains_key(from) {
+                    collector
+                        .problems
+                        .push(format!("{from} asked for more time, and was silent when it was asked again"));
+                }
             }
             replies = std::mem::take(&mut collector.replies);
             if collector.n_pending == 0 && !replies.is_empty() {

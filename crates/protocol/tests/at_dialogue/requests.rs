@@ -113,6 +113,15 @@ fn requests() {
                 "ATST32 010D1 ATSH7DF ATSTFF 3E801 (1020) 3E801 (1020) 3E801 (1020) 3E801 (1020) 3E801 (1020) 3E801 (1020) ATSH7E0 010D | 7E8:410D32 | ",
             ],
         ),
+        // It is there, and must not pass for nobody when its next silence is met.
+        (
+            &[0x01, 0x0D],
+            &[("010D1", &["7E8037F0178"]), ("010D", &["NO DATA"])],
+            [
+                "ATSH7E0 010D1 ATSH7DF ATSTFF 3E801 (1020) 3E801 (1020) 3E801 (1020) 3E801 (1020) 3E801 (1020) 3E801 (1020) ATSH7E0 010D (110) ATSTFF 010D (110) ATSTFF 010D |  | 7E8 asked for more time, and was silent when it ",
+                "010D |  | ",
+            ],
+        ),
         (
             &[0x01, 0x0D],
             &[("010D1", &["7E8037F0178"]), ("3E801", &["NO DATA", "7E8037F0178", "7E803410D32"])],
