@@ -237,6 +237,16 @@ fn replying(exchange: &Exchange) -> &str {
     exchange.to.split('-').next_back().unwrap_or_default()
 }
 
+/// Whether a request belongs to a command: input and output control, and routines, of ISO 14229-1 and ISO 14230-3.
+fn is_commanding(request: &[u8]) -> bool {
+    matches!(request.first(), Some(0x2F..=0x33))
+}
+
+/// How much of a stretch lies within others that do not overlap.
+fn shared_ns((from_ns, to_ns): (i64, i64), others: &[(i64, i64)]) -> i64 {
+    others.iter().map(|(from, to)| (to_ns.min(*to) - from_ns.max(*from)).max(0)).sum()
+}
+
 /// Every stretch without samples is explained: by a gap of the drive, by requests that brought nothing, or by one that took as
 /// long.
 fn gaps(contents: &Contents, recorded: &wire::Recorded, watcher: &Watcher, outcome: &mut Outcome) {
@@ -277,17 +287,24 @@ fn gaps(contents: &Contents, recorded: &wire::Recorded, watcher: &Watcher, outco
         let module = planned.source.split([' ', '-']).next().unwrap_or_default();
         let mut known: Vec<(i64, i64)> = samples.iter().map(|sample| (sample.asked_ns, sample.t_ns)).collect();
         known.extend(contents.recording.gaps.iter().map(|gap| (gap.from_ns, gap.to_ns)));
-        let holds_up = |exchange: &&&Exchange| watcher.is_serial || replying(exchange) == module;
+        let holds_up = |exchange: &Exchange| watcher.is_serial || replying(exchange) == module;
         known.extend(&damaged);
-        known.extend(long.iter().filter(holds_up).map(|exchange| (exchange.asked_ns, exchange.over_ns)));
+        known.extend(
+            long.iter().filter(|exchange| holds_up(exchange)).map(|exchange| (exchange.asked_ns, exchange.over_ns)),
+        );
         for to in [module, "everyone"] {
             known.extend(fruitless.get(to).unwrap_or(&empty));
         }
+        // What a command asks goes before all values, as an output that is to be let go waits for nobody: the time that it
+        // took does not count, and explains no more than itself.
+        let asks = |exchange: &&Exchange| is_commanding(&exchange.request) && holds_up(exchange);
+        let commanding: Vec<(i64, i64)> =
+            contents.exchanges.iter().filter(asks).map(|exchange| (exchange.asked_ns, exchange.over_ns)).collect();
         known.push((end_ns, end_ns));
         known.sort_unstable();
         let mut until_ns = 0;
         for (from_ns, to_ns) in known {
-            if from_ns - until_ns > longest_ns {
+            if from_ns - until_ns - shared_ns((until_ns, from_ns), &commanding) > longest_ns {
                 outcome.broken.push(format!(
                     "{}: nothing between {:.2} and {:.2} s of {:.2} s at {rate:.1}/s, and nothing says why",
                     planned.id,
@@ -305,6 +322,12 @@ fn gaps(contents: &Contents, recorded: &wire::Recorded, watcher: &Watcher, outco
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn only_the_time_of_the_others_that_lies_within_a_stretch_is_shared() {
+        assert_eq!(shared_ns((10, 20), &[(0, 12), (13, 14), (19, 30), (40, 50)]), 2 + 1 + 1);
+        assert_eq!(shared_ns((10, 20), &[]), 0);
+    }
 
     #[test]
     fn digits_that_are_lost_or_come_twice_in_pairs_make_another_message() {
