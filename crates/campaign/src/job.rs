@@ -3,7 +3,7 @@
 use std::path::Path;
 
 use signal::SignalId;
-use workshop::{Car, ClearWish, CommandWish, Control, Despite, Hand, How, Scope, Workshop};
+use workshop::{Car, ClearWish, CommandWish, Control, Hand, How, Scope, Workshop};
 
 use crate::fault::S;
 use crate::scene::{Plan, Scene};
@@ -107,7 +107,7 @@ impl Job<'_> {
             machine::mend();
             return;
         };
-        let wish = ClearWish { modules: None, despite: Despite::default() };
+        let wish = ClearWish::default();
         let began_ns = scene.truth.now();
         let cleared = workshop.clear(car, &wish, &before, &mut workshop::Silent);
         machine::mend();

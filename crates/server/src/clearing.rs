@@ -32,6 +32,8 @@ pub(crate) struct Wanted {
     pub(crate) costs_read: bool,
     /// Whether somebody sees that the car stands still with its engine off; what can be read of that is believed all the same.
     pub(crate) stands: bool,
+    /// Whether modules are meant too that may have codes which nobody has read.
+    pub(crate) unread: bool,
 }
 
 /// The survey that was taken and saved for it.
@@ -84,5 +86,6 @@ pub(crate) fn clear(
         return Err(refused("nothing was cleared: choose among the modules that answered"));
     }
     let despite = Despite { engine_running: false, engine_unknown: wanted.stands, speed_unknown: wanted.stands };
-    workshop.clear(car, &ClearWish { modules: Some(chosen), despite }, &prepared.survey, observer)
+    let wish = ClearWish { modules: Some(chosen), despite, unread: wanted.unread };
+    workshop.clear(car, &wish, &prepared.survey, observer)
 }

@@ -521,6 +521,27 @@ fn a_module_that_falls_silent_while_it_is_read_is_told() {
         assert_eq!(engine.codes.len(), 1);
         let told = engine.problems.iter().filter(|problem| problem.starts_with("fell silent")).count();
         assert_eq!(told, usize::from(is_told), "{:?}", engine.problems);
+        assert_eq!(engine.is_cut_short, is_told);
+    }
+}
+
+/// A list of codes that ends before the number of codes that it begins with is reached (SAE J1979, service 03 on CAN), and
+/// one that is whole beside results that are not.
+#[test]
+fn only_a_module_whose_codes_were_not_read_whole_is_cut_short() {
+    for (codes, results, is_cut_short) in [
+        (vec![0x43, 0x02, 0x03, 0x01], vec![0x46, 0x00, 0x80, 0x00, 0x00, 0x00], true),
+        (vec![0x43, 0x01, 0x03, 0x01], vec![0x46, 0x00, 0x80, 0x00, 0x00, 0x00], false),
+        (vec![0x43, 0x00], vec![0x7F, 0x06, 0x11], false),
+    ] {
+        let (mut vehicle, _) = car(CAN, move |_, request| match request {
+            [0x01, 0x00] => vec![(ENGINE, vec![0x41, 0x00, 0x00, 0x18, 0x00, 0x00])],
+            [0x03] => vec![(ENGINE, codes.clone())],
+            [0x06, 0x00] => vec![(ENGINE, results.clone())],
+            _ => Vec::new(),
+        });
+        let survey = vehicle.survey(|_| {});
+        assert_eq!(survey.modules[0].is_cut_short, is_cut_short, "{:?}", survey.modules[0].problems);
     }
 }
 

@@ -209,6 +209,8 @@ pub struct ClearingCost {
     pub permanent: Vec<String>,
     /// What could not be read of it, and goes unseen if it is there.
     pub unread: Vec<String>,
+    /// Whether it may have codes that nobody has read: it is cleared only where that is said to be meant.
+    pub is_cut_short: bool,
 }
 
 /// What one module did when it was told to clear.

@@ -112,6 +112,8 @@ pub struct Module {
     pub pids: Vec<String>,
     /// What went wrong with this module.
     pub problems: Vec<String>,
+    /// Whether reading it broke off, or its codes could not be read without trouble: it may have codes that are not here.
+    pub is_cut_short: bool,
 }
 
 /// A trouble code with everything known of its state.

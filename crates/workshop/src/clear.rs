@@ -18,6 +18,8 @@ pub struct ClearWish {
     pub modules: Option<Vec<Address>>,
     /// What is allowed although it usually is not.
     pub despite: Despite,
+    /// Whether modules are meant too that may have codes which nobody has read.
+    pub unread: bool,
 }
 
 impl Workshop {
@@ -40,6 +42,7 @@ impl Workshop {
                 .map_or(0, |readiness| readiness.monitors.iter().filter(|monitor| monitor.state == "complete").count()),
             permanent: codes_of(module, |kind| kind == "permanent"),
             unread: module.problems.clone(),
+            is_cut_short: module.is_cut_short,
         });
         let nothing = |cost: &wire::ClearingCost| wire::ClearingCost {
             module: cost.module.clone(),
@@ -66,10 +69,7 @@ impl Workshop {
         };
         let all: Vec<Address> = car.vehicle.modules().iter().map(|module| module.address).collect();
         let modules = wish.modules.clone().unwrap_or(all);
-        // A survey that ended early lacks modules that answered when they were looked for.
-        let is_kept = |address: &Address| before.modules.iter().any(|it| it.full_address == format!("{address:#}"));
-        if let Some(address) = modules.iter().find(|address| !is_kept(address)) {
-            let what = format!("nothing was cleared: {address} is not in the survey that was saved; survey again");
+        if let Some(what) = modules.iter().find_map(|address| not_saved(before, address, wish.unread)) {
             return Err(WorkshopError::Refused(what));
         }
         let until_ns = car.vehicle.now() + signal::nanos_from_seconds(GRANT_S);
@@ -146,6 +146,20 @@ impl Workshop {
     }
 }
 
+/// Why a module is not cleared by what was saved of it. A survey that ended early lacks modules that answered when they were
+/// looked for, and holds one with the codes that were read until then.
+fn not_saved(before: &wire::Survey, address: &Address, unread: bool) -> Option<String> {
+    let Some(saved) = before.modules.iter().find(|it| it.full_address == format!("{address:#}")) else {
+        return Some(format!("nothing was cleared: {address} is not in the survey that was saved; survey again"));
+    };
+    (saved.is_cut_short && !unread).then(|| {
+        format!(
+            "nothing was cleared: {address} could not be read whole and may have codes that were not saved; survey again, \
+             or say that it is to be cleared all the same"
+        )
+    })
+}
+
 /// What clearing costs, one line each.
 #[must_use]
 pub fn clearing_in_words(costs: &[wire::ClearingCost]) -> Vec<String> {
@@ -210,6 +224,27 @@ mod tests {
         let is_right = |text: &str| text.contains(&format!("{} is not in the survey that was saved", last.address));
         assert!(matches!(&refused, WorkshopError::Refused(text) if is_right(text)), "{refused}");
         let cleared = workshop.clear(&mut car, &ClearWish::default(), &whole, &mut Silent).unwrap();
+        assert!(cleared.modules.iter().all(|module| module.outcome == "confirmed"), "{cleared:?}");
+    }
+
+    /// What was read until the line broke is saved; what was not is gone for good once it is cleared.
+    #[test]
+    fn a_module_that_was_read_in_part_is_cleared_only_where_that_is_meant() {
+        let folder = tempfile::tempdir().unwrap();
+        let workshop = Workshop::new(Places::at(folder.path()).unwrap(), "test 1");
+        let mut car = workshop.connect(WITH_CODES, &[], &mut Silent).unwrap();
+        let mut survey = workshop.survey(&mut car, Scope::Emissions, None, &mut Silent).unwrap();
+        assert!(survey.modules.iter().all(|module| !module.is_cut_short), "{survey:?}");
+        let last = survey.modules.last_mut().unwrap();
+        last.is_cut_short = true;
+        let begin = format!("nothing was cleared: {} could not be read whole", last.address);
+        let refused = workshop.clear(&mut car, &ClearWish::default(), &survey, &mut Silent).unwrap_err();
+        assert!(matches!(&refused, WorkshopError::Refused(text) if text.starts_with(&begin)), "{refused}");
+        let again = workshop.survey(&mut car, Scope::Emissions, None, &mut Silent).unwrap();
+        let codes = |survey: &wire::Survey| survey.modules.iter().map(|it| it.codes.clone()).collect::<Vec<_>>();
+        assert_eq!(codes(&again), codes(&survey), "nothing was cleared");
+        let wish = ClearWish { unread: true, ..ClearWish::default() };
+        let cleared = workshop.clear(&mut car, &wish, &survey, &mut Silent).unwrap();
         assert!(cleared.modules.iter().all(|module| module.outcome == "confirmed"), "{cleared:?}");
     }
 

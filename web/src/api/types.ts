@@ -399,7 +399,11 @@ permanent: Array<string>,
 /**
  * What could not be read of it, and goes unseen if it is there.
  */
-unread: Array<string>, };
+unread: Array<string>, 
+/**
+ * Whether it may have codes that nobody has read: it is cleared only where that is said to be meant.
+ */
+is_cut_short: boolean, };
 
 export type Code = { 
 /**
@@ -1466,7 +1470,11 @@ pids: Array<string>,
 /**
  * What went wrong with this module.
  */
-problems: Array<string>, };
+problems: Array<string>, 
+/**
+ * Whether reading it broke off, or its codes could not be read without trouble: it may have codes that are not here.
+ */
+is_cut_short: boolean, };
 
 export type MonitorResult = { 
 /**
@@ -2946,7 +2954,11 @@ costs_read: boolean,
 /**
  * Whether somebody sees that the car stands still with its engine off, for a car that does not tell.
  */
-stands: boolean, };
+stands: boolean, 
+/**
+ * Whether modules are meant too that may have codes which nobody has read.
+ */
+unread: boolean, };
 
 export type ClearingJson = { 
 /**

@@ -83,6 +83,9 @@ pub(crate) struct ClearJson {
     costs_read: bool,
     /// Whether somebody sees that the car stands still with its engine off, for a car that does not tell.
     stands: bool,
+    /// Whether modules are meant too that may have codes which nobody has read.
+    #[serde(default)]
+    unread: bool,
 }
 
 /// Longest time in one go where the definition knows none, seconds.
@@ -187,8 +190,8 @@ async fn prepare_clearing(State(app): State<App>, who: Who) -> Result<(), Failur
 
 async fn clear(State(app): State<App>, who: Who, Json(wanted): Json<ClearJson>) -> Result<(), Failure> {
     app.must_be_connected()?;
-    let ClearJson { modules, costs_read, stands } = wanted;
-    app.order(who, Order::Clear(Wanted { modules, costs_read, stands }))
+    let ClearJson { modules, costs_read, stands, unread } = wanted;
+    app.order(who, Order::Clear(Wanted { modules, costs_read, stands, unread }))
 }
 
 /// Ends a recording or a command.

@@ -22,6 +22,7 @@ impl Vehicle {
                 module.add_info(title, &data, item == identification::SYSTEM_NAME);
             }
         }
+        let n_problems = self.problems.len() + problems.len();
         let with_status = codes::by_status(codes::ALL);
         let interpret = |r: &[&[u8]]| codes::interpret(&with_status, r);
         let mut read = self.offered(address, &with_status, interpret, &mut problems)?;
@@ -29,6 +30,7 @@ impl Vehicle {
             let plain = codes::plain(codes::ALL);
             read = self.read(address, &plain, |r| codes::interpret(&plain, r), &mut problems)?;
         }
+        module.is_cut_short |= self.problems.len() + problems.len() > n_problems;
         for found in read.unwrap_or_default() {
             let kinds = found.status.map_or_else(
                 || vec![CodeList::Stored],

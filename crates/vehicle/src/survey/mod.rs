@@ -74,6 +74,8 @@ pub struct ModuleSurvey {
     pub pids: Supported,
     /// What went wrong with this module.
     pub problems: Vec<String>,
+    /// Whether reading it broke off, or its codes could not be read without trouble: it may have codes that are not here.
+    pub is_cut_short: bool,
 }
 
 /// A code with everything known of its state.
@@ -197,6 +199,8 @@ impl Vehicle {
             };
             read.problems.append(&mut self.problems);
             let lost = outcome.err();
+            // It is forgotten where the reading began when the module falls silent.
+            read.is_cut_short |= lost.is_some() || self.reads_from.is_none();
             if let Some(error) = &lost {
                 read.problems.push(format!("{error}; the rest of this module was not read"));
             }
@@ -367,6 +371,7 @@ impl ModuleSurvey {
             info: Vec::new(),
             pids: module.pids.clone(),
             problems: Vec::new(),
+            is_cut_short: false,
         }
     }
 

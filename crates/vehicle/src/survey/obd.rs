@@ -19,6 +19,7 @@ impl Vehicle {
                 *slot = data.as_deref().and_then(readiness_in);
             }
         }
+        let n_problems = self.problems.len() + problems.len();
         for list in CodeList::ALL {
             let asked = codes::request(list);
             let replies = self.ask_patiently(address, &asked)?;
@@ -38,6 +39,7 @@ impl Vehicle {
                 Err(error) => problems.push(error.to_string()),
             }
         }
+        module.is_cut_short |= self.problems.len() + problems.len() > n_problems;
         self.freeze_frame(module, &mut problems)?;
         if is_can {
             for mid in self.numbers(address, monitors::request)?.iter() {

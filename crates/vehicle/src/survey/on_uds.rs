@@ -80,6 +80,7 @@ impl Vehicle {
         if module.readiness.is_none() {
             self.readiness_groups(module, &mut problems)?;
         }
+        let n_problems = self.problems.len() + problems.len();
         for (asked, is_permanent) in [
             (group::by_status(group::EMISSIONS, CONFIRMED_OR_PENDING), false),
             (group::permanent(group::EMISSIONS), true),
@@ -99,6 +100,7 @@ impl Vehicle {
                 }
             }
         }
+        module.is_cut_short |= self.problems.len() + problems.len() > n_problems;
         // Codes that do not concern emissions, and what the module keeps with all of them.
         self.uds_codes(module, depth, false)?;
         for mid in self.numbers_on_uds(address, on_uds::monitor)?.iter() {

@@ -66,6 +66,7 @@ impl Vehicle {
     ) -> Result<(), LinkError> {
         let address = module.address;
         let mut problems = Vec::new();
+        let n_problems = self.problems.len();
         let asked = codes_by_status::request(WANTED_STATUS);
         let interpret = |r: &[&[u8]]| codes_by_status::interpret(&asked, first(r));
         let read = if is_needed {
@@ -73,6 +74,7 @@ impl Vehicle {
         } else {
             self.offered(address, &asked, interpret, &mut problems)?
         };
+        module.is_cut_short |= self.problems.len() + problems.len() > n_problems;
         let codes = read.map(|(_, codes)| codes).unwrap_or_default();
         for found in &codes {
             module.add_status(found.code, found.status);

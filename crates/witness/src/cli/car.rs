@@ -178,6 +178,9 @@ pub(crate) struct ClearArgs {
     /// The speed cannot be read from this car, and I see that it stands still.
     #[arg(long)]
     pub(crate) standing: bool,
+    /// Clear also what could not be read whole and may have codes that are not in the survey.
+    #[arg(long)]
+    pub(crate) codes_unread: bool,
     /// I have read what will be lost.
     #[arg(long)]
     pub(crate) i_have_read: bool,

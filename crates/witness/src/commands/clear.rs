@@ -29,6 +29,7 @@ pub(crate) fn run(args: &ClearArgs, json: bool) -> Result<Exit, Failure> {
     let wish = ClearWish {
         modules: (!args.all).then_some(modules),
         despite: Despite { engine_running: args.engine_running, speed_unknown: args.standing, ..Despite::default() },
+        unread: args.codes_unread,
     };
     let costs = workshop::clearing_in_words(&workshop.clearing_costs(&before, wish.modules.as_deref()));
     for cost in &costs {
@@ -43,7 +44,7 @@ pub(crate) fn run(args: &ClearArgs, json: bool) -> Result<Exit, Failure> {
     let cleared = workshop.clear(&mut car, &wish, &before, &mut Aloud).map_err(|error| {
         let failure = Failure::from(error);
         if failure.exit == Exit::Refused {
-            failure.hint("engine off, ignition on; --engine-running and --standing say otherwise where that is meant")
+            failure.hint("engine off, ignition on; --engine-running, --standing and --codes-unread say otherwise where that is meant")
         } else {
             failure
         }

@@ -82,6 +82,7 @@ fn module(module: &ModuleSurvey) -> wire::Module {
         info: module.info.iter().map(info).collect(),
         pids: module.pids.iter().map(|pid| format!("{pid:02X}")).collect(),
         problems: module.problems.clone(),
+        is_cut_short: module.is_cut_short,
     }
 }
 

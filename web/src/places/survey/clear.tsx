@@ -54,12 +54,16 @@ export function Clear() {
 }
 
 function Ready({ clearing }: { clearing: ClearingJson }) {
-  const [chosen, setChosen] = useState(clearing.modules);
+  const mayHideCodes = (module: string) =>
+    clearing.costs.some((cost) => cost.module === module && cost.is_cut_short);
+  // What nobody could read whole is cleared only when somebody chooses it.
+  const [chosen, setChosen] = useState(clearing.modules.filter((module) => !mayHideCodes(module)));
   const [isRead, setRead] = useState(false);
   const [stands, setStands] = useState(false);
   const isReady = state.value?.car.stage === 'ready';
   const clear = async () => {
-    const wish: ClearJson = { modules: chosen, costs_read: isRead, stands };
+    const unread = chosen.some(mayHideCodes);
+    const wish: ClearJson = { modules: chosen, costs_read: isRead, stands, unread };
     if (await takeCar()) await tried(send('POST', '/car/clear', wish));
   };
   const choose = (module: string, is: boolean) =>
@@ -121,6 +125,7 @@ function Cost({ cost }: { cost: ClearingCost }) {
     cost.freeze_frames > 0 && count('clear_cost_frames', cost.freeze_frames),
     cost.test_results > 0 && count('clear_cost_results', cost.test_results),
     cost.monitors > 0 && count('clear_cost_monitors', cost.monitors),
+    cost.is_cut_short && t('clear_cost_cut_short'),
     cost.permanent.length > 0 && t('clear_cost_permanent', { codes: cost.permanent.join(', ') }),
     cost.unread.length > 0 && t('clear_cost_unread', { what: cost.unread.join('; ') }),
   ];
