@@ -100,6 +100,9 @@ pub enum WorkshopError {
     /// A drive was repaired before, and the copy is there.
     #[error("`{}` exists already and is left untouched: the drive was repaired before", .0.display())]
     Repaired(PathBuf),
+    /// What was to be written would take the place of what it is made from.
+    #[error("`{}` is the very file that this is made from, and is left untouched", .0.display())]
+    OverSource(PathBuf),
     /// Surveys and cases that were written out are never written over.
     #[error("`{}` exists already and is left untouched: it is never written over", .0.display())]
     Kept(PathBuf),
@@ -331,7 +334,7 @@ impl WorkshopError {
                 "check the path"
             }
             Self::Lacking { lacking, .. } => lacking.hint(),
-            Self::Kept(_) => "choose another name",
+            Self::Kept(_) | Self::OverSource(_) => "choose another name",
             Self::Repaired(_) => "go on with that copy; to make it anew, put it aside first",
             Self::Drive(DriveError::NotADrive { .. }) => {
                 "make a drive from a table with `witness import FILE.csv --out DRIVE.mcap`"

@@ -10,6 +10,7 @@ use signal::Recording;
 use crate::examine::{frames_of, open_drive};
 use crate::survey::saved_survey;
 use crate::suspects::{codes_of, in_words};
+use crate::tables::expect_apart;
 use crate::weigh::weigh_ledger;
 use crate::{Workshop, WorkshopError, time_for_people, to_wire, unix_now_ns};
 
@@ -43,10 +44,12 @@ impl Workshop {
     ///
     /// # Errors
     /// [`WorkshopError::ReportFormat`], [`WorkshopError::Shop`], [`WorkshopError::Read`], [`WorkshopError::Survey`],
-    /// [`WorkshopError::Drive`], [`WorkshopError::Write`], what [`Workshop::judge_swap_file`] says of the swap, and
+    /// [`WorkshopError::Drive`], [`WorkshopError::Write`], [`WorkshopError::OverSource`], what [`Workshop::judge_swap_file`] says of the swap, and
     /// [`WorkshopError::Pdf`].
     pub fn report(&self, wish: &ReportWish) -> Result<wire::Reported, WorkshopError> {
         let format = Format::of(&wish.out)?;
+        let files = wish.surveys.iter().chain(&wish.drives).map(|(_, file)| file);
+        expect_apart(&wish.out, files.chain(&wish.swap).chain(&wish.shop))?;
         let mut case = wish.case.clone();
         case.software.clone_from(&self.software);
         if case.opened.is_empty() {

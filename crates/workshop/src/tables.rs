@@ -35,13 +35,31 @@ pub(crate) fn overwrite(replace: bool) -> Overwrite {
     if replace { Overwrite::WhenDone } else { Overwrite::Never }
 }
 
+/// Refuses to write over what is read, under whatever name or link: once it is replaced it is gone.
+///
+/// # Errors
+/// [`WorkshopError::OverSource`].
+pub(crate) fn expect_apart<'p>(
+    out: &Path,
+    sources: impl IntoIterator<Item = &'p PathBuf>,
+) -> Result<(), WorkshopError> {
+    // What is not there yet is none of the sources.
+    let Ok(there) = out.canonicalize() else { return Ok(()) };
+    match sources.into_iter().any(|source| source.canonicalize().is_ok_and(|source| source == there)) {
+        true => Err(WorkshopError::OverSource(out.to_owned())),
+        false => Ok(()),
+    }
+}
+
 impl Workshop {
     /// Makes a drive from a recording of another kind; its content tells which kind it is.
     ///
     /// # Errors
     /// [`WorkshopError::Map`], [`WorkshopError::Drive`], [`WorkshopError::Interchange`], [`WorkshopError::Read`],
-    /// [`WorkshopError::Definitions`], [`WorkshopError::NoMessages`], [`WorkshopError::MapNotUsed`].
+    /// [`WorkshopError::Definitions`], [`WorkshopError::NoMessages`], [`WorkshopError::MapNotUsed`],
+    /// [`WorkshopError::OverSource`].
     pub fn import(&self, import: &Import) -> Result<wire::Imported, WorkshopError> {
+        expect_apart(&import.out, import.definitions.iter().chain([&import.file]))?;
         let map = import.map.iter().map(|text| text.parse::<MapEntry>()).collect::<Result<Vec<_>, _>>()?;
         let info = drive::DriveInfo { software: Some(self.software.clone()), ..drive::DriveInfo::default() };
         let overwrite = overwrite(import.replace);
@@ -83,7 +101,7 @@ impl Workshop {
     /// Writes a drive as a table (CSV), as Parquet or as MDF 4; the ending of `out` says which. `shape` is that of a CSV.
     ///
     /// # Errors
-    /// [`WorkshopError::Format`], [`WorkshopError::Drive`], [`WorkshopError::Interchange`].
+    /// [`WorkshopError::Format`], [`WorkshopError::Drive`], [`WorkshopError::Interchange`], [`WorkshopError::OverSource`].
     pub fn export(
         &self,
         drive: &Path,
@@ -91,6 +109,7 @@ impl Workshop {
         shape: Shape,
         replace: bool,
     ) -> Result<wire::Exported, WorkshopError> {
+        expect_apart(out, [&drive.to_owned()])?;
         if let Some(format) = Format::of_name(out) {
             let exported = interchange::export(drive, out, format, overwrite(replace))?;
             return Ok(wire::Exported {
@@ -162,4 +181,48 @@ fn frames(import: &Import, options: &FrameImport) -> Result<wire::Imported, Work
         notes,
         problems: imported.problems,
     })
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used, reason = "a test fails by panicking")]
+
+    use super::*;
+    use crate::Places;
+
+    #[test]
+    fn what_is_read_is_not_written_over_by_whatever_name() {
+        let folder = tempfile::tempdir().unwrap();
+        let at = |name: &str| folder.path().join(name);
+        let workshop = Workshop::new(Places::at(&at("home")).unwrap(), "test 1");
+        let table = "time_s,engine.speed [rpm]\n0,800\n1,810\n";
+        std::fs::write(at("table.csv"), table).unwrap();
+        std::fs::create_dir(at("sub")).unwrap();
+        let mut names = vec![at("table.csv"), at("sub/../table.csv"), at("./table.csv")];
+        #[cfg(unix)]
+        {
+            std::os::unix::fs::symlink(at("table.csv"), at("link.csv")).unwrap();
+            names.push(at("link.csv"));
+        }
+        let import = |file: &Path, out: &Path| {
+            let import = Import { file: file.to_owned(), out: out.to_owned(), replace: true, ..Import::default() };
+            workshop.import(&import)
+        };
+        for file in &names {
+            for out in &names {
+                let refused = import(file, out).unwrap_err();
+                assert!(matches!(refused, WorkshopError::OverSource(_)), "{refused}");
+                assert_eq!(refused.blame(), crate::Blame::Input);
+            }
+        }
+        assert_eq!(std::fs::read_to_string(at("table.csv")).unwrap(), table);
+        // Another file may be replaced, and the drive is not written over by what is made of it.
+        import(&at("table.csv"), &at("drive.csv")).unwrap();
+        import(&at("table.csv"), &at("drive.csv")).unwrap();
+        for replace in [false, true] {
+            let refused = workshop.export(&at("drive.csv"), &at("sub/../drive.csv"), Shape::Wide, replace).unwrap_err();
+            assert!(matches!(refused, WorkshopError::OverSource(_)), "{refused}");
+        }
+        workshop.export(&at("drive.csv"), &at("again.csv"), Shape::Wide, false).unwrap();
+    }
 }
