@@ -10,7 +10,8 @@ use crate::db::{Db, Sql, Sqlite};
 use crate::rows::{int, read_case, read_entry, read_vehicle};
 use crate::search::words;
 use crate::writing::{
-    Head, beside_ledger, change_case, insert_case, insert_entry, insert_raw, keep_vehicle, now_ms, open_case,
+    Head, beside_ledger, change_case, change_vehicle, complete_vehicle, insert_case, insert_entry, insert_raw, now_ms,
+    open_case, said_of_vehicle, take_over,
 };
 
 /// In whose name an entry is made.
@@ -164,6 +165,7 @@ impl Casebook {
                 // Under the lock, so that times run along a ledger that several write to as far as their clocks do.
                 let entry = insert_entry(sql, case, &head, author, now_ms(), content)?;
                 change_case(sql, case, &entry)?;
+                change_vehicle(sql, case, &entry.content)?;
                 head.follow(&entry);
                 made.push(entry);
             }
@@ -296,12 +298,13 @@ impl Casebook {
         Ok(problems)
     }
 
-    /// Takes in a case from elsewhere with its ledger as it is.
+    /// Takes in a case from elsewhere with its ledger as it is. What is known here of its vehicle stays; where its ledger says
+    /// otherwise is told with it, one sentence each.
     ///
     /// # Errors
     /// [`CasebookError::Known`]; [`CasebookError::Unsound`] when its hash chain does not hold or it does not begin with
     /// the opening of a case.
-    pub fn adopt(&mut self, uid: &str, entries: &[RawEntry]) -> Result<Case, CasebookError> {
+    pub fn adopt(&mut self, uid: &str, entries: &[RawEntry]) -> Result<(Case, Vec<String>), CasebookError> {
         if uid.len() != 32 || !uid.bytes().all(|byte| byte.is_ascii_hexdigit()) {
             return Err(CasebookError::Unsound("its identity is not 32 hex digits".to_owned()));
         }
@@ -312,16 +315,20 @@ impl Casebook {
             return Err(CasebookError::Unsound(problem));
         }
         let read: Vec<Entry> = entries.iter().cloned().map(RawEntry::read).collect();
-        let Some(Content::Opened { complaint, conditions, vehicle, mileage_km }) =
-            read.first().map(|entry| entry.content.clone())
+        let Some(Content::Opened { complaint, conditions, .. }) = read.first().map(|entry| entry.content.clone())
         else {
             return Err(CasebookError::Unsound("it does not begin with the opening of a case".to_owned()));
         };
-        // Numbers of vehicles belong to the casebook that they come from.
-        let new = NewCase { vehicle: CaseVehicle { number: 0, ..vehicle }, complaint, conditions, mileage_km };
-        let mut number = 0;
+        // What its whole ledger says of the vehicle; numbers of vehicles belong to the casebook that they come from.
+        let mut new = NewCase { complaint, conditions, ..NewCase::default() };
+        for (vehicle, mileage_km) in read.iter().filter_map(|entry| said_of_vehicle(&entry.content)) {
+            take_over(&mut new.vehicle, vehicle);
+            new.mileage_km = mileage_km.or(new.mileage_km);
+        }
+        let (mut number, mut differs) = (0, Vec::new());
         self.db.transaction(&mut |sql| {
-            let vehicle = keep_vehicle(sql, &new.vehicle)?;
+            let vehicle;
+            (vehicle, differs) = complete_vehicle(sql, &new.vehicle)?;
             number = insert_case(sql, uid, vehicle.number, &new, read.first().map_or(0, |entry| entry.time_unix_ms))?;
             for (raw, entry) in entries.iter().zip(&read) {
                 insert_raw(sql, number, raw, &entry.content)?;
@@ -329,7 +336,7 @@ impl Casebook {
             }
             Ok(())
         })?;
-        self.summary(number)
+        Ok((self.summary(number)?, differs))
     }
 
     /// Writes a copy of the whole casebook into a new file, while others go on working with it, and checks the copy. A

@@ -144,21 +144,16 @@ pub(crate) fn insert_raw(sql: &mut dyn Sql, case: i64, raw: &RawEntry, content: 
     Ok(())
 }
 
-/// What an entry changes of the case at a glance.
+/// What an entry changes of the case at a glance, its vehicle apart.
 pub(crate) fn change_case(sql: &mut dyn Sql, case: i64, entry: &Entry) -> Result<(), CasebookError> {
     match changing(&entry.content) {
-        Content::Opened { complaint, conditions, vehicle, mileage_km } => {
+        Content::Opened { complaint, conditions, .. } => {
             let conditions = serde_json::to_string(conditions).unwrap_or_default();
             sql.run(
                 "UPDATE cases SET complaint = $1, conditions = $2 WHERE id = $3",
                 &[complaint.as_str().into(), conditions.as_str().into(), case.into()],
-            )?;
-            if entry.number > 1 {
-                change_vehicle(sql, case, vehicle, *mileage_km)?;
-            }
-            Ok(())
+            )
         }
-        Content::Vehicle { vehicle, mileage_km } => change_vehicle(sql, case, vehicle, *mileage_km),
         Content::Closed { .. } => {
             sql.run("UPDATE cases SET closed_ms = $1 WHERE id = $2", &[entry.time_unix_ms.into(), case.into()])
         }
@@ -207,14 +202,34 @@ fn changing(content: &Content) -> &Content {
     }
 }
 
+/// What an entry says of the vehicle, and of its odometer.
+pub(crate) fn said_of_vehicle(content: &Content) -> Option<(&CaseVehicle, Option<u32>)> {
+    match changing(content) {
+        Content::Opened { vehicle, mileage_km, .. } | Content::Vehicle { vehicle, mileage_km } => {
+            Some((vehicle, *mileage_km))
+        }
+        _ => None,
+    }
+}
+
+/// Puts what is said in place of what is there; what is left open stays as it was.
+pub(crate) fn take_over(there: &mut CaseVehicle, said: &CaseVehicle) {
+    for (slot, said) in [
+        (&mut there.vin, &said.vin),
+        (&mut there.plate, &said.plate),
+        (&mut there.model, &said.model),
+        (&mut there.engine, &said.engine),
+    ] {
+        if said.is_some() {
+            slot.clone_from(said);
+        }
+    }
+}
+
 /// The vehicle of a case became known better: the one with this VIN, else the one that the case has. The number in an entry
 /// is not looked at: in a case from elsewhere it belongs to another casebook, and a correction may have none.
-fn change_vehicle(
-    sql: &mut dyn Sql,
-    case: i64,
-    vehicle: &CaseVehicle,
-    mileage_km: Option<u32>,
-) -> Result<(), CasebookError> {
+pub(crate) fn change_vehicle(sql: &mut dyn Sql, case: i64, content: &Content) -> Result<(), CasebookError> {
+    let Some((vehicle, mileage_km)) = said_of_vehicle(content) else { return Ok(()) };
     let rows = sql.rows("SELECT vehicle FROM cases WHERE id = $1", &[case.into()])?;
     let number = rows.first().map_or(Err(CasebookError::NoCase(case)), |row| int(row, 0))?;
     let kept = keep_vehicle(sql, &CaseVehicle { number, ..vehicle.clone() })?;
@@ -227,6 +242,38 @@ fn change_vehicle(
 /// The vehicle as it is kept: the one with this VIN, else the one with this number, else a new one. What the description
 /// leaves open stays as it was.
 pub(crate) fn keep_vehicle(sql: &mut dyn Sql, vehicle: &CaseVehicle) -> Result<CaseVehicle, CasebookError> {
+    let mut kept = find_or_make(sql, vehicle)?;
+    take_over(&mut kept, vehicle);
+    write_vehicle(sql, &kept)?;
+    Ok(kept)
+}
+
+/// The same for a description from elsewhere: it fills what is not known here and changes nothing else. Tells what differs,
+/// one sentence each.
+pub(crate) fn complete_vehicle(
+    sql: &mut dyn Sql,
+    vehicle: &CaseVehicle,
+) -> Result<(CaseVehicle, Vec<String>), CasebookError> {
+    let known = find_or_make(sql, vehicle)?;
+    let mut kept = vehicle.clone();
+    take_over(&mut kept, &known);
+    kept.number = known.number;
+    write_vehicle(sql, &kept)?;
+    let both = [
+        ("number plate", &known.plate, &vehicle.plate),
+        ("model", &known.model, &vehicle.model),
+        ("engine", &known.engine, &vehicle.engine),
+    ];
+    let differs = both.into_iter().filter_map(|(what, known, said)| match (known, said) {
+        (Some(known), Some(said)) if known != said => {
+            Some(format!("the {what} of the vehicle stays `{known}`, as it is known here; this case says `{said}`"))
+        }
+        _ => None,
+    });
+    Ok((kept, differs.collect()))
+}
+
+fn find_or_make(sql: &mut dyn Sql, vehicle: &CaseVehicle) -> Result<CaseVehicle, CasebookError> {
     let columns = "SELECT id, vin, plate, model, engine FROM vehicles WHERE";
     let mut found = Vec::new();
     if let Some(vin) = &vehicle.vin {
@@ -235,36 +282,25 @@ pub(crate) fn keep_vehicle(sql: &mut dyn Sql, vehicle: &CaseVehicle) -> Result<C
     if found.is_empty() && vehicle.number != 0 {
         found = sql.rows(&format!("{columns} id = $1"), &[vehicle.number.into()])?;
     }
-    let mut kept = match found.first() {
-        Some(row) => read_vehicle(row)?,
-        None => {
-            let vin = vehicle.vin.as_deref();
-            let rows = sql.rows("INSERT INTO vehicles (vin) VALUES ($1) RETURNING id", &[vin.into()])?;
-            let number = rows.first().map_or(Ok(0), |row| int(row, 0))?;
-            CaseVehicle { number, vin: vehicle.vin.clone(), ..CaseVehicle::default() }
-        }
-    };
-    for (slot, said) in [
-        (&mut kept.vin, &vehicle.vin),
-        (&mut kept.plate, &vehicle.plate),
-        (&mut kept.model, &vehicle.model),
-        (&mut kept.engine, &vehicle.engine),
-    ] {
-        if said.is_some() {
-            slot.clone_from(said);
-        }
+    if let Some(row) = found.first() {
+        return read_vehicle(row);
     }
+    let rows = sql.rows("INSERT INTO vehicles (vin) VALUES ($1) RETURNING id", &[vehicle.vin.as_deref().into()])?;
+    let number = rows.first().map_or(Ok(0), |row| int(row, 0))?;
+    Ok(CaseVehicle { number, vin: vehicle.vin.clone(), ..CaseVehicle::default() })
+}
+
+fn write_vehicle(sql: &mut dyn Sql, vehicle: &CaseVehicle) -> Result<(), CasebookError> {
     sql.run(
         "UPDATE vehicles SET vin = $1, plate = $2, model = $3, engine = $4 WHERE id = $5",
         &[
-            kept.vin.as_deref().into(),
-            kept.plate.as_deref().into(),
-            kept.model.as_deref().into(),
-            kept.engine.as_deref().into(),
-            kept.number.into(),
+            vehicle.vin.as_deref().into(),
+            vehicle.plate.as_deref().into(),
+            vehicle.model.as_deref().into(),
+            vehicle.engine.as_deref().into(),
+            vehicle.number.into(),
         ],
-    )?;
-    Ok(kept)
+    )
 }
 
 pub(crate) fn now_ms() -> i64 {

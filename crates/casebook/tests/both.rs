@@ -65,6 +65,7 @@ on_both! {
     a_ledger_that_grows_verifies_meanwhile
     a_vehicle_is_known_again
     a_case_from_elsewhere_takes_no_other_vehicle_s_place
+    what_is_known_of_a_vehicle_stays_when_a_case_comes_in
     cases_are_found_by_their_words
     a_closed_case_takes_notes_only
     a_case_moves_to_another_casebook
@@ -185,7 +186,8 @@ fn a_case_from_elsewhere_takes_no_other_vehicle_s_place(shelf: &Shelf) {
     let ours = CaseVehicle { vin: vin("11111111111111111"), ..by_plate("TF 16") };
     let own = casebook.open_case(&me(), &NewCase { vehicle: ours, ..complaint("ours") }).unwrap();
     assert_eq!(own.vehicle.number, case.vehicle.number, "the same number means another vehicle here");
-    let adopted = casebook.adopt(&case.uid, &theirs.raw_entries(case.number).unwrap()).unwrap();
+    let (adopted, differs) = casebook.adopt(&case.uid, &theirs.raw_entries(case.number).unwrap()).unwrap();
+    assert_eq!(differs, [] as [String; 0]);
     assert_eq!(casebook.summary(own.number).unwrap().vehicle, own.vehicle);
     assert_eq!(casebook.cases_of_vehicle(own.vehicle.number).unwrap().len(), 1);
     assert_eq!((adopted.vehicle.vin.clone(), adopted.vehicle.plate), (vin("1M8GDM9AXKP042788"), Some("EL 1".into())));
@@ -200,6 +202,33 @@ fn a_case_from_elsewhere_takes_no_other_vehicle_s_place(shelf: &Shelf) {
     casebook.append(&me(), own.number, &correction).unwrap();
     let corrected = casebook.summary(own.number).unwrap();
     assert_eq!((corrected.complaint.as_str(), corrected.vehicle), ("ours, in other words", own.vehicle));
+}
+
+/// The vehicle was here before, and is known by its VIN; the other shop writes other things of it.
+fn what_is_known_of_a_vehicle_stays_when_a_case_comes_in(shelf: &Shelf) {
+    let text = |text: &str| Some(text.to_owned());
+    let vin = text("1M8GDM9AXKP042788");
+    let other = Shelf::file();
+    let mut theirs = other.open();
+    let vehicle = CaseVehicle { vin: vin.clone(), plate: text("EL 9"), ..CaseVehicle::default() };
+    let case = theirs.open_case(&me(), &NewCase { vehicle, ..complaint("theirs") }).unwrap();
+    let later = CaseVehicle { plate: text("EL 1"), model: text("Fell"), engine: text("1.6"), ..CaseVehicle::default() };
+    theirs.append(&me(), case.number, &Content::Vehicle { vehicle: later, mileage_km: Some(90_000) }).unwrap();
+
+    let mut casebook = shelf.open();
+    let ours = CaseVehicle { vin, plate: text("TF 16"), engine: text("1.6"), ..CaseVehicle::default() };
+    let own = casebook.open_case(&me(), &NewCase { vehicle: ours.clone(), ..complaint("ours") }).unwrap();
+    let (adopted, differs) = casebook.adopt(&case.uid, &theirs.raw_entries(case.number).unwrap()).unwrap();
+    let completed = CaseVehicle { number: own.vehicle.number, model: text("Fell"), ..ours };
+    assert_eq!((&adopted.vehicle, adopted.mileage_km), (&completed, Some(90_000)));
+    assert_eq!(casebook.summary(own.number).unwrap().vehicle, completed);
+    assert_eq!(differs, ["the number plate of the vehicle stays `TF 16`, as it is known here; this case says `EL 1`"]);
+    // What they wrote stays in their ledger, which holds.
+    assert_eq!(casebook.verify(adopted.number).unwrap(), [] as [String; 0]);
+    // Who works here goes on saying what is so.
+    let said = CaseVehicle { plate: text("TF 17"), ..CaseVehicle::default() };
+    casebook.append(&me(), adopted.number, &Content::Vehicle { vehicle: said, mileage_km: None }).unwrap();
+    assert_eq!(casebook.summary(own.number).unwrap().vehicle.plate, text("TF 17"));
 }
 
 fn cases_are_found_by_their_words(shelf: &Shelf) {
@@ -256,7 +285,7 @@ fn a_case_moves_to_another_casebook(shelf: &Shelf) {
     forged[1].content = forged[1].content.replace('a', "z");
     assert!(matches!(elsewhere.adopt(&case.uid, &forged), Err(CasebookError::Unsound(_))));
     assert!(matches!(elsewhere.adopt(&case.uid, &entries[1..]), Err(CasebookError::Unsound(_))));
-    let adopted = elsewhere.adopt(&case.uid, &entries).unwrap();
+    let (adopted, _) = elsewhere.adopt(&case.uid, &entries).unwrap();
     assert_eq!((adopted.number, adopted.n_entries), (2, 3));
     assert_eq!(elsewhere.verify(adopted.number).unwrap(), [] as [String; 0]);
     assert_eq!(elsewhere.case(adopted.number).unwrap().entries, casebook.case(case.number).unwrap().entries);

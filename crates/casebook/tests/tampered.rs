@@ -110,7 +110,7 @@ fn a_case_that_went_its_way_verifies() {
     let entries = book.raw_entries(1).unwrap();
     let uid = book.summary(1).unwrap().uid;
     let mut elsewhere = Casebook::open_file(&folder.path().join("elsewhere.sqlite")).unwrap();
-    let adopted = elsewhere.adopt(&uid, &entries).unwrap().number;
+    let adopted = elsewhere.adopt(&uid, &entries).unwrap().0.number;
     assert_eq!(elsewhere.verify(adopted).unwrap(), [] as [String; 0]);
 }
 

@@ -410,6 +410,8 @@ pub struct CaseMoved {
     pub file: String,
     /// How many drives, surveys and photos went with it.
     pub n_files: usize,
+    /// What of its vehicle is known otherwise here, and stays so.
+    pub notes: Vec<String>,
     /// Files that could not go with it, and why.
     pub problems: Vec<String>,
 }
@@ -423,6 +425,8 @@ pub struct TakenIn {
     pub drive: Option<String>,
     /// The case; null for a drive.
     pub case: Option<Case>,
+    /// What of the vehicle of a case is known otherwise here, and stays so.
+    pub notes: Vec<String>,
     /// What was damaged or missing.
     pub problems: Vec<String>,
 }

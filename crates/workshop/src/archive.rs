@@ -76,7 +76,7 @@ impl Workshop {
             let _ = std::fs::remove_file(to);
         }
         let (n_files, problems) = written?;
-        Ok(CaseMoved { case: Some(case), file: to.display().to_string(), n_files, problems })
+        Ok(CaseMoved { case: Some(case), file: to.display().to_string(), n_files, problems, ..CaseMoved::default() })
     }
 
     /// How large the zip of the chosen case becomes, bytes: no larger than its ledger and the files of it that are here.
@@ -191,12 +191,12 @@ impl Workshop {
             return Err(bad("its ledger is not whole: the last entry is not the one that case.json names"));
         }
         // The case first: what is wrong with it must not leave files behind.
-        let (case, is_known) = match self.casebook()?.adopt(&manifest.uid, &entries) {
-            Ok(case) => {
+        let (case, notes, is_known) = match self.casebook()?.adopt(&manifest.uid, &entries) {
+            Ok((case, differs)) => {
                 self.mark_foreign(&case.uid)?;
-                (case, false)
+                (case, differs, false)
             }
-            Err(casebook::CasebookError::Known(number)) => (self.casebook()?.summary(number)?, true),
+            Err(casebook::CasebookError::Known(number)) => (self.casebook()?.summary(number)?, Vec::new(), true),
             Err(error) => return Err(error.into()),
         };
         // What this casebook says of the case counts, not what the zip says.
@@ -216,7 +216,7 @@ impl Workshop {
         if is_known && n_files == 0 {
             return Err(casebook::CasebookError::Known(case.number).into());
         }
-        Ok(CaseMoved { case: Some(case), file: from.display().to_string(), n_files, problems })
+        Ok(CaseMoved { case: Some(case), file: from.display().to_string(), n_files, notes, problems })
     }
 
     fn unpack(&self, zip: &mut Zip, uid: &str, wanted: &wire::FileRef, left: &mut u64) -> Result<(), String> {
@@ -257,7 +257,7 @@ impl Workshop {
     /// [`WorkshopError::Casebook`].
     pub fn back_up(&self, to: &Path) -> Result<CaseMoved, WorkshopError> {
         self.casebook()?.back_up(to)?;
-        Ok(CaseMoved { case: None, file: to.display().to_string(), n_files: 0, problems: Vec::new() })
+        Ok(CaseMoved { file: to.display().to_string(), ..CaseMoved::default() })
     }
 }
 

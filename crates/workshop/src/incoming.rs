@@ -27,7 +27,8 @@ impl Workshop {
         opened.take(8).read_to_end(&mut start).map_err(WorkshopError::read(file))?;
         if start.starts_with(ZIP) {
             let moved = self.import_case(file)?;
-            return Ok(wire::TakenIn { case: moved.case, problems: moved.problems, ..wire::TakenIn::default() });
+            let wire::CaseMoved { case, notes, problems, .. } = moved;
+            return Ok(wire::TakenIn { drive: None, case, notes, problems });
         }
         let folder = self.places().sub("drives")?;
         let (made, problems) = if start == MCAP {
@@ -42,7 +43,7 @@ impl Workshop {
             }
         })?;
         let drive = to.file_stem().map(|stem| stem.to_string_lossy().into_owned());
-        Ok(wire::TakenIn { drive, case: None, problems })
+        Ok(wire::TakenIn { drive, problems, ..wire::TakenIn::default() })
     }
 }
 

@@ -171,6 +171,10 @@ file: string,
  */
 n_files: number, 
 /**
+ * What of its vehicle is known otherwise here, and stays so.
+ */
+notes: Array<string>, 
+/**
  * Files that could not go with it, and why.
  */
 problems: Array<string>, };
@@ -2493,6 +2497,10 @@ drive: string | null,
  * The case; null for a drive.
  */
 case: Case | null, 
+/**
+ * What of the vehicle of a case is known otherwise here, and stays so.
+ */
+notes: Array<string>, 
 /**
  * What was damaged or missing.
  */

@@ -265,6 +265,9 @@ fn moved(moved: &CaseMoved, json: bool) -> Result<Exit, Failure> {
             .as_ref()
             .map_or_else(String::new, |case| format!("case {}, {} files, ", case.number, moved.n_files));
         let mut text = format!("{case}{}\n", moved.file);
+        for note in &moved.notes {
+            text += &wrapped(&format!("note: {}", clean(note)), "", width());
+        }
         for problem in &moved.problems {
             text += &wrapped(&format!("lost: {}", clean(problem)), "", width());
         }

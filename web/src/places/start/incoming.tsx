@@ -42,6 +42,11 @@ export function Incoming() {
           {taken?.case && t('incoming_case', { n: taken.case.number })}
         </span>
       </div>
+      {taken?.notes.map((note) => (
+        <p class="small" key={note}>
+          {said(note)}
+        </p>
+      ))}
       {taken?.problems.map((problem) => (
         <p class="trouble small" key={problem}>
           {said(problem)}
