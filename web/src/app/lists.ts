@@ -114,8 +114,15 @@ function write(path: string, body: EntryJson | NewCaseJson): Promise<boolean> {
   return work;
 }
 
-/** Writes into the ledger of the open case; whether that was done. */
-export const enter = (entry: EntryJson) => write('/case', entry);
+/** Number of the case that is shown as the open one; what somebody begins now is meant for it. */
+export const openNumber = () => openCase.value?.case.number;
+
+/** An address with the case that something was begun in: another may be open by the time it is sent. */
+export const inCase = (path: string, of: number | undefined) =>
+  of === undefined ? path : `${path}${path.includes('?') ? '&' : '?'}case=${of}`;
+
+/** Writes into the ledger of a case, by its number; whether that was done. */
+export const enter = (entry: EntryJson, of = openNumber()) => write(inCase('/case', of), entry);
 /** Opens a new case; whether that was done. */
 export const openNew = (wanted: NewCaseJson) => write('/cases', wanted);
 

@@ -39,7 +39,7 @@ pub(crate) struct NewCaseJson {
     mileage_km: Option<u32>,
 }
 
-/// What is to be written into the ledger of the open case.
+/// What is to be written into the ledger of a case.
 #[derive(Debug, Deserialize)]
 #[cfg_attr(test, derive(ts_rs::TS))]
 #[serde(tag = "kind", rename_all = "kebab-case")]
@@ -120,14 +120,26 @@ pub(crate) fn routes() -> Routes {
         .get(Gate::Joined, "/case/photo/{name}", photo)
 }
 
+/// The case that something is meant for.
+#[derive(Debug, Clone, Copy, Default, Deserialize)]
+struct Meant {
+    /// Its number: of what was begun in a page while that case was open, as another may be by now. Without it, the open one.
+    case: Option<i64>,
+}
+
 impl App {
-    /// Does something that changes the open case, off the threads of the pages, and tells all pages.
+    /// Does something that changes a case, off the threads of the pages, and tells all pages.
     async fn in_case<T: Send + 'static>(
         &self,
         who: Who,
+        meant: Meant,
         work: impl FnOnce(&Workshop) -> Result<T, WorkshopError> + Send + 'static,
     ) -> Result<Json<T>, Failure> {
         let workshop = self.workshop_of(who);
+        let workshop = match meant.case {
+            Some(number) => workshop.in_case(CaseChoice::Number(number)),
+            None => workshop,
+        };
         let done = self.off_thread(move |_| Ok(Json(work(&workshop)?))).await;
         self.case_changed();
         done
@@ -148,7 +160,10 @@ async fn open(
     let wire::CaseVehicle { vin, plate, model, engine: motor, .. } = &vehicle;
     let others = [engine, speed, weather, often, vin, plate, model, motor].into_iter().flatten().map(String::as_str);
     must_be_short(others.chain([complaint.as_str()]))?;
-    app.in_case(who, move |workshop| workshop.new_case(&NewCase { vehicle, complaint, conditions, mileage_km })).await
+    app.in_case(who, Meant::default(), move |workshop| {
+        workshop.new_case(&NewCase { vehicle, complaint, conditions, mileage_km })
+    })
+    .await
 }
 
 async fn show(State(app): State<App>, Path(number): Path<i64>) -> Result<Json<wire::CaseShown>, Failure> {
@@ -156,7 +171,7 @@ async fn show(State(app): State<App>, Path(number): Path<i64>) -> Result<Json<wi
 }
 
 async fn take_up(State(app): State<App>, who: Who, Path(number): Path<i64>) -> Result<Json<wire::Case>, Failure> {
-    app.in_case(who, move |workshop| workshop.clone().in_case(CaseChoice::Number(number)).take_up_case()).await
+    app.in_case(who, Meant { case: Some(number) }, Workshop::take_up_case).await
 }
 
 /// The open case; null when none is open.
@@ -169,24 +184,31 @@ async fn show_open(State(app): State<App>) -> Result<Json<Option<wire::CaseShown
     .await
 }
 
-async fn add(State(app): State<App>, who: Who, Json(entry): Json<EntryJson>) -> Result<Json<wire::CaseEntry>, Failure> {
+async fn add(
+    State(app): State<App>,
+    who: Who,
+    Query(meant): Query<Meant>,
+    Json(entry): Json<EntryJson>,
+) -> Result<Json<wire::CaseEntry>, Failure> {
     must_be_short(entry.texts())?;
     let content = match entry {
         EntryJson::Swap { part, from, to } => {
-            return app.in_case(who, move |workshop| workshop.add_swap(&part, from, to, When::Now)).await;
+            return app.in_case(who, meant, move |workshop| workshop.add_swap(&part, from, to, When::Now)).await;
         }
         EntryJson::SwapUndone { mistaken } => {
-            return app.in_case(who, move |workshop| workshop.undo_swap(mistaken)).await;
+            return app.in_case(who, meant, move |workshop| workshop.undo_swap(mistaken)).await;
         }
         EntryJson::Replaced { part, at, text } => {
-            return app.in_case(who, move |workshop| workshop.add_replacement(&part, at, &text, When::Now)).await;
+            return app
+                .in_case(who, meant, move |workshop| workshop.add_replacement(&part, at, &text, When::Now))
+                .await;
         }
         EntryJson::Healthy { drive, model, text } => {
             if model.trim().is_empty() {
                 return Err(Failure::input("a healthy drive is of some model").hint("say which one"));
             }
             let file = app.off_thread(move |app| file_of(app, &drive)).await?;
-            return app.in_case(who, move |workshop| workshop.mark_reference(&file, Some(&model), &text)).await;
+            return app.in_case(who, meant, move |workshop| workshop.mark_reference(&file, Some(&model), &text)).await;
         }
         EntryJson::Note { text } => Content::Note { text },
         EntryJson::Decision { text, reason } => Content::Decision { text, reason },
@@ -202,7 +224,7 @@ async fn add(State(app): State<App>, who: Who, Json(entry): Json<EntryJson>) -> 
             Content::Mark { drive: sha256, t_s, to_s, text }
         }
     };
-    app.in_case(who, move |workshop| workshop.add_entry(&content)).await
+    app.in_case(who, meant, move |workshop| workshop.add_entry(&content)).await
 }
 
 /// Weighs everything that the open case knows; how the suspects stand is written down when it changed.
@@ -217,11 +239,11 @@ async fn suspects(State(app): State<App>, who: Who) -> Result<Json<wire::Suspect
 }
 
 async fn judge_swap(State(app): State<App>, who: Who) -> Result<Json<wire::SwapJudged>, Failure> {
-    app.in_case(who, Workshop::judge_case).await
+    app.in_case(who, Meant::default(), Workshop::judge_case).await
 }
 
 async fn proof(State(app): State<App>, who: Who) -> Result<Json<wire::Proof>, Failure> {
-    app.in_case(who, Workshop::proof_of_case).await
+    app.in_case(who, Meant::default(), Workshop::proof_of_case).await
 }
 
 async fn verify(State(app): State<App>) -> Result<Json<wire::Verified>, Failure> {
@@ -242,18 +264,20 @@ async fn compared(State(app): State<App>) -> Result<Json<Option<wire::Compared>>
 pub(crate) struct PhotoQuery {
     /// What it shows.
     text: String,
+    /// As [`Meant::case`].
+    case: Option<i64>,
 }
 
 /// A picture for the ledger, as the camera made it; what is kept is drawn anew from its pixels.
 async fn add_photo(
     State(app): State<App>,
     who: Who,
-    Query(PhotoQuery { text }): Query<PhotoQuery>,
+    Query(PhotoQuery { text, case }): Query<PhotoQuery>,
     body: Body,
 ) -> Result<Json<wire::CaseEntry>, Failure> {
     must_be_short([text.as_str()])?;
     let draft = receive(&app, body, MAX_PHOTO_BYTES).await?;
-    app.in_case(who, move |workshop| workshop.add_photo(draft.path(), &text)).await
+    app.in_case(who, Meant { case }, move |workshop| workshop.add_photo(draft.path(), &text)).await
 }
 
 /// A picture of the open case.

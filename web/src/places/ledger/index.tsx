@@ -1,6 +1,5 @@
 /** The ledger of the open case: everything that happened, in order, the newest first; only added to. */
 
-import { useState } from 'preact/hooks';
 import { get } from '../../api/http';
 import type { Entry } from '../../api/types';
 import { driveOf, drives, enter, openCase } from '../../app/lists';
@@ -9,6 +8,7 @@ import { tried } from '../../app/state';
 import { moment, t } from '../../text';
 import { corrected } from './corrected';
 import { describe, type Knot } from './describe';
+import { Elsewhere, note, writeNote } from './draft';
 import { AddPhoto, PhotoOf } from './photo';
 
 export function Ledger() {
@@ -105,13 +105,14 @@ function Shape({ knot }: { knot: Knot }) {
 }
 
 function Note() {
-  const [text, setText] = useState('');
-  return (
+  const { text, of } = note.value;
+  const form = (
     <form
       class="row wide"
       onSubmit={async (event) => {
         event.preventDefault();
-        if (await enter({ kind: 'note', text })) setText('');
+        if ((await enter({ kind: 'note', text }, of)) && note.value.text === text)
+          note.value = { text: '', of: undefined };
       }}
     >
       <label class="field grow">
@@ -120,13 +121,19 @@ function Note() {
           required
           placeholder={t('note')}
           value={text}
-          onInput={(event) => setText(event.currentTarget.value)}
+          onInput={(event) => writeNote(event.currentTarget.value)}
         />
       </label>
       <button type="submit" class="key">
         {t('note_add')}
       </button>
     </form>
+  );
+  return (
+    <>
+      {text !== '' && <Elsewhere of={of} />}
+      {form}
+    </>
   );
 }
 

@@ -1,7 +1,7 @@
 /** Keeps a drive as that of a healthy car, so that later ones of its model can be laid over it. */
 
 import { useState } from 'preact/hooks';
-import { enter, openCase } from '../../app/lists';
+import { enter, openCase, openNumber } from '../../app/lists';
 import { session } from '../../app/state';
 import { Dialog } from '../../parts/dialog';
 import { t } from '../../text';
@@ -9,11 +9,19 @@ import { t } from '../../text';
 export function KeepAsHealthy(props: { drive: string; model: string }) {
   const [model, setModel] = useState<string | null>(null);
   const [text, setText] = useState('');
+  const [of, setOf] = useState<number | undefined>();
   // It is written into a ledger, by somebody who works.
   if (!openCase.value || !session.value?.may_hold) return null;
   return (
     <>
-      <button type="button" class="key" onClick={() => setModel(props.model)}>
+      <button
+        type="button"
+        class="key"
+        onClick={() => {
+          setOf(openNumber());
+          setModel(props.model);
+        }}
+      >
         {t('healthy_keep')}
       </button>
       {model !== null && (
@@ -22,7 +30,7 @@ export function KeepAsHealthy(props: { drive: string; model: string }) {
             class="rows"
             onSubmit={async (event) => {
               event.preventDefault();
-              if (await enter({ kind: 'healthy', drive: props.drive, model, text })) setModel(null);
+              if (await enter({ kind: 'healthy', drive: props.drive, model, text }, of)) setModel(null);
             }}
           >
             <p>{t('healthy_keep_hint')}</p>

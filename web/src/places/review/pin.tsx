@@ -2,7 +2,7 @@
 
 import { useState } from 'preact/hooks';
 import type { Finding, Span } from '../../api/types';
-import { enter, openCase } from '../../app/lists';
+import { enter, openCase, openNumber } from '../../app/lists';
 import { Dialog } from '../../parts/dialog';
 import { clock, t } from '../../text';
 import { said } from '../../text/said';
@@ -24,7 +24,7 @@ function meant({ board, span }: Props): { from: number; to: number } {
 }
 
 export function PinButton(props: Props) {
-  const [asking, setAsking] = useState<{ from: number; to: number } | null>(null);
+  const [asking, setAsking] = useState<{ from: number; to: number; of: number | undefined } | null>(null);
   const [text, setText] = useState('');
   // A pin belongs to a case.
   if (!openCase.value) return null;
@@ -35,7 +35,7 @@ export function PinButton(props: Props) {
         class="key slim"
         onClick={() => {
           setText(said(props.finding?.statement ?? ''));
-          setAsking(meant(props));
+          setAsking({ ...meant(props), of: openNumber() });
         }}
       >
         {t('pin')}
@@ -46,8 +46,8 @@ export function PinButton(props: Props) {
             class="rows"
             onSubmit={async (event) => {
               event.preventDefault();
-              const { from, to } = asking;
-              if (await enter({ kind: 'pin', drive: props.drive, t_s: from, to_s: to, text }))
+              const { from, to, of } = asking;
+              if (await enter({ kind: 'pin', drive: props.drive, t_s: from, to_s: to, text }, of))
                 setAsking(null);
             }}
           >

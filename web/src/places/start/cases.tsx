@@ -27,7 +27,7 @@ export function CasesOf() {
           {t('case_new')}
         </button>
       </div>
-      {open && <OpenCase />}
+      {open && <OpenCase key={open.number} />}
       {draft && <NewCase begin={draft} done={() => setDraft(null)} />}
       {!open && !draft && words === '' && cases.value[0] && (
         <LastCar car={cases.value[0].vehicle} write={setDraft} />

@@ -3,7 +3,7 @@
 import { useState } from 'preact/hooks';
 import { send } from '../../api/http';
 import type { CaseShown, SwapJudged } from '../../api/types';
-import { enter, openCase } from '../../app/lists';
+import { enter, openCase, openNumber } from '../../app/lists';
 import { tried } from '../../app/state';
 import { number, t, word } from '../../text';
 import { said } from '../../text/said';
@@ -129,7 +129,7 @@ function Board({ shown }: { shown: CaseShown }) {
             </ul>
           </section>
         )}
-        <Replace cylinders={all} />
+        <Replace key={openNumber()} cylinders={all} />
         <section class="rows tight measure" aria-label={t('swap_verdict')}>
           <div class="row apart">
             <h2>{t('swap_verdict')}</h2>
