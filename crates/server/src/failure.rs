@@ -81,6 +81,9 @@ impl IntoResponse for Failure {
 
 impl From<WorkshopError> for Failure {
     fn from(error: WorkshopError) -> Self {
+        if error.is_no_case() {
+            return Self::missing(error).hint("look for it among the cases, under Start");
+        }
         let status = match error.blame() {
             Blame::Input => StatusCode::UNPROCESSABLE_ENTITY,
             Blame::NoAnswer => StatusCode::BAD_GATEWAY,

@@ -291,6 +291,12 @@ impl WorkshopError {
         |source| Self::Read { path: path.to_owned(), source }
     }
 
+    /// Whether the case that was asked for is not in the casebook.
+    #[must_use]
+    pub const fn is_no_case(&self) -> bool {
+        matches!(self, Self::Casebook(CasebookError::NoCase(_)))
+    }
+
     /// Whose doing it is.
     #[must_use]
     pub fn blame(&self) -> Blame {

@@ -62,6 +62,54 @@ fn pages_that_ask_for_the_suspects_at_once_write_them_down_once() {
     }
 }
 
+/// A case by its number, and the kinds of its entries.
+fn kinds_of(bench: &Bench, cookie: &str, case: &Value) -> Vec<String> {
+    let (status, shown, _) = bench.ask("GET", &format!("/cases/{case}"), cookie, &Value::Null);
+    assert_eq!(status, 200, "{shown}");
+    let entries = shown["entries"].as_array().unwrap();
+    entries.iter().map(|entry| entry["content"]["kind"].as_str().unwrap().to_owned()).collect()
+}
+
+/// The next customer's case is opened at the bench while somebody still writes for this one.
+#[test]
+fn what_was_begun_in_a_case_goes_there_whatever_is_opened_meanwhile() {
+    let bench = Bench::new();
+    let cookie = bench.sits();
+    let open = |complaint: &str| {
+        let new = json!({"complaint": complaint, "conditions": {}, "vehicle": {"number": 0}, "mileage_km": null});
+        bench.ask("POST", "/cases", &cookie, &new).1["case"]["number"].clone()
+    };
+    let (first, second) = (open("it stumbles"), open("it pulls to the left"));
+    let note = json!({"kind": "note", "text": "hose torn"});
+    let (status, kept, _) = bench.ask("POST", &format!("/case?case={first}"), &cookie, &note);
+    assert_eq!((status, &kept["case"]["number"]), (200, &first), "{kept}");
+    let picture = include_bytes!("../../../../web/public/mark-192.png");
+    let path = format!("/api/case/photo?text=hose&case={first}");
+    assert_eq!(bench.asks("POST", &path, &cookie, picture).status, 200);
+    assert_eq!(kinds_of(&bench, &cookie, &first), ["opened", "note", "photo"]);
+    assert_eq!(kinds_of(&bench, &cookie, &second), ["opened"]);
+    // Without a case it is the open one.
+    assert_eq!(bench.ask("POST", "/case", &cookie, &note).1["case"]["number"], second);
+    assert_eq!(kinds_of(&bench, &cookie, &second), ["opened", "note"]);
+}
+
+#[test]
+fn a_case_that_is_not_there_is_missing_and_what_to_do_is_said() {
+    let bench = Bench::new();
+    let cookie = bench.sits();
+    let note = json!({"kind": "note", "text": "hose torn"});
+    for (method, path, body) in [
+        ("GET", "/cases/7", &Value::Null),
+        ("POST", "/cases/7/take-up", &Value::Null),
+        ("POST", "/case?case=7", &note),
+        ("GET", "/cases/7/file", &Value::Null),
+    ] {
+        let (status, said, _) = bench.ask(method, path, &cookie, body);
+        assert_eq!((status, said["message"].as_str()), (404, Some("there is no case 7")), "{path}");
+        assert_eq!(said["hints"], json!(["look for it among the cases, under Start"]), "{path}");
+    }
+}
+
 /// A phone that leaves the radio says nothing any more, and its connection stays open. Whoever reads a stream answers pings
 /// (RFC 6455, 5.5.2), as browsers do.
 #[test]
