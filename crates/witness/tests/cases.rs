@@ -37,6 +37,11 @@ fn what_is_done_belongs_to_the_open_case() {
     assert_eq!(examined["case"]["number"], 2);
     let (_, examined) = bench.json("examine", &["examine", "d.mcap", "--no-case"]);
     assert_eq!(examined["case"], Value::Null);
+    // When it was made would be written into a case too.
+    for when in [["--before-entry", "1"], ["--minutes-ago", "5"]] {
+        let refused = bench.run(&[&["examine", "d.mcap", "--no-case"][..], &when].concat());
+        assert_eq!(refused.status.code(), Some(2), "{when:?}");
+    }
     let shown = done(&bench, &["case", "show", "2"]);
     assert_eq!(kinds(&shown), ["opened", "vehicle", "drive", "finding"]);
     assert_eq!(shown["case"]["vehicle"]["vin"], standin::VIN, "the drive told the VIN");

@@ -8,12 +8,24 @@ use crate::failure::{Exit, Failure};
 use crate::output::{clean, clock, print_json, print_text, width, wrapped};
 
 pub(crate) fn run(args: &ExamineArgs, json: bool) -> Result<Exit, Failure> {
-    let workshop = super::workshop()?;
-    let examined = workshop.examine(&args.drive)?;
-    super::tell_case(examined.case.as_ref());
     let when = super::swap::moment(&args.when);
-    if let (Some(case), true) = (&examined.case, when != When::Now) {
-        workshop.in_case(CaseChoice::Number(case.number)).add_drive_time(&args.drive, when)?;
+    if when != When::Now && super::is_without_case() {
+        return Err(Failure::input("when the drive was made is written into its case, and --no-case writes nothing")
+            .hint("leave out either of the two"));
+    }
+    let workshop = super::workshop()?;
+    let mut examined = workshop.examine(&args.drive)?;
+    super::tell_case(examined.case.as_ref());
+    match (&examined.case, when) {
+        (_, When::Now) => {}
+        (Some(case), when) => {
+            workshop.in_case(CaseChoice::Number(case.number)).add_drive_time(&args.drive, when)?;
+        }
+        // A closed case takes no findings; why another one did not stands beside it.
+        (None, _) => examined.problems.push(
+            "when the drive was made is not written down, as nothing was written into a case: see that its case is open"
+                .to_owned(),
+        ),
     }
     if json {
         print_json(&examined)?;

@@ -90,6 +90,11 @@ pub(crate) fn workshop() -> Result<Workshop, Failure> {
     Ok(args.casebook.iter().fold(workshop, |workshop, address| workshop.with_casebook(address)))
 }
 
+/// Whether nothing is to be written into a case.
+pub(crate) fn is_without_case() -> bool {
+    IN_CASE.get().is_some_and(|args| args.no_case)
+}
+
 /// Tells which case something was written into.
 pub(crate) fn tell_case(case: Option<&wire::CaseRef>) {
     match case {
