@@ -1,5 +1,6 @@
 //! A key that has to be held down: whoever lets go of it, or of the terminal, lets go of the command.
 
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
 use crossterm::event::{
@@ -34,6 +35,20 @@ enum State {
 }
 
 impl State {
+    /// The state that ends the wait for the first press: it was pressed, or it will not be any more. `next` gives what a
+    /// short while brings.
+    fn of_first_press(stop: &AtomicBool, mut next: impl FnMut() -> Self) -> Self {
+        loop {
+            if stop.load(Ordering::Relaxed) {
+                return Self::Up;
+            }
+            match next() {
+                Self::Waiting => {}
+                state => return state,
+            }
+        }
+    }
+
     /// After an event of the key; `None` is no event.
     fn after(self, kind: Option<KeyEventKind>, reports_release: bool, now: Instant) -> Self {
         match (self, kind) {
@@ -52,8 +67,8 @@ impl State {
 }
 
 impl HeldKey {
-    /// Takes over the keyboard and waits until the space bar is pressed.
-    pub(crate) fn take() -> Result<Self, Failure> {
+    /// Takes over the keyboard and waits until the space bar is pressed, or `stop` says that it is over.
+    pub(crate) fn take(stop: &AtomicBool) -> Result<Self, Failure> {
         progress("hold the space bar down to drive it; let go to give control back");
         terminal::enable_raw_mode()
             .map_err(|error| Failure::new(Exit::Failed, format!("cannot take over the terminal: {error}")))?;
@@ -63,12 +78,13 @@ impl HeldKey {
             let _ = execute!(std::io::stdout(), flags);
         }
         let mut key = Self { reports_release, state: State::Waiting };
-        while key.state == State::Waiting {
+        let first = State::of_first_press(stop, || {
             if event::poll(Duration::from_millis(100)).unwrap_or(false) {
                 key.look();
             }
-        }
-        if key.state == State::Up {
+            key.state
+        });
+        if first == State::Up {
             return Err(Failure::new(Exit::Refused, "it was left alone"));
         }
         Ok(key)
@@ -124,6 +140,22 @@ mod tests {
         state = state.after(None, false, at(6001));
         assert_eq!(state, State::Up);
         assert_eq!(state.after(press, false, at(6010)), State::Up, "for good");
+    }
+
+    #[test]
+    fn the_wait_for_the_key_ends_when_the_program_is_to_end() {
+        let down = State::Down { seen: Instant::now(), is_repeated: false };
+        let stop = AtomicBool::new(false);
+        let mut states = [State::Waiting, State::Waiting, down].into_iter();
+        assert_eq!(State::of_first_press(&stop, || states.next().unwrap_or(State::Up)), down);
+        let mut n_looks = 0;
+        let waits = || {
+            n_looks += 1;
+            assert!(n_looks < 4, "nobody presses anything any more");
+            stop.store(n_looks == 3, Ordering::Relaxed);
+            State::Waiting
+        };
+        assert_eq!(State::of_first_press(&stop, waits), State::Up);
     }
 
     #[test]

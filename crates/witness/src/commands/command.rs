@@ -57,10 +57,11 @@ pub(crate) fn run(args: &CommandArgs, json: bool) -> Result<Exit, Failure> {
         return Err(refused.hint("--i-have-read says that you have"));
     }
     let control = Control::default();
-    crate::stop::on_signals(&control.stop_flag())?;
+    let stop = control.stop_flag();
+    crate::stop::on_signals(&stop)?;
     let (out, replace) = (args.file.out.clone(), args.file.force);
     let wish = CommandWish { id, how, signals, out, replace, cautions_read: true, pauses_s: 0.0 };
-    let mut key = if by_hand { Some(HeldKey::take()?) } else { None };
+    let mut key = if by_hand { Some(HeldKey::take(&stop)?) } else { None };
     let mut hand = || Hand::from(key.as_mut().is_none_or(HeldKey::is_held));
     let commanded = workshop.command(&mut car, &wish, &control, &mut Lines::new(), &mut hand)?;
     drop(key);
