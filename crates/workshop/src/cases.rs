@@ -272,9 +272,7 @@ impl Workshop {
         for content in contents {
             // A drive is one drive, however often it is examined.
             let is_known = match content {
-                Content::Drive { file, .. } => {
-                    casebook.search(&file.sha256, usize::MAX)?.iter().any(|found| found.number == case.number)
-                }
+                Content::Drive { file, .. } => holds_drive(&mut casebook, case.number, &file.sha256)?,
                 _ => false,
             };
             if !is_known {
@@ -389,11 +387,23 @@ impl Workshop {
 
     /// The case in whose ledger a drive with this content is, the newest of several.
     pub(crate) fn case_of_drive(&self, sha256: &str) -> Result<Option<i64>, WorkshopError> {
-        match self.choice {
-            CaseChoice::Open => Ok(self.casebook()?.search(sha256, 1)?.first().map(|case| case.number)),
-            _ => Ok(None),
+        if self.choice != CaseChoice::Open {
+            return Ok(None);
+        }
+        let mut casebook = self.casebook()?;
+        for case in casebook.search(sha256, usize::MAX)? {
+            if holds_drive(&mut casebook, case.number, sha256)? {
+                return Ok(Some(case.number));
+            }
         }
     }
+}
+
+/// Whether a drive with this content is in the ledger of a case; one that was withdrawn is found there as well, but is not.
+fn holds_drive(casebook: &mut Casebook, case: i64, sha256: &str) -> Result<bool, CasebookError> {
+    let file = casebook.case(case)?;
+    let is_it = |content: &Content| matches!(content, Content::Drive { file, .. } if file.sha256 == sha256);
+    Ok(effective(&file.entries).into_iter().any(|(_, content)| is_it(content)))
 }
 
 /// Whether the fault model knows a test or a repair that is to be written down.
@@ -472,6 +482,33 @@ mod tests {
             is_over.store(true, std::sync::atomic::Ordering::Relaxed);
             reading.join().unwrap();
         });
+    }
+
+    #[test]
+    fn a_drive_that_was_withdrawn_can_be_brought_in_again() {
+        let folder = tempfile::tempdir().unwrap();
+        let workshop = Workshop::new(Places::at(folder.path()).unwrap(), "test");
+        let number = workshop.new_case(&NewCase::default()).unwrap().case.number;
+        let file = FileRef { path: "drives/d.mcap".into(), sha256: "ab".repeat(32), bytes: 1 };
+        let drive = Content::Drive { file: file.clone(), summary: wire::DriveSummary::default(), problems: Vec::new() };
+        let held = || {
+            let entries = workshop.case_file().unwrap().entries;
+            let is_drive = |(_, content): &(_, &Content)| matches!(content, Content::Drive { .. });
+            let n_held = effective(&entries).iter().filter(|entry| is_drive(entry)).count();
+            (n_held, workshop.case_of_drive(&file.sha256).unwrap())
+        };
+        let bring_in_twice = || {
+            for _ in 0..2 {
+                workshop.enter(None, std::slice::from_ref(&drive)).unwrap();
+            }
+        };
+        bring_in_twice();
+        assert_eq!(held(), (1, Some(number)));
+        let withdrawn = Content::Correction { of: 2, reason: "of another car".into(), content: None };
+        workshop.add_entry(&withdrawn).unwrap();
+        assert_eq!(held(), (0, None));
+        bring_in_twice();
+        assert_eq!(held(), (1, Some(number)));
     }
 
     #[test]
