@@ -383,6 +383,9 @@ pub struct CaseShown {
     pub entries: Vec<Entry>,
     /// Where the parts sit now, for the kinds that were ever swapped or replaced.
     pub placement: Placement,
+    /// What tests by hand showed and which parts repairs were about, in words, by the number of the entry.
+    #[cfg_attr(feature = "ts", ts(type = "Record<number, string>"))]
+    pub words: BTreeMap<u64, String>,
 }
 
 /// What `witness case new`, `close`, `reopen`, `note`, `photo`, `decide`, `correct` and `witness swap add` print with

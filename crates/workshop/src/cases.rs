@@ -206,7 +206,8 @@ impl Workshop {
     pub fn show_case(&self) -> Result<CaseShown, WorkshopError> {
         let file = self.case_file()?;
         let placement = current_placement(&file);
-        Ok(CaseShown { case: file.case, entries: file.entries, placement })
+        let words = file.entries.iter().filter_map(|entry| Some((entry.number, in_words(&entry.content)?))).collect();
+        Ok(CaseShown { case: file.case, entries: file.entries, placement, words })
     }
 
     /// The chosen case with its ledger.
@@ -396,6 +397,7 @@ impl Workshop {
                 return Ok(Some(case.number));
             }
         }
+        Ok(None)
     }
 }
 

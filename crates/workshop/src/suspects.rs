@@ -117,6 +117,7 @@ pub(crate) fn in_words(content: &Content) -> Option<String> {
             let (area, suspect) = (area.clone(), suspect.clone());
             repair_in_words(&Repair { area, suspect, helped: *helped })
         }
+        Content::Earlier { content, .. } => in_words(content),
         _ => None,
     }
 }

@@ -205,7 +205,11 @@ entries: Array<Entry>,
 /**
  * Where the parts sit now, for the kinds that were ever swapped or replaced.
  */
-placement: { [key in string]: Array<number> }, };
+placement: { [key in string]: Array<number> }, 
+/**
+ * What tests by hand showed and which parts repairs were about, in words, by the number of the entry.
+ */
+words: Record<number, string>, };
 
 export type CaseRef = { 
 /**

@@ -1,7 +1,7 @@
 /** What an entry of the ledger says in two lines, which knot it hangs on, and where it leads. */
 
 import type { Entry } from '../../api/types';
-import { driveOf, fileOf } from '../../app/lists';
+import { driveOf, fileOf, openCase } from '../../app/lists';
 import { address, spanHash } from '../../app/router';
 import { clock, count, type Key, t, word } from '../../text';
 import { said } from '../../text/said';
@@ -23,6 +23,8 @@ export function describe(entry: Entry): Described {
     line,
     link,
   });
+  /** What a test showed, or which part was repaired: the names of both are for programs. */
+  const words = openCase.value?.words[entry.number];
   switch (content.kind) {
     case 'opened':
       return made('dot', 'entry_opened', content.complaint);
@@ -91,12 +93,16 @@ export function describe(entry: Entry): Described {
     case 'decision':
       return made('dot', 'entry_decision', content.text);
     case 'tested':
-      return made('dot', 'entry_tested', `${content.test}: ${t(content.is_yes ? 'yes' : 'no')}`);
+      return made(
+        'dot',
+        'entry_tested',
+        words ? said(words) : `${content.test}: ${t(content.is_yes ? 'yes' : 'no')}`,
+      );
     case 'repaired':
       return made(
         'triangle',
         'entry_repaired',
-        `${content.suspect}: ${t(content.helped ? 'helped' : 'did_not_help')}`,
+        `${said(words ?? content.suspect)}: ${t(content.helped ? 'helped' : 'did_not_help')}`,
       );
     case 'suspects':
       return made('diamond', 'entry_suspects', content.statements.map(said).join(' '));
