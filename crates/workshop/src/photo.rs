@@ -5,6 +5,7 @@ use std::path::Path;
 
 use ::report::{Image, Photo};
 use casebook::{effective, sha256};
+use drive::{Overwrite, write_file};
 use image::{DynamicImage, ImageDecoder, ImageFormat, ImageReader, Limits};
 use wire::{CaseEntry, CaseFile, Content, FileRef};
 
@@ -36,7 +37,8 @@ impl Workshop {
         let bytes = std::fs::read(picture).map_err(WorkshopError::read(picture))?;
         let (bytes, ending) = redrawn(&bytes).map_err(refused)?;
         let kept = self.new_kept_path(&case.uid, &sha256(&bytes), Path::new(&format!("photo.{ending}")))?;
-        std::fs::write(&kept, &bytes).map_err(WorkshopError::write(&kept))?;
+        // Whole and on the disk before the ledger names it; the same picture may be there already, and be looked at.
+        write_file(&kept, Overwrite::WhenDone, |to| to.write_all(&bytes))?;
         self.add_entry(&Content::Photo { file: self.file_ref(&kept)?, text: text.to_owned() })
     }
 
@@ -152,6 +154,34 @@ mod tests {
         assert!(!has(&kept, b"GPS") && !has(&kept, b"Exif"));
         let (picture, _) = decoded(&kept).unwrap();
         assert_eq!((picture.width(), picture.height(), ending), (40, 60, "jpeg"));
+    }
+
+    #[test]
+    fn a_picture_that_is_added_again_is_whole_all_the_while() {
+        let folder = tempfile::tempdir().unwrap();
+        let workshop = Workshop::new(crate::Places::at(&folder.path().join("home")).unwrap(), "test 1");
+        workshop.new_case(&crate::NewCase::default()).unwrap();
+        let taken = folder.path().join("taken.jpeg");
+        std::fs::write(&taken, photo(600, 400)).unwrap();
+        let add = || match workshop.add_photo(&taken, "hose").unwrap().entry.content {
+            Content::Photo { file, .. } => file,
+            other => panic!("{other:?}"),
+        };
+        let first = add();
+        let path = workshop.places().folder().join(&first.path);
+        let is_over = std::sync::atomic::AtomicBool::new(false);
+        std::thread::scope(|scope| {
+            let looking = scope.spawn(|| {
+                while !is_over.load(std::sync::atomic::Ordering::Relaxed) {
+                    assert_eq!(sha256(&std::fs::read(&path).unwrap()), first.sha256);
+                }
+            });
+            for _ in 0..40 {
+                assert_eq!(add(), first);
+            }
+            is_over.store(true, std::sync::atomic::Ordering::Relaxed);
+            looking.join().unwrap();
+        });
     }
 
     #[test]
