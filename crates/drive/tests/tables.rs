@@ -264,6 +264,29 @@ fn columns_without_a_heading_are_left_out_and_told() {
     assert!(notes.contains("column 4 has no heading and is left out"), "{notes}");
 }
 
+/// As spreadsheets save tables where a comma stands before decimals (common practice, no source).
+#[test]
+fn tables_of_semicolons_read_as_the_same_tables_of_commas() {
+    let plain = "Time,vehicle.speed [km/h],a [V],\n50400,0,12.345,\n50400.25,1.5,,\n50401,-1000.125,1e3,\n";
+    let commas = "Time;vehicle.speed [km/h];a [V];\r\n14:00:00;0;12,345;\r\n14:00:00,25;1,5;;\r\n14:00:01;\"-1000,125\";1e3;\r\n";
+    let points = commas.replace(',', ".");
+    let (expected, _) = read(plain, &["Time=time_s"]).unwrap();
+    for (text, mark) in [(commas, "','"), (points.as_str(), "'.'")] {
+        let mut packed = GzEncoder::new(Vec::new(), Compression::fast());
+        packed.write_all(text.as_bytes()).unwrap();
+        for bytes in [text.as_bytes().to_vec(), packed.finish().unwrap()] {
+            let (recording, imported) = drive::read_table(bytes.as_slice(), "t.csv", &map(&["Time=time_s"])).unwrap();
+            assert_eq!(recording.series, expected.series);
+            let notes = imported.notes.join("\n");
+            assert!(notes.contains(&format!("decimals behind {mark}")), "{notes}");
+            assert!(notes.contains("seconds since 00:00:00"), "{notes}");
+        }
+    }
+    // A long one; whole numbers leave nothing open.
+    let (recording, _) = read("time_s;signal;value;unit\n1;a;2;V\n2;a;3;V\n", &[]).unwrap();
+    assert_eq!(recording.series[0].value, [2.0, 3.0]);
+}
+
 #[test]
 fn whatever_is_wrong_is_named_with_its_place() {
     let wide = |rows: &str| format!("time_s,vehicle.speed [km/h],b\n{rows}");
@@ -274,7 +297,18 @@ fn whatever_is_wrong_is_named_with_its_place() {
         ("\n\n\n".into(), &[], 0, None, "the table is empty"),
         ("time_s\n1\n".into(), &[], 1, None, "no column besides the time"),
         ("t,a\n1,2\n".into(), &[], 1, None, "first column must be `time_s`, it is `t`"),
-        ("time_s;a\n1;2\n".into(), &[], 1, None, "seem to be separated by ';'"),
+        ("time_s;a,b\n1;2,3\n".into(), &[], 1, None, "first column must be `time_s`, it is `time_s;a`"),
+        ("time_s;a\n0,1;2.5\n".into(), &[], 2, Some("a"), "`2.5` has two marks, or another one"),
+        ("time_s;a\n0,1;1.234,5\n".into(), &[], 2, Some("a"), "`1.234,5` has two marks"),
+        ("time_s;a\n0,1;1,2;3\n".into(), &[], 2, None, "3 cells instead of 2"),
+        ("time_s;a\n0;1.234\n1;2.345\n".into(), &[], 0, None, "may have it before decimals or between thousands"),
+        ("time_s;a\n1,000;2\n2,000;3\n".into(), &[], 0, None, "may have it before decimals or between thousands"),
+        (wide("0,\"1,5\",2\n"), &[], 2, Some("vehicle.speed [km/h]"), "`1,5` is not a number"),
+        ("t,a\n12:00:01,1\n3,1\n".into(), &["t=time_s"], 3, Some("t"), "`3` is not a time"),
+        ("t,a\n1,1\n12:00:01,1\n".into(), &["t=time_s"], 3, Some("t"), "`12:00:01` is not a time"),
+        ("t,a\n12:30,1\n".into(), &["t=time_s"], 2, Some("t"), "`12:30` is not a time"),
+        ("t [ms],a\n12:00:01,1\n".into(), &["t=time_s"], 2, Some("t [ms]"), "`12:00:01` is not a time"),
+        ("t,a\n23:59:59,1\n00:00:00,1\n".into(), &["t=time_s"], 3, Some("t"), "the time 0 s is before that"),
         ("time_s\ta\n1\t2\n".into(), &[], 1, None, "seem to be separated by '\\t'"),
         ("time_s,a\tb\n1,2\n".into(), &[], 1, Some("a\tb"), "cannot be the name of a signal"),
         ("a,time_s\n1,2\n".into(), &[], 1, None, "first column must be `time_s`, it is `a`"),

@@ -49,7 +49,9 @@ pub enum TableProblem {
     #[error("the table is empty; its first line must name the columns, starting with `time_s`")]
     Empty,
     /// Not text.
-    #[error("this is not a table of text ({0}); save it as comma-separated text in UTF-8")]
+    #[error(
+        "this is not a table of text ({0}); save it as text in UTF-8 with commas or semicolons between the columns"
+    )]
     Binary(&'static str),
     /// A row that does not end.
     #[error("a row of more than {0} bytes; are line ends or a closing quote missing?")]
@@ -61,12 +63,12 @@ pub enum TableProblem {
     #[error(
         "the first column must be `time_s`, it is `{found}`{}; map the column that holds the time with \
          `--map 'COLUMN=time_s [UNIT]'` (unit s, ms, us or ns)",
-        .separator.map_or(String::new(), |c| format!(" (columns seem to be separated by {c:?}, they must be by commas)"))
+        .separator.map_or(String::new(), |c| format!(" (columns seem to be separated by {c:?}, they must be by commas or semicolons)"))
     )]
     NoTime {
         /// Heading of the first column.
         found: String,
-        /// What seems to stand between the columns instead of a comma.
+        /// What seems to stand between the columns instead of a comma or semicolon.
         separator: Option<char>,
     },
     /// Two columns for the time.
@@ -167,13 +169,25 @@ pub enum TableProblem {
         "`{0}` is not a number; leave the cell empty where there is no sample, use a decimal point and no separators"
     )]
     Number(String),
+    /// A number in a table of semicolons with other marks than those before it.
+    #[error(
+        "`{0}` has two marks, or another one than the numbers before it; write all of the table with the same mark \
+         before decimals, and none between thousands"
+    )]
+    Marks(String),
+    /// Numbers that may be a thousand times what they seem to be.
+    #[error(
+        "every number with `{0}` may have it before decimals or between thousands, such as 1{0}234; write them without \
+         marks between thousands, and times or values with another number of decimals"
+    )]
+    Thousands(char),
     /// NaN or infinity, or a number too large for one.
     #[error("`{0}` is not a finite number; leave the cell empty where there is no sample")]
     NotFinite(String),
     /// A cell that should hold a time.
     #[error(
         "`{0}` is not a time in decimal notation, within 73 years of zero; write it as a plain number, such as the \
-         seconds since the first row"
+         seconds since the first row, or as HH:MM:SS in a column without a unit that is mapped to `time_s`"
     )]
     Time(String),
     /// Time does not increase from row to row of a wide table.

@@ -1,5 +1,6 @@
 //! A drive from a table.
 
+use std::borrow::Cow;
 use std::collections::HashMap;
 use std::fs::File;
 use std::io::Read;
@@ -8,7 +9,7 @@ use std::path::Path;
 use signal::{Catalogue, Recording, Series, SignalId, Unit};
 
 use super::heading::{self, MapEntry};
-use super::number::{self, NoValue};
+use super::number::{self, DecimalMark, NoValue};
 use super::rows::Rows;
 use super::{Layout, TIME, TableError, TableProblem};
 use crate::write::{DriveFile, NewFile, Overwrite};
@@ -151,6 +152,8 @@ struct Table<'a> {
     columns: Vec<Column>,
     series: Vec<Series>,
     by_signal: HashMap<SignalId, usize>,
+    /// Where semicolons stand between the cells; between commas only a point can stand before decimals.
+    mark: Option<DecimalMark>,
     n_gathered: usize,
     n_rows: u64,
     n_samples: u64,
@@ -162,6 +165,10 @@ struct TimeColumn {
     idx: usize,
     heading: String,
     exponent: i32,
+    /// Whether its cells may read `HH:MM:SS`: not in a column that is said to be in some unit, as `time_s` is by its name.
+    may_be_clock: bool,
+    /// Whether they do; the first one tells for all.
+    is_clock: Option<bool>,
 }
 
 impl<'a> Table<'a> {
@@ -173,6 +180,7 @@ impl<'a> Table<'a> {
             columns: Vec::new(),
             series: Vec::new(),
             by_signal: HashMap::new(),
+            mark: None,
             n_gathered: 0,
             n_rows: 0,
             n_samples: 0,
@@ -196,12 +204,13 @@ impl<'a> Table<'a> {
         if !advance(&mut rows)? {
             return Err(at(0, None)(TableProblem::Empty));
         }
+        self.mark = rows.has_semicolons().then(DecimalMark::default);
         let headings: Vec<String> = (0..rows.n_cells()).map(|idx| rows.text(idx)).collect();
         // A tab is told of as what it is, a separator.
         if headings.iter().any(|heading| heading.contains(|c: char| c.is_control() && c != '\t')) {
             return Err(at(rows.line(), None)(TableProblem::Binary("its first line has control characters")));
         }
-        let time = self.time_column(&headings).map_err(at(rows.line(), None))?;
+        let mut time = self.time_column(&headings).map_err(at(rows.line(), None))?;
         let others: Vec<&str> =
             headings.iter().enumerate().filter(|(idx, _)| *idx != time.idx).map(|(_, text)| text.as_str()).collect();
         let layout = match others.as_slice() {
@@ -213,10 +222,18 @@ impl<'a> Table<'a> {
             _ => Layout::Wide,
         };
         match layout {
-            Layout::Wide => self.read_wide(&mut rows, &time, &headings)?,
-            Layout::Long => self.read_long(&mut rows, &time, headings.len())?,
+            Layout::Wide => self.read_wide(&mut rows, &mut time, &headings)?,
+            Layout::Long => self.read_long(&mut rows, &mut time, headings.len())?,
         }
         self.flush()?;
+        if let Some(mark) = &self.mark
+            && let Some(mark) = mark.found().map_err(TableProblem::Thousands).map_err(at(0, None))?
+        {
+            self.notes.push(format!("columns stand apart by semicolons, and decimals behind {mark:?}"));
+        }
+        if time.is_clock == Some(true) {
+            self.notes.push("times of the form HH:MM:SS are seconds since 00:00:00".to_owned());
+        }
         let unused = self.map.iter().zip(&self.is_used).find(|(_, is_used)| !**is_used);
         unused.map_or(Ok(layout), |(entry, _)| Err(at(0, None)(self.unknown_map(entry))))
     }
@@ -259,7 +276,9 @@ impl<'a> Table<'a> {
                 Some("ns") => -9,
                 Some(other) => return Err(TableProblem::TimeUnit(other.to_owned())),
             };
-            if found.replace(TimeColumn { idx, heading: heading.clone(), exponent }).is_some() {
+            let may_be_clock = name != TIME && unit.is_none();
+            let column = TimeColumn { idx, heading: heading.clone(), exponent, may_be_clock, is_clock: None };
+            if found.replace(column).is_some() {
                 return Err(TableProblem::TwoTimes);
             }
         }
@@ -293,7 +312,7 @@ impl<'a> Table<'a> {
         Ok(idx)
     }
 
-    fn read_wide(&mut self, rows: &mut Rows<'_>, time: &TimeColumn, headings: &[String]) -> Result<(), Stop> {
+    fn read_wide(&mut self, rows: &mut Rows<'_>, time: &mut TimeColumn, headings: &[String]) -> Result<(), Stop> {
         // The cell of each column of a signal.
         let mut places = Vec::new();
         for (idx, heading) in headings.iter().enumerate().filter(|(idx, _)| *idx != time.idx) {
@@ -315,7 +334,7 @@ impl<'a> Table<'a> {
         }
         let mut previous_ns = i64::MIN;
         while advance(rows)? {
-            let t_ns = row_time(rows, time, headings.len())?;
+            let t_ns = self.row_time(rows, time, headings.len())?;
             if t_ns <= previous_ns {
                 let problem = TableProblem::NotIncreasing { t_ns, is_same: t_ns == previous_ns };
                 return Err(at(rows.line(), Some(time.heading.clone()))(problem));
@@ -333,7 +352,7 @@ impl<'a> Table<'a> {
         Ok(())
     }
 
-    fn read_long(&mut self, rows: &mut Rows<'_>, time: &TimeColumn, n_columns: usize) -> Result<(), Stop> {
+    fn read_long(&mut self, rows: &mut Rows<'_>, time: &mut TimeColumn, n_columns: usize) -> Result<(), Stop> {
         // The columns in their order, without the one that holds the time.
         let place_of = |idx: usize| idx + usize::from(idx >= time.idx);
         let (name_at, value_at) = (place_of(0), place_of(1));
@@ -341,7 +360,7 @@ impl<'a> Table<'a> {
         let mut by_name: HashMap<Vec<u8>, usize> = HashMap::new();
         let mut previous_ns = i64::MIN;
         while advance(rows)? {
-            let t_ns = row_time(rows, time, n_columns)?;
+            let t_ns = self.row_time(rows, time, n_columns)?;
             if t_ns < previous_ns {
                 return Err(at(rows.line(), Some(time.heading.clone()))(TableProblem::Decreasing(t_ns)));
             }
@@ -383,7 +402,11 @@ impl<'a> Table<'a> {
     fn push(&mut self, idx: usize, t_ns: i64, cell: &[u8], line: u64) -> Result<(), Stop> {
         let column = &self.columns[idx];
         let bad = |problem: fn(String) -> TableProblem| at(line, Some(column.heading.clone()))(problem(quote(cell)));
-        let value = number::parse_value(cell).map_err(|reason| match reason {
+        let text = match &mut self.mark {
+            Some(mark) => mark.with_point(cell).ok_or_else(|| bad(TableProblem::Marks))?,
+            None => Cow::Borrowed(cell),
+        };
+        let value = number::parse_value(&text).map_err(|reason| match reason {
             NoValue::Text => bad(TableProblem::Number),
             NoValue::NotFinite => bad(TableProblem::NotFinite),
         })?;
@@ -395,6 +418,25 @@ impl<'a> Table<'a> {
         self.n_gathered += 1;
         self.n_samples += 1;
         Ok(())
+    }
+
+    /// The time of the last row.
+    fn row_time(&mut self, rows: &Rows<'_>, time: &mut TimeColumn, n_columns: usize) -> Result<i64, Stop> {
+        if rows.n_cells() != n_columns {
+            let problem = TableProblem::Ragged { found: rows.n_cells(), expected: n_columns };
+            return Err(at(rows.line(), None)(problem));
+        }
+        let cell = rows.cell(time.idx);
+        let text = match &mut self.mark {
+            Some(mark) => mark.with_point(cell),
+            None => Some(Cow::Borrowed(cell)),
+        };
+        let is_clock = *time.is_clock.get_or_insert(time.may_be_clock && cell.contains(&b':'));
+        let parsed = text.and_then(|text| match is_clock {
+            true => number::parse_clock(&text),
+            false => number::parse_time(&text, time.exponent),
+        });
+        parsed.ok_or_else(|| at(rows.line(), Some(time.heading.clone()))(TableProblem::Time(quote(cell))))
     }
 
     fn flush_if_full(&mut self) -> Result<(), Stop> {
@@ -464,14 +506,4 @@ fn place(stop: Stop, line: u64, column: &str) -> Stop {
 
 fn advance(rows: &mut Rows<'_>) -> Result<bool, Stop> {
     rows.advance().map_err(|problem| at(rows.line_in_work(), None)(problem))
-}
-
-fn row_time(rows: &Rows<'_>, time: &TimeColumn, n_columns: usize) -> Result<i64, Stop> {
-    if rows.n_cells() != n_columns {
-        let problem = TableProblem::Ragged { found: rows.n_cells(), expected: n_columns };
-        return Err(at(rows.line(), None)(problem));
-    }
-    let cell = rows.cell(time.idx);
-    number::parse_time(cell, time.exponent)
-        .ok_or_else(|| at(rows.line(), Some(time.heading.clone()))(TableProblem::Time(quote(cell))))
 }

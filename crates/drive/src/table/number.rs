@@ -1,5 +1,7 @@
 //! Times and values as decimal text, exactly.
 
+use std::borrow::Cow;
+
 /// Significant digits of a time that are kept; far more than 73 years in nanoseconds have.
 const MAX_DIGITS: u32 = 30;
 
@@ -60,6 +62,64 @@ pub(crate) fn parse_time(text: &[u8], unit_exponent: i32) -> Option<i64> {
     let magnitude = i64::try_from(magnitude).ok()?;
     let t_ns = if negative { -magnitude } else { magnitude };
     crate::format::is_time(t_ns).then_some(t_ns)
+}
+
+/// Nanoseconds since midnight, or since the start, from `HH:MM:SS` with or without decimals behind it. Nothing shorter:
+/// `12:30` may be minutes as well as hours.
+pub(super) fn parse_clock(text: &[u8]) -> Option<i64> {
+    let mut parts = text.splitn(3, |byte| *byte == b':');
+    let (hours, minutes, seconds) = (parts.next()?, parts.next()?, parts.next()?);
+    let is_plain = |part: &[u8], most: usize| (1..=most).contains(&part.len()) && part.iter().all(u8::is_ascii_digit);
+    let is_whole = seconds.len() == 2 || seconds.get(2) == Some(&b'.');
+    if !is_plain(hours, 2) || minutes.len() != 2 || !is_plain(minutes, 2) || !is_whole {
+        return None;
+    }
+    if !seconds.iter().enumerate().all(|(idx, byte)| byte.is_ascii_digit() || idx == 2) {
+        return None;
+    }
+    let whole = |part: &[u8]| parse_time(part, 0);
+    let (minutes, seconds) = (whole(minutes)?, whole(seconds)?);
+    let is_clock = minutes < 60_000_000_000 && seconds < 60_000_000_000;
+    is_clock.then(|| whole(hours).map(|hours| hours * 3600 + minutes * 60 + seconds)).flatten()
+}
+
+/// What stands before the decimals in a table with semicolons between its cells, `1,5` or `1.5`: the same mark in all of it.
+/// `1.234` may be 1234 with a mark between its thousands, until another number tells that it is not.
+#[derive(Debug, Default)]
+pub(super) struct DecimalMark {
+    mark: Option<u8>,
+    is_certain: bool,
+}
+
+impl DecimalMark {
+    /// A cell with a decimal point; `None` where it has two marks, or another one than the numbers before.
+    pub(super) fn with_point<'c>(&mut self, cell: &'c [u8]) -> Option<Cow<'c, [u8]>> {
+        let is_mark = |byte: &u8| matches!(byte, b'.' | b',');
+        let Some(at) = cell.iter().position(is_mark) else { return Some(Cow::Borrowed(cell)) };
+        let (before, behind) = (&cell[..at], &cell[at + 1..]);
+        if behind.iter().any(is_mark) || *self.mark.get_or_insert(cell[at]) != cell[at] {
+            return None;
+        }
+        let before = before.strip_prefix(b"-").or(before.strip_prefix(b"+")).unwrap_or(before);
+        let may_be_thousands = matches!(before, [b'1'..=b'9'] | [b'1'..=b'9', _] | [b'1'..=b'9', _, _])
+            && before.iter().chain(behind).all(u8::is_ascii_digit)
+            && behind.len() == 3;
+        self.is_certain |= !may_be_thousands;
+        let mut text = cell.to_vec();
+        text[at] = b'.';
+        Some(Cow::Owned(text))
+    }
+
+    /// The mark, where numbers tell beyond doubt or there is none.
+    ///
+    /// # Errors
+    /// The mark of which all numbers leave open whether it stands before decimals or thousands.
+    pub(super) fn found(&self) -> Result<Option<char>, char> {
+        match self.mark.map(char::from) {
+            Some(mark) if !self.is_certain => Err(mark),
+            mark => Ok(mark),
+        }
+    }
 }
 
 /// Appends nanoseconds as seconds with exactly as many decimals as needed, at most nine.
@@ -144,6 +204,62 @@ mod tests {
         }
     }
 
+    #[test]
+    fn clocks_are_exact_and_nothing_else_is_one() {
+        for (text, expected) in [
+            ("00:00:00", Some(0)),
+            ("0:00:01", Some(1_000_000_000)),
+            ("14:03:12.5", Some(50_592_500_000_000)),
+            ("14:03:12.123456789", Some(50_592_123_456_789)),
+            ("23:59:59.999", Some(86_399_999_000_000)),
+            // Longer than a day since the start.
+            ("30:00:00", Some(108_000_000_000_000)),
+            ("12:30", None),
+            ("14:60:00", None),
+            ("14:00:60", None),
+            ("14:0:00", None),
+            ("14:00:0", None),
+            ("14:00:5.5", None),
+            ("-1:00:00", None),
+            ("1:-1:00", None),
+            ("1:00:+1", None),
+            ("1:00:1e1", None),
+            ("100:00:00", None),
+            ("14:00:00:00", None),
+            ("14:00:00 PM", None),
+            ("1.5:00:00", None),
+            (":00:00", None),
+            ("", None),
+        ] {
+            assert_eq!(parse_clock(text.as_bytes()), expected, "{text}");
+        }
+    }
+
+    #[test]
+    fn a_mark_that_may_stand_between_thousands_is_not_guessed() {
+        let read = |cells: &[&str]| {
+            let mut mark = DecimalMark::default();
+            let cells: Option<Vec<String>> = cells
+                .iter()
+                .map(|cell| Some(String::from_utf8(mark.with_point(cell.as_bytes())?.into_owned()).unwrap()))
+                .collect();
+            cells.map(|cells| (cells.join(" "), mark.found()))
+        };
+        let is = |text: &str, mark: Result<Option<char>, char>| Some((text.to_owned(), mark));
+        assert_eq!(read(&["0", "-12", "1e3"]), is("0 -12 1e3", Ok(None)));
+        assert_eq!(read(&["0,5", "-1,234"]), is("0.5 -1.234", Ok(Some(','))));
+        assert_eq!(read(&["1.234", "0.500"]), is("1.234 0.500", Ok(Some('.'))));
+        for open in ["1,234", "12.345", "-123,456", "+1.000"] {
+            assert!(matches!(read(&[open]), Some((_, Err('.' | ',')))), "{open}");
+        }
+        for certain in ["1,23", "1,2345", "1234,567", "0,123", "01,234", ",123", "1,", "1,2e3", "12:00:01,234"] {
+            assert!(matches!(read(&[certain]), Some((_, Ok(Some(','))))), "{certain}");
+        }
+        for refused in [&["1.234,5"][..], &["1,234,567"], &["0,5", "1.234"], &["1.234", "0,5"], &["1.5.2"]] {
+            assert_eq!(read(refused), None, "{refused:?}");
+        }
+    }
+
     proptest::proptest! {
         #[test]
         fn a_time_survives(t_ns in -(i64::MAX / 4)..=i64::MAX / 4, digits in 0u32..9) {
@@ -168,6 +284,8 @@ mod tests {
         fn any_bytes_parse_without_a_panic(text: Vec<u8>, exponent in -9i32..=0) {
             let _ = parse_time(&text, exponent);
             let _ = parse_value(&text);
+            let _ = parse_clock(&text);
+            let _ = DecimalMark::default().with_point(&text);
         }
     }
 }

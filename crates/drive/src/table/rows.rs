@@ -1,4 +1,4 @@
-//! Rows of comma-separated text from any stream, one at a time and of bounded length.
+//! Rows of text with commas or semicolons between the cells, from any stream, one at a time and of bounded length.
 
 use std::io::Read;
 
@@ -20,6 +20,8 @@ pub(super) struct Rows<'a> {
     pending_return: bool,
     at_end: bool,
     csv: csv_core::Reader,
+    /// What stands between the cells; `None` before the first line was seen.
+    separator: Option<u8>,
     cells: Vec<u8>,
     ends: Vec<usize>,
     n_cells: usize,
@@ -46,6 +48,7 @@ impl<'a> Rows<'a> {
             pending_return: false,
             at_end: false,
             csv: csv_core::Reader::new(),
+            separator: None,
             cells: vec![0; 4096],
             ends: vec![0; 64],
             n_cells: 0,
@@ -59,6 +62,11 @@ impl<'a> Rows<'a> {
         loop {
             if self.from == self.input.len() && !self.at_end {
                 self.fill()?;
+            }
+            if self.separator.is_none() {
+                let separator = separator(&self.input);
+                self.csv = csv_core::ReaderBuilder::new().delimiter(separator).build();
+                self.separator = Some(separator);
             }
             let (result, n_in, n_written, n_new) =
                 self.csv.read_record(&self.input[self.from..], &mut self.cells[n_out..], &mut self.ends[n_ends..]);
@@ -93,6 +101,11 @@ impl<'a> Rows<'a> {
     /// The line that is being read, for errors of [`Rows::advance`].
     pub(super) fn line_in_work(&self) -> u64 {
         self.csv.line()
+    }
+
+    /// Whether semicolons stand between the cells, so that a comma may stand before decimals.
+    pub(super) fn has_semicolons(&self) -> bool {
+        self.separator == Some(b';')
     }
 
     /// Number of cells of the last row.
@@ -145,4 +158,20 @@ impl<'a> Rows<'a> {
         // The block may have been a lone carriage return: no input means the end to the reader of records.
         if self.input.is_empty() && !self.at_end { self.fill() } else { Ok(()) }
     }
+}
+
+/// What stands between the cells, by the first line, as far as it is in the first block: a semicolon where there are
+/// semicolons and no commas outside of quotes.
+fn separator(block: &[u8]) -> u8 {
+    let (mut is_quoted, mut has_semicolon) = (false, false);
+    let line = block.iter().skip_while(|byte| **byte == b'\n').take_while(|byte| **byte != b'\n');
+    for byte in line {
+        match byte {
+            b'"' => is_quoted = !is_quoted,
+            b',' if !is_quoted => return b',',
+            b';' if !is_quoted => has_semicolon = true,
+            _ => {}
+        }
+    }
+    if has_semicolon { b';' } else { b',' }
 }
