@@ -525,6 +525,23 @@ fn a_module_that_falls_silent_while_it_is_read_is_told() {
     }
 }
 
+/// On the older networks a module may say nothing when it has no codes (SAE J1979, from memory); how many it has is in PID 01.
+#[test]
+fn an_older_module_without_codes_may_say_nothing() {
+    for (n_codes, is_cut_short) in [(0, false), (1, true)] {
+        let engine = Address::Node(0x10);
+        let (mut vehicle, _) = car(Bus::Iso9141, move |_, request| match request {
+            [0x01, 0x00] => vec![(engine, vec![0x41, 0x00, 0x80, 0x00, 0x00, 0x00])],
+            [0x01, 0x01] => vec![(engine, vec![0x41, 0x01, n_codes, 0x07, 0x65, 0x00])],
+            _ => Vec::new(),
+        });
+        let survey = vehicle.survey(|_| {});
+        let engine = &survey.modules[0];
+        assert_eq!(engine.is_cut_short, is_cut_short, "{:?}", engine.problems);
+        assert_eq!(engine.problems.is_empty(), !is_cut_short, "{:?}", engine.problems);
+    }
+}
+
 /// A list of codes that ends before the number of codes that it begins with is reached (SAE J1979, service 03 on CAN), and
 /// one that is whole beside results that are not.
 #[test]

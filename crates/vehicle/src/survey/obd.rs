@@ -20,10 +20,12 @@ impl Vehicle {
             }
         }
         let n_problems = self.problems.len() + problems.len();
+        // On the older networks a module need not answer when it has no codes (SAE J1979, from memory); it has counted them.
+        let may_be_silent = !is_can && module.readiness.as_ref().is_some_and(|readiness| readiness.n_codes == 0);
         for list in CodeList::ALL {
             let asked = codes::request(list);
             let replies = self.ask_patiently(address, &asked)?;
-            if replies.is_empty() && list != CodeList::Stored {
+            if replies.is_empty() && (may_be_silent || list != CodeList::Stored) {
                 continue; // service 0A is younger than many cars, and silence is how they say so
             }
             let replies: Vec<&[u8]> = replies.iter().map(Vec::as_slice).collect();
