@@ -281,6 +281,131 @@ fn a_contact_that_comes_and_goes_is_found_in_time() {
     assert_eq!(judged(&drive).verdict, Verdict::Healthy);
 }
 
+/// Steps of an 8-bit value.
+fn rounded(value: f64) -> f64 {
+    (value / 0.392).round() * 0.392
+}
+
+/// From 40 % of the drive on either track reads 5 % more or less: when it began is told, and not who it is.
+#[test]
+fn a_track_that_is_off_from_a_moment_on_is_told_with_the_moment() {
+    let half = |x: f64| 0.5 * x + 5.0;
+    let identity = |x: f64| x;
+    let mut drives: Vec<Signals> = DRIVES.into_iter().filter_map(kit).collect();
+    drives.push(tracks(11, 400.0, 20.0, 0.05, true, &[&identity, &half]));
+    drives.push(tracks(12, 400.0, 50.0, 0.01, false, &[&identity, &half]));
+    drives.push(tracks(13, 900.0, 2.0, 0.06, false, &[&identity, &identity]));
+    for drive in drives {
+        let end_s = drive[0].2[drive[0].2.len() - 1].0;
+        let from_s = 0.4 * end_s;
+        for (track, off) in [(0, 5.0), (0, -5.0), (1, 5.0), (1, -5.0)] {
+            let finding = judged(&changed(&drive, track, |t, x| if t >= from_s { rounded(x + off) } else { x }));
+            assert_eq!(finding.verdict, Verdict::Faulty, "{off} from {from_s}: {finding:?}");
+            let figures = &finding.figures;
+            let scale = if track == 0 { -figures["slope"] } else { 1.0 };
+            assert!((figures["apart_percent"] - scale * off).abs() < 1.6, "{off}: {finding:?}");
+            assert!((figures["apart_from_s"] - from_s).abs() < 20.0 && finding.spans.len() == 1, "{finding:?}");
+            assert!(finding.statement.contains("s on: track 2 is off by") && !figures.contains_key("track_at_fault"));
+            assert!(finding.next[0].contains("voltage of both tracks, their supply"), "{:?}", finding.next);
+        }
+        // It may be over again, and be a gain: a tenth more, which shows where the pedal is pressed.
+        let to_s = 0.7 * end_s;
+        let is_off = |t: f64| (from_s..to_s).contains(&t);
+        let over = judged(&changed(&drive, 1, |t, x| if is_off(t) { rounded(x + 6.0) } else { x }));
+        assert!(over.verdict == Verdict::Faulty && (over.spans[0].to_s - to_s).abs() < 20.0, "{over:?}");
+        let gain = judged(&changed(&drive, 1, |t, x| if t >= from_s { rounded(1.2 * x) } else { x }));
+        assert_eq!(gain.verdict, Verdict::Faulty, "{gain:?}");
+        assert!((gain.figures["apart_from_s"] - from_s).abs() < 60.0, "{gain:?}");
+    }
+}
+
+/// A track that keeps its value for two fifths of the drive, and one that does so several times for some twenty seconds.
+#[test]
+fn a_track_that_sticks_is_told_as_such() {
+    let identity = |x: f64| x;
+    let mut drives: Vec<Signals> = DRIVES.into_iter().filter_map(kit).collect();
+    drives.push(tracks(14, 400.0, 20.0, 0.01, false, &[&identity, &identity]));
+    for drive in drives {
+        let end_s = drive[0].2[drive[0].2.len() - 1].0;
+        for track in 0..2 {
+            let judged_with = |stretches: &[(f64, f64)]| {
+                let mut drive = drive.clone();
+                for (from_s, to_s) in stretches {
+                    drive[track].2 = common::lost(&drive[track].2, *from_s, *to_s, |_, good| good);
+                }
+                judged(&drive)
+            };
+            let long = (0.3 * end_s, 0.7 * end_s);
+            let finding = judged_with(&[long]);
+            assert_eq!(finding.verdict, Verdict::Faulty, "{finding:?}");
+            let track_number = if track == 0 { "track 1" } else { "track 2" };
+            assert!(finding.statement.contains(&format!("{track_number} stood still at")), "{finding:?}");
+            assert!(finding.spans.iter().all(|s| s.from_s > long.0 - 2.0 && s.to_s < long.1 + 2.0), "{finding:?}");
+            assert!(finding.figures["stuck_s"] > 0.5 * (long.1 - long.0), "{finding:?}");
+            let named = finding.figures.get("track_at_fault");
+            assert!(named.is_none_or(|n| *n == track as f64 + 1.0), "{finding:?}");
+            let often: Vec<(f64, f64)> = (1..8).map(|k| f64::from(k) * end_s / 8.0).map(|t| (t, t + 25.0)).collect();
+            let finding = judged_with(&often);
+            assert_eq!(finding.verdict, Verdict::Faulty, "{finding:?}");
+            assert!(finding.statement.contains(&format!("{track_number} stood still")), "{finding:?}");
+            let is_within = |s: &evidence::Span| often.iter().any(|o| s.from_s > o.0 - 2.0 && s.to_s < o.1 + 2.0);
+            assert!(!finding.spans.is_empty() && finding.spans.iter().all(is_within), "{finding:?}");
+        }
+    }
+}
+
+/// Parts of sound drives, one drive behind another, tracks that are bent, that end early or lag by a point, and coarse ones:
+/// nothing begins in them and nothing sticks.
+#[test]
+fn nothing_begins_or_sticks_in_sound_drives() {
+    let relations: [fn(f64) -> f64; 6] =
+        [|x| x, |x| 0.5 * x, |x| 100.0 - x, |x| x * x / 100.0, |x| (1.6 * x).min(70.0), |x| (x - 22.0).max(0.0)];
+    let drives: Vec<Signals> = DRIVES.into_iter().map(kit).chain([diesel()]).flatten().collect();
+    let part = |drive: &Signals, from_s: f64, to_s: f64| -> Signals {
+        let cut = |s: &Samples| s.iter().copied().filter(|s| s.0 >= from_s && s.0 < to_s).collect();
+        drive.iter().map(|(id, unit, s)| (*id, *unit, cut(s))).collect()
+    };
+    let mut sound: Vec<Signals> = Vec::new();
+    for drive in &drives {
+        let end_s = drive[0].2[drive[0].2.len() - 1].0;
+        let lengths = [end_s, 120.0, 400.0];
+        sound.extend(
+            lengths
+                .into_iter()
+                .flat_map(|length_s| {
+                    let n = (end_s / length_s) as usize;
+                    (0..n.max(1)).map(move |k| (k as f64 * length_s, (k + 1) as f64 * length_s))
+                })
+                .map(|(from_s, to_s)| part(drive, from_s, to_s)),
+        );
+        for other in &drives[..drives.len().min(5)] {
+            let mut joined = part(drive, 0.0, 300.0);
+            for (track, samples) in joined.iter_mut().enumerate() {
+                samples.2.extend(part(other, 500.0, 900.0)[track].2.iter().map(|s| (s.0 - 200.0, s.1)));
+            }
+            sound.push(joined);
+        }
+    }
+    for seed in 0..6 {
+        sound.push(tracks(seed, 300.0, [10.0, 50.0][seed as usize % 2], 0.06, seed % 3 == 0, &[&|x| x, &|x| x]));
+    }
+    for drive in sound.iter().filter(|drive| drive.iter().all(|track| !track.2.is_empty())) {
+        for relation in relations {
+            for step in [0.392, 2.0] {
+                let held = std::cell::Cell::new(f64::NAN);
+                let finding = judged(&changed(drive, 1, |_, x| {
+                    let value = relation(x);
+                    let last = if held.get().is_nan() { value } else { held.get() };
+                    held.set(last.clamp(value - 0.5, value + 0.5));
+                    (held.get() / step).round() * step
+                }));
+                let is_told = ["stood still", "disagree from"].iter().any(|word| finding.statement.contains(word));
+                assert!(!(is_told && finding.verdict == Verdict::Faulty), "{finding:?}");
+            }
+        }
+    }
+}
+
 #[test]
 fn of_three_tracks_the_odd_one_is_named() {
     let identity = |x: f64| x;
@@ -303,6 +428,10 @@ fn signals_that_are_no_pair_are_left_undecided() {
     let stuck = |_: f64| 40.0;
     let finding = judged(&tracks(1, 300.0, 20.0, 0.0, false, &[&identity, &stuck]));
     assert_eq!(finding.verdict, Verdict::Undecided, "not fitted, or stuck: {finding:?}");
+    assert!(
+        finding.statement.contains("track 2 kept 40.0 % throughout, while track 1 moved between 14 and"),
+        "{finding:?}"
+    );
     let bent = |x: f64| x * x / 80.0;
     let finding = judged(&tracks(1, 300.0, 20.0, 0.0, false, &[&identity, &bent]));
     assert_ne!(finding.verdict, Verdict::Faulty, "bent by design: {finding:?}");

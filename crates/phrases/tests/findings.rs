@@ -22,7 +22,7 @@ type Drive = Vec<(&'static str, &'static str, Samples)>;
 #[derive(Default)]
 struct Told {
     verdicts: BTreeSet<(String, String)>,
-    texts: usize,
+    texts: Vec<String>,
     untold: BTreeMap<String, String>,
 }
 
@@ -31,7 +31,7 @@ impl Told {
         for finding in found {
             self.verdicts.insert((finding.kind.to_string(), finding.verdict.to_string()));
             for text in [&finding.statement].into_iter().chain(&finding.alternatives).chain(&finding.next) {
-                self.texts += 1;
+                self.texts.push(text.clone());
                 if spanish().said(text).is_none() {
                     self.untold.insert(text.clone(), finding.kind.to_string());
                 }
@@ -167,7 +167,7 @@ fn what_is_found_on_the_wheels() {
     told.drive(&ringing(0.03).into_iter().filter(|(id, ..)| *id == WHEELS[3]).collect());
     told.drive(&wheels(60.0, |_| 4.0));
     assert!(told.untold.is_empty(), "{:#?}", told.untold);
-    assert!(told.texts > 500, "{}", told.texts);
+    assert!(told.texts.len() > 500, "{}", told.texts.len());
     for kind in ["odd-wheel", "wheel-size", "tone-ring"] {
         all_verdicts(&told, kind);
     }
@@ -216,6 +216,36 @@ fn what_is_found_in_single_signals_and_pairs() {
     }
     for (bend, step) in [(40.0, 0.1), (10.0, 0.1), (3.0, 0.1)] {
         told.drive(&with(&sound, "pedal.position_2", |_, v| ((v - 28.0) * (v - 28.0) / bend / step).round() * step));
+    }
+    // A track that sticks once or often, one that never moves, and one that is off from a moment on or for a time.
+    let pedal: Drive = tracks(240.0).into_iter().filter(|(id, ..)| id.starts_with("pedal")).collect();
+    let sticks = |stretches: &[(f64, f64)]| {
+        changed(&pedal, |id, samples| {
+            for (from_s, to_s) in stretches.iter().filter(|_| id == "pedal.position_2") {
+                *samples = common::lost(samples, *from_s, *to_s, |_, good| good);
+            }
+        })
+    };
+    told.drive(&sticks(&[(40.0, 130.0)]));
+    told.drive(&sticks(&[(40.0, 55.0), (100.0, 115.0), (160.0, 175.0)]));
+    told.drive(&with(&sound, "throttle.position_2", |_, _| 17.0));
+    for (from, to) in [(90.0, 999.0), (70.0, 160.0)] {
+        for (gain, off) in [(1.0, 4.0), (1.25, 0.0)] {
+            let is_off = |t: f64| (from..to).contains(&t);
+            told.drive(&with(&pedal, "pedal.position_2", |t, v| if is_off(t) { gain * v + off } else { v }));
+        }
+    }
+    let mut odd = with(&pedal, "pedal.position_2", |t, v| if t > 90.0 { v + 5.0 } else { v });
+    odd.push(("pedal.position_3", "%", pedal[0].2.clone()));
+    told.drive(&odd);
+    for part in
+        ["stood still at", "s in all; the longest at", "% throughout", "s on: track 2", "% of track 1 to", "not shown"]
+    {
+        assert!(
+            told.texts.iter().any(|text| text.contains(part)),
+            "{part}: {:#?}",
+            told.texts.iter().filter(|t| t.starts_with("The pedal")).collect::<BTreeSet<_>>()
+        );
     }
     // A contact that fails now and then, and lines drawn between the samples of a second.
     let contacts = [(0.1, 40.0), (0.15, -15.0), (0.3, 5.0)];

@@ -60,6 +60,14 @@ const STAMP_S: f64 = 0.01;
 /// bends s (1 - s) / 2 of it; a foot that moves at once between two samples four times as much.
 const BEND: f64 = 2.0;
 
+impl Aligned {
+    /// The same at those points alone that are `kept`.
+    pub(crate) fn only(&self, kept: &[bool]) -> Self {
+        let points = self.points.iter().zip(kept).filter(|(_, kept)| **kept).map(|(point, _)| *point).collect();
+        Self { points, ..*self }
+    }
+}
+
 /// Lines the tracks up; `None` without samples. What a table repeats until the next answer is read as one sample.
 pub(crate) fn align(first: &Series, second: &Series) -> Option<Aligned> {
     let rows_s = first.median_interval_s()?.max(second.median_interval_s()?);

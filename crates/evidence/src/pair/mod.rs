@@ -2,14 +2,17 @@
 //!
 //! The tracks are read at common moments with a bound on how far the pedal may have moved in between ([`align`]), a
 //! robust straight line relates them ([`relation`]: equal, scaled, offset or inverse), and what remains is looked at over
-//! the position ([`spot`]) and over time ([`moments`]).
+//! the position ([`spot`]) and over time ([`moments`]). What one track does while it stands still ([`stuck`]), and what both do
+//! once their relation has changed ([`onset`]), is told by itself and kept out of the rest.
 
 mod align;
 mod culprit;
 mod moments;
+mod onset;
 mod relation;
 mod resolved;
 mod spot;
+mod stuck;
 #[cfg(test)]
 mod tests;
 mod view;
@@ -19,11 +22,13 @@ use std::collections::BTreeMap;
 use signal::Series;
 
 use crate::examination::Examination;
-use crate::finding::{Check, Finding, Kind, Verdict};
+use crate::finding::{Check, Finding, Kind, Span, Verdict};
 use align::Aligned;
 use moments::Moments;
+use onset::Onset;
 use relation::Relation;
 use spot::{Bump, Sign, Spot, Visits};
+use stuck::Stuck;
 
 pub use view::{PairCell, PairError, pair_error};
 
@@ -56,6 +61,9 @@ const PRIOR: f64 = 0.25;
 /// Odds are not reported beyond this.
 const MAX_LOG10_ODDS: f64 = 6.0;
 
+/// Odds of a finding, log10.
+const SURE_LOG10_ODDS: f64 = 2.0;
+
 /// Travel that a healthy verdict must have seen, points of the track that moves more: half of a pedal's usual 60 to 70.
 const LEAST_TRAVEL: f64 = 30.0;
 
@@ -86,6 +94,18 @@ struct Seen {
     is_line: bool,
     spot_odds: f64,
     bump: Option<Bump>,
+    stuck: Option<Stuck>,
+    onset: Option<Onset>,
+    about: About,
+}
+
+/// What speaks most.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum About {
+    Stuck,
+    Onset,
+    Place,
+    Moments,
 }
 
 fn run(recording: &Examination<'_>) -> Vec<Finding> {
@@ -117,11 +137,31 @@ fn outvoted(judged: &[Judged<'_>]) -> Option<usize> {
 }
 
 fn judge<'a>(family: &'static Family, tracks: [&'a Series; 2], number: [usize; 2]) -> Judged<'a> {
-    let aligned = align::align(tracks[0], tracks[1]);
-    let relation = aligned.as_ref().and_then(Relation::of);
-    let (Some(aligned), Some(relation)) = (aligned, relation) else {
-        return Judged { family, tracks, number, aligned: None, seen: None, log10_odds: PRIOR.log10() };
+    let unseen = |aligned| Judged { family, tracks, number, aligned, seen: None, log10_odds: PRIOR.log10() };
+    let Some(aligned) = align::align(tracks[0], tracks[1]) else { return unseen(None) };
+    // What stood still, and what was otherwise for a time, teaches nothing of how the tracks relate.
+    let (aligned, relation, stuck) = match stuck::find(&aligned) {
+        Some(without) => without,
+        None => match Relation::of(&aligned) {
+            Some(relation) => (aligned, relation, None),
+            None => return unseen(Some(aligned)),
+        },
     };
+    let onset = onset::find(&aligned, &relation).filter(|onset| onset.log10_odds > 0.0);
+    let (aligned, relation) = match &onset {
+        Some(onset) => {
+            let is_usual = |t_s: f64| t_s < onset.span.from_s || t_s > onset.span.to_s;
+            let rest = aligned.only(&aligned.points.iter().map(|p| is_usual(p.t_s)).collect::<Vec<_>>());
+            Relation::of(&rest).map_or((aligned, relation), |relation| (rest, relation))
+        }
+        None => (aligned, relation),
+    };
+    if relation.usable.is_empty() {
+        return unseen(Some(aligned));
+    }
+    let stuck_odds = stuck.as_ref().map_or(f64::NEG_INFINITY, |stuck| PRIOR.log10() + stuck.log10_lr);
+    let onset_odds = onset.as_ref().map_or(f64::NEG_INFINITY, |onset| onset.log10_odds);
+    let mut apart_odds = stuck_odds.max(onset_odds);
     let spot = spot::find(&relation);
     let mut spot_odds = spot.as_ref().map_or(f64::NEG_INFINITY, |spot| PRIOR.log10() + spot.log10_lr);
     let place = spot.as_ref().filter(|_| spot_odds > 0.0).map(|spot| (spot.from, spot.to));
@@ -137,6 +177,7 @@ fn judge<'a>(family: &'static Family, tracks: [&'a Series; 2], number: [usize; 2
     if relation.is_parted_by_timing {
         // Over a hole in the answers a table may draw a line of any length.
         moments.log10_odds = moments.log10_odds.min(1.9);
+        apart_odds = apart_odds.min(1.9);
     }
     let parts = spot::visits_per_part(&relation, PARTS);
     let total = parts.iter().fold(Visits::default(), |a, b| Visits { all: a.all + b.all, bad: a.bad + b.bad });
@@ -149,7 +190,18 @@ fn judge<'a>(family: &'static Family, tracks: [&'a Series; 2], number: [usize; 2
     });
     let floor = (PRIOR * unseen.sum::<f64>() / PARTS as f64).log10();
     let is_line = relation.share_off(place) <= MOST_OFF;
-    let mut log10_odds = floor.max(spot_odds).max(moments.log10_odds);
+    // Where several are sure, the one that says most.
+    let sure = stuck_odds.max(onset_odds).max(spot_odds).max(moments.log10_odds).min(SURE_LOG10_ODDS);
+    let about = if stuck_odds >= sure {
+        About::Stuck
+    } else if onset_odds >= sure {
+        About::Onset
+    } else if spot.is_some() && spot_odds >= moments.log10_odds {
+        About::Place
+    } else {
+        About::Moments
+    };
+    let mut log10_odds = floor.max(spot_odds).max(moments.log10_odds).max(apart_odds);
     let travel = (relation.visited.1 - relation.visited.0) * relation.slope.abs().max(1.0);
     if travel < LEAST_TRAVEL {
         log10_odds = log10_odds.max(-0.9);
@@ -162,7 +214,7 @@ fn judge<'a>(family: &'static Family, tracks: [&'a Series; 2], number: [usize; 2
         log10_odds = log10_odds.clamp(-0.9, 1.9);
     }
     let log10_odds = log10_odds.clamp(-MAX_LOG10_ODDS, MAX_LOG10_ODDS);
-    let seen = Seen { relation, spot, moments, parts, is_line, spot_odds, bump };
+    let seen = Seen { relation, spot, moments, parts, is_line, spot_odds, bump, stuck, onset, about };
     Judged { family, tracks, number, aligned: Some(aligned), seen: Some(seen), log10_odds }
 }
 
@@ -172,9 +224,34 @@ fn percent(value: f64) -> String {
 }
 
 impl Seen {
-    /// Whether the place is what speaks most.
-    fn is_about_place(&self) -> bool {
-        self.spot.is_some() && self.spot_odds >= self.moments.log10_odds
+    /// Where the track stood still, if that is what speaks most.
+    fn stuck(&self) -> Option<&Stuck> {
+        self.stuck.as_ref().filter(|_| self.about == About::Stuck)
+    }
+
+    /// Where the relation of the tracks is another one, if that is what speaks most.
+    fn onset(&self) -> Option<&Onset> {
+        self.onset.as_ref().filter(|_| self.about == About::Onset)
+    }
+
+    /// The place where they disagree, if that is what speaks most.
+    fn place(&self) -> Option<&Spot> {
+        self.spot.as_ref().filter(|_| self.about == About::Place)
+    }
+
+    /// What is to be shown of the recording.
+    fn spans(&self) -> Vec<Span> {
+        if let Some(stuck) = self.stuck() {
+            return stuck.spans.clone();
+        }
+        if let Some(onset) = self.onset() {
+            return vec![onset.span];
+        }
+        match self.place() {
+            _ if !self.is_line => Vec::new(),
+            Some(spot) if self.spot_odds > PRIOR.log10() => spot.spans.clone(),
+            _ => self.moments.spans.clone(),
+        }
     }
 
     /// Readings of the first track where the travel was hardly visited.
@@ -197,13 +274,7 @@ impl Judged<'_> {
     fn finding(&self, outvoted: Option<usize>) -> Finding {
         let verdict = Verdict::from_log10_odds(self.log10_odds);
         let culprit = self.culprit(verdict, outvoted);
-        let spans = match &self.seen {
-            Some(seen) if verdict != Verdict::Healthy && seen.is_line => match &seen.spot {
-                Some(spot) if seen.is_about_place() && seen.spot_odds > PRIOR.log10() => spot.spans.clone(),
-                _ => seen.moments.spans.clone(),
-            },
-            _ => Vec::new(),
-        };
+        let spans = self.seen.as_ref().filter(|_| verdict != Verdict::Healthy).map_or_else(Vec::new, Seen::spans);
         Finding {
             kind: Kind::Pair,
             subject: self.tracks.iter().map(|track| track.id.as_str().to_owned()).collect(),
@@ -226,8 +297,10 @@ impl Judged<'_> {
             return Some(odd);
         }
         let (seen, aligned) = (self.seen.as_ref()?, self.aligned.as_ref()?);
-        let spot = seen.spot.as_ref().filter(|_| seen.is_about_place())?;
-        culprit::jumps(&seen.relation, spot, aligned.interval_s).map(|k| self.number[k])
+        if let Some(stuck) = seen.stuck() {
+            return stuck.caught_up.then_some(self.number[stuck.track]);
+        }
+        culprit::jumps(&seen.relation, seen.place()?, aligned.interval_s).map(|k| self.number[k])
     }
 
     fn names(&self) -> String {
@@ -241,10 +314,16 @@ impl Judged<'_> {
 
     fn statement(&self, verdict: Verdict, culprit: Option<usize>) -> String {
         let names = self.names();
-        let Some(seen) = &self.seen else {
-            return format!("The {names} did not move together far enough to be compared.");
-        };
+        let Some(seen) = &self.seen else { return self.unrelated() };
         let relation = &seen.relation;
+        let whose = culprit.map_or_else(String::new, |n| format!("; track {n} is the one at fault"));
+        if let Some(stuck) = seen.stuck() {
+            return format!("{}{whose}.", self.stood_still(stuck));
+        }
+        if let Some(onset) = seen.onset() {
+            let open = if culprit.is_some() { whose } else { "; which of the two is off is not shown".to_owned() };
+            return format!("{}{open}.", self.since(onset));
+        }
         if !seen.is_line {
             return format!(
                 "The {names} follow no common straight line: they leave it in {} of the travel.",
@@ -255,14 +334,13 @@ impl Judged<'_> {
             "track {} = {:.3} x track {} {:+.1} %",
             self.number[1], relation.slope, self.number[0], relation.offset
         );
-        let whose = culprit.map_or_else(String::new, |n| format!("; track {n} is the one at fault"));
-        match (verdict, &seen.spot) {
+        match (verdict, seen.place()) {
             (Verdict::Healthy, _) => format!(
                 "The {names} agree within {} over the visited travel of {} ({line}); a place worn by 4 % over a tenth of it would have shown.",
                 percent(2.0 * relation.sigma.max(relation::FLOOR_PERCENT * relation.scale / 2.0)),
                 self.place(relation.visited.0, relation.visited.1)
             ),
-            (_, Some(spot)) if seen.is_about_place() && seen.spot_odds > PRIOR.log10() => format!(
+            (_, Some(spot)) if seen.spot_odds > PRIOR.log10() => format!(
                 "The {names} disagree by {} between {}, in {:.0} of {:.0} visits there and in {:.0} of {:.0} elsewhere{whose}.",
                 match spot.sign {
                     Sign::Both => format!("{} either way", percent(spot.depth)),
@@ -293,6 +371,72 @@ impl Judged<'_> {
                 self.place(relation.visited.0, relation.visited.1)
             ),
         }
+    }
+
+    /// Tracks between which no line could be drawn.
+    fn unrelated(&self) -> String {
+        let kept = self.aligned.as_ref().and_then(|aligned| {
+            let of = |value: fn(&align::Point) -> f64| relation::range(aligned.points.iter().map(value));
+            let ranges = [of(|p| p.x), of(|p| p.y)];
+            let moved = ranges.map(|(least, most)| most - least);
+            let still = (0..2).find(|&k| moved[k] <= aligned.step[k] && moved[1 - k] >= relation::LEAST_MOVED)?;
+            Some((still, ranges[still].0, ranges[1 - still]))
+        });
+        let names = self.names();
+        let Some((still, value, (from, to))) = kept else {
+            return format!("The {names} did not move together far enough, or never slowly enough, to be compared.");
+        };
+        format!(
+            "The {names} cannot be compared: track {} kept {} throughout, while track {} moved between {from:.0} and {to:.0} %.",
+            self.number[still],
+            percent(value),
+            self.number[1 - still]
+        )
+    }
+
+    fn stood_still(&self, stuck: &Stuck) -> String {
+        let (own, other) = (self.number[stuck.track], self.number[1 - stuck.track]);
+        let lasted_s = |span: &Span| span.to_s - span.from_s;
+        let longest = stuck.spans.iter().max_by(|a, b| lasted_s(a).total_cmp(&lasted_s(b)));
+        let Some(longest) = longest else { return String::new() };
+        let (from_s, lasts_s, names) = (longest.from_s, lasted_s(longest), self.names());
+        let how = format!(
+            "at {} for {lasts_s:.0} s from {from_s:.1} s on, while track {other} moved between {:.0} and {:.0} %",
+            percent(stuck.value),
+            stuck.other.0,
+            stuck.other.1
+        );
+        match stuck.spans.len() {
+            1 => format!("The {names} disagree: track {own} stood still {how}"),
+            n => {
+                let all_s: f64 = stuck.spans.iter().map(lasted_s).sum();
+                format!(
+                    "The {names} disagree: track {own} stood still {n} times, {all_s:.0} s in all; the longest {how}"
+                )
+            }
+        }
+    }
+
+    fn since(&self, onset: &Onset) -> String {
+        let Span { from_s, to_s } = onset.span;
+        let when =
+            if onset.is_over { format!("from {from_s:.1} to {to_s:.1} s") } else { format!("from {from_s:.1} s on") };
+        let [low, high] = onset.at_ends;
+        let floor = self.seen.as_ref().map_or(0.0, |seen| seen.relation.floor);
+        let (first, second) = (self.number[0], self.number[1]);
+        let by = if (high.1 - low.1).abs() > floor {
+            format!("{:+.1} % at {:.0} % of track {first} to {:+.1} % at {:.0} %", low.1, low.0, high.1, high.0)
+        } else {
+            format!("{:+.1} %", onset.shift)
+        };
+        format!(
+            "The {} disagree {when}: track {second} is off by {by} from what it shows at other times beside the same reading of track {first}, in {:.0} of {:.0} stretches of 5 s then and in {:.0} of {:.0} at other times",
+            self.names(),
+            onset.inside.bad,
+            onset.inside.all,
+            onset.outside.bad,
+            onset.outside.all
+        )
     }
 
     fn figures(&self, culprit: Option<usize>) -> BTreeMap<String, f64> {
@@ -334,6 +478,19 @@ impl Judged<'_> {
             put("spot_visits", spot.visits.all);
             put("spot_bad_visits", spot.visits.bad);
         }
+        if let Some(stuck) = &seen.stuck {
+            put("stuck_track", self.number[stuck.track] as f64);
+            put("stuck_stretches", stuck.spans.len() as f64);
+            put("stuck_s", stuck.spans.iter().map(|span| span.to_s - span.from_s).sum());
+            put("stuck_at_percent", stuck.value);
+        }
+        if let Some(onset) = &seen.onset {
+            put("apart_from_s", onset.span.from_s);
+            put("apart_to_s", onset.span.to_s);
+            put("apart_percent", onset.shift);
+            put("apart_stretches", onset.inside.all);
+            put("apart_bad_stretches", onset.inside.bad);
+        }
         if let Some(n) = culprit {
             put("track_at_fault", n as f64);
         }
@@ -345,12 +502,24 @@ impl Judged<'_> {
         if verdict == Verdict::Healthy {
             return Vec::new();
         }
+        if seen.stuck().is_some() {
+            return vec![
+                "a poor contact in plug or ground of one track".to_owned(),
+                "a refresh that stalls in the module or in the recorder".to_owned(),
+            ];
+        }
+        if seen.onset().is_some() {
+            return vec![
+                "a poor contact in plug or ground of one track".to_owned(),
+                "a module that learned another rest position or scale of one track during the drive".to_owned(),
+            ];
+        }
         if !seen.is_line {
             return vec![
                 "a relation that is bent by design, or signals that are not two tracks of one sensor".to_owned(),
             ];
         }
-        if seen.is_about_place() {
+        if seen.about == About::Place {
             vec!["one track bent by design at that place: the same part of another car shows it".to_owned()]
         } else {
             vec!["a poor contact in plug or ground of one track".to_owned()]
@@ -368,6 +537,17 @@ impl Judged<'_> {
         match verdict {
             Verdict::Faulty => {
                 let track = culprit.map_or_else(|| "both tracks".to_owned(), |n| format!("track {n}"));
+                if seen.stuck().is_some() {
+                    return vec![format!(
+                        "measure the voltage of {track} at the sensor while it is moved slowly and plug and wiring are moved by hand: where it follows there, the module or the recorder holds the value"
+                    )];
+                }
+                if seen.onset().is_some() {
+                    let its = if culprit.is_some() { "its" } else { "their" };
+                    return vec![format!(
+                        "measure the voltage of {track}, {its} supply and {its} ground at the sensor, at rest and moved, and hold them against the maker's values"
+                    )];
+                }
                 vec![format!("measure the voltage of {track} at the sensor while it is moved slowly through the place")]
             }
             Verdict::Healthy if unvisited.is_empty() => vec![format!(

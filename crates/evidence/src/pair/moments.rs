@@ -9,7 +9,7 @@ use crate::stats::robust;
 const SHORTEST_S: f64 = 0.24;
 
 /// Holes longer than this end a run, seconds.
-const HOLE_S: f64 = 2.5;
+pub(super) const HOLE_S: f64 = 2.5;
 
 /// log10 prior odds of a contact that comes and goes.
 const LOG10_PRIOR: f64 = -1.5;
@@ -125,7 +125,7 @@ fn add_gross(aligned: &Aligned, relation: &Relation, spot: Option<(f64, f64)>, m
 }
 
 /// Whether the second track reads what the first read at some moment no further away than the time between readings.
-fn is_met_nearby(aligned: &Aligned, relation: &Relation, reading: &Residual) -> bool {
+pub(super) fn is_met_nearby(aligned: &Aligned, relation: &Relation, reading: &Residual) -> bool {
     let (from_s, to_s) = (reading.t_s - aligned.unresolved_s, reading.t_s + aligned.unresolved_s);
     let points = &aligned.points;
     let from = points.partition_point(|point| point.t_s < from_s);

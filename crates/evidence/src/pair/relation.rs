@@ -23,6 +23,9 @@ const MAX_MOVED_PERCENT: f64 = 2.0;
 /// movement, seconds.
 const QUICK_S: f64 = 0.06;
 
+/// Travel of the first track below which no line is drawn, points.
+pub(crate) const LEAST_MOVED: f64 = 5.0;
+
 /// Cells of the travel in which the line is fitted: each counts once, so that hours with the foot off do not outweigh the
 /// travel, and a spot over a tenth of it is four cells of forty.
 pub(crate) const CELLS: usize = 40;
@@ -56,7 +59,7 @@ pub(crate) struct Relation {
     pub(crate) skew_s: f64,
     /// Whether the tracks part nearly every time that the part bends its course, see [`resolved`].
     pub(crate) is_parted_by_timing: bool,
-    /// Readings during which the tracks could be compared.
+    /// Readings during which the tracks could be compared; none where timing parts them all.
     pub(crate) usable: Vec<Residual>,
     /// Robust standard deviation of those.
     pub(crate) sigma: f64,
@@ -66,9 +69,14 @@ pub(crate) struct Relation {
     pub(crate) scale: f64,
     /// Least and greatest position that was seen, though not all of it could be compared.
     pub(crate) visited: (f64, f64),
+    /// What the times of the two tracks still leave open, seconds.
+    left_s: f64,
+    /// Whether both tracks see every movement.
+    is_quick: bool,
 }
 
-fn range(values: impl Iterator<Item = f64>) -> (f64, f64) {
+/// Least and greatest value.
+pub(crate) fn range(values: impl Iterator<Item = f64>) -> (f64, f64) {
     values.fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), v| (a.min(v), b.max(v)))
 }
 
@@ -166,7 +174,7 @@ impl Relation {
         let inside = |p: &&Point| [p.x, p.y].into_iter().all(|v| v < 99.5);
         let span = range(all.iter().filter(inside).map(|p| p.x));
         let span_y = range(all.iter().filter(inside).map(|p| p.y));
-        if !(span.1 - span.0 >= 5.0 && span_y.1 - span_y.0 >= 1.0) {
+        if !(span.1 - span.0 >= LEAST_MOVED && span_y.1 - span_y.0 >= 1.0) {
             return None;
         }
         // A rough line first, from some of the readings, then all that lie still.
@@ -187,25 +195,21 @@ impl Relation {
         let scale = slope.abs().min(1.0);
         let steps = slope.abs() * aligned.step[0] + aligned.step[1];
         let floor = (FLOOR_PERCENT * scale).max(steps);
-        // A part that moves bends both tracks alike: one that bends more than the other jitters by itself.
         let is_quick = aligned.interval_s <= QUICK_S;
+        let (usable, sigma, visited) = (Vec::new(), 0.0, span);
+        let is_parted_by_timing = false;
+        let mut relation =
+            Self { slope, offset, skew_s, is_parted_by_timing, usable, sigma, floor, scale, visited, left_s, is_quick };
         let near = resolved::bends(&all.iter().map(|p| p.x).collect::<Vec<_>>(), aligned.interval_s);
         let mut readings: Vec<(Residual, f64)> = all
             .iter()
             .zip(near)
             .filter(|(p, _)| inside(p))
-            .filter_map(|(p, near)| {
-                let bends = (slope.abs() * p.bend_x, p.bend_y);
-                let bend = if is_quick { bends.0.min(bends.1) } else { bends.0.max(bends.1) };
-                let moved = bend + slope.abs() * p.rate_x.abs() * left_s;
-                let off = p.y - offset - slope * (p.x - skew_s * p.rate_x);
-                let at = p.x + 0.5 * off / slope;
-                let residual = Residual { t_s: p.t_s, at, x: p.x, y: p.y, off, allowed: floor + moved, cut: 0.0 };
-                (moved <= MAX_MOVED_PERCENT * scale).then_some((residual, slope.abs() * near))
-            })
+            .filter_map(|(p, near)| Some((relation.compare(p)?, slope.abs() * near)))
             .collect();
-        let is_parted_by_timing =
+        relation.is_parted_by_timing =
             aligned.interval_s < resolved::SLOW_S.1 && resolved::is_parted_by_timing(&readings, span, floor);
+        let is_parted_by_timing = relation.is_parted_by_timing;
         if is_parted_by_timing || (resolved::SLOW_S.0..resolved::SLOW_S.1).contains(&aligned.interval_s) {
             readings.iter_mut().for_each(|(residual, near)| residual.cut = resolved::CORNER * *near);
         }
@@ -213,11 +217,24 @@ impl Relation {
             readings.iter_mut().for_each(|(residual, _)| residual.allowed += residual.cut);
             readings.retain(|(residual, _)| residual.allowed <= floor + MAX_MOVED_PERCENT * scale);
         }
-        let mut usable: Vec<Residual> = readings.into_iter().map(|reading| reading.0).collect();
-        straighten(&mut usable, span, BEND_PERCENT * scale);
-        let some = usable.iter().step_by(usable.len() / 20_000 + 1);
-        let (_, sigma) = robust::median_and_sigma(&mut some.map(|r| r.off).collect::<Vec<_>>())?;
-        Some(Self { slope, offset, skew_s, is_parted_by_timing, usable, sigma, floor, scale, visited: span })
+        relation.usable = readings.into_iter().map(|reading| reading.0).collect();
+        straighten(&mut relation.usable, span, BEND_PERCENT * scale);
+        let some = relation.usable.iter().step_by(relation.usable.len() / 20_000 + 1);
+        let offs = robust::median_and_sigma(&mut some.map(|r| r.off).collect::<Vec<_>>());
+        relation.sigma = offs.map_or(0.0, |(_, sigma)| sigma);
+        Some(relation)
+    }
+
+    /// A moment held against the line, its gentle bend aside; `None` where the part may have moved too far in between.
+    pub(crate) fn compare(&self, p: &Point) -> Option<Residual> {
+        // A part that moves bends both tracks alike: one that bends more than the other jitters by itself.
+        let bends = (self.slope.abs() * p.bend_x, p.bend_y);
+        let bend = if self.is_quick { bends.0.min(bends.1) } else { bends.0.max(bends.1) };
+        let moved = bend + self.slope.abs() * p.rate_x.abs() * self.left_s;
+        let off = p.y - self.offset - self.slope * (p.x - self.skew_s * p.rate_x);
+        let at = p.x + 0.5 * off / self.slope;
+        let residual = Residual { t_s: p.t_s, at, x: p.x, y: p.y, off, allowed: self.floor + moved, cut: 0.0 };
+        (moved <= MAX_MOVED_PERCENT * self.scale).then_some(residual)
     }
 
     /// Share of the travel, without the part `except`, in which most readings are off.
@@ -254,6 +271,8 @@ pub(super) mod tests {
             floor: 1.0,
             scale: 1.0,
             visited: (10.0, 90.0),
+            left_s: 0.0,
+            is_quick: false,
         }
     }
 

@@ -43,7 +43,7 @@ pub struct PairCell {
 #[must_use]
 pub fn pair_error(recording: &Recording, first: &str, second: &str) -> Option<PairError> {
     let (first, second) = (recording.series(first)?, recording.series(second)?);
-    let relation = Relation::of(&align::align(first, second)?)?;
+    let relation = Relation::of(&align::align(first, second)?).filter(|relation| !relation.usable.is_empty())?;
     let (from, to) = relation.visited;
     let width = (to - from) / CELLS as f64;
     let mut readings: Vec<(Vec<f64>, Vec<f64>)> = vec![Default::default(); CELLS];
