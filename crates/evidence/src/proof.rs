@@ -3,12 +3,14 @@
 //! It serves every fault that comes as events with exposure: misfires per firing, dropouts per second. The rate before the
 //! repair is itself known only from so many events; its uncertainty is part of every number here.
 
+mod arisen;
 mod monitors;
 mod repaired;
 
 use crate::stats::poisson::{self, Count, predictive_at_most, probability_greater};
+pub use arisen::Arisen;
 pub use monitors::usual_conditions;
-pub use repaired::{Bounds, Part, Proven, prove, prove_part};
+pub use repaired::{Bounds, Part, Proven, Repaired, prove, prove_part};
 
 /// What was seen before the repair, in the condition in which it failed.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -510,6 +510,39 @@ fn a_repair_is_proven_from_drives() {
     );
 }
 
+/// The repaired cylinder is sound, another misfires now: the proof holds, and the other fault is told with its numbers.
+#[test]
+fn a_misfire_that_arose_since_is_told_beside_the_proof() {
+    use evidence::proof::{Part, prove_part};
+    let elsewhere = |n: usize, rpm, load, t| under_load(if n == 0 { 2 } else { n + 10 }, rpm, load, t);
+    let sound = |_: usize, _, _, _| 0.0;
+    let road =
+        |seed, chance: &dyn Fn(usize, f64, f64, f64) -> f64| Road { seed, chance, ..Road::default() }.drive().recording;
+    let (before, other, mended) = (road(1, &under_load), road(2, &elsewhere), road(3, &sound));
+    let clean = prove_part(&[&before], &[&mended], None);
+    assert!(clean.outcome() == Outcome::Gone && clean.arisen.is_empty(), "{clean:?}");
+    assert_eq!(clean.statement(), "Every fault of the drives before the repair is gone.");
+    // One good drive beside it does not take it back.
+    for after in [vec![&other], vec![&mended, &other]] {
+        let repaired = prove_part(&[&before], &after, None);
+        assert_eq!(repaired.outcome(), Outcome::Gone, "{repaired:?}");
+        assert_eq!(repaired.arisen.len(), 1, "{repaired:?}");
+        let new = &repaired.arisen[0];
+        assert_eq!((new.kind, new.subject.as_slice()), (Kind::Misfire, &["misfire.cylinder_1".to_owned()][..]));
+        assert!(new.statement.contains("Cylinder 1 misfired") && new.statement.contains("firings"), "{new:?}");
+        assert!(new.before.as_ref().is_some_and(|old| old.starts_with("Cylinder 1 missed none of")), "{new:?}");
+        assert!(repaired.statement().contains("The car is not sound: a drive after the repair"), "{repaired:?}");
+    }
+    // Still there on its own cylinder is nothing new, and neither is what a convicted part does where it sits now.
+    assert!(prove_part(&[&before], &[&before], None).arisen.is_empty());
+    let part = Part { name: "coil 3".into(), before: vec![Some(3)], after: vec![Some(1)], now: Some(1) };
+    let still = prove_part(&[&before], &[&other], Some(&part));
+    assert!(still.outcome() == Outcome::Still && still.arisen.is_empty(), "{still:?}");
+    // A drive before that showed nothing makes nothing proven, and hides nothing.
+    let nothing = prove_part(&[&mended], &[&other], None);
+    assert!(nothing.outcome() == Outcome::NothingBefore && nothing.arisen.len() == 1, "{nothing:?}");
+}
+
 /// A part that a swap convicted is one fault, wherever it sat: on cylinder 3 before the swap and on 1 after it. The
 /// repair is shown on the cylinder that it left.
 #[test]
@@ -526,7 +559,7 @@ fn the_proof_follows_the_part() {
     };
     let apart = misfires(prove(&[&first, &swapped], &[&mended]));
     assert_eq!(apart.len(), 2, "without a verdict both cylinders are followed: {apart:?}");
-    let proven = misfires(prove_part(&[&first, &swapped], &[&mended], Some(&part)));
+    let proven = misfires(prove_part(&[&first, &swapped], &[&mended], Some(&part)).faults);
     assert_eq!(proven.len(), 1, "{proven:?}");
     let fault = &proven[0];
     assert_eq!((fault.part.as_deref(), fault.outcome), (Some("coil 3"), Outcome::Gone), "{fault:?}");
@@ -534,8 +567,8 @@ fn the_proof_follows_the_part() {
     assert!(fault.signals.contains(&"engine.speed".to_owned()) && !fault.bounds.is_empty());
     assert!(fault.collected_s.unwrap() >= fault.needed_s.unwrap());
     // Still on the cylinder where it sat last: the repair did not help. On the one that it left long ago: nothing is known.
-    let still = misfires(prove_part(&[&first, &swapped], &[&swapped], Some(&part)));
+    let still = misfires(prove_part(&[&first, &swapped], &[&swapped], Some(&part)).faults);
     assert_eq!(still[0].outcome, Outcome::Still);
-    let open = misfires(prove_part(&[&first, &swapped], &[], Some(&part)));
+    let open = misfires(prove_part(&[&first, &swapped], &[], Some(&part)).faults);
     assert_eq!((open[0].outcome, open[0].collected_s), (Outcome::NotYet, Some(0.0)));
 }

@@ -105,6 +105,12 @@ fn drive(misfires: Option<(usize, f64)>, high: bool) -> Recording {
 fn verdicts_on_swaps_and_proofs() {
     let (bad, moved, fewer) = (drive(Some((1, 1.0)), true), drive(Some((4, 1.0)), true), drive(Some((1, 0.05)), true));
     let (good, low) = (drive(None, true), drive(None, false));
+    let mut both_bad = moved.clone();
+    let counter = |recording: &Recording, cylinder: usize| {
+        recording.series(&format!("misfire.cylinder_{cylinder}")).map(|series| series.value.clone()).unwrap()
+    };
+    let twice = counter(&moved, 4);
+    both_bad.series.iter_mut().filter(|s| s.id.as_str() == "misfire.cylinder_3").for_each(|s| s.value = twice.clone());
     let at = |coil: [u32; 4], plug: [u32; 4]| -> Placement {
         [("coil".to_owned(), coil.to_vec()), ("plug".to_owned(), plug.to_vec())].into()
     };
@@ -128,10 +134,15 @@ fn verdicts_on_swaps_and_proofs() {
         texts.push(verdict.statement);
         texts.extend(verdict.next);
     }
-    for after in [vec![], vec![&bad], vec![&fewer], vec![&good], vec![&low]] {
-        let proven = evidence::proof::prove(&[&bad], &after);
-        assert!(!proven.is_empty());
-        for fault in proven {
+    for after in [vec![], vec![&bad], vec![&fewer], vec![&good], vec![&low], vec![&moved], vec![&both_bad]] {
+        let repaired = evidence::proof::prove_part(&[&bad], &after, None);
+        assert!(!repaired.faults.is_empty());
+        texts.push(repaired.statement());
+        for new in repaired.arisen {
+            texts.push(new.statement);
+            texts.extend(new.before.into_iter().chain(new.next));
+        }
+        for fault in repaired.faults {
             texts.push(fault.statement);
             texts.push(fault.condition);
             texts.extend(fault.next);

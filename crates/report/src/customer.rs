@@ -265,7 +265,8 @@ pub(crate) fn swap_table(swap: &Swap, texts: &Texts) -> Block {
 fn proof(case: &Case, texts: &Texts) -> Vec<Block> {
     let Some(proof) = &case.proof else { return vec![Block::text(texts.get("text", "proof_none"))] };
     let key = match proof.verdict.as_str() {
-        "proven" => "proof_proven",
+        "proven" if proof.new_faults.is_empty() => "proof_proven",
+        "proven" => "proof_proven_but",
         "not repaired" => "proof_still",
         "fewer" => "proof_fewer",
         "nothing before" => "proof_nothing",
@@ -287,6 +288,10 @@ fn proof(case: &Case, texts: &Texts) -> Vec<Block> {
                 &format!(" {}", texts.fill("text", "proof_lacking", &[("seconds", &texts.number(lacking.round()))]));
         }
         items.push(text);
+    }
+    for fault in &proof.new_faults {
+        let what: Vec<String> = fault.subject.iter().map(|id| texts.signal(id)).collect();
+        items.push(texts.fill("text", "proof_new", &[("what", &sentence(&what.join(", ")))]));
     }
     if !items.is_empty() {
         blocks.push(Block::List { items });

@@ -304,9 +304,19 @@ fn proof(case: &Case, texts: &Texts, settings: &Settings) -> Vec<Block> {
         ]
     });
     let head = columns(texts, &["fault", "outcome", "driven", "numbers"]);
+    let new = proof.new_faults.iter().map(|fault| {
+        let subject: Vec<String> = fault.subject.iter().map(|id| texts.signal(id)).collect();
+        vec![
+            format!("{}: {}", texts.said(&fault.kind, settings.units), subject.join(", ")),
+            texts.get("outcome", "new"),
+            "–".to_owned(),
+            texts.said(&fault.statement, settings.units),
+        ]
+    });
+    let rows: Vec<Vec<String>> = rows.chain(new).collect();
     let mut blocks = Vec::new();
-    if !proof.faults.is_empty() {
-        blocks.push(Block::Table { head, widths: vec![4, 3, 2, 9], rows: rows.collect() });
+    if !rows.is_empty() {
+        blocks.push(Block::Table { head, widths: vec![4, 3, 2, 9], rows });
     }
     if !proof.monitors.is_empty() {
         let said = |text: &str| texts.said(text, settings.units);

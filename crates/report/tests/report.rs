@@ -321,6 +321,32 @@ fn nothing_is_claimed_without_evidence() {
     assert!(words.contains("showed no fault") && words.contains("it is not proven yet"), "{words}");
 }
 
+/// The repaired fault is gone and another cylinder misfires: the customer's page does not read as if all were well.
+#[test]
+fn another_fault_after_the_repair_is_told() {
+    let (before, after) = (road(60, true), road(60, false));
+    let mut case = case(&before, &after);
+    let clean = words(&html(&case, &[None, None], &Settings::default()));
+    assert!(
+        clean.contains("did not come back in the test drive after the repair.") && !clean.contains("another fault")
+    );
+    if let Some(proof) = &mut case.proof {
+        proof.new_faults.push(wire::NewFault {
+            kind: "misfire".into(),
+            subject: vec!["misfire.cylinder_4".into()],
+            statement: "Cylinder 4 misfired 200 times in 9000 of its firings.".into(),
+            ..wire::NewFault::default()
+        });
+    }
+    let told = words(&html(&case, &[None, None], &Settings::default()));
+    assert!(told.contains("it shows another fault: the car is not in order yet."), "{told}");
+    assert!(
+        told.contains("faulty in the test drive, not in the first.") && told.contains("new since the repair"),
+        "{told}"
+    );
+    assert!(told.contains("Cylinder 4 misfired 200 times"), "{told}");
+}
+
 #[test]
 fn us_units_and_spanish() {
     let (before, after) = (road(60, true), road(60, false));

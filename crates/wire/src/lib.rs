@@ -53,8 +53,8 @@ pub use survey::{
     RawReply, Readiness, Survey, Value, Vehicle,
 };
 pub use suspects::{
-    Bounds, CodeToStayAway, MonitorToRun, NextTest, Proof, ProofOfFault, Reason, Reported, Suspect, SuspectArea,
-    SuspectChange, SuspectStep, Suspects, TestOutcome,
+    Bounds, CodeToStayAway, MonitorToRun, NewFault, NextTest, Proof, ProofOfFault, Reason, Reported, Suspect,
+    SuspectArea, SuspectChange, SuspectStep, Suspects, TestOutcome,
 };
 
 /// The declarations of every type here, as one TypeScript module.
@@ -139,6 +139,7 @@ pub fn typescript() -> String {
         MonitorToRun
         Need
         Network
+        NewFault
         NextTest
         Output
         PairCell

@@ -170,8 +170,13 @@ pub struct Proof {
     /// Every fault that the drives before the repair showed.
     pub faults: Vec<ProofOfFault>,
     /// `proven` when all are gone, `not repaired` when one is still there, `fewer` when one is rarer but not gone,
-    /// `not yet` when more must be driven, `nothing before` when the drives before showed no fault.
+    /// `not yet` when more must be driven, `nothing before` when the drives before showed no fault. It is about these faults
+    /// alone: where `new_faults` is not empty the car is not sound, whatever it says.
     pub verdict: String,
+    /// The same in plain words, with what arose since.
+    pub statement: String,
+    /// Faults of the drives after the repair that no drive before it showed.
+    pub new_faults: Vec<NewFault>,
     /// What could not be read of the drives.
     pub problems: Vec<String>,
     /// The case that it belongs to; null when it belongs to none.
@@ -180,6 +185,23 @@ pub struct Proof {
     pub monitors: Vec<MonitorToRun>,
     /// Codes from before the repair, which must stay away; empty without a case.
     pub codes: Vec<CodeToStayAway>,
+}
+
+/// A fault that the drives after a repair show and those before it did not.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+#[cfg_attr(feature = "ts", derive(ts_rs::TS))]
+pub struct NewFault {
+    /// The check that sees it.
+    pub kind: String,
+    /// About what.
+    pub subject: Vec<String>,
+    /// One plain sentence with its numbers.
+    pub statement: String,
+    /// What the same check said of the drives before the repair; null where it could not be asked.
+    pub before: Option<String>,
+    /// What to do next.
+    pub next: Vec<String>,
 }
 
 /// A readiness monitor that has yet to run.

@@ -106,8 +106,8 @@ impl Workshop {
         let (before, after) = (at(Moment::Before), at(Moment::After));
         // Without a drive from before nothing is known of what it would have shown.
         if !before.is_empty() && !after.is_empty() {
-            let proven = evidence::proof::prove(&before, &after);
-            case.proof = Some(to_wire::proof(&proven, Vec::new()));
+            let repaired = evidence::proof::prove_part(&before, &after, None);
+            case.proof = Some(to_wire::proof(&repaired, Vec::new()));
         }
         let shown: Vec<Option<&Recording>> = recordings.iter().map(Some).collect();
         self.write_report(&case, &shown, &wish.settings, &wish.out, format, wish.replace)

@@ -93,8 +93,8 @@ impl Workshop {
         };
         let (before, after) = (open(before)?, open(after)?);
         let (before, after): (Vec<_>, Vec<_>) = (before.iter().collect(), after.iter().collect());
-        let proven = evidence::proof::prove_part(&before, &after, part);
-        Ok(to_wire::proof(&proven, problems))
+        let repaired = evidence::proof::prove_part(&before, &after, part);
+        Ok(to_wire::proof(&repaired, problems))
     }
 }
 

@@ -1570,6 +1570,28 @@ name: string | null,
  */
 modules: Array<string>, };
 
+export type NewFault = { 
+/**
+ * The check that sees it.
+ */
+kind: string, 
+/**
+ * About what.
+ */
+subject: Array<string>, 
+/**
+ * One plain sentence with its numbers.
+ */
+statement: string, 
+/**
+ * What the same check said of the drives before the repair; null where it could not be asked.
+ */
+before: string | null, 
+/**
+ * What to do next.
+ */
+next: Array<string>, };
+
 export type NextTest = { 
 /**
  * Short name, for `--result AREA/TEST=yes`.
@@ -1805,9 +1827,18 @@ export type Proof = {
 faults: Array<ProofOfFault>, 
 /**
  * `proven` when all are gone, `not repaired` when one is still there, `fewer` when one is rarer but not gone,
- * `not yet` when more must be driven, `nothing before` when the drives before showed no fault.
+ * `not yet` when more must be driven, `nothing before` when the drives before showed no fault. It is about these faults
+ * alone: where `new_faults` is not empty the car is not sound, whatever it says.
  */
 verdict: string, 
+/**
+ * The same in plain words, with what arose since.
+ */
+statement: string, 
+/**
+ * Faults of the drives after the repair that no drive before it showed.
+ */
+new_faults: Array<NewFault>, 
 /**
  * What could not be read of the drives.
  */

@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use signal::Recording;
 
+use super::arisen::{Arisen, arisen};
 use super::{Before, Outcome};
 use crate::misfire::{Repair, Site};
 use crate::stats::poisson::Count;
@@ -73,19 +74,62 @@ pub struct Part {
     pub now: Option<usize>,
 }
 
+/// What drives before and after a repair show together.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Repaired {
+    /// Every fault that the drives before the repair showed.
+    pub faults: Vec<Proven>,
+    /// What the drives after it show as faulty and those before it did not.
+    pub arisen: Vec<Arisen>,
+}
+
+impl Repaired {
+    /// The least favourable outcome over all faults of the drives before the repair; what arose since has no part in it.
+    #[must_use]
+    pub fn outcome(&self) -> Outcome {
+        let any = |outcome: Outcome| self.faults.iter().any(|fault| fault.outcome == outcome);
+        if self.faults.is_empty() || any(Outcome::NothingBefore) {
+            return Outcome::NothingBefore;
+        }
+        [Outcome::Still, Outcome::NotYet, Outcome::Fewer].into_iter().find(|it| any(*it)).unwrap_or(Outcome::Gone)
+    }
+
+    /// The outcome in plain words, and that the car is not sound where another fault arose.
+    #[must_use]
+    pub fn statement(&self) -> String {
+        let outcome = match self.outcome() {
+            Outcome::Gone => "Every fault of the drives before the repair is gone.",
+            Outcome::Fewer => "A fault of the drives before the repair is rarer now, but not gone.",
+            Outcome::Still => "A fault of the drives before the repair is still there.",
+            Outcome::NotYet => "What was driven since the repair does not show yet that every fault is gone.",
+            Outcome::NothingBefore => "The drives before the repair show no fault.",
+        };
+        match self.arisen.len() {
+            0 => outcome.to_owned(),
+            1 => format!(
+                "{outcome} The car is not sound: a drive after the repair shows a fault that none before it showed."
+            ),
+            n => format!(
+                "{outcome} The car is not sound: drives after the repair show {n} faults that none before it showed."
+            ),
+        }
+    }
+}
+
 /// Proves every fault that the drives before the repair showed; with no drive after it, says what must be driven.
 ///
 /// Misfires are proven by firings in the failing condition, dropouts by time under observation, both at 95 %; any other
 /// fault by the verdict of the same check.
 #[must_use]
 pub fn prove(before: &[&Recording], after: &[&Recording]) -> Vec<Proven> {
-    prove_part(before, after, None)
+    prove_part(before, after, None).faults
 }
 
-/// As [`prove`], where a swap has convicted a part: its misfires are followed from cylinder to cylinder as one fault.
+/// As [`prove`], with what arose since; where a swap has convicted a part: its misfires are followed from cylinder to cylinder as one fault.
 #[must_use]
-pub fn prove_part(before: &[&Recording], after: &[&Recording], part: Option<&Part>) -> Vec<Proven> {
-    let now: Vec<Vec<Finding>> = after.iter().map(|recording| examine(recording)).collect();
+pub fn prove_part(before: &[&Recording], after: &[&Recording], part: Option<&Part>) -> Repaired {
+    let (mut then, now): (Vec<Vec<Finding>>, Vec<Vec<Finding>>) =
+        (Vec::new(), after.iter().map(|recording| examine(recording)).collect());
     // The cylinder at which the part sat in a drive.
     let at = |places: &[Option<usize>], drive: usize| places.get(drive).copied().flatten();
     let is_of_part = |finding: &Finding, drive: usize| {
@@ -95,16 +139,17 @@ pub fn prove_part(before: &[&Recording], after: &[&Recording], part: Option<&Par
     // Only drives that show the fault measure how often it came: a drive in which it stayed away adds nothing to fear.
     let mut events: BTreeMap<Vec<String>, Count> = BTreeMap::new();
     for (drive, recording) in before.iter().enumerate() {
-        for finding in examine(recording).into_iter().filter(|finding| finding.verdict == Verdict::Faulty) {
+        then.push(examine(recording));
+        for finding in then[drive].iter().filter(|finding| finding.verdict == Verdict::Faulty) {
             if finding.kind == Kind::Dropout {
                 let count = events.entry(finding.subject.clone()).or_default();
-                *count = add(*count, dropouts(&finding));
+                *count = add(*count, dropouts(finding));
             }
-            let of_part = part.filter(|_| is_of_part(&finding, drive));
+            let of_part = part.filter(|_| is_of_part(finding, drive));
             let subject = of_part.map_or_else(|| finding.subject.clone(), |part| vec![part.name.clone()]);
             let key = (finding.kind, subject);
             if worst.get(&key).is_none_or(|other| other.log10_odds < finding.log10_odds) {
-                worst.insert(key, finding);
+                worst.insert(key, finding.clone());
             }
         }
     }
@@ -129,7 +174,13 @@ pub fn prove_part(before: &[&Recording], after: &[&Recording], part: Option<&Par
         _ => None,
     };
     let each = worst.iter();
-    each.map(|((_, subject), it)| prove_one(subject, it).unwrap_or_else(|| by_verdict(it, &now))).collect()
+    let faults =
+        each.map(|((_, subject), it)| prove_one(subject, it).unwrap_or_else(|| by_verdict(it, &now))).collect();
+    let is_followed = |finding: &Finding, drive: usize| {
+        let here = part.and_then(|part| at(&part.after, drive));
+        finding.kind == Kind::Misfire && here.is_some() && cylinder_of(finding) == here
+    };
+    Repaired { faults, arisen: arisen(&then, &now, is_followed) }
 }
 
 /// Number of the cylinder that a misfire finding is about.

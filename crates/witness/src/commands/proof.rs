@@ -20,6 +20,11 @@ pub(crate) fn run(args: &ProofArgs, json: bool) -> Result<Exit, Failure> {
 fn page(result: &wire::Proof) -> String {
     let width = width();
     let mut page = match result.verdict.as_str() {
+        "proven" if !result.new_faults.is_empty() => {
+            "PROVEN, BUT THE CAR IS NOT SOUND: every fault of the drives before the \
+                                                 repair is gone, and another is there.\n"
+                .to_owned()
+        }
         "proven" => "PROVEN: every fault of the drives before the repair is gone.\n".to_owned(),
         "nothing before" => "NOTHING TO PROVE: the drives before the repair show no fault.\n".to_owned(),
         other => format!("{}\n", other.to_uppercase()),
@@ -38,6 +43,19 @@ fn page(result: &wire::Proof) -> String {
             let line = format!("the proof takes {needed_s:.0} s {} without the fault", clean(&fault.condition));
             page += &wrapped(&line, "    ", width);
         }
+        for line in &fault.next {
+            page += &wrapped(&format!("next: {}", clean(line)), "    ", width);
+        }
+    }
+    if !result.new_faults.is_empty() {
+        page += "\nFaults that no drive before the repair showed:\n";
+    }
+    for fault in &result.new_faults {
+        page += &format!("\n  {} {}\n", fault.kind, clean(&fault.subject.join(" and ")));
+        if let Some(before) = &fault.before {
+            page += &wrapped(&format!("before: {}", clean(before)), "    ", width);
+        }
+        page += &wrapped(&format!("now: {}", clean(&fault.statement)), "    ", width);
         for line in &fault.next {
             page += &wrapped(&format!("next: {}", clean(line)), "    ", width);
         }
@@ -64,4 +82,32 @@ fn page(result: &wire::Proof) -> String {
     page += &wrapped(more, "", width);
     page += "caution: choose a legal, quiet road; the driver never looks at the tool.\n";
     page
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn another_fault_is_no_clean_bill() {
+        let sound = wire::Proof { verdict: "proven".into(), ..wire::Proof::default() };
+        assert!(page(&sound).starts_with("PROVEN: every fault"), "{}", page(&sound));
+        let new = wire::NewFault {
+            kind: "misfire".into(),
+            subject: vec!["misfire.cylinder_4".into()],
+            statement: "Cylinder 4 misfired 200 times in 9000 of its firings.".into(),
+            before: Some("Cylinder 4 missed none of 9000 firings.".into()),
+            next: vec!["read the codes".into()],
+        };
+        let page = page(&wire::Proof { new_faults: vec![new], ..sound });
+        assert!(page.starts_with("PROVEN, BUT THE CAR IS NOT SOUND"), "{page}");
+        for part in [
+            "misfire misfire.cylinder_4",
+            "now: Cylinder 4 misfired 200",
+            "before: Cylinder 4 missed none",
+            "next: read",
+        ] {
+            assert!(page.contains(part), "{part}: {page}");
+        }
+    }
 }

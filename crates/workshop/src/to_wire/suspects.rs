@@ -1,6 +1,6 @@
 //! Suspects and proofs.
 
-use evidence::proof::{Bounds, Outcome, Proven};
+use evidence::proof::{Bounds, Outcome, Repaired};
 use evidence::suspects::{Area, NextTest, Reason, Suspect, Suspects};
 
 /// The suspects of every area; `problems` is what could not be read.
@@ -83,20 +83,22 @@ fn test(test: &NextTest) -> wire::NextTest {
 }
 
 /// The proof of a repair; the verdict over all faults is the least favourable one.
-pub(crate) fn proof(proven: &[Proven], problems: Vec<String>) -> wire::Proof {
-    let any = |outcome: Outcome| proven.iter().any(|fault| fault.outcome == outcome);
-    let verdict = if proven.is_empty() || any(Outcome::NothingBefore) {
-        "nothing before"
-    } else if any(Outcome::Still) {
-        "not repaired"
-    } else if any(Outcome::NotYet) {
-        "not yet"
-    } else if any(Outcome::Fewer) {
-        "fewer"
-    } else {
-        "proven"
+pub(crate) fn proof(repaired: &Repaired, problems: Vec<String>) -> wire::Proof {
+    let verdict = match repaired.outcome() {
+        Outcome::NothingBefore => "nothing before",
+        Outcome::Still => "not repaired",
+        Outcome::NotYet => "not yet",
+        Outcome::Fewer => "fewer",
+        Outcome::Gone => "proven",
     };
-    let faults = proven.iter().map(|fault| wire::ProofOfFault {
+    let arisen = repaired.arisen.iter().map(|fault| wire::NewFault {
+        kind: fault.kind.to_string(),
+        subject: fault.subject.clone(),
+        statement: fault.statement.clone(),
+        before: fault.before.clone(),
+        next: fault.next.clone(),
+    });
+    let faults = repaired.faults.iter().map(|fault| wire::ProofOfFault {
         kind: fault.kind.to_string(),
         subject: fault.subject.clone(),
         before: fault.before.clone(),
@@ -112,7 +114,14 @@ pub(crate) fn proof(proven: &[Proven], problems: Vec<String>) -> wire::Proof {
         lacking_s: fault.lacking_s,
         next: fault.next.clone(),
     });
-    wire::Proof { faults: faults.collect(), verdict: verdict.to_owned(), problems, ..wire::Proof::default() }
+    wire::Proof {
+        faults: faults.collect(),
+        new_faults: arisen.collect(),
+        verdict: verdict.to_owned(),
+        statement: repaired.statement(),
+        problems,
+        ..wire::Proof::default()
+    }
 }
 
 pub(super) fn bounds(bounds: &Bounds) -> wire::Bounds {

@@ -110,7 +110,11 @@ export function describe(entry: Entry): Described {
       return made(
         'diamond',
         'entry_proof',
-        content.proof.faults.map((fault) => said(fault.statement)).join(' '),
+        [
+          ...content.proof.faults.map((fault) => said(fault.statement)),
+          ...(content.proof.new_faults.length > 0 ? [said(content.proof.statement)] : []),
+          ...content.proof.new_faults.map((fault) => said(fault.statement)),
+        ].join(' '),
       );
     case 'reference':
       return made('diamond', 'entry_reference', content.model, address('review', driveOf(content.file.path)));

@@ -50,7 +50,11 @@ function Prove() {
       </button>
       <div role="status" class="rows tight">
         {proof?.faults.length === 0 && <p>{t('proof_nothing')}</p>}
+        {proof && proof.new_faults.length > 0 && <p class="trouble">{said(proof.statement)}</p>}
         {proof?.faults.map((fault) => (
+          <p key={fault.statement}>{said(fault.statement)}</p>
+        ))}
+        {proof?.new_faults.map((fault) => (
           <p key={fault.statement}>{said(fault.statement)}</p>
         ))}
         {proof && <OwnTests proof={proof} />}
