@@ -6,6 +6,7 @@
 //! once their relation has changed ([`onset`]), is told by itself and kept out of the rest.
 
 mod align;
+mod bend;
 mod culprit;
 mod moments;
 mod onset;
@@ -165,9 +166,11 @@ fn judge<'a>(family: &'static Family, tracks: [&'a Series; 2], number: [usize; 2
     let spot = spot::find(&relation);
     let mut spot_odds = spot.as_ref().map_or(f64::NEG_INFINITY, |spot| PRIOR.log10() + spot.log10_lr);
     let place = spot.as_ref().filter(|_| spot_odds > 0.0).map(|spot| (spot.from, spot.to));
-    let mut moments = moments::find(&aligned, &relation, place);
+    let bends = bend::find(&relation);
+    let mut moments = moments::find(&aligned, &relation, place, &bends);
     let is_either_way = spot.as_ref().is_some_and(|spot| spot.sign == Sign::Both);
-    if spot.as_ref().is_some_and(|spot| spot::is_at_stop(spot, relation.visited)) {
+    let ends = |spot: &Spot| spot::is_at_stop(spot, relation.visited) || bends.explain(spot);
+    if spot.as_ref().is_some_and(ends) {
         spot_odds = spot_odds.min(1.9);
     }
     if is_either_way && aligned.unresolved_s > resolved::ROUND_S {

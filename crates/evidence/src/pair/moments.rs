@@ -1,6 +1,7 @@
 //! Disagreement that belongs to a time and not to a place.
 
 use super::align::{Aligned, Point};
+use super::bend::Bends;
 use super::relation::{CELLS, Relation, Residual, cell};
 use crate::finding::Span;
 use crate::stats::robust;
@@ -48,11 +49,11 @@ pub(crate) struct Moments {
 /// Finds runs of three and more neighbouring readings that are off the same way, outside the place `spot`.
 ///
 /// Off means: off the line, and off what the same place of the travel shows at other times, as far as that may be a bend in
-/// the line (no more than what is allowed anyway).
+/// the line (no more than what is allowed anyway, but towards an end of the travel, see [`Bends`]).
 ///
 /// Where both tracks carry the times of one table, a run tells nothing that reading them at different times explains: one that
 /// is over before the next reading but one, or in which the second track shows what the first showed shortly before or after.
-pub(crate) fn find(aligned: &Aligned, relation: &Relation, spot: Option<(f64, f64)>) -> Moments {
+pub(crate) fn find(aligned: &Aligned, relation: &Relation, spot: Option<(f64, f64)>, bends: &Bends) -> Moments {
     let usable = &relation.usable;
     if !usable.iter().any(|r| r.off.abs() > r.allowed) {
         let mut moments = Moments { log10_odds: LOG10_PRIOR, ..Moments::default() };
@@ -67,7 +68,8 @@ pub(crate) fn find(aligned: &Aligned, relation: &Relation, spot: Option<(f64, f6
     let excused = |r: &Residual| spot.is_some_and(|(from, to)| r.at >= from - 1.0 && r.at <= to + 1.0);
     let sign = |r: &Residual| {
         let allowed = r.allowed.max(relation.floor + r.cut);
-        let beyond_usual = r.off - usual[cell(r.at, relation.visited, CELLS)].clamp(-allowed, allowed);
+        let usual = usual[cell(r.at, relation.visited, CELLS)].clamp(-allowed, allowed);
+        let beyond_usual = r.off - bends.usual(r.x).unwrap_or(usual);
         let is_off = r.off.abs() > allowed && beyond_usual.abs() > allowed && r.off * beyond_usual > 0.0;
         if is_off && !excused(r) { r.off.signum() } else { 0.0 }
     };
@@ -136,6 +138,7 @@ pub(super) fn is_met_nearby(aligned: &Aligned, relation: &Relation, reading: &Re
 
 #[cfg(test)]
 mod tests {
+    use super::super::bend;
     use super::super::relation::tests::relation;
     use super::Point;
     use super::*;
@@ -156,7 +159,8 @@ mod tests {
         let points: Vec<Point> = usable.iter().map(point).collect();
         let n_samples = points.len();
         let aligned = Aligned { points, step: [0.4; 2], hidden_s: 0.01, interval_s: 0.1, unresolved_s, n_samples };
-        find(&aligned, &relation(0.5, usable), spot)
+        let relation = relation(0.5, usable);
+        super::find(&aligned, &relation, spot, &bend::find(&relation))
     }
 
     fn spans(moments: &Moments) -> Vec<(f64, f64)> {
@@ -218,7 +222,8 @@ mod tests {
             let points: Vec<Point> = readings.iter().map(point).collect();
             let n_samples = points.len();
             let aligned = Aligned { points, step: [0.4; 2], hidden_s: 0.01, interval_s, unresolved_s, n_samples };
-            find(&aligned, &relation(0.5, usable(&[])), None)
+            let relation = relation(0.5, usable(&[]));
+            super::find(&aligned, &relation, None, &bend::find(&relation))
         };
         let of = |off: &[_], interval_s, unresolved_s| spans(&gross(off, interval_s, unresolved_s));
         // The second track has half of the slope: 10 % are 5 of its points.
