@@ -1,8 +1,7 @@
 //! Ends of the travel towards which the tracks part as one that is bent by design does.
 
-use super::relation::{CELLS, Relation, cell};
+use super::relation::{CELLS, Relation, cell, middles};
 use super::spot::{Sign, Spot};
-use crate::stats::robust;
 
 /// A difference that has this share of its greatest all along, but for the quarter of its length where it begins, began at once:
 /// one that grows in a straight line from half of what is allowed has it only where nothing is beyond what is allowed.
@@ -22,12 +21,8 @@ pub(crate) struct Bends {
 }
 
 pub(crate) fn find(relation: &Relation) -> Bends {
-    let mut offs: Vec<Vec<f64>> = vec![Vec::new(); CELLS];
-    for r in &relation.usable {
-        offs[cell(r.x, relation.visited, CELLS)].push(r.off);
-    }
-    let seen: Vec<(usize, f64)> =
-        offs.iter_mut().enumerate().filter_map(|(k, offs)| Some((k, robust::median(offs)?))).collect();
+    let offs = middles(relation.usable.iter().map(|r| (cell(r.x, relation.visited, CELLS), r.off)));
+    let seen: Vec<(usize, f64)> = offs.into_iter().enumerate().filter_map(|(k, off)| Some((k, off?))).collect();
     let mut cells = vec![None; CELLS];
     let mut take = |from_end: Vec<(usize, f64)>| {
         let sign = from_end.first().map_or(0.0, |(_, off)| off.signum());
@@ -65,18 +60,13 @@ impl Bends {
 
 #[cfg(test)]
 mod tests {
-    use super::super::relation::Residual;
     use super::super::relation::tests::relation;
     use super::super::spot;
+    use super::super::spot::tests::readings;
     use super::*;
 
-    /// A foot that goes up and down six times between 10 and 90 %, ten readings a second, 1 % each.
     fn travel(off: &dyn Fn(f64) -> f64) -> Relation {
-        let reading = |k: usize| {
-            let at = 10.25 + ((k % 160).min(159 - k % 160)) as f64;
-            Residual { t_s: k as f64 / 10.0, at, x: at, y: at, off: off(at), allowed: 1.0, cut: 0.0 }
-        };
-        relation(1.0, (0..960).map(reading).collect())
+        relation(1.0, readings(6, |at, _| off(at)))
     }
 
     /// The second track ends early, or begins late; the others are worn up to the stop, in the middle, and in the middle as

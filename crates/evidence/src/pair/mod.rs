@@ -62,8 +62,11 @@ const PRIOR: f64 = 0.25;
 /// Odds are not reported beyond this.
 const MAX_LOG10_ODDS: f64 = 6.0;
 
-/// Odds of a finding, log10.
+/// Odds from which on a fault is found, log10, see [`Verdict`].
 const SURE_LOG10_ODDS: f64 = 2.0;
+
+/// What something else could explain comes to at most, log10: below a fault.
+const MOST_OF_OPEN: f64 = 1.9;
 
 /// Travel that a healthy verdict must have seen, points of the track that moves more: half of a pedal's usual 60 to 70.
 const LEAST_TRAVEL: f64 = 30.0;
@@ -142,7 +145,7 @@ fn judge<'a>(family: &'static Family, tracks: [&'a Series; 2], number: [usize; 2
     let Some(aligned) = align::align(tracks[0], tracks[1]) else { return unseen(None) };
     // What stood still, and what was otherwise for a time, teaches nothing of how the tracks relate.
     let (aligned, relation, stuck) = match stuck::find(&aligned) {
-        Some(without) => without,
+        Some((rest, relation, stuck)) => (rest, relation, Some(stuck)),
         None => match Relation::of(&aligned) {
             Some(relation) => (aligned, relation, None),
             None => return unseen(Some(aligned)),
@@ -171,16 +174,16 @@ fn judge<'a>(family: &'static Family, tracks: [&'a Series; 2], number: [usize; 2
     let is_either_way = spot.as_ref().is_some_and(|spot| spot.sign == Sign::Both);
     let ends = |spot: &Spot| spot::is_at_stop(spot, relation.visited) || bends.explain(spot);
     if spot.as_ref().is_some_and(ends) {
-        spot_odds = spot_odds.min(1.9);
+        spot_odds = spot_odds.min(MOST_OF_OPEN);
     }
     if is_either_way && aligned.unresolved_s > resolved::ROUND_S {
         // Readings a second apart that carry one time scatter either way wherever the foot often moves.
-        spot_odds = spot_odds.min(1.9);
+        spot_odds = spot_odds.min(MOST_OF_OPEN);
     }
     if relation.is_parted_by_timing {
         // Over a hole in the answers a table may draw a line of any length.
-        moments.log10_odds = moments.log10_odds.min(1.9);
-        apart_odds = apart_odds.min(1.9);
+        moments.log10_odds = moments.log10_odds.min(MOST_OF_OPEN);
+        apart_odds = apart_odds.min(MOST_OF_OPEN);
     }
     let parts = spot::visits_per_part(&relation, PARTS);
     let total = parts.iter().fold(Visits::default(), |a, b| Visits { all: a.all + b.all, bad: a.bad + b.bad });
@@ -214,7 +217,7 @@ fn judge<'a>(family: &'static Family, tracks: [&'a Series; 2], number: [usize; 2
         log10_odds = log10_odds.max(-0.9);
     }
     if !is_line {
-        log10_odds = log10_odds.clamp(-0.9, 1.9);
+        log10_odds = log10_odds.clamp(-0.9, MOST_OF_OPEN);
     }
     let log10_odds = log10_odds.clamp(-MAX_LOG10_ODDS, MAX_LOG10_ODDS);
     let seen = Seen { relation, spot, moments, parts, is_line, spot_odds, bump, stuck, onset, about };

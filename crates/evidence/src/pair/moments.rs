@@ -2,9 +2,8 @@
 
 use super::align::{Aligned, Point};
 use super::bend::Bends;
-use super::relation::{CELLS, Relation, Residual, cell};
+use super::relation::{CELLS, Relation, Residual, cell, middles};
 use crate::finding::Span;
-use crate::stats::robust;
 
 /// Shortest disagreement that counts: control units tolerate less than 0.24 s (published thresholds of two makes).
 const SHORTEST_S: f64 = 0.24;
@@ -60,15 +59,11 @@ pub(crate) fn find(aligned: &Aligned, relation: &Relation, spot: Option<(f64, f6
         add_gross(aligned, relation, spot, &mut moments);
         return moments;
     }
-    let mut cells = vec![Vec::new(); CELLS];
-    for r in usable {
-        cells[cell(r.at, relation.visited, CELLS)].push(r.off);
-    }
-    let usual: Vec<f64> = cells.iter_mut().map(|offs| robust::median(offs).unwrap_or(0.0)).collect();
+    let usual = middles(usable.iter().map(|r| (cell(r.at, relation.visited, CELLS), r.off)));
     let excused = |r: &Residual| spot.is_some_and(|(from, to)| r.at >= from - 1.0 && r.at <= to + 1.0);
     let sign = |r: &Residual| {
         let allowed = r.allowed.max(relation.floor + r.cut);
-        let usual = usual[cell(r.at, relation.visited, CELLS)].clamp(-allowed, allowed);
+        let usual = usual[cell(r.at, relation.visited, CELLS)].unwrap_or(0.0).clamp(-allowed, allowed);
         let beyond_usual = r.off - bends.usual(r.x).unwrap_or(usual);
         let is_off = r.off.abs() > allowed && beyond_usual.abs() > allowed && r.off * beyond_usual > 0.0;
         if is_off && !excused(r) { r.off.signum() } else { 0.0 }

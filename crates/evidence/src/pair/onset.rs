@@ -1,8 +1,9 @@
 //! Two tracks whose relation changes at a moment of the drive and stays changed.
 
 use super::align::Aligned;
-use super::relation::{CELLS, Relation, Residual, cell};
+use super::relation::{CELLS, Relation, Residual, cell, middles};
 use super::spot::{self, Visits};
+use super::{MOST_OF_OPEN, PRIOR};
 use crate::finding::Span;
 use crate::stats::robust;
 
@@ -22,9 +23,6 @@ const ROUNDS: usize = 3;
 /// Cells that must show it before it convicts: at a single place a worn spot, or a pedal that no longer comes back, may do the
 /// same.
 const LEAST_CELLS: usize = 3;
-
-/// Prior odds: see [`super::PRIOR`]; what is open stays below a conviction.
-const MOST_OF_ONE_PLACE: f64 = 1.9;
 
 /// A stretch of the drive in which the second track shows something else than at other times beside the same readings of the
 /// first.
@@ -207,9 +205,7 @@ pub(crate) fn find(aligned: &Aligned, relation: &Relation) -> Option<Onset> {
     let mut division = Division::new(&stays, limit);
     stays[from..to].iter().for_each(|stay| division.shift(stay, limit, true));
     let [offset, slope] = division.fit().0;
-    let mut usual = vec![Vec::new(); CELLS];
-    stays.iter().enumerate().filter(|(k, _)| !is_in(*k)).for_each(|(_, stay)| usual[stay.cell].push(stay.off));
-    let usual: Vec<Option<f64>> = usual.iter_mut().map(|offs| robust::median(offs)).collect();
+    let usual = middles(stays[..from].iter().chain(&stays[to..]).map(|stay| (stay.cell, stay.off)));
     // Counted are stays where the change is more than a sound pair may be off by, and what is usual is known.
     let expected = |stay: &Stay| offset + slope * stay.cell as f64 / CELLS as f64;
     let mut sides = [Visits::default(); 2];
@@ -253,9 +249,9 @@ pub(crate) fn find(aligned: &Aligned, relation: &Relation) -> Option<Onset> {
     // Movements may have fooled the alignment on either side: what few stretches hold against many is few either way.
     let otherwise = |side: Visits| Visits { bad: side.all - side.bad, ..side };
     let log10_lr = spot::log10_lr(sides[0], sides[1]).min(spot::log10_lr(otherwise(sides[1]), otherwise(sides[0])));
-    let mut log10_odds = super::PRIOR.log10() + log10_lr - price;
+    let mut log10_odds = PRIOR.log10() + log10_lr - price;
     if cells.len() < LEAST_CELLS {
-        log10_odds = log10_odds.min(MOST_OF_ONE_PLACE);
+        log10_odds = log10_odds.min(MOST_OF_OPEN);
     }
     let width = (relation.visited.1 - relation.visited.0) / CELLS as f64;
     let at_end = |cell: usize| {

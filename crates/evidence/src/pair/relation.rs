@@ -86,6 +86,13 @@ pub(crate) fn cell(x: f64, visited: (f64, f64), n_cells: usize) -> usize {
     ((share * n_cells as f64).max(0.0) as usize).min(n_cells - 1)
 }
 
+/// Middle of the values of each cell, which come with its number; `None` where there are none.
+pub(crate) fn middles(values: impl Iterator<Item = (usize, f64)>) -> Vec<Option<f64>> {
+    let mut cells = vec![Vec::new(); CELLS];
+    values.for_each(|(cell, value)| cells[cell].push(value));
+    cells.iter_mut().map(|values| robust::median(values)).collect()
+}
+
 /// Theil-Sen line through the medians of the cells of the travel; breaks down only when 29 % of the travel is off.
 fn line<'a>(points: impl Iterator<Item = &'a Point>, visited: (f64, f64)) -> Option<(f64, f64)> {
     let mut cells = vec![(Vec::new(), Vec::new()); CELLS];
@@ -148,11 +155,7 @@ fn skew(points: &[Point], slope: f64, offset: f64, step_y: f64) -> (f64, f64) {
 
 /// Takes a gentle bend of at most `most` out of the residuals.
 fn straighten(usable: &mut [Residual], visited: (f64, f64), most: f64) {
-    let mut cells = vec![Vec::new(); CELLS];
-    for r in usable.iter() {
-        cells[cell(r.x, visited, CELLS)].push(r.off);
-    }
-    let middles: Vec<Option<f64>> = cells.iter_mut().map(|offs| robust::median(offs)).collect();
+    let middles = middles(usable.iter().map(|r| (cell(r.x, visited, CELLS), r.off)));
     let bend: Vec<f64> = (0..CELLS)
         .map(|k| {
             // Near the ends as many cells as elsewhere, lest a spot be the majority there.

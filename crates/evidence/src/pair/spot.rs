@@ -293,7 +293,7 @@ fn refine(usable: &[Residual], rough: (f64, f64), sign: Sign) -> Option<(f64, f6
 }
 
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
     use super::super::relation::tests::relation;
     use super::*;
 
@@ -326,7 +326,7 @@ mod tests {
     }
 
     /// A foot that goes up and down between 10 and 90 % so many times, ten readings a second, 1 % each.
-    fn readings(n_swings: usize, off: impl Fn(f64, usize) -> f64) -> Vec<Residual> {
+    pub(in crate::pair) fn readings(n_swings: usize, off: impl Fn(f64, usize) -> f64) -> Vec<Residual> {
         let reading = |k: usize| {
             let at = 10.25 + ((k % 160).min(159 - k % 160)) as f64;
             Residual { t_s: k as f64 / 10.0, at, x: at, y: at, off: off(at, k / 160), allowed: 1.0, cut: 0.0 }

@@ -132,7 +132,7 @@ impl Known {
 ///
 /// What the track shows at other times, while the other is at the same place, decides: a track that ends before the other, or
 /// is flat there by design, does so every time.
-pub(crate) fn find(aligned: &Aligned) -> Option<(Aligned, Relation, Option<Stuck>)> {
+pub(crate) fn find(aligned: &Aligned) -> Option<(Aligned, Relation, Stuck)> {
     let runs = runs(aligned);
     if runs.is_empty() {
         return None;
@@ -158,12 +158,10 @@ pub(crate) fn find(aligned: &Aligned) -> Option<(Aligned, Relation, Option<Stuck
             stood.push(run);
         }
     }
-    if stood.is_empty() {
-        return None;
-    }
+    let stuck = found.into_iter().flatten().max_by(|a, b| a.log10_lr.total_cmp(&b.log10_lr))?;
     let rest = aligned.only(&is_kept(&stood));
     let relation = Relation::of(&rest)?;
-    Some((rest, relation, found.into_iter().flatten().max_by(|a, b| a.log10_lr.total_cmp(&b.log10_lr))))
+    Some((rest, relation, stuck))
 }
 
 impl Stuck {
@@ -241,7 +239,7 @@ mod tests {
         let points: Vec<Point> = (0..2000).map(point).collect();
         let n_samples = points.len();
         let aligned = Aligned { points, step: [0.4; 2], hidden_s: 0.01, interval_s: 0.1, unresolved_s: 0.0, n_samples };
-        find(&aligned).and_then(|found| found.2)
+        find(&aligned).map(|found| found.2)
     }
 
     const STICKS: std::ops::Range<f64> = 80.0..140.0;

@@ -128,8 +128,8 @@ pub fn prove(before: &[&Recording], after: &[&Recording]) -> Vec<Proven> {
 /// As [`prove`], with what arose since; where a swap has convicted a part: its misfires are followed from cylinder to cylinder as one fault.
 #[must_use]
 pub fn prove_part(before: &[&Recording], after: &[&Recording], part: Option<&Part>) -> Repaired {
-    let (mut then, now): (Vec<Vec<Finding>>, Vec<Vec<Finding>>) =
-        (Vec::new(), after.iter().map(|recording| examine(recording)).collect());
+    let [then, now] =
+        [before, after].map(|drives| drives.iter().map(|recording| examine(recording)).collect::<Vec<Vec<Finding>>>());
     // The cylinder at which the part sat in a drive.
     let at = |places: &[Option<usize>], drive: usize| places.get(drive).copied().flatten();
     let is_of_part = |finding: &Finding, drive: usize| {
@@ -138,9 +138,8 @@ pub fn prove_part(before: &[&Recording], after: &[&Recording], part: Option<&Par
     let mut worst: BTreeMap<(Kind, Vec<String>), Finding> = BTreeMap::new();
     // Only drives that show the fault measure how often it came: a drive in which it stayed away adds nothing to fear.
     let mut events: BTreeMap<Vec<String>, Count> = BTreeMap::new();
-    for (drive, recording) in before.iter().enumerate() {
-        then.push(examine(recording));
-        for finding in then[drive].iter().filter(|finding| finding.verdict == Verdict::Faulty) {
+    for (drive, findings) in then.iter().enumerate() {
+        for finding in findings.iter().filter(|finding| finding.verdict == Verdict::Faulty) {
             if finding.kind == Kind::Dropout {
                 let count = events.entry(finding.subject.clone()).or_default();
                 *count = add(*count, dropouts(finding));
