@@ -20,11 +20,9 @@ pub(crate) fn run(args: &ProofArgs, json: bool) -> Result<Exit, Failure> {
 fn page(result: &wire::Proof) -> String {
     let width = width();
     let mut page = match result.verdict.as_str() {
-        "proven" if !result.new_faults.is_empty() => {
-            "PROVEN, BUT THE CAR IS NOT SOUND: every fault of the drives before the \
-                                                 repair is gone, and another is there.\n"
-                .to_owned()
-        }
+        "proven" if !result.new_faults.is_empty() => "PROVEN, BUT THE CAR IS NOT SOUND: every fault of the drives \
+            before the repair is gone, and another is there.\n"
+            .to_owned(),
         "proven" => "PROVEN: every fault of the drives before the repair is gone.\n".to_owned(),
         "nothing before" => "NOTHING TO PROVE: the drives before the repair show no fault.\n".to_owned(),
         other => format!("{}\n", other.to_uppercase()),
