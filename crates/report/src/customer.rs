@@ -85,13 +85,13 @@ fn complaint(case: &Case, texts: &Texts) -> Block {
 }
 
 /// Faulty findings, one for each thing: with its drive. Those from before the repair stand first, surest first, then what
-/// shows after it alone. Where parts changed places the misfire that moved with them is no further fault; what the swap
-/// showed tells of it.
+/// shows after it alone. Where parts changed places the misfire that moved with them is no further fault until the repair:
+/// what the swap showed tells of it.
 pub(crate) fn faults(case: &Case) -> Vec<(usize, &Finding)> {
     let is_misfire = |finding: &Finding| finding.verdict == "faulty" && finding.kind == "misfire";
     let misfired_at_first =
         case.drives.iter().any(|it| it.moment == Moment::Before && it.examined.findings.iter().any(is_misfire));
-    let is_moved = |idx: usize| case.swap.is_some() && misfired_at_first && case.drives[idx].moment != Moment::Before;
+    let is_moved = |idx: usize| case.swap.is_some() && misfired_at_first && case.drives[idx].moment == Moment::Between;
     let mut faults: Vec<(usize, &Finding)> = case
         .drives
         .iter()

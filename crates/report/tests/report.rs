@@ -249,6 +249,10 @@ fn a_misfire_that_moved_with_its_part_is_told_once() {
     let page = told(&case);
     assert!(page.contains("Cylinder 1 misfires") && !page.contains("Cylinder 4 misfires"), "{page}");
     assert!(page.contains("misfires of cylinder 4"), "the technical part has all: {page}");
+    // After the repair it is a fault again.
+    case.drives[1].moment = Moment::After;
+    assert!(told(&case).contains("Cylinder 4 misfires"));
+    case.drives[1].moment = Moment::Between;
     case.swap = None;
     case.done.clear();
     let unrepaired = told(&case);

@@ -72,12 +72,23 @@ fn is_definition(path: &Path) -> bool {
 
 /// Adds a file of definitions; behind `#` stands the variant of a diagnostic description to be taken.
 pub(crate) fn load<'d>(definitions: &'d mut Definitions, file: &Path) -> Result<&'d MakerFile, WorkshopError> {
-    let text = file.to_string_lossy();
+    let (path, layer) = split(file);
+    load_layer(definitions, &path, layer.as_deref())
+}
+
+/// The file of definitions that was named, and the variant behind its `#`.
+fn split(named: &Path) -> (PathBuf, Option<String>) {
+    let text = named.to_string_lossy();
     match text.rsplit_once('#') {
         // A file may have the sign in its name.
-        Some((path, layer)) if !file.exists() => load_layer(definitions, Path::new(path), Some(layer)),
-        _ => load_layer(definitions, file, None),
+        Some((path, layer)) if !named.exists() => (path.into(), Some(layer.to_owned())),
+        _ => (named.to_owned(), None),
     }
+}
+
+/// The files that were named, without their variants.
+pub(crate) fn files(named: &[PathBuf]) -> Vec<PathBuf> {
+    named.iter().map(|named| split(named).0).collect()
 }
 
 fn load_layer<'d>(

@@ -160,12 +160,15 @@ impl Workshop {
         Ok((outcome, recorded))
     }
 
-    /// Whether a drive can be made under this name, for asking before a car is connected; `None`: a name of its own.
+    /// Whether a drive can be made under this name, for asking before a car is connected; `None`: a name of its own. It
+    /// replaces none of the files of `definitions`.
     ///
     /// # Errors
-    /// [`WorkshopError::Drive`].
-    pub fn expect_room(&self, out: Option<&Path>, replace: bool) -> Result<(), WorkshopError> {
-        Ok(out.map_or(Ok(()), |out| drive::expect_room(out, overwrite(replace)))?)
+    /// [`WorkshopError::Drive`], [`WorkshopError::OverSource`].
+    pub fn expect_room(&self, out: Option<&Path>, replace: bool, definitions: &[PathBuf]) -> Result<(), WorkshopError> {
+        let Some(out) = out else { return Ok(()) };
+        crate::tables::expect_apart(out, &crate::definitions::files(definitions))?;
+        Ok(drive::expect_room(out, overwrite(replace))?)
     }
 
     /// A name for a new drive in the data folder.

@@ -59,7 +59,8 @@ impl Workshop {
     /// [`WorkshopError::Definitions`], [`WorkshopError::NoMessages`], [`WorkshopError::MapNotUsed`],
     /// [`WorkshopError::OverSource`].
     pub fn import(&self, import: &Import) -> Result<wire::Imported, WorkshopError> {
-        expect_apart(&import.out, import.definitions.iter().chain([&import.file]))?;
+        let definitions = crate::definitions::files(&import.definitions);
+        expect_apart(&import.out, definitions.iter().chain([&import.file]))?;
         let map = import.map.iter().map(|text| text.parse::<MapEntry>()).collect::<Result<Vec<_>, _>>()?;
         let info = drive::DriveInfo { software: Some(self.software.clone()), ..drive::DriveInfo::default() };
         let overwrite = overwrite(import.replace);
@@ -216,6 +217,13 @@ mod tests {
             }
         }
         assert_eq!(std::fs::read_to_string(at("table.csv")).unwrap(), table);
+        // Nor are definitions, and the name of one may carry a variant.
+        std::fs::write(at("maker.toml"), "").unwrap();
+        for named in [at("maker.toml"), at("maker.toml#ECU")] {
+            let refused = workshop.expect_room(Some(&at("maker.toml")), true, &[named]).unwrap_err();
+            assert!(matches!(refused, WorkshopError::OverSource(_)), "{refused}");
+        }
+        workshop.expect_room(Some(&at("drive.mcap")), false, &[at("maker.toml")]).unwrap();
         // Another file may be replaced, and the drive is not written over by what is made of it.
         import(&at("table.csv"), &at("drive.csv")).unwrap();
         import(&at("table.csv"), &at("drive.csv")).unwrap();

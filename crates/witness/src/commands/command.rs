@@ -18,7 +18,7 @@ const MOST_HOLD_S: f64 = 600.0;
 
 pub(crate) fn run(args: &CommandArgs, json: bool) -> Result<Exit, Failure> {
     let workshop = super::workshop()?;
-    workshop.expect_room(args.file.out.as_deref(), args.file.force)?;
+    workshop.expect_room(args.file.out.as_deref(), args.file.force, &args.adapter.definitions)?;
     let mut car = super::connect(&workshop, &args.adapter)?;
     let Some(name) = args.output.as_ref().or(args.routine.as_ref()) else {
         let list = workshop.commands(&mut car)?;

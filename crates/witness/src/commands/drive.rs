@@ -81,7 +81,7 @@ pub(crate) fn run(
         out: options.recording.file.out.clone(),
         replace: options.recording.file.force,
     };
-    workshop.expect_room(wish.out.as_deref(), wish.replace)?;
+    workshop.expect_room(wish.out.as_deref(), wish.replace, &options.adapter.definitions)?;
     let mut car = super::connect(&workshop, &options.adapter)?;
     car.vehicle.allow_sessions(options.pace.extended_session);
     crate::stop::on_signals(&control.stop_flag())?;
