@@ -287,6 +287,44 @@ fn tables_of_semicolons_read_as_the_same_tables_of_commas() {
     assert_eq!(recording.series[0].value, [2.0, 3.0]);
 }
 
+/// As many loggers write them (common practice, no source): a second line with the units, bare or in brackets.
+#[test]
+fn a_row_of_units_is_read_as_units_in_the_headings() {
+    let (expected, _) = read("time_s [ms],vehicle.speed [mph],b [1/min],c\n0,10,5,1\n500,20,6,2\n", &[]).unwrap();
+    for units in ["ms,mph,1/min,", "[ms],[mph],[1/min],[]", "(ms),(mph),(1/min),()"] {
+        let table = format!("time_s,vehicle.speed,b,c\n{units}\n0,10,5,1\n500,20,6,2\n");
+        let (recording, imported) = read(&table, &[]).unwrap();
+        assert_eq!(recording.series, expected.series, "{units}");
+        assert_eq!(imported.n_rows, 2);
+        let notes = imported.notes.join("\n");
+        assert!(notes.contains("line 2 names units") && notes.contains("converted from mph"), "{notes}");
+    }
+    // Mapped columns take the units too, a clock has none, and a heading may say the same again.
+    let (recording, _) = read(
+        "Clock,Speed,vehicle.speed [km/h]\n,mi/h,km/h\n12:00:00,10,1\n12:00:01,20,2\n",
+        &["Clock=time_s", "Speed=wheel.speed.front_left"],
+    )
+    .unwrap();
+    assert_eq!(recording.series[0].t_ns, [43_200_000_000_000, 43_201_000_000_000]);
+    assert!((recording.series[0].value[0] - 16.093_44).abs() < 1e-9, "{:?}", recording.series);
+    // Decimals behind a comma are no units.
+    let (recording, _) = read("time_s;a\n0,5;1,5\n1,5;2,5\n", &[]).unwrap();
+    assert_eq!(recording.series[0].value, [1.5, 2.5]);
+}
+
+#[test]
+fn a_clock_goes_on_behind_midnight() {
+    for table in [
+        "t,a\n23:59:59.5,1\n00:00:00,2\n23:00:00,3\n01:00:00,4\n",
+        "t,signal,value\n23:59:59.5,a,1\n00:00:00,a,2\n23:00:00,a,3\n01:00:00,a,4\n",
+    ] {
+        let (recording, imported) = read(table, &["t=time_s"]).unwrap();
+        let seconds: Vec<f64> = recording.series[0].t_ns.iter().map(|t_ns| *t_ns as f64 / 1e9).collect();
+        assert_eq!(seconds, [86_399.5, 86_400.0, 169_200.0, 176_400.0]);
+        assert!(imported.notes.join("\n").contains("behind which it goes on: 2"), "{:?}", imported.notes);
+    }
+}
+
 #[test]
 fn whatever_is_wrong_is_named_with_its_place() {
     let wide = |rows: &str| format!("time_s,vehicle.speed [km/h],b\n{rows}");
@@ -308,7 +346,17 @@ fn whatever_is_wrong_is_named_with_its_place() {
         ("t,a\n1,1\n12:00:01,1\n".into(), &["t=time_s"], 3, Some("t"), "`12:00:01` is not a time"),
         ("t,a\n12:30,1\n".into(), &["t=time_s"], 2, Some("t"), "`12:30` is not a time"),
         ("t [ms],a\n12:00:01,1\n".into(), &["t=time_s"], 2, Some("t [ms]"), "`12:00:01` is not a time"),
-        ("t,a\n23:59:59,1\n00:00:00,1\n".into(), &["t=time_s"], 3, Some("t"), "the time 0 s is before that"),
+        ("t,a\n12:00:01,1\n00:00:01,1\n".into(), &["t=time_s"], 3, Some("t"), "the time 1 s is before that"),
+        (
+            "time_s,vehicle.speed [km/h]\ns,mph\n0,1\n".into(),
+            &[],
+            2,
+            Some("vehicle.speed [km/h]"),
+            "from `km/h` to `mph`",
+        ),
+        ("time_s,a\nh,V\n0,1\n".into(), &[], 2, Some("time_s"), "`h` is not a time"),
+        ("time_s,a\n,\n0,1\n".into(), &[], 2, Some("time_s"), "`` is not a time"),
+        ("time_s,a\n,1/min\n,2\n".into(), &[], 3, Some("time_s"), "`` is not a time"),
         ("time_s\ta\n1\t2\n".into(), &[], 1, None, "seem to be separated by '\\t'"),
         ("time_s,a\tb\n1,2\n".into(), &[], 1, Some("a\tb"), "cannot be the name of a signal"),
         ("a,time_s\n1,2\n".into(), &[], 1, None, "first column must be `time_s`, it is `a`"),

@@ -146,7 +146,7 @@ pub enum TableProblem {
         /// The units that can be converted.
         accepted: String,
     },
-    /// The unit of one signal changes within a long table.
+    /// A table names two units for one signal: in its rows, or in a heading and below it.
     #[error("the unit of `{signal}` changes from `{from}` to `{to}`; use one unit per signal")]
     UnitChanges {
         /// The signal.

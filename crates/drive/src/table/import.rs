@@ -17,6 +17,8 @@ use crate::{DriveError, DriveInfo};
 
 /// Samples that gather before they are written; they then lie together in the file.
 const FLUSH_AT: usize = 1 << 16;
+/// A day of a clock, nanoseconds.
+const DAY_NS: i64 = 86_400_000_000_000;
 /// Longest text of a cell that an error repeats, characters.
 const MAX_QUOTE: usize = 60;
 
@@ -169,6 +171,63 @@ struct TimeColumn {
     may_be_clock: bool,
     /// Whether they do; the first one tells for all.
     is_clock: Option<bool>,
+    /// What the clock read last, and how many midnights it has passed.
+    clock_ns: i64,
+    n_midnights: i64,
+}
+
+impl TimeColumn {
+    /// A time of the clock, behind all midnights before it: a clock that falls by more than half a day has passed one.
+    fn since_first_midnight(&mut self, clock_ns: i64) -> Option<i64> {
+        self.n_midnights += i64::from(self.clock_ns - clock_ns > DAY_NS / 2);
+        self.clock_ns = clock_ns;
+        self.n_midnights.checked_mul(DAY_NS)?.checked_add(clock_ns).filter(|t_ns| crate::format::is_time(*t_ns))
+    }
+}
+
+/// The power of ten seconds that a unit of time is.
+fn exponent_of(unit: &str) -> Option<i32> {
+    match unit {
+        "s" => Some(0),
+        "ms" => Some(-3),
+        "us" | "µs" => Some(-6),
+        "ns" => Some(-9),
+        _ => None,
+    }
+}
+
+/// The headings with the units that a second row of a table names below them; `None` where it names none. The cell below the
+/// time tells: a unit of time, or nothing where no other cell is a number.
+fn with_units(rows: &Rows<'_>, time: &TimeColumn, headings: &[String]) -> Result<Option<Vec<String>>, Stop> {
+    if rows.n_cells() != headings.len() {
+        return Ok(None);
+    }
+    let bare = |idx: usize| {
+        let text = rows.text(idx);
+        let inside = [('[', ']'), ('(', ')')].into_iter().find_map(|(a, b)| text.strip_prefix(a)?.strip_suffix(b));
+        inside.unwrap_or(&text).trim().to_owned()
+    };
+    let units: Vec<String> = (0..rows.n_cells()).map(bare).collect();
+    let is_number = |unit: &String| unit.replace(',', ".").parse::<f64>().is_ok();
+    let are_units = match units[time.idx].as_str() {
+        "" => !units.iter().any(is_number) && units.iter().any(|unit| !unit.is_empty()),
+        unit => exponent_of(unit).is_some(),
+    };
+    if !are_units || units.iter().any(|unit| unit.contains(char::is_control)) {
+        return Ok(None);
+    }
+    let mut joined = Vec::new();
+    for (heading, to) in headings.iter().zip(units) {
+        joined.push(match heading::split(heading).1 {
+            Some(from) if !to.is_empty() && Unit::named(from) != Unit::named(&to) => {
+                let (signal, from, to) = (heading.clone(), quote(from.as_bytes()), quote(to.as_bytes()));
+                return Err(at(rows.line(), Some(heading.clone()))(TableProblem::UnitChanges { signal, from, to }));
+            }
+            None if !to.is_empty() && !heading.is_empty() => format!("{heading} [{to}]"),
+            _ => heading.clone(),
+        });
+    }
+    Ok(Some(joined))
 }
 
 impl<'a> Table<'a> {
@@ -222,7 +281,7 @@ impl<'a> Table<'a> {
             _ => Layout::Wide,
         };
         match layout {
-            Layout::Wide => self.read_wide(&mut rows, &mut time, &headings)?,
+            Layout::Wide => self.read_wide(&mut rows, &mut time, headings)?,
             Layout::Long => self.read_long(&mut rows, &mut time, headings.len())?,
         }
         self.flush()?;
@@ -233,6 +292,10 @@ impl<'a> Table<'a> {
         }
         if time.is_clock == Some(true) {
             self.notes.push("times of the form HH:MM:SS are seconds since 00:00:00".to_owned());
+        }
+        if time.n_midnights > 0 {
+            self.notes
+                .push(format!("midnights that the clock passed, and behind which it goes on: {}", time.n_midnights));
         }
         let unused = self.map.iter().zip(&self.is_used).find(|(_, is_used)| !**is_used);
         unused.map_or(Ok(layout), |(entry, _)| Err(at(0, None)(self.unknown_map(entry))))
@@ -269,15 +332,12 @@ impl<'a> Table<'a> {
                 None if idx == 0 && name == TIME => unit,
                 None => continue,
             };
-            let exponent = match unit {
-                None | Some("s") => 0,
-                Some("ms") => -3,
-                Some("us" | "µs") => -6,
-                Some("ns") => -9,
-                Some(other) => return Err(TableProblem::TimeUnit(other.to_owned())),
-            };
+            let unit_or_s = unit.unwrap_or("s");
+            let exponent = exponent_of(unit_or_s).ok_or_else(|| TableProblem::TimeUnit(unit_or_s.to_owned()))?;
             let may_be_clock = name != TIME && unit.is_none();
-            let column = TimeColumn { idx, heading: heading.clone(), exponent, may_be_clock, is_clock: None };
+            let heading = heading.clone();
+            let column =
+                TimeColumn { idx, heading, exponent, may_be_clock, is_clock: None, clock_ns: 0, n_midnights: 0 };
             if found.replace(column).is_some() {
                 return Err(TableProblem::TwoTimes);
             }
@@ -312,7 +372,16 @@ impl<'a> Table<'a> {
         Ok(idx)
     }
 
-    fn read_wide(&mut self, rows: &mut Rows<'_>, time: &mut TimeColumn, headings: &[String]) -> Result<(), Stop> {
+    fn read_wide(&mut self, rows: &mut Rows<'_>, time: &mut TimeColumn, headings: Vec<String>) -> Result<(), Stop> {
+        let line = rows.line();
+        let mut has_row = advance(rows)?;
+        let below = if has_row { with_units(rows, time, &headings)? } else { None };
+        let headings = below.as_ref().unwrap_or(&headings);
+        if below.is_some() {
+            *time = self.time_column(headings).map_err(at(rows.line(), None))?;
+            self.notes.push(format!("line {} names units", rows.line()));
+            has_row = advance(rows)?;
+        }
         // The cell of each column of a signal.
         let mut places = Vec::new();
         for (idx, heading) in headings.iter().enumerate().filter(|(idx, _)| *idx != time.idx) {
@@ -322,18 +391,18 @@ impl<'a> Table<'a> {
                 continue;
             }
             let (name, unit) = heading::split(heading);
-            self.add_column(heading, name, unit).map_err(|stop| place(stop, rows.line(), heading))?;
+            self.add_column(heading, name, unit).map_err(|stop| place(stop, line, heading))?;
             places.push(idx);
         }
         if places.is_empty() {
-            return Err(at(rows.line(), None)(TableProblem::NoSignal));
+            return Err(at(line, None)(TableProblem::NoSignal));
         }
         // A map for a column that is not there is known now, and need not wait for the end of a long table.
         if let Some((entry, _)) = self.map.iter().zip(&self.is_used).find(|(_, is_used)| !**is_used) {
-            return Err(at(rows.line(), None)(self.unknown_map(entry)));
+            return Err(at(line, None)(self.unknown_map(entry)));
         }
         let mut previous_ns = i64::MIN;
-        while advance(rows)? {
+        while has_row {
             let t_ns = self.row_time(rows, time, headings.len())?;
             if t_ns <= previous_ns {
                 let problem = TableProblem::NotIncreasing { t_ns, is_same: t_ns == previous_ns };
@@ -348,6 +417,7 @@ impl<'a> Table<'a> {
                 }
             }
             self.flush_if_full()?;
+            has_row = advance(rows)?;
         }
         Ok(())
     }
@@ -433,7 +503,7 @@ impl<'a> Table<'a> {
         };
         let is_clock = *time.is_clock.get_or_insert(time.may_be_clock && cell.contains(&b':'));
         let parsed = text.and_then(|text| match is_clock {
-            true => number::parse_clock(&text),
+            true => time.since_first_midnight(number::parse_clock(&text)?),
             false => number::parse_time(&text, time.exponent),
         });
         parsed.ok_or_else(|| at(rows.line(), Some(time.heading.clone()))(TableProblem::Time(quote(cell))))
