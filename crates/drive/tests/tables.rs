@@ -312,6 +312,28 @@ fn a_row_of_units_is_read_as_units_in_the_headings() {
     assert_eq!(recording.series[0].value, [1.5, 2.5]);
 }
 
+/// Units in round brackets (common practice, no source); what else may stand there belongs to the name.
+#[test]
+fn units_in_round_brackets() {
+    let (recording, imported) = read(
+        "Time (ms),Speed (mph),Coolant(°F),Trim (%)\n0,10,212,1\n500,20,212,2\n",
+        &["Time=time_s", "Speed (mph)=vehicle.speed", "Coolant=coolant.temperature", "Trim=fuel.trim.short.bank_1"],
+    )
+    .unwrap();
+    let values = |idx: usize| recording.series[idx].value.clone();
+    assert_eq!(recording.series[0].t_ns, [0, 500_000_000]);
+    assert!((values(0)[0] - 16.093_44).abs() < 1e-9 && (values(1)[0] - 100.0).abs() < 1e-9, "{recording:?}");
+    assert!(
+        imported.notes.join("\n").contains("`Coolant(°F)` was converted from degF to degC"),
+        "{:?}",
+        imported.notes
+    );
+    let others = ["speed (GPS)", "boost (min)", "probe (A)", "probe (2)", "pressure (abs)", "(rpm)", "count()"];
+    let table = format!("time_s,{}\n0,1,2,3,4,5,6,7\n", others.join(","));
+    let (recording, _) = read(&table, &[]).unwrap();
+    assert!(recording.series.iter().all(|series| series.unit == Unit::one()), "{recording:?}");
+}
+
 #[test]
 fn a_clock_goes_on_behind_midnight() {
     for table in [

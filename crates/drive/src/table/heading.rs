@@ -4,10 +4,13 @@ use std::str::FromStr;
 
 use signal::{IdError, SignalId, Unit};
 
+/// Units that say something else in round brackets: the least of a value, a speed by satellites.
+const OTHER_WORDS: [&str; 2] = ["min", "gps"];
+
 /// `--map 'COLUMN=SIGNAL [UNIT]'`: which signal a column holds, and in which unit the column is.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct MapEntry {
-    /// Heading in a wide table (with or without its `[UNIT]`), name in a long one.
+    /// Heading in a wide table (with or without its unit), name in a long one.
     pub column: String,
     /// The signal, or `time_s` for the column that holds the time.
     pub signal: SignalId,
@@ -48,10 +51,11 @@ impl FromStr for MapEntry {
     }
 }
 
-/// Splits `NAME [UNIT]`; the unit is what the last pair of matching brackets at the end encloses.
+/// Splits `NAME [UNIT]`; the unit is what the last pair of matching brackets at the end encloses. Round ones count where they
+/// hold a known unit and nothing that may be part of the name.
 pub(super) fn split(heading: &str) -> (&str, Option<&str>) {
     let heading = heading.trim();
-    let Some(inside) = heading.strip_suffix(']') else { return (heading, None) };
+    let Some(inside) = heading.strip_suffix(']') else { return split_round(heading) };
     let mut depth = 1;
     for (idx, character) in inside.char_indices().rev() {
         match character {
@@ -64,6 +68,17 @@ pub(super) fn split(heading: &str) -> (&str, Option<&str>) {
         }
     }
     (heading, None)
+}
+
+/// Splits `NAME (UNIT)`.
+fn split_round(heading: &str) -> (&str, Option<&str>) {
+    let parts = heading.strip_suffix(')').and_then(|inside| inside.rsplit_once('('));
+    let Some((name, unit)) = parts.map(|(name, unit)| (name.trim_end(), unit.trim())) else { return (heading, None) };
+    // A letter or digit counts the sensors of a kind more often than it names a unit.
+    let is_mark = unit.chars().count() < 2 && unit.chars().all(char::is_alphanumeric);
+    let is_word = OTHER_WORDS.iter().any(|word| word.eq_ignore_ascii_case(unit));
+    let is_unit = !name.is_empty() && !is_mark && !is_word && Unit::named(unit).is_known();
+    if is_unit { (name, Some(unit)) } else { (heading, None) }
 }
 
 /// The heading of a signal's column.
