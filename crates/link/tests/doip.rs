@@ -1,12 +1,14 @@
 //! Diagnostics over IP (ISO 13400-2): how a connection begins and ends, against a gateway made of the messages' bytes.
 
+use std::collections::VecDeque;
 use std::io::{Read, Write};
 use std::net::{TcpListener, TcpStream};
+use std::sync::{Arc, Mutex};
 use std::thread::JoinHandle;
 use std::time::Duration;
 
-use link::{Link, LinkError, Request, Settings, Target, TcpDial, doip};
-use protocol::Address;
+use link::{Dial, Link, LinkError, Port, PortError, Request, Settings, Target, TcpDial, doip};
+use protocol::{Address, Nanos};
 
 /// Routing activation as this tester asks for it.
 const ACTIVATE: [u8; 15] = [2, 0xFD, 0, 5, 0, 0, 0, 7, 0x0E, 0x80, 0, 0, 0, 0, 0];
@@ -88,7 +90,7 @@ fn a_confirmation_in_the_vehicle_is_waited_for() {
         stream.write_all(&[&ACK[..], &ANSWER].concat()).expect("there");
         let _ = stream.read_to_end(&mut Vec::new());
     });
-    let address = link::Dial::address(&dial).to_owned();
+    let address = dial.address().to_owned();
     let port = address.rsplit(':').next().and_then(|port| port.parse().ok()).expect("a port");
     let error = doip::start(Box::new(dial), None, Settings::default()).err().expect("it is denied");
     assert!(error.to_string().contains("confirmation was refused (05)"), "{error}");
@@ -98,4 +100,108 @@ fn a_confirmation_in_the_vehicle_is_waited_for() {
     assert_eq!(read_vin(link.as_mut()).expect("there"), [[0x62, 0xF1, 0x90, 0x31]]);
     drop(link);
     server.join().expect("no panic");
+}
+
+const SECOND: Nanos = 1_000_000_000;
+
+/// A gateway on a virtual clock: each connection has the delays after which its messages are answered, and then says nothing.
+#[derive(Clone)]
+struct Virtual(Arc<Mutex<(Nanos, VecDeque<Vec<Nanos>>)>>);
+
+struct VirtualPort {
+    clock: Virtual,
+    delays: VecDeque<Nanos>,
+    out: VecDeque<(Nanos, u8)>,
+}
+
+impl Virtual {
+    fn of(connections: &[&[Nanos]]) -> Self {
+        Self(Arc::new(Mutex::new((0, connections.iter().map(|delays| delays.to_vec()).collect()))))
+    }
+
+    fn go_on_to(&self, at: Nanos) {
+        let mut state = self.0.lock().expect("one thread");
+        state.0 = state.0.max(at);
+    }
+}
+
+impl Dial for Virtual {
+    fn address(&self) -> &str {
+        "doip://invented"
+    }
+
+    fn dial(&mut self) -> Result<Box<dyn Port>, PortError> {
+        let delays = self.0.lock().expect("one thread").1.pop_front().unwrap_or_default().into();
+        Ok(Box::new(VirtualPort { clock: self.clone(), delays, out: VecDeque::new() }))
+    }
+
+    fn now(&self) -> Nanos {
+        self.0.lock().expect("one thread").0
+    }
+
+    fn pause(&mut self, nanos: Nanos) {
+        self.go_on_to(self.now() + nanos);
+    }
+}
+
+impl Port for VirtualPort {
+    fn now(&self) -> Nanos {
+        self.clock.now()
+    }
+
+    fn write_all(&mut self, bytes: &[u8]) -> Result<(), PortError> {
+        let answer = match bytes {
+            _ if bytes == ACTIVATE => activation(0x10).to_vec(),
+            _ if bytes == ASK => [&ACK[..], &ANSWER].concat(),
+            // Whether it is there, which is asked before what had no answer.
+            _ => [&ACK[..], &[2, 0xFD, 0x80, 1, 0, 0, 0, 6, 0x10, 0x10, 0x0E, 0x80, 0x7E, 0]].concat(),
+        };
+        if let Some(delay) = self.delays.pop_front() {
+            let at = self.now() + delay;
+            self.out.extend(answer.into_iter().map(|byte| (at, byte)));
+        }
+        Ok(())
+    }
+
+    fn read_until(&mut self, buffer: &mut [u8], deadline: Nanos) -> Result<usize, PortError> {
+        let first = self.out.front().map_or(Nanos::MAX, |(at, _)| *at);
+        self.clock.go_on_to(first.min(deadline));
+        let mut n = 0;
+        while n < buffer.len() && self.out.front().is_some_and(|(at, _)| *at <= self.now()) {
+            buffer[n] = self.out.pop_front().expect("it is there").1;
+            n += 1;
+        }
+        Ok(n)
+    }
+}
+
+/// A pulled cable closes nothing: without this the operating system would wait for a quarter of an hour.
+#[test]
+fn a_gateway_that_is_gone_without_a_word_is_lost_and_opens_again() {
+    let mut clock = Virtual::of(&[&[0, 0], &[0, 0, 0]]);
+    let mut link = doip::start(Box::new(clock.clone()), None, Settings::default()).expect("it is active");
+    assert_eq!(read_vin(link.as_mut()).expect("there").len(), 1);
+    clock.pause(60 * SECOND);
+    let since = clock.now();
+    let error = loop {
+        match read_vin(link.as_mut()) {
+            Ok(replies) => assert!(replies.is_empty()),
+            Err(error) => break error,
+        }
+        assert!(clock.now() - since < 20 * SECOND, "it is never lost");
+    };
+    assert!(error.is_lost() && error.to_string().contains("acknowledges nothing any more"), "{error}");
+    assert!((5 * SECOND..=8 * SECOND).contains(&(clock.now() - since)), "{}", clock.now() - since);
+    link.reopen().expect("back");
+    assert_eq!(read_vin(link.as_mut()).expect("there"), [[0x62, 0xF1, 0x90, 0x31]]);
+}
+
+/// A line that stalls for four seconds is none that is gone.
+#[test]
+fn a_gateway_that_stalls_is_kept() {
+    let clock = Virtual::of(&[&[0, 0, 4 * SECOND, 2 * SECOND, 0, 0, 0]]);
+    let mut link = doip::start(Box::new(clock), None, Settings::default()).expect("it is active");
+    for k in 0..4 {
+        read_vin(link.as_mut()).unwrap_or_else(|error| panic!("request {k}: {error}"));
+    }
 }

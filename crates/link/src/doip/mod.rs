@@ -25,6 +25,10 @@ const P2_EVERYONE_NS: Nanos = 300 * MS;
 const ACTIVATION_NS: Nanos = 5_000 * MS;
 /// How long somebody in the vehicle has to confirm it where that is wanted (no source).
 const CONFIRM_NS: Nanos = 30_000 * MS;
+/// Nothing for so long behind a request, which is to be acknowledged within 2 s: whoever was there is gone without a word, as
+/// when a cable is pulled or a radio link ends. Only another connection helps; the old one would wait for as long as the
+/// operating system does (a time that no stalled radio link takes; no source).
+const GONE_NS: Nanos = 5_000 * MS;
 /// Pause before the question who is there is asked again.
 const ASK_AGAIN: Duration = Duration::from_millis(200);
 /// Modules asked at once: gateways queue a handful of requests per network behind them (no source).
@@ -145,6 +149,8 @@ struct DoipCarrier {
     told: VecDeque<Told>,
     /// Requests that were sent and not acknowledged yet: their target, and its logical address.
     under_way: Vec<(Target, u16)>,
+    /// When the first request was sent behind which nothing has come.
+    unheard_since: Option<Nanos>,
 }
 
 impl DoipCarrier {
@@ -153,7 +159,8 @@ impl DoipCarrier {
             Some(version @ VERSION_2012..=0x0F) => version,
             _ => VERSION_2012,
         };
-        Self { dial, found, version, port: None, tester: None, told: VecDeque::new(), under_way: Vec::new() }
+        let (told, under_way) = (VecDeque::new(), Vec::new());
+        Self { dial, found, version, port: None, tester: None, told, under_way, unheard_since: None }
     }
 
     fn lost(&self) -> LinkError {
@@ -170,6 +177,9 @@ impl DoipCarrier {
         }
         let mut buffer = [0; 8192];
         let n = port.read_until(&mut buffer, tester.deadline().map_or(until, |at| at.min(until)))?;
+        if n > 0 {
+            self.unheard_since = None;
+        }
         tester.receive(buffer.get(..n).unwrap_or(&buffer));
         let out = tester.take_output();
         if !out.is_empty() {
@@ -190,6 +200,7 @@ impl DoipCarrier {
         self.port = Some(self.dial.dial()?);
         self.told.clear();
         self.under_way.clear();
+        self.unheard_since = None;
         let now = self.now();
         self.tester = Some(Tester::new(TESTER, version, now));
         let mut end = now.saturating_add(ACTIVATION_NS);
@@ -319,6 +330,7 @@ impl Carrier for DoipCarrier {
         let Some(tester) = self.tester.as_mut() else { return Err(self.lost()) };
         tester.send(logical, message, now);
         self.under_way.push((to, logical));
+        self.unheard_since.get_or_insert(now);
         Ok(())
     }
 
@@ -333,6 +345,13 @@ impl Carrier for DoipCarrier {
                 // Nothing behind it can be read: only another connection helps.
                 Some(Event::Broken(error @ DoipError::Pattern(..))) => {
                     let source = std::io::Error::new(std::io::ErrorKind::InvalidData, error);
+                    return Err(PortError::Lost { address: self.address().to_owned(), source }.into());
+                }
+                Some(Event::Nacked(_, None))
+                    if self.unheard_since.is_some_and(|since| now.saturating_sub(since) >= GONE_NS) =>
+                {
+                    let said = "the vehicle acknowledges nothing any more";
+                    let source = std::io::Error::new(std::io::ErrorKind::TimedOut, said);
                     return Err(PortError::Lost { address: self.address().to_owned(), source }.into());
                 }
                 Some(event) => {
