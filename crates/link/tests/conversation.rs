@@ -436,6 +436,55 @@ fn the_adapter_starts_anew_on_its_own() {
     assert_eq!(exchange.replies[0].from, Address::from_reply11(0x7E8));
 }
 
+/// Its name in the middle of an answer, or in place of one, is seen whatever it prints otherwise.
+#[test]
+fn the_name_of_the_adapter_shows_that_it_has_started_anew() {
+    let rpm = module(0x7E8, &[0x01, 0x0C]);
+    for said in ["7E804410C0102||Bench adapter 1.0", "|Bench adapter 1.0", "7E8044|Bench adapter 1.0"] {
+        let (mut link, dial) = start(Habits::default());
+        ask(&mut link, &rpm);
+        dial.bench().power_dip();
+        dial.bench().habits.script.push_back(("010C1", said));
+        let exchange = ask(&mut link, &rpm);
+        assert!(exchange.problems.iter().any(|problem| problem.contains("started anew")), "{said}: {exchange:?}");
+        let exchange = ask(&mut link, &rpm);
+        assert_eq!((exchange.replies.len(), exchange.problems.len()), (1, 0), "{said}: {exchange:?}");
+        assert_eq!(dial.bench().heard.iter().filter(|command| *command == "ATH1").count(), 2, "{said}");
+    }
+    // Among the settings, and while the network is looked for.
+    for (asked, said) in [("ATCAF1", "|Bench adapter 1.0"), ("0100", "7E8064100BE3FA813||Bench adapter 1.0")] {
+        let dial = FakeDial::new(Habits::default(), Box::new(car));
+        dial.bench().habits.script.push_back((asked, said));
+        let mut link = AtLink::start(Box::new(dial.clone()), Settings::default()).expect("starts");
+        assert_eq!(dial.bench().heard.iter().filter(|command| *command == "ATH1").count(), 2, "{asked}");
+        assert_eq!(ask(&mut link, &rpm).replies.len(), 1, "{asked}");
+    }
+}
+
+/// Without headers the answer of whoever was asked by mistake would pass for that of the module that was meant.
+#[test]
+fn an_adapter_without_headers_is_told_before_each_request_whom_to_ask() {
+    let habits = Habits { bus: Bus::KwpFast, lies: vec!["ATH1", "ATE0"], ..Habits::default() };
+    let dial = FakeDial::new(
+        habits,
+        Box::new(|header, request, _| {
+            let node = if header == 0x33 || header == 0xC1_33F1 { 0x10 } else { (header >> 8 & 0xFF) as u8 };
+            match request {
+                [0x01, 0x00] => vec![(30 * MS, 0x10, vec![0x41, 0x00, 1, 2, 3, 4])],
+                [0x1A, 0x91] => vec![(30 * MS, u32::from(node), vec![0x5A, 0x91, node])],
+                _ => Vec::new(),
+            }
+        }),
+    );
+    let mut link = AtLink::start(Box::new(dial.clone()), Settings::default()).expect("starts");
+    let abs = Request { to: Target::Module(Address::Node(0x18)), bytes: vec![0x1A, 0x91], n_replies: None };
+    for _ in 0..3 {
+        let exchange = ask(&mut link, &abs);
+        assert_eq!(exchange.replies.first().map(|reply| reply.bytes.clone()), Some(vec![0x5A, 0x91, 0x18]));
+        dial.bench().power_dip();
+    }
+}
+
 #[test]
 fn gone_and_back() {
     let (mut link, dial) = start(Habits::default());

@@ -30,6 +30,8 @@ const LISTEN_CAN: &str = "3E80";
 /// On other networks another request would collide with the answer: only listen.
 const LISTEN_LINE: &str = "ATMA";
 
+const STARTED_ANEW: &str = "the adapter has started anew by itself, and forgotten its settings";
+
 /// Time for the lines behind the first, `frame_ns` apart.
 fn rest_ns(n_lines: usize, frame_ns: Nanos) -> Nanos {
     Nanos::try_from(n_lines.saturating_sub(1)).unwrap_or(0).saturating_mul(frame_ns).min(N_CR_NS)
@@ -215,6 +217,11 @@ impl Ask {
     }
 
     fn after_setting(&mut self, answer: &Answer, now: Nanos, bus: Bus, state: &mut State) -> Step {
+        if state.has_started_anew(answer) {
+            self.started_anew(state);
+            self.asked_ns = self.asked_ns.or(Some(now));
+            return self.finish(now, state);
+        }
         if answer.prompt_ns.is_some() {
             state.trip.measured(answer.over_ns - answer.sent_ns);
         }
@@ -304,11 +311,13 @@ impl Ask {
             self.phase = Phase::Reopening;
             return Step::Say(state.command("ATPC"));
         }
-        if answer.echoed && !state.echo {
+        if state.has_started_anew(answer) {
+            state.lost_settings();
+            self.problems.push(STARTED_ANEW.to_owned());
+        } else if answer.echoed && !state.echo {
             state.lost_settings();
             self.problems.push("the adapter has forgotten its settings (its echo is on again)".to_owned());
-        }
-        if collector.lacks_headers {
+        } else if collector.lacks_headers {
             state.lost_settings();
             self.problems.push("the adapter has forgotten its settings (it prints no headers any more)".to_owned());
         }
@@ -323,6 +332,11 @@ impl Ask {
         }
         self.judge(answer, state);
         self.again(answer, bus, state).unwrap_or_else(|| self.finish(now, state))
+    }
+
+    fn started_anew(&mut self, state: &mut State) {
+        state.lost_settings();
+        self.problems.push(STARTED_ANEW.to_owned());
     }
 
     /// After the beginning of an answer that is longer than was asked for.
@@ -507,6 +521,10 @@ impl Ask {
     fn after_listening(&mut self, answer: &Answer, bus: Bus, state: &mut State) -> Step {
         let now = answer.over_ns;
         state.traffic_ns = Some(now);
+        if state.has_started_anew(answer) {
+            self.started_anew(state);
+            return self.finish(now, state);
+        }
         if let Some(collector) = self.collector.as_mut() {
             collector.take(answer);
             if collector.pending.is_empty() {

@@ -128,6 +128,8 @@ pub struct Adapter {
     resync: Option<(Resync, Say)>,
     n_restarts: u8,
     n_resyncs: u8,
+    /// Times that the adapter started anew while the network was looked for.
+    n_anew: u8,
     result: Option<Result<Outcome, Failure>>,
     /// Longest time of the operation, and when it ends, once it has begun.
     limit_ns: Nanos,
@@ -143,6 +145,8 @@ pub const LONGEST_NS: Nanos = 40_000_000_000;
 pub const LONGEST_START_NS: Nanos = 100_000_000_000;
 /// Most resynchronisations within one operation.
 const MAX_RESYNCS: u8 = 6;
+/// Most times within one operation, and within one start-up, that an adapter is set up again because it started anew.
+const MAX_ANEW: u8 = 3;
 
 /// One part of an operation.
 #[derive(Debug)]
@@ -180,6 +184,7 @@ impl Adapter {
             resync: None,
             n_restarts: 0,
             n_resyncs: 0,
+            n_anew: 0,
             result: None,
             limit_ns: LONGEST_NS,
             until_ns: None,
@@ -306,6 +311,7 @@ impl Adapter {
         self.until_ns = None;
         self.n_restarts = 0;
         self.n_resyncs = 0;
+        self.n_anew = 0;
     }
 
     /// Text between two commands: line ends and empty prompts say nothing, anything else may be half an answer.
@@ -349,6 +355,15 @@ impl Adapter {
         if answer.is_none() && !matches!(self.tasks.front(), Some(Task::Start(_))) && self.prepare() {
             return;
         }
+        // What is found out through an adapter without its settings is not so: that it prints no headers, to begin with.
+        if matches!(self.tasks.front(), Some(Task::Detect(_)))
+            && answer.is_some_and(|answer| self.state.has_started_anew(answer))
+            && self.n_anew < MAX_ANEW
+        {
+            self.n_anew += 1;
+            self.state.lost_settings();
+            return self.set_up_again();
+        }
         let state = &mut self.state;
         let step = match self.tasks.front_mut() {
             Some(Task::Start(start)) => start.step(answer, state),
@@ -372,9 +387,7 @@ impl Adapter {
     /// Puts tasks in front of one that cannot begin yet; true if there were any.
     fn prepare(&mut self) -> bool {
         if self.state.restart {
-            self.state.restart = false;
-            self.state.known.bus = None;
-            self.tasks.push_front(Task::Start(Start::new()));
+            self.set_up_again();
             return true;
         }
         if self.state.known.bus.is_none() && matches!(self.tasks.front(), Some(Task::Ask(_))) {
@@ -398,6 +411,15 @@ impl Adapter {
         }
     }
 
+    /// Puts start-up before the running task, which begins again once the adapter is ready.
+    fn set_up_again(&mut self) {
+        self.state.restart = false;
+        self.state.desync = false;
+        self.state.known.bus = None;
+        self.tasks.push_front(Task::Start(Start::new()));
+        self.phase = Phase::Idle;
+    }
+
     fn resync_step(&mut self, mut resync: Resync, waiting: Say, answer: Option<&Answer>) {
         match resync.step(answer, &mut self.state) {
             Resynced::Say(say) => {
@@ -405,17 +427,13 @@ impl Adapter {
                 self.resync = Some((resync, waiting));
             }
             // An adapter that never stops talking is not waited for.
-            Resynced::Done if self.n_resyncs < MAX_RESYNCS => {
+            Resynced::Done if self.n_resyncs < MAX_RESYNCS && !self.state.restart => {
                 self.state.desync = false;
                 self.say(waiting);
             }
             Resynced::Done | Resynced::Failed if self.n_restarts == 0 => {
                 self.n_restarts += 1;
-                self.state.desync = false;
-                self.state.known.bus = None;
-                // The waiting task begins again once the adapter is ready.
-                self.tasks.push_front(Task::Start(Start::new()));
-                self.phase = Phase::Idle;
+                self.set_up_again();
             }
             Resynced::Done | Resynced::Failed => {
                 let asked = self.state.last_sent.clone();

@@ -7,7 +7,7 @@ use super::turn::{Answer, Say, shown};
 #[derive(Debug)]
 pub(super) enum Resynced {
     Say(Say),
-    /// Everything that came before has been dropped.
+    /// Everything that came before has been dropped. Where that showed that the adapter started anew, it is to be set up again.
     Done,
     /// No command brought its own answer: the adapter has to be started anew.
     Failed,
@@ -44,6 +44,9 @@ impl Resync {
                 }
             }
             if closed {
+                if state.has_banner(&self.dropped) {
+                    state.lost_settings();
+                }
                 if !self.dropped.is_empty() {
                     state.problems.push(format!("dropped text that belongs to no request: `{}`", self.dropped));
                 }

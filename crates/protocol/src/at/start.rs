@@ -3,7 +3,7 @@
 use super::state::{Barrier, Effect, Filter, State, protocol, volts};
 use super::turn::{Answer, Say, shown};
 use super::words::{Word, plain};
-use super::{Failure, Outcome, Step};
+use super::{Failure, MAX_ANEW, Outcome, Step};
 use crate::Nanos;
 
 const MS: Nanos = 1_000_000;
@@ -63,6 +63,8 @@ pub(super) struct Start {
     banner: String,
     /// Something came late or was lost: text may still be on its way.
     untidy: bool,
+    /// Times that the adapter started anew by itself among the settings.
+    n_anew: u8,
     /// A setting is told once more, as it was not understood: a letter of it may have been lost.
     has_insisted: bool,
 }
@@ -76,6 +78,7 @@ impl Start {
             n_prompts: 0,
             banner: String::new(),
             untidy: false,
+            n_anew: 0,
             has_insisted: false,
         }
     }
@@ -138,6 +141,15 @@ impl Start {
         let Some((command, want)) = SETTINGS.get(idx).copied() else {
             return Step::Done(Ok(Outcome::Started));
         };
+        let is_anew = answer.lines.iter().any(|line| !self.banner.is_empty() && shown(&line.text) == self.banner);
+        // What says the same to everything is no adapter.
+        if is_anew && self.n_ok > 0 && !matches!(want, Want::Identity) && self.n_anew < MAX_ANEW {
+            self.n_anew += 1;
+            state.known.n_losses += 1;
+            self.untidy = true;
+            self.phase = Phase::Set(0);
+            return Step::Say(state.command(SETTINGS[0].0));
+        }
         let is_setting = matches!(want, Want::Set(_) | Want::Headers | Want::ExactWait | Want::Wait);
         if is_setting && answer.has("?") && !std::mem::replace(&mut self.has_insisted, true) {
             return Step::Say(state.command(command));
@@ -161,6 +173,7 @@ impl Start {
             Want::Identity => {
                 let name = if is_word || answer.prompt_ns.is_none() { self.banner.clone() } else { shown(&last) };
                 state.known.adapter = name;
+                state.banner.clone_from(&self.banner);
             }
             Want::Volts => state.has_volts = volts(&last).is_some(),
             Want::Set(_) | Want::Nicety | Want::Protocol => {}

@@ -5,7 +5,7 @@ use std::collections::{HashSet, VecDeque};
 use super::Known;
 use super::count::Counts;
 use super::trip::RoundTrip;
-use super::turn::{Answer, Say};
+use super::turn::{Answer, Say, shown};
 use super::words::plain;
 use crate::exchange::{Request, Target, only_reads};
 use crate::timing::Timings;
@@ -27,6 +27,8 @@ const WAIT_PROBE: u8 = 0x0F;
 pub(super) use crate::header::EVERYONE as EVERYONE_ON_K_LINE;
 /// Within this time on CAN a module has either begun to answer or will not any more: twice P2 max (as [`WAIT_LEAST`]).
 pub(super) const LATE_NS: Nanos = 100 * MS;
+/// A shorter name than this may be part of something else.
+const LEAST_BANNER: usize = 4;
 /// Answers measured before the time-out is shortened to what fits them, which is still twice what a module may take.
 const N_MEASURED: u32 = 3;
 
@@ -60,6 +62,11 @@ impl Barrier {
             Self::Identity => !known.adapter.is_empty() && last.text == known.adapter,
         }
     }
+}
+
+/// What could be an answer of the vehicle.
+fn is_hex(plain: &str) -> bool {
+    plain.bytes().all(|b| b.is_ascii_hexdigit())
 }
 
 /// Supply voltage of `12.4V`, V; a comma as decimal sign and a missing unit are accepted.
@@ -137,6 +144,8 @@ fn setting<const N: usize>(effect: Effect, spellings: [String; N]) -> Setting {
 #[derive(Debug)]
 pub(super) struct State {
     pub(super) known: Known,
+    /// What it prints when it has been reset.
+    pub(super) banner: String,
     /// Tried first when the network is unknown.
     pub(super) remembered: Option<Bus>,
     pub(super) headers: bool,
@@ -186,6 +195,7 @@ impl State {
     pub(super) fn new(remembered: Option<Bus>) -> Self {
         Self {
             known: Known::default(),
+            banner: String::new(),
             remembered,
             headers: true,
             sets_headers: false,
@@ -237,6 +247,18 @@ impl State {
     pub(super) fn lost_settings(&mut self) {
         self.known.n_losses += usize::from(!self.restart);
         self.restart = true;
+    }
+
+    /// Whether a text holds what the adapter prints when it starts anew, or how it calls itself.
+    pub(super) fn has_banner(&self, text: &str) -> bool {
+        let text = plain(text);
+        let names = [&self.banner, &self.known.adapter].map(|name| plain(name));
+        names.iter().any(|name| name.len() >= LEAST_BANNER && !is_hex(name) && text.contains(name.as_str()))
+    }
+
+    /// Whether the adapter started anew in the middle of an answer, or before it.
+    pub(super) fn has_started_anew(&self, answer: &Answer) -> bool {
+        answer.lines.iter().any(|line| self.has_banner(&shown(&line.text)))
     }
 
     pub(super) fn note(&mut self, note: impl Into<String>) {
@@ -330,7 +352,9 @@ impl State {
     /// `patient`: the module is known to ask for more time, so the adapter shall listen as long as it can.
     pub(super) fn settings_for(&self, request: &Request, bus: Bus, patient: bool) -> Result<VecDeque<Setting>, String> {
         let mut todo = VecDeque::new();
-        if self.target != Some(request.to) {
+        // Where it prints no headers, nothing would show that it has forgotten whom it was told to ask.
+        let would_show = self.headers || bus.is_can() || request.to == Target::Everyone;
+        if self.target != Some(request.to) || !would_show {
             self.header(request.to, bus, &mut todo)?;
         }
         // What a module takes longer than is usual, by its own word, comes on top of everything.
