@@ -30,8 +30,6 @@ const LISTEN_CAN: &str = "3E80";
 /// On other networks another request would collide with the answer: only listen.
 const LISTEN_LINE: &str = "ATMA";
 
-const STARTED_ANEW: &str = "the adapter has started anew by itself, and forgotten its settings";
-
 /// Time for the lines behind the first, `frame_ns` apart.
 fn rest_ns(n_lines: usize, frame_ns: Nanos) -> Nanos {
     Nanos::try_from(n_lines.saturating_sub(1)).unwrap_or(0).saturating_mul(frame_ns).min(N_CR_NS)
@@ -312,12 +310,14 @@ impl Ask {
             return Step::Say(state.command("ATPC"));
         }
         if state.has_started_anew(answer) {
-            state.lost_settings();
-            self.problems.push(STARTED_ANEW.to_owned());
-        } else if answer.echoed && !state.echo {
+            self.started_anew(state);
+            return self.finish(now, state);
+        }
+        if answer.echoed && !state.echo {
             state.lost_settings();
             self.problems.push("the adapter has forgotten its settings (its echo is on again)".to_owned());
-        } else if collector.lacks_headers {
+        }
+        if collector.lacks_headers {
             state.lost_settings();
             self.problems.push("the adapter has forgotten its settings (it prints no headers any more)".to_owned());
         }
@@ -336,7 +336,7 @@ impl Ask {
 
     fn started_anew(&mut self, state: &mut State) {
         state.lost_settings();
-        self.problems.push(STARTED_ANEW.to_owned());
+        self.problems.push("the adapter has started anew by itself, and forgotten its settings".to_owned());
     }
 
     /// After the beginning of an answer that is longer than was asked for.
