@@ -163,14 +163,17 @@ impl DoipCarrier {
         Self { dial, found, version, port: None, tester: None, told, under_way, unheard_since: None }
     }
 
-    fn lost(&self) -> LinkError {
-        let source = std::io::ErrorKind::NotConnected.into();
+    fn lost(&self, source: std::io::Error) -> LinkError {
         LinkError::Port(PortError::Lost { address: self.dial.address().to_owned(), source })
+    }
+
+    fn closed(&self) -> LinkError {
+        self.lost(std::io::ErrorKind::NotConnected.into())
     }
 
     /// Moves bytes in both directions; waits for some until `until`.
     fn pump(&mut self, until: Nanos) -> Result<(), LinkError> {
-        let (Some(port), Some(tester)) = (self.port.as_mut(), self.tester.as_mut()) else { return Err(self.lost()) };
+        let (Some(port), Some(tester)) = (self.port.as_mut(), self.tester.as_mut()) else { return Err(self.closed()) };
         let out = tester.take_output();
         if !out.is_empty() {
             port.write_all(&out)?;
@@ -327,7 +330,7 @@ impl Carrier for DoipCarrier {
             return Err(LinkError::Unsendable("it is empty".to_owned()));
         }
         let now = self.now();
-        let Some(tester) = self.tester.as_mut() else { return Err(self.lost()) };
+        let Some(tester) = self.tester.as_mut() else { return Err(self.closed()) };
         tester.send(logical, message, now);
         self.under_way.push((to, logical));
         self.unheard_since.get_or_insert(now);
@@ -344,15 +347,13 @@ impl Carrier for DoipCarrier {
             match self.event() {
                 // Nothing behind it can be read: only another connection helps.
                 Some(Event::Broken(error @ DoipError::Pattern(..))) => {
-                    let source = std::io::Error::new(std::io::ErrorKind::InvalidData, error);
-                    return Err(PortError::Lost { address: self.address().to_owned(), source }.into());
+                    return Err(self.lost(std::io::Error::new(std::io::ErrorKind::InvalidData, error)));
                 }
                 Some(Event::Nacked(_, None))
                     if self.unheard_since.is_some_and(|since| now.saturating_sub(since) >= GONE_NS) =>
                 {
                     let said = "the vehicle acknowledges nothing any more";
-                    let source = std::io::Error::new(std::io::ErrorKind::TimedOut, said);
-                    return Err(PortError::Lost { address: self.address().to_owned(), source }.into());
+                    return Err(self.lost(std::io::Error::new(std::io::ErrorKind::TimedOut, said)));
                 }
                 Some(event) => {
                     if let Some(told) = self.tell(event, now) {

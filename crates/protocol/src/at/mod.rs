@@ -145,7 +145,7 @@ pub const LONGEST_NS: Nanos = 40_000_000_000;
 pub const LONGEST_START_NS: Nanos = 100_000_000_000;
 /// Most resynchronisations within one operation.
 const MAX_RESYNCS: u8 = 6;
-/// Most times within one operation, and within one start-up, that an adapter is set up again because it started anew.
+/// Most times within one operation, and within one start-up, that an adapter is set up again because it started anew (no source).
 const MAX_ANEW: u8 = 3;
 
 /// One part of an operation.

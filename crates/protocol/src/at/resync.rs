@@ -44,7 +44,7 @@ impl Resync {
                 }
             }
             if closed {
-                if state.has_banner(&self.dropped) {
+                if state.has_name(&self.dropped) {
                     state.lost_settings();
                 }
                 if !self.dropped.is_empty() {

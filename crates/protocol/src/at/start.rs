@@ -105,7 +105,7 @@ impl Start {
                 self.phase = Phase::Knock(n_try + 1);
                 Step::Say(knock())
             }
-            Phase::Reset(idx) => self.after_reset(idx, answer),
+            Phase::Reset(idx) => self.after_reset(idx, answer, state),
             Phase::Settle(n) if !answer.lines.is_empty() && n < 5 => {
                 self.phase = Phase::Settle(n + 1);
                 Step::Say(Say::nothing(500 * MS))
@@ -118,7 +118,7 @@ impl Start {
         }
     }
 
-    fn after_reset(&mut self, idx: usize, answer: &Answer) -> Step {
+    fn after_reset(&mut self, idx: usize, answer: &Answer, state: &mut State) -> Step {
         let refused = answer.lines.is_empty() || answer.has("?") || answer.has("STOPPED");
         if refused && idx + 1 < RESETS.len() {
             if answer.lines.is_empty() && answer.prompt_ns.is_none() && self.heard.is_empty() {
@@ -131,6 +131,7 @@ impl Start {
         }
         if let Some(banner) = answer.lines.iter().rev().find(|line| Word::read(&line.text).is_none()) {
             self.banner = shown(&banner.text);
+            state.know_by(&self.banner);
         }
         // An answer to an earlier try may still come: wait until it is quiet.
         self.phase = Phase::Settle(0);
@@ -141,9 +142,9 @@ impl Start {
         let Some((command, want)) = SETTINGS.get(idx).copied() else {
             return Step::Done(Ok(Outcome::Started));
         };
-        let is_anew = answer.lines.iter().any(|line| !self.banner.is_empty() && shown(&line.text) == self.banner);
         // What says the same to everything is no adapter.
-        if is_anew && self.n_ok > 0 && !matches!(want, Want::Identity) && self.n_anew < MAX_ANEW {
+        let may_be_anew = self.n_ok > 0 && !matches!(want, Want::Identity) && self.n_anew < MAX_ANEW;
+        if may_be_anew && state.has_started_anew(answer) {
             self.n_anew += 1;
             state.known.n_losses += 1;
             self.untidy = true;
@@ -172,8 +173,8 @@ impl Start {
             Want::Wait => state.sets_wait = ok,
             Want::Identity => {
                 let name = if is_word || answer.prompt_ns.is_none() { self.banner.clone() } else { shown(&last) };
+                state.know_by(&name);
                 state.known.adapter = name;
-                state.banner.clone_from(&self.banner);
             }
             Want::Volts => state.has_volts = volts(&last).is_some(),
             Want::Set(_) | Want::Nicety | Want::Protocol => {}

@@ -27,8 +27,8 @@ const WAIT_PROBE: u8 = 0x0F;
 pub(super) use crate::header::EVERYONE as EVERYONE_ON_K_LINE;
 /// Within this time on CAN a module has either begun to answer or will not any more: twice P2 max (as [`WAIT_LEAST`]).
 pub(super) const LATE_NS: Nanos = 100 * MS;
-/// A shorter name than this may be part of something else.
-const LEAST_BANNER: usize = 4;
+/// A shorter name than this may be part of something else (no source).
+const LEAST_NAME: usize = 4;
 /// Answers measured before the time-out is shortened to what fits them, which is still twice what a module may take.
 const N_MEASURED: u32 = 3;
 
@@ -62,11 +62,6 @@ impl Barrier {
             Self::Identity => !known.adapter.is_empty() && last.text == known.adapter,
         }
     }
-}
-
-/// What could be an answer of the vehicle.
-fn is_hex(plain: &str) -> bool {
-    plain.bytes().all(|b| b.is_ascii_hexdigit())
 }
 
 /// Supply voltage of `12.4V`, V; a comma as decimal sign and a missing unit are accepted.
@@ -144,8 +139,8 @@ fn setting<const N: usize>(effect: Effect, spellings: [String; N]) -> Setting {
 #[derive(Debug)]
 pub(super) struct State {
     pub(super) known: Known,
-    /// What it prints when it has been reset.
-    pub(super) banner: String,
+    /// What it prints when it has been reset, and how it calls itself, without blanks.
+    names: Vec<String>,
     /// Tried first when the network is unknown.
     pub(super) remembered: Option<Bus>,
     pub(super) headers: bool,
@@ -195,7 +190,7 @@ impl State {
     pub(super) fn new(remembered: Option<Bus>) -> Self {
         Self {
             known: Known::default(),
-            banner: String::new(),
+            names: Vec::new(),
             remembered,
             headers: true,
             sets_headers: false,
@@ -230,6 +225,7 @@ impl State {
 
     /// The adapter starts anew: its settings are those of a reset.
     pub(super) fn forget_settings(&mut self) {
+        self.names.clear();
         self.headers = true;
         self.echo = false;
         self.addresses = None;
@@ -249,16 +245,23 @@ impl State {
         self.restart = true;
     }
 
-    /// Whether a text holds what the adapter prints when it starts anew, or how it calls itself.
-    pub(super) fn has_banner(&self, text: &str) -> bool {
+    /// It will be known by this name when it starts anew by itself, unless that could be an answer of the vehicle.
+    pub(super) fn know_by(&mut self, name: &str) {
+        let name = plain(name);
+        if name.len() >= LEAST_NAME && !name.bytes().all(|b| b.is_ascii_hexdigit()) && !self.names.contains(&name) {
+            self.names.push(name);
+        }
+    }
+
+    /// Whether a text holds one of its names.
+    pub(super) fn has_name(&self, text: &str) -> bool {
         let text = plain(text);
-        let names = [&self.banner, &self.known.adapter].map(|name| plain(name));
-        names.iter().any(|name| name.len() >= LEAST_BANNER && !is_hex(name) && text.contains(name.as_str()))
+        self.names.iter().any(|name| text.contains(name.as_str()))
     }
 
     /// Whether the adapter started anew in the middle of an answer, or before it.
     pub(super) fn has_started_anew(&self, answer: &Answer) -> bool {
-        answer.lines.iter().any(|line| self.has_banner(&shown(&line.text)))
+        answer.lines.iter().any(|line| self.has_name(&shown(&line.text)))
     }
 
     pub(super) fn note(&mut self, note: impl Into<String>) {
