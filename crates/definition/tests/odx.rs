@@ -257,6 +257,10 @@ fn a_description_is_offered_as_definitions() {
         Some("radiator fan, short to ground")
     );
     assert_eq!(definitions.code_text(None, address, "C0816-12".parse().unwrap()), None);
+    // Three bytes whose first is 00 (codes of ISO 15031-6 in ISO 14229-1's three bytes): not the two bytes 16 13.
+    let late = Some("camshaft and crankshaft disagree");
+    assert_eq!(definitions.code_text(None, address, "P0016-13".parse().unwrap()), late);
+    assert_eq!(definitions.code_text(None, address, "P1613-13".parse().unwrap()), None);
 
     let mut plain = Definitions::standard();
     let file = plain.load(PARTS.as_bytes(), "parts.odx-d", Some("plain")).unwrap();

@@ -85,8 +85,9 @@ fn eight_digits(letter: char, bytes: [u8; 4]) -> Vec<u8> {
 /// `n_bits` of it, at most 11 of an 11-bit identifier and 16 of one with 29 bits.
 ///
 /// The controllers that the language was made for have two filters of 16 bits, which see the first bits of a frame: the
-/// identifier, the remote bit and some data of a frame with 11 bits, the upper 16 bits of an identifier with 29 (from
-/// memory). Both filters are set alike.
+/// identifier and the remote bit of a frame with 11 bits, the upper 16 bits of an identifier with 29. The first filter sees
+/// the first byte of the data of a frame with 11 bits too, its lower half by the last four bits of the second filter (from
+/// memory): an 11-bit identifier belongs into the second. Both filters are set alike.
 ///
 /// ```
 /// use protocol::CanId;

@@ -182,6 +182,12 @@ fn a_filter_keeps_broadcasts_off_the_line() {
                 let exchange = link.exchange(&read_vin(Target::Module(from))).expect("the car is there");
                 assert_eq!(exchange.replies.len(), 1, "{bus} {exchange:?}");
             }
+            // 58 bytes: a first frame and consecutive frames up to the number 8 (ISO 15765-2).
+            let bytes = [0x22, 0xF1, 0x90, 0xF1, 0x90, 0xF1, 0x90].to_vec();
+            let long = link.exchange(&Request { to: Target::Module(from), bytes, n_replies: Some(1) });
+            let lengths: Vec<usize> =
+                long.iter().flat_map(|long| &long.replies).map(|reply| reply.bytes.len()).collect();
+            assert_eq!(lengths, [58], "{bus} {is_filtered} {long:?}");
             let hearing = link.listen_to(&[Wanted::AnyFrame]);
             assert_eq!(hearing, if is_filtered { Hearing::Never } else { Hearing::Always });
             link.now() - start

@@ -408,23 +408,55 @@ fn a_routine_with_its_result() {
     }
 }
 
+/// The vent valve of the tank, closed by service 08 with the engine off, for some seconds.
+fn vent(name: &str, faults: &str, seconds: f64) -> (Run, Vec<f64>) {
+    let off = road(name, "ambient 20\nengine warm\n120 speed 0 off\n");
+    let definitions = definitions(CAR);
+    let vent = definitions.outputs(Some(standin::VIN)).find(|output| output.id.as_str() == "custom.tank_vent").unwrap();
+    let mut car = vehicle(&format!("fell?script={off}&start=5{faults}"));
+    let grant = Grant::new(vent.module, Purpose::Output(vent.id.clone()), i64::MAX);
+    let order = Order::Output { output: vent, pattern: Pattern::Hold { level: 1.0, seconds } };
+    let mut plan = car.plan_beside(&order, &[wish("custom.tank_vent_closed")], &definitions).unwrap();
+    let (mut keep, from) = (Keep::default(), car.now());
+    let outcome = car.command(&order, &grant, &mut plan, &mut keep, &mut || Hand::Pressed);
+    let took_s = (car.now() - from) as f64 / 1e9;
+    let closed = keep.values(&plan, "custom.tank_vent_closed").iter().map(|(_, value)| *value).collect();
+    (Run { vehicle: car, plan, keep, outcome, took_s }, closed)
+}
+
 /// Service 08 knows no session and no return: the safe level is sent instead.
 #[test]
 fn a_test_of_service_08() {
-    let off = road("vent", "ambient 20\nengine warm\n90 speed 0 off\n");
-    let definitions = definitions(CAR);
-    let vent = definitions.outputs(Some(standin::VIN)).find(|output| output.id.as_str() == "custom.tank_vent").unwrap();
-    let mut car = vehicle(&format!("fell?script={off}&start=5"));
-    let grant = Grant::new(vent.module, Purpose::Output(vent.id.clone()), i64::MAX);
-    let order = Order::Output { output: vent, pattern: Pattern::Hold { level: 1.0, seconds: 3.0 } };
-    let mut plan = car.plan_beside(&order, &[wish("custom.tank_vent_closed")], &definitions).unwrap();
-    let mut keep = Keep::default();
-    let conduct = car.command(&order, &grant, &mut plan, &mut keep, &mut || Hand::Pressed).unwrap();
+    let (run, closed) = vent("vent", "", 3.0);
+    let conduct = run.outcome.unwrap();
     assert_eq!((conduct.ended, conduct.returned), (Ended::Complete, Returned::Confirmed));
-    let closed = keep.values(&plan, "custom.tank_vent_closed");
-    assert!(closed.iter().any(|(_, value)| *value == 1.0));
-    assert_eq!(closed.last().unwrap().1, 0.0);
-    assert_eq!(keep.times_s(&[0x10]).len() + keep.times_s(&[0x3E]).len(), 0);
+    assert!(closed.contains(&1.0));
+    assert_eq!(closed.last(), Some(&0.0));
+    assert_eq!(run.keep.times_s(&[0x10]).len() + run.keep.times_s(&[0x3E]).len(), 0);
+}
+
+/// Nothing but our own request ends it, so it is sent as soon as the adapter is back, and nothing says "off" before.
+#[test]
+fn a_lost_adapter_where_no_session_times_out() {
+    for gone_s in [1, 12] {
+        let (run, _) = vent("vent-gone", &format!("&gone=14:{gone_s}"), 30.0);
+        let conduct = run.outcome.unwrap();
+        assert_eq!((conduct.ended, conduct.returned), (Ended::LinkLost, Returned::Confirmed));
+        let marks: Vec<(i64, &str)> = run.keep.marks.iter().map(|mark| (mark.t_ns, mark.text.as_str())).collect();
+        let [(_, "custom.tank_vent on"), (off_ns, "custom.tank_vent off")] = marks[..] else { panic!("{marks:?}") };
+        assert!(off_ns >= run.keep.gaps[0].to_ns, "{marks:?}, {:?}", run.keep.gaps);
+        let mut vehicle = run.vehicle;
+        let (_, after) = sample(&mut vehicle, &definitions(CAR), &["custom.tank_vent_closed"], 1);
+        assert_eq!(after.samples.last().unwrap().1.value, 0.0);
+    }
+
+    let (run, _) = vent("vent-lost", "&gone=14:100", 30.0);
+    let conduct = run.outcome.unwrap();
+    assert_eq!((conduct.ended, conduct.returned), (Ended::LinkLost, Returned::Unknown));
+    assert!((60.0..90.0).contains(&run.took_s), "does not wait for ever: {}", run.took_s);
+    let marks: Vec<&str> = run.keep.marks.iter().map(|mark| mark.text.as_str()).collect();
+    assert_eq!(marks, ["custom.tank_vent on"]);
+    assert!(run.keep.notes.iter().any(|note| note.contains("may still be driven")), "{:?}", run.keep.notes);
 }
 
 /// A recorder that breaks ends the samples; the output is given back before anyone hears of it.

@@ -18,7 +18,7 @@ use crate::error::{DefinitionError, FileProblem};
 use crate::file::{CodeText, MakerFile, ModuleName};
 use crate::signals::{Decode, Read, SignalDefinition};
 
-use super::types::{Base, Compu, DataObject, Dop, Internal, Kind, Length, Parameter, Structure, Value};
+use super::types::{Base, Compu, DataObject, Dop, Dtc, Internal, Kind, Length, Parameter, Structure, Value};
 use super::{Database, Layer, LayerKind, Service};
 
 /// Said with everything that is driven by a description, which names no dangers itself.
@@ -105,14 +105,8 @@ impl Database {
                 }
             }
             for code in &layer.codes {
-                let shown = code.display.as_ref().and_then(|text| text.parse().ok());
-                let by_number = || match (u16::try_from(code.number), u16::try_from(code.number >> 8)) {
-                    (Ok(number), _) => Some(Code { number, failure_type: None }),
-                    (_, Ok(number)) => Some(Code { number, failure_type: Some(code.number as u8) }),
-                    _ => None,
-                };
                 let text = if code.text.is_empty() { code.name.clone() } else { code.text.clone() };
-                if let Some(code) = by_number().or(shown)
+                if let Some(code) = code.as_read()
                     && codes.insert((address, code))
                 {
                     out.codes.push(CodeText { module: address, code, text });
@@ -120,6 +114,24 @@ impl Database {
             }
         }
         out
+    }
+}
+
+impl Dtc {
+    /// The code as it is read from a module: two bytes, or three with the failure type at the end (ISO 14229-1). By its
+    /// number where its width is known: 00 16 13 is P0016-13, and the two bytes 16 13 are P1613.
+    fn as_read(&self) -> Option<Code> {
+        let two = || Some(Code { number: u16::try_from(self.number).ok()?, failure_type: None });
+        let three = || {
+            let number = u16::try_from(self.number >> 8).ok()?;
+            Some(Code { number, failure_type: Some(self.number as u8) })
+        };
+        let shown = || self.display.as_ref().and_then(|text| text.parse().ok());
+        match self.n_bits {
+            Some(16) => two().or_else(shown),
+            Some(24) => three().or_else(shown),
+            _ => shown().or_else(two).or_else(three),
+        }
     }
 }
 

@@ -166,6 +166,8 @@ pub struct Dtc {
     pub name: String,
     /// Its number as the module sends it.
     pub number: u64,
+    /// How many bits its number has in a message; `None` where that differs from message to message.
+    pub n_bits: Option<u32>,
     /// As it is displayed, such as `P0123`, where the file says.
     pub display: Option<String>,
     /// What it means.

@@ -6,7 +6,7 @@
 use std::collections::VecDeque;
 
 use protocol::header::{self, EVERYONE};
-use protocol::{Address, Bus, Nanos};
+use protocol::{Address, Bus, NEGATIVE, Nanos, NegativeCode};
 
 use crate::direct::{Carrier, DirectLink, FLOOD_NS, Told};
 use crate::{Hearing, Link, LinkError, LinkInfo, PortError, Reply, Settings, Target, Wanted};
@@ -114,12 +114,24 @@ struct KLineCarrier {
     said_ns: Nanos,
     /// Until when answers to what keeps the conversation alive may come.
     deaf_until_ns: Nanos,
+    /// A module has asked for more time for its answer: nobody speaks before (ISO 14230-2, from memory), and where it does not
+    /// come the conversation has ended.
+    is_pending: bool,
     told: VecDeque<Told>,
 }
 
 impl KLineCarrier {
     fn new(dial: Box<dyn KLineDial>) -> Self {
-        Self { dial, port: None, bus: None, partner: None, said_ns: 0, deaf_until_ns: 0, told: VecDeque::new() }
+        Self {
+            dial,
+            port: None,
+            bus: None,
+            partner: None,
+            said_ns: 0,
+            deaf_until_ns: 0,
+            is_pending: false,
+            told: VecDeque::new(),
+        }
     }
 
     fn lost(&self) -> LinkError {
@@ -181,7 +193,7 @@ impl KLineCarrier {
     /// When somebody has to be told that this end is still there; `None` where there is no conversation.
     fn keep_alive_at(&self) -> Option<Nanos> {
         let is_alive = self.partner.is_some() && self.now() - self.said_ns <= P3_MAX_NS;
-        is_alive.then(|| self.said_ns.saturating_add(KEEP_ALIVE_NS))
+        (is_alive && !self.is_pending).then(|| self.said_ns.saturating_add(KEEP_ALIVE_NS))
     }
 
     /// Says that somebody is still there.
@@ -205,7 +217,10 @@ impl KLineCarrier {
             return;
         }
         match header::read(message, bus) {
-            Ok((from, data)) => self.told.push_back(Told::Message(Reply { from, bytes: data.to_vec(), arrived_ns })),
+            Ok((from, data)) => {
+                self.is_pending = matches!(data, [NEGATIVE, .., code] if NegativeCode(*code) == NegativeCode::PENDING);
+                self.told.push_back(Told::Message(Reply { from, bytes: data.to_vec(), arrived_ns }));
+            }
             Err(header::HeaderError::NotForUs) => {}
             Err(error) => self.told.push_back(Told::Trouble(format!("a message was damaged: {error}"))),
         }
@@ -287,6 +302,7 @@ impl Carrier for KLineCarrier {
             }
         }
         self.deaf_until_ns = 0;
+        self.is_pending = false;
         if !self.converse_with(to, bus)? {
             self.told.push_back(Told::Nobody(to));
             return Ok(());

@@ -64,12 +64,13 @@ impl SlcanDial {
         let rate = Command::BitRate(kbit_s);
         session.order(&rate, &address)?.then_some(()).ok_or_else(|| refused(&format!("{kbit_s} kbit/s")))?;
         if self.is_filtered && mode == Mode::Normal {
-            // Two filters, one for each width of identifiers.
+            // Two filters, one for each width of identifiers. The second is for 11 bits: only the first one looks at data, at
+            // all of a frame's first byte, whose lower half stands in the second word.
             let [(code, mask), (wide_code, wide_mask)] =
                 [filter(CanId::Standard(0x700), 3), filter(CanId::Extended(0x18DA_0000), 13)];
             let both = |a: [u8; 4], b: [u8; 4]| [a[0], a[1], b[2], b[3]];
-            let code = Command::AcceptanceCode(both(code, wide_code));
-            let mask = Command::AcceptanceMask(both(mask, wide_mask));
+            let code = Command::AcceptanceCode(both(wide_code, code));
+            let mask = Command::AcceptanceMask(both(wide_mask, mask));
             if !session.order(&code, &address)? || !session.order(&mask, &address)? {
                 self.notes.push("it has no acceptance filter: all frames pass".to_owned());
             }

@@ -58,15 +58,23 @@ impl SlcanFace {
         self.out.put(at, bytes, self.char_ns);
     }
 
-    /// Whether one of the two filters lets a frame through; each sees 16 bits: identifier, remote bit and the beginning of
-    /// the data with 11 bits, the upper bits of the identifier with 29.
+    /// Whether one of the two filters lets a frame through; each sees 16 bits. Of a frame with 11 bits both see identifier and
+    /// remote bit, and the first one the first byte of the data, whose lower half stands in the last four bits of the other
+    /// filter; of one with 29 bits both see the upper bits of the identifier.
     fn passes(&self, frame: &CanFrame) -> bool {
-        let seen = match frame.id {
-            CanId::Standard(id) => id << 5 | u16::from(frame.data().first().copied().unwrap_or(0) >> 4),
-            CanId::Extended(id) => (id >> 13) as u16,
-        };
         let [code, mask] = self.filter;
-        [16, 0].iter().any(|shift| (seen ^ (code >> shift) as u16) & !((mask >> shift) as u16) == 0)
+        let (first, second) = match frame.id {
+            CanId::Standard(id) => {
+                let id = u32::from(id << 5);
+                let data = u32::from(frame.data().first().copied().unwrap_or(0));
+                ((((id | data >> 4) << 16) | (data & 0xF), 0xFFFF_000F), (id, 0xFFF0))
+            }
+            CanId::Extended(id) => {
+                let seen = id >> 13;
+                ((seen << 16, 0xFFFF_0000), (seen, 0xFFFF))
+            }
+        };
+        [first, second].iter().any(|(seen, looked_at)| (seen ^ code) & !mask & looked_at == 0)
     }
 
     fn execute(&mut self, at: Nanos, line: &[u8], wire: &mut dyn Wire) {

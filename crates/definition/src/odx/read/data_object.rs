@@ -177,6 +177,11 @@ impl<'e> Scope<'e, '_> {
         Ok(match element.name.as_str() {
             "DATA-OBJECT-PROP" => Dop::Simple(self.data_object(element)?),
             "DTC-DOP" => {
+                let coded = coded_type(element.child("DIAG-CODED-TYPE"))?;
+                let n_bits = match coded.length {
+                    Length::Standard { bits, .. } => Some(bits),
+                    _ => None,
+                };
                 let mut codes = Vec::new();
                 for row in element.list("DTCS") {
                     let row = match row.attribute("ID-REF") {
@@ -187,11 +192,11 @@ impl<'e> Scope<'e, '_> {
                     codes.push(Dtc {
                         name: row.short_name().to_owned(),
                         number: code.parse().map_err(|_| format!("`{code}` is no trouble code"))?,
+                        n_bits,
                         display: row.text_of("DISPLAY-TROUBLE-CODE").map(str::to_owned),
                         text: row.text_of("TEXT").unwrap_or_default().to_owned(),
                     });
                 }
-                let coded = coded_type(element.child("DIAG-CODED-TYPE"))?;
                 let compu = compu(element.child("COMPU-METHOD"))?;
                 Dop::Codes { coded, compu, codes }
             }

@@ -21,6 +21,9 @@ const WAIT_NS: Nanos = 120_000_000_000;
 const AFTER_NS: Nanos = 1_000_000_000;
 /// Longest time for the conditions to become known.
 const CHECK_NS: Nanos = 5_000_000_000;
+/// How long a lost adapter is waited for where nothing but a request of ours ends the driving: as long as somebody needs who
+/// is told of it and puts the cable back (no source).
+const ADAPTER_NS: Nanos = 60_000_000_000;
 
 /// What is under way.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -194,15 +197,12 @@ impl<'d> Deed<'d> {
 
     /// Control is back, or is left to the module.
     fn returned(&mut self, returned: Returned, now: Nanos) {
-        self.returned = returned;
+        self.record_return(returned, now);
         if returned != Returned::Confirmed {
             // Nobody presses again while the module may still be driven.
             self.ended.get_or_insert(Ended::Released);
         }
         self.first_driven_ns = None;
-        if self.on_since_ns.is_some() {
-            self.mark(false, now);
-        }
         (self.tries, self.n_busy) = (0, 0);
         self.silences = 0;
         let asks = matches!(&self.what, What::Routine(routine, _) if routine.results_in == ResultsIn::Request);
@@ -213,6 +213,20 @@ impl<'d> Deed<'d> {
         } else {
             self.rest(now)
         };
+    }
+
+    /// Puts on record how control went back. Where that is not known nothing says that the output is off.
+    fn record_return(&mut self, returned: Returned, now: Nanos) {
+        self.returned = returned;
+        if self.on_since_ns.is_none() {
+            return;
+        }
+        if returned == Returned::Unknown {
+            let text = format!("{}: nothing shows that control is back, it may still be driven", self.purpose);
+            self.told.push((now, Told::Note(text)));
+        } else {
+            self.mark(false, now);
+        }
     }
 
     /// What comes once control is back: the last samples, the end, or the next press.
@@ -420,14 +434,16 @@ impl Errand for Deed<'_> {
     }
 
     fn is_open(&mut self, now: Nanos) -> bool {
-        // With the adapter gone for longer than the session lasts, the module has taken control back by itself.
-        let time_out_ns = Nanos::try_from(session::TIME_OUT.as_nanos()).unwrap_or(Nanos::MAX);
-        if self.lost_ns.is_some_and(|lost_ns| now - lost_ns > time_out_ns) && self.stage != Stage::Over {
+        // With the adapter gone for longer than the session lasts, the module has taken control back by itself. Without a
+        // session it has not: the safe level is still to be sent when the adapter is back.
+        let longest_ns = if self.stage == Stage::Returning && !self.has_time_out() {
+            ADAPTER_NS
+        } else {
+            Nanos::try_from(session::TIME_OUT.as_nanos()).unwrap_or(Nanos::MAX)
+        };
+        if self.lost_ns.is_some_and(|lost_ns| now - lost_ns > longest_ns) && self.stage != Stage::Over {
             if self.stage == Stage::Returning {
-                self.returned = self.left_to_module();
-                if self.on_since_ns.is_some() {
-                    self.mark(false, now);
-                }
+                self.record_return(self.left_to_module(), now);
             }
             self.stage = Stage::Over;
         }
