@@ -55,6 +55,11 @@ const MOST: f64 = 3.0;
 /// The same where normal fuel trims alone speak for the scale: trims of up to 10 % leave less than half of the smallest error
 /// considered, but an engine may meter its fuel by the pressure after all.
 const BY_TRIMS: f64 = -1.1;
+/// Where they are normal although the air does not fit, one of the other values is as likely to be the wrong one: no more than
+/// even.
+const MOST_BESIDE_TRIMS: f64 = 0.0;
+/// Nothing may be called healthy from here on: see [`Verdict::from_log10_odds`].
+const OPEN: f64 = -0.9;
 /// Air at sea level, kPa.
 const SEA_LEVEL_KPA: f64 = 101.3;
 
@@ -152,7 +157,7 @@ fn judge(rows: &Rows, has_temperature: bool, is_fuel_right: bool) -> Finding {
             Kind::Airflow,
             SUBJECT,
             format!(
-                "Too little steady running: {} of 3 combinations of engine speed and pressure, spanning a factor of {:.1} of {RANGE} in air flow.",
+                "Too little steady running: {} of at least 3 combinations of engine speed and pressure, spanning a factor of {:.1} of at least {RANGE} in air flow.",
                 cells.len(),
                 if cells.is_empty() { 1.0 } else { most / least }
             ),
@@ -193,6 +198,16 @@ fn judge(rows: &Rows, has_temperature: bool, is_fuel_right: bool) -> Finding {
         return finding;
     }
     weigh(rows, &cells, (least, most), (low_l, high_l), common, has_temperature, is_fuel_right)
+}
+
+/// Whether the courses of two cells lie farther apart than the smallest error considered and what was measured of them explain.
+///
+/// `values`: displacement times efficiency of each cell against that of sound engines, as logarithms.
+fn is_too_wide(cells: &[Cell], values: &[f64]) -> bool {
+    let measured = || values.iter().zip(cells);
+    let low = measured().min_by(|a, b| a.0.total_cmp(b.0));
+    let high = measured().max_by(|a, b| a.0.total_cmp(b.0));
+    low.zip(high).is_some_and(|(low, high)| high.0 - low.0 > SIZES.0 + 2.0 * low.1.error.hypot(high.1.error))
 }
 
 fn weigh(
@@ -248,14 +263,17 @@ fn weigh(
         })
         .collect();
     let total: f64 = weighed.iter().map(|w| w.0).sum();
+    let is_too_wide = is_too_wide(cells, values.as_slice());
     // Without the displacement an error of scale could have been overlooked, which is not healthy; but an engine that meters
     // its fuel by this air would make up for it by its trims.
     let least_odds = match (displacement, is_fuel_right) {
+        _ if is_too_wide => OPEN,
         (Some(_), _) => -1.5,
         (None, true) => BY_TRIMS,
-        (None, false) => -0.9,
+        (None, false) => OPEN,
     };
-    let odds = (PRIOR_LOG10_ODDS + (total / weighed.len() as f64).log10()).clamp(least_odds, MOST);
+    let most_odds = if is_fuel_right { MOST_BESIDE_TRIMS } else { MOST };
+    let odds = (PRIOR_LOG10_ODDS + (total / weighed.len() as f64).log10()).clamp(least_odds, most_odds);
     let best = (0..weighed.len()).max_by(|&a, &b| weighed[a].0.total_cmp(&weighed[b].0)).unwrap_or(0);
 
     let off_pct =
@@ -271,34 +289,43 @@ fn weigh(
         );
         figures.insert("displacement_l".into(), litres);
     }
-    let is_as_sound = odds <= -0.9;
-    if !is_as_sound {
+    let is_explained = odds > OPEN;
+    if is_explained {
         story += &format!("; the best explanation of its course is {} by {off_pct:.0} %", considered[best].0);
+    } else if is_too_wide {
+        story += ": a sound engine's changes less, and no error of the meter explains its course";
     } else {
         story += ": as a sound engine's, which hides errors below a quarter";
     }
     let has_scale = displacement.is_some() || is_fuel_right;
-    if displacement.is_none() && is_fuel_right {
+    // Where fuel or course say that it is not the air, it is what it was compared with.
+    let is_another = if is_explained { is_fuel_right } else { is_too_wide };
+    if is_fuel_right && is_another {
+        story += "; the fuel trims are normal at every flow, so engine speed, pressure or temperature is more likely wrong than the air where the engine meters its fuel by it";
+    } else if displacement.is_none() && is_fuel_right {
         story += "; the fuel trims are normal at every flow, so it is off by no more than they are where the engine meters its fuel by it";
     }
     if !has_scale {
         story += "; an error of the same share at every flow cannot be seen without the displacement";
     }
     let mut finding = answer(Kind::Airflow, SUBJECT, odds, story + ".");
-    if !is_as_sound {
+    if is_explained {
         figures.insert("off_by_pct".into(), off_pct);
         // The same with its sign: what the meter shows less than there is counts as minus.
         figures.insert("air_error_pct".into(), off_pct.copysign(considered[best].1.sum()));
     }
     finding.figures = figures;
     if finding.verdict != Verdict::Healthy {
+        if is_another {
+            finding.next.push("With the engine off, compare the manifold pressure with the barometric pressure; compare the engine speed with the dashboard and the temperature with a thermometer, then record again.".into());
+        }
         finding.next.push("Read the fuel trims with it (their pattern tells air from fuel), and compare with a known good meter or the maker's idle value.".into());
         if !has_scale {
             finding.next.push("Record engine.absolute_load too (it tells the displacement), or both fuel trims of each bank: an engine that meters its fuel by this air shows an error of scale there.".into());
         }
-        finding
-            .alternatives
-            .push("variable valve timing, exhaust recirculation, or a wrong pressure or temperature".into());
+        finding.alternatives.push(
+            "variable valve timing, exhaust recirculation, or a wrong engine speed, pressure or temperature".into(),
+        );
     } else if displacement.is_none() {
         finding
             .alternatives
@@ -384,6 +411,44 @@ mod tests {
         assert_eq!(scaled(1.0).log10_odds, scaled(0.5).log10_odds);
     }
 
+    /// Air that does not fit beside fuel that does: the engine speed, the pressure or the temperature may be the wrong one.
+    #[test]
+    fn fuel_that_fits_accuses_no_meter() {
+        let stuck = |is_fuel_right| {
+            let mut rows = rows(&POINTS, false, |m| m);
+            rows.columns[1].iter_mut().for_each(|rpm| *rpm = rpm.max(3000.0));
+            judge(&rows, true, is_fuel_right)
+        };
+        let (alone, beside) = (stuck(false), stuck(true));
+        assert!(alone.log10_odds > 2.0 && alone.statement.contains("air past the meter"), "{alone:?}");
+        assert_eq!(beside.log10_odds, MOST_BESIDE_TRIMS);
+        assert!(beside.statement.contains("engine speed, pressure or temperature is more likely wrong"), "{beside:?}");
+        assert!(beside.next[0].contains("the engine speed with the dashboard"), "{beside:?}");
+        assert!(beside.alternatives[0].contains("wrong engine speed"), "{beside:?}");
+    }
+
+    /// A pressure that reads a quarter low over the middle of the range fits no error of the meter, and no sound engine either.
+    #[test]
+    fn what_no_sound_engine_spans_is_open() {
+        let of = |share: f64| {
+            let mut rows = rows(&POINTS, true, |m| m);
+            rows.columns[2].iter_mut().filter(|kpa| (40.0..80.0).contains(*kpa)).for_each(|kpa| *kpa *= share);
+            judge(&rows, true, true)
+        };
+        assert_eq!(of(0.8).verdict, Verdict::Healthy);
+        let wide = of(0.75);
+        assert_eq!((wide.log10_odds, wide.figures.contains_key("off_by_pct")), (OPEN, false));
+        assert!(
+            wide.statement.contains("a sound engine's changes less") && wide.next[0].contains("barometric"),
+            "{wide:?}"
+        );
+        // Beyond 0.3, and twice the root of 0.03 and 0.04 squared.
+        let cell = |error| Cell { rpm: 800.0, kpa: 32.0, air_g_s: 3.4, ln_l: 0.0, error };
+        let cells = [cell(0.03), cell(1.0), cell(0.04)];
+        assert!(is_too_wide(&cells, &[-0.2, 0.0, 0.201]) && !is_too_wide(&cells, &[0.2, 0.0, -0.199]));
+        assert!(!is_too_wide(&[], &[]));
+    }
+
     #[test]
     fn what_cannot_be_judged() {
         let said = |points: &[(f64, f64)], baro_kpa: f64| {
@@ -394,9 +459,15 @@ mod tests {
             (found.log10_odds == 0.0).then_some(found.statement)
         };
         let few = said(&POINTS[..2], f64::NAN).unwrap();
-        assert!(few.contains("2 of 3 combinations") && few.contains("a factor of 2.8 of 2.5"), "{few}");
+        assert!(
+            few.contains("2 of at least 3 combinations") && few.contains("a factor of 2.8 of at least 2.5"),
+            "{few}"
+        );
         let narrow = said(&[(1500.0, 30.0), (1500.0, 45.0), (2000.0, 40.0)], f64::NAN).unwrap();
-        assert!(narrow.contains("3 of 3 combinations") && narrow.contains("a factor of 1.9 of 2.5"), "{narrow}");
+        assert!(
+            narrow.contains("3 of at least 3 combinations") && narrow.contains("a factor of 1.9 of at least 2.5"),
+            "{narrow}"
+        );
         // A throttle draws down below 0.6 of the air around, at idle below 0.7 of it; a charger brings 10 kPa more.
         let open = [(800.0, 62.0), (1500.0, 70.0), (2500.0, 80.0), (3500.0, 95.0)];
         assert!(said(&open, 101.3).unwrap().contains("without a throttle at work"));

@@ -1,9 +1,10 @@
 //! `cranking`: does the battery hold its voltage while the starter turns the engine?
 //!
-//! A start is a step of the engine speed from standstill to running; the voltage samples in between that sag below the
-//! rest voltage belong to the cranking. The threshold of 9.6 V is common practice, so it makes a warning; the verdict
-//! comes from how a plateau that low compares with the spread of sound batteries at that temperature. What falls
-//! between two samples is not seen, and the finding says with which odds.
+//! A start is a step of the engine speed from standstill to running; the voltage samples in between that sag below what
+//! this battery showed at standstill, and below what any battery shows without a load, belong to the cranking. The
+//! threshold of 9.6 V is common practice, so it makes a warning; the verdict comes from how a plateau that low compares with
+//! the spread of sound batteries at that temperature. What falls between two samples is not seen, and the finding says with
+//! which odds.
 
 use signal::{Series, seconds_from_nanos};
 
@@ -26,6 +27,10 @@ const SLOWEST_S: f64 = 5.0;
 /// A sample this far below rest is under the starter's load, volts of a 12 V system: a starter draws ten times what all
 /// other consumers do.
 const SAG_V: f64 = 0.5;
+/// No battery that still starts an engine reads less than this without the starter's load, volts of a 12 V system: at 11.7 V
+/// it rests discharged, and the ignition takes 0.2 V of it (common practice, no source). Between here and the rest voltage a
+/// sample says nothing: the engine has just stopped, or a converter feeds the consumers.
+const UNLOADED_V: f64 = 11.5;
 /// Common practice, no source: at least 9.6 V while cranking, a brief dip to about 10 V is normal.
 const WARNING_V: f64 = 9.6;
 /// Middle and spread of the plateau of sound batteries, volts of a 12 V system at 20 degC: centred between the "normal" dip
@@ -135,11 +140,15 @@ fn start(speed: &Series, voltage: &Series, factor: f64, from: usize, to: usize, 
     let volts = |range: std::ops::Range<usize>| -> Vec<f64> {
         range.map(|k| voltage.value[k] / factor).filter(|v| v.is_finite()).collect()
     };
-    let ten_s_before = voltage.t_ns.partition_point(|&t| t <= from_ns.saturating_sub(10_000_000_000));
-    let rest_v = median(&mut volts(ten_s_before..first)).unwrap_or(f64::NAN);
+    // At rest is the battery only once the engine stands: before, the generator held the voltage.
+    let earliest_ns = from_ns.saturating_sub(10_000_000_000);
+    let stands = |k: &usize| speed.value[*k] < STILL_RPM && speed.t_ns[*k] >= earliest_ns;
+    let stopped = (0..from).rev().take_while(stands).last().unwrap_or(from);
+    let rests_from = voltage.t_ns.partition_point(|&t| t <= speed.t_ns[stopped]);
+    let rest_v = median(&mut volts(rests_from..first)).unwrap_or(f64::NAN);
     let inside = volts(first..last);
-    // Without a rest voltage, what a battery that cranks cannot have unloaded counts as loaded.
-    let limit = if rest_v.is_finite() { rest_v - SAG_V } else { 11.5 };
+    // Where the rest voltage is not known, the lesser of the two is the other.
+    let limit = UNLOADED_V.min(rest_v - SAG_V);
     // Chance to catch an event of known length at an unknown place: the gaps' own mean of min(d, gap).
     let gaps: Vec<f64> = (first.max(1)..(last + 1).min(voltage.len()))
         .map(|k| seconds_from_nanos(voltage.t_ns[k] - voltage.t_ns[k - 1]))
@@ -350,8 +359,30 @@ mod tests {
         late.t_ns.drain(..41);
         late.value.drain(..41);
         assert_eq!(starts(&speeds(1.0, 900.0), &late, 1.0)[0].loaded_v.len(), 4);
-        // Half a volt below rest is what a starter takes at least.
-        assert!(starts(&speeds(1.0, 900.0), &volts(0.25, 1.0, 12.2), 1.0)[0].loaded_v.is_empty());
+        // 11.6 V are also read without a starter; and half a volt below rest is what it takes at least.
+        assert!(starts(&speeds(1.0, 900.0), &volts(0.25, 1.0, 11.6), 1.0)[0].loaded_v.is_empty());
+        let mut tired = volts(0.25, 1.0, 11.4);
+        tired.value.iter_mut().filter(|volts| **volts == 12.6).for_each(|volts| *volts = 11.8);
+        assert!(starts(&speeds(1.0, 900.0), &tired, 1.0)[0].loaded_v.is_empty());
+    }
+
+    /// The engine runs until 6 s: the generator's 14.3 V are no rest voltage, and what lies half a volt below them no load.
+    #[test]
+    fn a_short_stop_is_no_load() {
+        let mut speed = speeds(1.0, 900.0);
+        speed.value.iter_mut().take(12).for_each(|rpm| *rpm = 800.0);
+        let of = |running_v: f64, stopped_v: f64, cranking_v: f64| {
+            let mut volts = volts(0.25, 1.0, cranking_v);
+            volts.value.iter_mut().take(41).for_each(|volts| *volts = stopped_v);
+            volts.value.iter_mut().take(24).for_each(|volts| *volts = running_v);
+            let found = starts(&speed, &volts, 1.0);
+            assert_eq!(found.len(), 1);
+            (found[0].rest_v, found[0].loaded_v.len(), judge(&found, 1.0, Some(20.0)).verdict)
+        };
+        // The starter's load fell between the samples; a converter holds 13.5 V while a traction motor starts the engine.
+        assert_eq!(of(14.3, 12.6, 12.6), (12.6, 0, Verdict::Undecided));
+        assert_eq!(of(14.3, 14.2, 13.5), (14.2, 0, Verdict::Undecided));
+        assert_eq!(of(14.3, 12.6, 10.4), (12.6, 4, Verdict::Healthy));
     }
 
     #[test]

@@ -3,8 +3,8 @@
 //! The total trim `(1 + short)(1 + long) - 1` of a warm engine in closed loop is averaged over cells of air flow. Four
 //! patterns are weighed against a healthy engine (trims within +-8 to +-10 %: common practice, taken as two standard
 //! deviations):
-//! unmetered air `m_leak / m_air`, a meter that reads `s` of the truth `1/s - 1` at every flow, a delivery that fails
-//! with growing demand, and fuel that comes from elsewhere at idle (the leak with the opposite sign). Source of the
+//! unmetered air `m_leak / m_air`, a meter that reads `s` of the truth `1/s - 1` at every flow, a delivery or a meter that
+//! fails with growing demand, and fuel that comes from elsewhere at idle (the leak with the opposite sign). Source of the
 //! patterns: the mass balance of metered and unmetered air at constant mixture (derived).
 
 mod cells;
@@ -41,6 +41,8 @@ const MOST: f64 = 4.0;
 /// Cells must span this range of air flow for a pattern.
 const RANGE: f64 = 2.5;
 
+/// Place among [`CAUSES`] of what grows with demand.
+const DEMAND: usize = 3;
 /// What may be wrong, in the order of [`patterns`].
 const CAUSES: [(&str, &str); 5] = [
     (
@@ -55,7 +57,10 @@ const CAUSES: [(&str, &str); 5] = [
         "too much measured air or a rich bias at every flow",
         "compare the air flow with a known good meter, and the fuel pressure with its set point",
     ),
-    ("fuel delivery that falls behind with demand", "fuel pressure and flow at full load"),
+    (
+        "fuel delivery or an air meter that falls behind with demand",
+        "fuel pressure and flow at full load, and the metered air against what the engine swallows by speed and pressure",
+    ),
     (
         "fuel from elsewhere at idle",
         "close off the purge line at idle, then look for a dripping injector and fuel in the oil",
@@ -130,7 +135,7 @@ fn patterns(cells: &[Cell]) -> Vec<(usize, DVector<f64>)> {
     let mut all =
         vec![(0, column(&|m| least / m)), (1, column(&|_| 1.0)), (2, column(&|_| -1.0)), (4, column(&|m| -least / m))];
     // Where the shortage begins is not known: at once, at a third, or at half of the greatest flow.
-    all.extend([0.0, 0.33, 0.5].map(|from| (3, column(&|m| ((m / most - from) / (1.0 - from)).max(0.0)))));
+    all.extend([0.0, 0.33, 0.5].map(|from| (DEMAND, column(&|m| ((m / most - from) / (1.0 - from)).max(0.0)))));
     all
 }
 
@@ -233,6 +238,12 @@ fn judge(subject: &str, found: &cells::Found) -> Finding {
         if finding.next.is_empty() {
             finding.next.push("Record 5 minutes more with idle, town and a steady fast road, warm.".into());
         }
+        // Fuel that is missing and air that is not seen ask for the same trim; pressure and engine speed tell them apart.
+        if top == DEMAND {
+            finding.alternatives.push(
+                "an air meter that shows too little as the flow grows asks for the same trims as missing fuel".into(),
+            );
+        }
         if found.flow != Flow::Metered && top == 0 {
             finding
                 .alternatives
@@ -289,7 +300,14 @@ mod tests {
             assert!(meter.statement.contains(name) && meter.statement.contains(&format!("reads {pct:+.0} %")));
             assert!(!meter.figures.contains_key("leak_g_s"));
         }
-        assert!(judged([0.0, 0.0, 0.08, 0.25]).statement.contains("falls behind with demand"));
+        // The trims do not tell missing fuel from air that the meter does not show: both are named.
+        let demand = judged([0.0, 0.0, 0.08, 0.25]);
+        assert!(demand.statement.contains("fuel delivery or an air meter that falls behind with demand"), "{demand:?}");
+        assert!(demand.alternatives.iter().any(|text| text.contains("air meter that shows too little")), "{demand:?}");
+        assert!(
+            demand.next.iter().any(|text| text.contains("metered air against what the engine swallows")),
+            "{demand:?}"
+        );
         let purge = judged([-0.4, -0.4 / 3.0, -0.04, -0.016]);
         assert!(purge.statement.contains("fuel from elsewhere at idle") && purge.verdict == Verdict::Faulty);
         // Without a meter no grams are told.

@@ -163,7 +163,7 @@ fn judge(blocks: &[Block], heat: Heat) -> Finding {
         }
         story += &format!(
             "; {:.0} min of it below {CLOSED_DEGC:.0} degC after the start ({n_road} on the road)",
-            closed.iter().map(|b| b.to_s - b.from_s).sum::<f64>() / 60.0
+            closed.iter().fold(0.0, |sum, b| sum + b.to_s - b.from_s) / 60.0
         );
         if let Some((_, extra)) = fitted {
             story += &format!(

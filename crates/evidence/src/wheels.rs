@@ -14,6 +14,7 @@
 //! turn, whatever L and t are. So a block holds the squares, divided by twice their mean: one part in a hundred more
 //! speed on a wheel is 0.01 more there.
 
+mod held;
 #[cfg(test)]
 mod tests;
 
@@ -149,8 +150,8 @@ impl Rig {
     /// Reads the wheels of a drive; `None` with fewer than two wheels.
     pub(crate) fn of(recording: &Recording) -> Option<Self> {
         // The rows of a table repeat all of its wheels alike, though a coarse step shows it of some of them only.
-        let held = WHEELS.iter().filter_map(|id| rows_per_sample(recording.series(id)?)).min();
-        let wheels = WHEELS.map(|id| Track::of(recording, id, "km/h", held));
+        let repeats = WHEELS.iter().filter_map(|id| rows_per_sample(recording.series(id)?)).min();
+        let wheels = WHEELS.map(|id| Track::of(recording, id, "km/h", repeats));
         let present = wheels.each_ref().map(Option::is_some);
         // The slowest wheel gives the moments: reading the others between their samples invents nothing.
         let (slowest, clock) =
@@ -173,6 +174,8 @@ impl Rig {
         let mut rig = Self { present, blocks: Vec::new(), step_kmh, interval_s, shares_times: false };
         let (mut n_common, mut n_complete) = (0usize, 0usize);
         let mut rows: Vec<Row> = Vec::new();
+        let held = held::held(wheels.iter().flatten(), interval_s);
+        let mut held = held.into_iter().peekable();
         for &t_ns in clock.t_ns.iter() {
             let mut kmh = [0.0; 4];
             let (mut complete, mut is_common) = (true, true);
@@ -194,7 +197,9 @@ impl Rig {
             }
             n_complete += usize::from(complete);
             n_common += usize::from(complete && is_common);
-            if complete {
+            while held.next_if(|(_, to_ns)| *to_ns <= t_ns).is_some() {}
+            let is_held = held.peek().is_some_and(|(from_ns, _)| *from_ns < t_ns);
+            if complete && !is_held {
                 let read = |cursor: Option<&mut Cursor<'_>>, track: Option<&Track<'_>>| {
                     Some(cursor?.at(t_ns)?.value * track?.scale)
                 };
@@ -209,7 +214,7 @@ impl Rig {
                 .series(id)
                 .is_none_or(|series| series.exchange.iter().all(|&e| e != 0) && !series.exchange.is_empty())
         };
-        let is_table = held.is_some() || 2 * n_common > n_complete;
+        let is_table = repeats.is_some() || 2 * n_common > n_complete;
         rig.shares_times = is_table && !WHEELS.iter().all(is_one_answer);
         debug_assert!(present[slowest]);
         Some(rig)

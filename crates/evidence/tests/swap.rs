@@ -259,8 +259,10 @@ fn placements_that_contradict_themselves() {
         judge(&drives, &parts).unwrap_err()
     };
     assert_eq!(try_it(&[], &["coil"]), SwapError::NoDrives);
-    assert_eq!(try_it(&[start()], &[]), SwapError::Parts(String::new()));
+    assert_eq!(try_it(&[start()], &[]), SwapError::Kinds(0));
+    assert_eq!(try_it(&[start()], &["coil"; 13]), SwapError::Kinds(13));
     assert_eq!(try_it(&[start()], &["coil", "coil"]), SwapError::Parts("coil".into()));
+    assert_eq!(try_it(&[start()], &["coil", " "]), SwapError::Parts(" ".into()));
     let missing = SwapError::Missing { drive: 2, part: "plug".into() };
     let coils = Placement::from([("coil".to_owned(), FIRST.to_vec())]);
     assert_eq!(try_it(&[start(), coils], &["coil", "plug"]), missing);
@@ -269,7 +271,12 @@ fn placements_that_contradict_themselves() {
     let twice = SwapError::Twice { drive: 1, part: "coil".into(), number: 2 };
     assert_eq!(try_it(&[placed(&[2, 2, 3, 4], &FIRST)], &["coil"]), twice);
     let many: Vec<u32> = (1..=13).collect();
-    assert!(matches!(try_it(&[placed(&many, &many)], &["coil"]), SwapError::Length { .. }));
+    for numbers in [&many[..], &[]] {
+        let cylinders = SwapError::Cylinders { part: "coil".into(), found: numbers.len() };
+        assert_eq!(try_it(&[placed(numbers, numbers)], &["coil"]), cylinders);
+    }
+    let length = SwapError::Length { drive: 1, part: "plug".into(), found: 0, cylinders: 4 };
+    assert_eq!(try_it(&[placed(&FIRST, &[])], &["coil", "plug"]), length);
     // At the edges it works.
     let many: Vec<u32> = (1..=12).collect();
     for numbers in [&many[..], &many[..1]] {
@@ -279,4 +286,22 @@ fn placements_that_contradict_themselves() {
     }
     assert!(matches!(try_it(&vec![start(); 65], &["coil"]), SwapError::Drives(65)));
     assert!((0.0..1.0).contains(&DECIDED));
+}
+
+#[test]
+fn parts_count_from_one_and_are_not_called_as_a_verdict() {
+    let recording = Recording::default();
+    let try_it = |kind: &str, rows: [&[u32]; 2]| {
+        let placements = rows.map(|row| Placement::from([(kind.to_owned(), row.to_vec())]));
+        let drives = placements.each_ref().map(|placement| SwapDrive { recording: &recording, placement });
+        judge(&drives, &[kind.to_owned()]).err()
+    };
+    let zero = try_it("coil", [&[0, 1, 2, 3], &[3, 1, 2, 0]]);
+    assert_eq!(zero, Some(SwapError::Zero { part: "coil".into() }));
+    assert!(zero.unwrap().to_string().contains("numbers count from 1"));
+    assert_eq!(try_it("coil", [&FIRST, &[0, 2, 3, 0]]), None, "new parts without a number");
+    for kind in ["cylinder", "several", "none", " Cylinder ", "cylinder head"] {
+        assert_eq!(try_it(kind, [&FIRST, &[4, 2, 3, 1]]), Some(SwapError::Name(kind.into())));
+    }
+    assert_eq!(try_it("spark plug", [&FIRST, &[4, 2, 3, 1]]), None);
 }

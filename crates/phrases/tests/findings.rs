@@ -247,6 +247,16 @@ fn what_is_found_in_single_signals_and_pairs() {
             told.texts.iter().filter(|t| t.starts_with("The pedal")).collect::<BTreeSet<_>>()
         );
     }
+    // A track that clips under a foot that is quick to press and to let go.
+    let foot = |t: f64| match t % 24.0 {
+        x if x < 9.0 => 20.0 + 4.0 * x,
+        x if x < 15.0 => 80.0 - 3.0 * (x - 9.0),
+        x => (40.0 - 4.0 * (x - 15.0)).max(20.0),
+    };
+    let clips = [("pedal.position_1", 56.0), ("pedal.position_2", 100.0)]
+        .map(|(id, most)| (id, "%", sampled(8.0, 120.0, 0.1, |t| foot(t).min(most))));
+    told.drive(&clips.into());
+    assert!(told.texts.iter().any(|text| text.starts_with("the end of its range")));
     // A contact that fails now and then, and lines drawn between the samples of a second.
     let contacts = [(0.1, 40.0), (0.15, -15.0), (0.3, 5.0)];
     for (seconds, off) in contacts {
@@ -320,6 +330,17 @@ fn what_is_found_on_the_engine() {
         };
         known.push(("engine.absolute_load", "%", sampled(2.0, 600.0, 0.4, load)));
         told.drive(&known);
+    }
+    // What does not fit air that fits the fuel: an engine speed that stands still, a pressure that is off here and there.
+    told.drive(&with(&sound, "engine.speed", |_, v| v.max(3000.0)));
+    let off = |kpa: f64| match kpa {
+        43.0..53.0 => 1.2,
+        53.0..64.0 => 0.8,
+        _ => 1.0,
+    };
+    told.drive(&with(&sound, "intake.manifold_pressure", |_, v| off(v) * v));
+    for part in ["more likely wrong than the air", "a sound engine's changes less", "an air meter that falls behind"] {
+        assert!(told.texts.iter().any(|text| text.contains(part)), "{part}");
     }
     told.drive(&with(&sound, "intake.manifold_pressure", |_, v| 95.0 + v / 20.0));
     told.drive(&with(&sound, "intake.manifold_pressure", |_, v| 1.6 * v));

@@ -48,6 +48,8 @@ const REFERENCE_STUCK_S: f64 = 1.0;
 /// Share of the faults that make a value stick and never lose it (common practice, no source). So losses that stayed away
 /// alone never make a signal healthy that could also have stuck.
 const STICK: f64 = 0.2;
+/// Odds from which on nothing is called healthy.
+const OPEN: f64 = -0.9;
 
 /// Examines every signal of a recording.
 fn run(recording: &Examination<'_>) -> Vec<Finding> {
@@ -101,6 +103,10 @@ fn finding(track: &Track<'_>, events: Option<Vec<Event>>, exposure: &Exposure, s
         let shown_for_s = shown.filter(|shown| shown.has_witnesses).map(|shown| shown.for_s);
         let with_stuck = shown_for_s.map_or(unseen, |for_s| (1.0 - STICK) * unseen + STICK * exposure::unseen(for_s));
         log10_odds += with_stuck.log10().max(-3.0);
+        // One value throughout is what a sensor shows that died before the drive.
+        if !track.moves {
+            log10_odds = log10_odds.max(OPEN);
+        }
         lacks_only_stuck = log10_odds > -1.0 && PRIOR_LOG10_ODDS + unseen.log10() <= -1.0;
     }
     let verdict = Verdict::from_log10_odds(log10_odds);
@@ -204,6 +210,24 @@ mod tests {
         assert_eq!(healthy(60.0, Some(0.0)).verdict, Verdict::Undecided);
         assert_eq!(healthy(exposure::needed_s() + 0.1, None).verdict, Verdict::Healthy);
         assert_eq!(healthy(exposure::needed_s() - 0.1, None).verdict, Verdict::Undecided);
+    }
+
+    /// Without partners, or where nothing looks for it, the sentence says that a value that stuck would not have shown; one
+    /// value throughout is not healthy.
+    #[test]
+    fn what_merely_stuck_is_told() {
+        let exposure = Exposure { visible_s: 90.0, effective_s: 90.0, p_catch: 1.0, always_caught_s: 0.05 };
+        let judged = |id: &str, unit: &str, value: &dyn Fn(usize) -> f64| {
+            let made = series(id, unit, 0.05, 100, value);
+            finding(&Track::new(&made).unwrap(), Some(Vec::new()), &exposure, None)
+        };
+        let pressure = judged("intake.manifold_pressure", "kPa", &|k| 40.0 + (k % 9) as f64);
+        assert_eq!(pressure.verdict, Verdict::Healthy);
+        assert!(pressure.statement.ends_with("; a value that merely stuck would not have shown."), "{pressure:?}");
+        let dead = judged("coolant.temperature", "degC", &|_| 40.0);
+        assert_eq!((dead.verdict, dead.log10_odds), (Verdict::Undecided, OPEN));
+        assert!(dead.statement.contains("nothing shows whether it is alive"), "{dead:?}");
+        assert!(dead.next.iter().any(|next| next.contains("while what it measures changes")), "{dead:?}");
     }
 
     /// A signal that the limits do not describe, or whose only losses every signal had, is not called healthy by their absence.

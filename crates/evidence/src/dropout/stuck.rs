@@ -40,6 +40,9 @@ const LEARNED: f64 = 1.2;
 /// noise of two steps (derived: the chance of a repeat then varies by less than a hundredth), and twice that because roads
 /// are not equally rough everywhere.
 const FORGETS_STEPS: f64 = 5.0;
+/// At the end of what a track shows it stays by nature, and may have stuck there: that speaks for neither side, and keeps the
+/// signal from being called healthy.
+const AT_AN_END: f64 = 0.0;
 /// A value that stayed on a slope and made up for it in one step: the module or the adapter may have stalled as well.
 const CAUGHT_UP: f64 = 1.0;
 /// A signal renewed more slowly than this repeats by chance too often for its own habits to tell, seconds.
@@ -89,6 +92,7 @@ fn is_asked(track: &Track<'_>) -> bool {
 pub(super) fn find(track: &Track<'_>, tracks: &[Track<'_>]) -> Vec<Stuck> {
     let Some(family) = track.family().filter(|_| is_asked(track)) else { return Vec::new() };
     let witnesses = witnesses(track, tracks, family);
+    let ends = Ends::of(track);
     let mut found = Vec::new();
     // The longest runs of all, longest first, wherever they are.
     let mut longest: [Option<Run>; 2] = [None; 2];
@@ -116,6 +120,7 @@ pub(super) fn find(track: &Track<'_>, tracks: &[Track<'_>]) -> Vec<Stuck> {
                 None => (by_itself, 0.0),
             };
             if log10_lr > 0.0 {
+                let log10_lr = if ends.has(track.value(run.first)) { AT_AN_END } else { log10_lr };
                 found.push(Stuck { first: run.first, last: next - 1, log10_lr, moved });
             }
         }
@@ -172,6 +177,23 @@ fn is_at_rest(track: &Track<'_>, family: Family, value: f64) -> bool {
         Family::Pedal | Family::Throttle | Family::Other => {
             track.rest.is_some_and(|rest| value < rest + 3.0) || !(2.0..=98.0).contains(&value)
         }
+    }
+}
+
+/// Where the least and the greatest value that a track of a pedal or throttle ever shows are, give or take a step: one that
+/// clips stays there while its partners go on. Lone samples are none of its own.
+pub(super) struct Ends(Option<(f64, f64)>);
+
+impl Ends {
+    pub(super) fn of(track: &Track<'_>) -> Self {
+        let clips = matches!(track.family(), Some(Family::Pedal | Family::Throttle));
+        let middles = || (0..track.len().saturating_sub(2)).map(|idx| middle(track, idx));
+        let (least, most) = (middles().fold(f64::INFINITY, f64::min), middles().fold(f64::NEG_INFINITY, f64::max));
+        Self(clips.then_some((least + track.step, most - track.step)))
+    }
+
+    pub(super) fn has(&self, value: f64) -> bool {
+        self.0.is_some_and(|(least, most)| value <= least || value >= most)
     }
 }
 

@@ -6,7 +6,7 @@ use signal::{Series, Unit};
 
 use super::event::{Event, Shape};
 use super::exposure::{Exposure, best_worth, stuck_needed_s, unseen};
-use super::stuck::Shown;
+use super::stuck::{Ends, Shown};
 use super::track::Track;
 use super::{REFERENCE_LOSS_S, REFERENCE_STUCK_S};
 use crate::physics::Family;
@@ -137,15 +137,12 @@ impl Told<'_> {
             return format!("{id} shows no loss, but never was where one would have shown.");
         }
         let (seen_s, p) = (self.exposure.visible_s, self.exposure.p_catch);
-        let stuck = match self.shown.map(|shown| shown.from_s) {
-            None => ".".to_owned(),
-            Some(Some(from_s)) => {
-                format!("; a value that merely stuck would have shown from about {} s on.", short(from_s))
-            }
-            Some(None) => "; a value that merely stuck would not have shown.".to_owned(),
+        let stuck = match self.shown.and_then(|shown| shown.from_s) {
+            Some(from_s) => format!("have shown from about {} s on", short(from_s)),
+            None => "not have shown".to_owned(),
         };
         format!(
-            "{id} never left its course in {seen_s:.0} s in which a loss would have shown; a loss of 100 ms is caught with odds of {p:.2}, one of {} ms surely{stuck}",
+            "{id} never left its course in {seen_s:.0} s in which a loss would have shown; a loss of 100 ms is caught with odds of {p:.2}, one of {} ms surely; a value that merely stuck would {stuck}.",
             short(self.exposure.always_caught_s * 1e3)
         )
     }
@@ -170,6 +167,9 @@ impl Told<'_> {
         ];
         if self.track.id().as_str().starts_with("wheel.speed.") {
             found.push("sensor too far from its ring, dirt on it, or worn bearing".to_owned());
+        }
+        if self.is_at_an_end() {
+            found.push("the end of its range: it shows nothing beyond that value anywhere in this drive".to_owned());
         }
         if self.own.iter().any(|event| event.shape == Shape::Stuck) {
             found.push("a refresh that stalls in the module or in the recorder".to_owned());
@@ -210,11 +210,25 @@ impl Told<'_> {
         if let Some(shown) = self.shown.filter(|_| self.lacks_only_stuck) {
             return vec![self.to_see_stuck(&shown)];
         }
+        if self.is_at_an_end() {
+            next.push(format!(
+                "record {} and its partners at standstill, engine off and ignition on, while the pedal is pressed slowly to its end: a track that ends early stays there while its partners go on",
+                self.track.id()
+            ));
+            return next;
+        }
         if !self.own.is_empty() {
             next.push(format!(
                 "record {} at an interval of {:.0} ms or less until it happens again: one more clear loss decides",
                 self.track.id(),
                 (self.wanted_interval_s() * 1e3).max(10.0)
+            ));
+            return next;
+        }
+        if !self.track.moves && self.exposure.visible_s > 0.0 {
+            next.push(format!(
+                "record {} again while what it measures changes: only then does it show that it is alive",
+                self.track.id()
             ));
             return next;
         }
@@ -239,6 +253,13 @@ impl Told<'_> {
             ));
         }
         next
+    }
+
+    /// Whether all that was found is a track that stayed at an end of what it shows.
+    fn is_at_an_end(&self) -> bool {
+        let ends = Ends::of(self.track);
+        let stays = |event: &Event| event.shape == Shape::Stuck && event.log10_lr == 0.0 && ends.has(event.level);
+        !self.own.is_empty() && self.own.iter().all(stays)
     }
 
     /// What would let a value that sticks for the reference length show.

@@ -60,6 +60,8 @@ pub(super) struct Weighed {
     pub(super) others: Option<Count>,
     /// Evidence of a rate that matters over an occasional one, prior and search included.
     pub(super) log10_rate: f64,
+    /// The same of a rate beyond an occasional one: with companions the same number.
+    log10_beyond_occasional: f64,
     /// Evidence that the cylinder misfires more than its companions; `None` when they were not recorded.
     pub(super) log10_more: Option<f64>,
     /// Rate that the evidence turns at.
@@ -81,6 +83,9 @@ pub(super) struct Judged {
     pub(super) standing: Option<Standing>,
     pub(super) weighed: Weighed,
     pub(super) log10_odds: f64,
+    /// Its rate is not shown to be occasional, and nobody knows whether its companions, which were not recorded, misfire as
+    /// much.
+    pub(super) lacks_companions: bool,
     /// It misfired clearly more often than its companions over the whole drive, at whatever rate.
     pub(super) stands_out: bool,
     /// Most misfires in any 1000 and any 200 revolutions.
@@ -239,7 +244,8 @@ pub(super) fn judge(
     let all = sum_of(pieces.iter());
     let (standing, dispersion) = region_and_dispersion(pieces);
     let n = companions.len() as f64 + 1.0;
-    // Alone, nobody can say whether the others misfire as much (rough road, poor fuel): then the rule's own level decides.
+    // Alone, nobody can say whether the others misfire as much (rough road, poor fuel): then the rule's own level accuses, and
+    // between the two it is left open.
     let boundary = if companions.is_empty() { MATTERS } else { OCCASIONAL };
     let in_region = |region: &Region| companions.iter().map(|other| other.laid.count_in(region)).collect::<Vec<_>>();
     // More than the companions over the whole drive is as good as in the part that was searched for, and needs no
@@ -248,13 +254,16 @@ pub(super) fn judge(
         in_region(&Region::EVERYWHERE).into_iter().reduce(add).map(|others| log10_more(all, others, dispersion, n));
     let weigh = |basis, own: Count, others: Vec<Count>, n_places: f64, dispersion: f64| {
         let others = others.into_iter().reduce(add);
-        let log10_rate = log10_rate_matters(own, boundary, dispersion) + PRIOR.log10() - n_places.log10();
+        let beyond = |rate: f64| log10_rate_matters(own, rate, dispersion) + PRIOR.log10() - n_places.log10();
+        let (log10_rate, log10_beyond_occasional) = (beyond(boundary), beyond(OCCASIONAL));
         let here = others.map(|others| log10_more(own, others, dispersion, n * n_places));
         let log10_more = here.zip(more_in_all).map(|(here, in_all)| here.max(in_all));
-        Weighed { basis, own, others, log10_rate, log10_more, boundary, n_places }
+        Weighed { basis, own, others, log10_rate, log10_beyond_occasional, log10_more, boundary, n_places }
     };
     let mut weighed = weigh(Basis::Drive, all, in_region(&Region::EVERYWHERE), 1.0, dispersion);
+    let mut log10_beyond_occasional = weighed.log10_beyond_occasional;
     let mut consider = |candidate: Weighed| {
+        log10_beyond_occasional = log10_beyond_occasional.max(candidate.log10_beyond_occasional);
         if candidate.log10_odds() > weighed.log10_odds() {
             weighed = candidate;
         }
@@ -291,6 +300,7 @@ pub(super) fn judge(
         standing,
         weighed,
         log10_odds: 0.0,
+        lacks_companions: companions.is_empty() && log10_beyond_occasional > -1.0,
         stands_out: false,
         most: (emission.0, catalyst.0),
         low_high,
@@ -308,7 +318,7 @@ pub(super) fn judge(
     }
     // A rate below what matters, but far above that of the companions, is the beginning of something.
     judged.stands_out = more_in_all.is_some_and(|more| more >= 2.0);
-    if judged.log10_odds <= -1.0 && (judged.stands_out || !judged.is_bounded()) {
+    if judged.log10_odds <= -1.0 && (judged.stands_out || judged.lacks_companions || !judged.is_bounded()) {
         judged.log10_odds = -0.9;
     }
     judged
@@ -331,7 +341,8 @@ impl Judged {
         self.low_high.map(|(low, high)| (lacking(low), lacking(high)))
     }
 
-    fn is_bounded(&self) -> bool {
+    /// Whether the drive holds enough firings for a bound.
+    pub(super) fn is_bounded(&self) -> bool {
         self.lacking() == (0.0, 0.0)
     }
 

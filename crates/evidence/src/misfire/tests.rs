@@ -138,6 +138,16 @@ fn a_cylinder_that_stands_out_is_not_sound() {
     assert_eq!(alike.iter().map(|f| f.verdict).collect::<Vec<_>>(), [Healthy; 4], "{alike:?}");
 }
 
+/// 0.8 % of a cylinder alone are below what accuses it alone, and no occasional count: whether the others miss as many is open.
+#[test]
+fn a_cylinder_alone_is_sound_only_by_an_occasional_rate() {
+    let alone = |share: f64| found(&even(600, &[(1, share)])).remove(0);
+    assert_eq!([0.0, 0.0005, 0.008, 0.05].map(|share| alone(share).verdict), [Healthy, Healthy, Undecided, Faulty]);
+    assert_eq!(alone(0.008).next, ["record the counters of the other cylinders"]);
+    let beside = found(&even(600, &[(1, 0.008), (2, 0.0), (3, 0.0), (4, 0.0)]));
+    assert_eq!(beside[0].verdict, Faulty, "{:?}", beside[0]);
+}
+
 /// Idle is told by the engine speed, whatever stands for its load; a verdict names what it does not cover.
 #[test]
 fn what_a_healthy_verdict_covers() {

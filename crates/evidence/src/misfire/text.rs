@@ -16,6 +16,9 @@ const MOST_SPANS: usize = 100;
 /// Firings without a misfire that bound the rate at three in a thousand: 95 %, rule of three.
 const ENOUGH: f64 = 1000.0;
 
+/// What is lacking where nobody knows whether the others misfire as much.
+const OTHERS: &str = "record the counters of the other cylinders";
+
 /// Engine speeds at which the driving that is asked for is reckoned, rpm: at idle, and under way.
 const IDLING_RPM: f64 = 800.0;
 const UNDER_WAY_RPM: f64 = 2000.0;
@@ -348,6 +351,9 @@ impl Told<'_> {
                     .into(),
             ];
         }
+        if judged.lacks_companions && judged.weighed.log10_rate <= -1.0 && judged.is_bounded() {
+            return vec![OTHERS.into()];
+        }
         if judged.stands_out && judged.weighed.log10_rate < 0.0 {
             // As many firings as bound an occasional rate, or as many again.
             let place = judged.standing.map_or(Region::EVERYWHERE, |standing| standing.region);
@@ -395,7 +401,7 @@ impl Told<'_> {
             )),
         }
         if judged.weighed.others.is_none() {
-            next.push("record the counters of the other cylinders".into());
+            next.push(OTHERS.into());
         }
         next
     }

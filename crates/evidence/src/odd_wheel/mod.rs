@@ -17,6 +17,7 @@ use std::collections::BTreeMap;
 
 use crate::examination::Examination;
 use crate::finding::{Check, Finding, Kind, Span, Verdict};
+use crate::wheel_size::measure::{Steadiness, When};
 use crate::wheels::{Rig, WHEELS};
 use road::{Exchange, Reference};
 use steady::{LEAST_BLOCKS, More, Steady};
@@ -147,16 +148,18 @@ impl Case<'_> {
         }
         let log10_odds = log10_odds.clamp(-MAX_LOG10_ODDS, MAX_LOG10_ODDS);
         let verdict = Verdict::from_log10_odds(log10_odds);
+        let is_told = verdict != Verdict::Healthy && way == Way::Steady;
+        let greater = is_told.then(|| self.greater(wheel)).flatten();
         Finding {
             kind: Kind::OddWheel,
             subject: vec![WHEELS[wheel].to_owned()],
             verdict,
             log10_odds,
-            statement: self.statement(wheel, verdict, way, stretches),
+            statement: self.statement(wheel, verdict, way, stretches, greater),
             figures: self.figures(wheel, stretches),
             spans: self.spans(verdict, way, stretches),
-            alternatives: self.alternatives(wheel, verdict, way),
-            next: self.next(wheel, verdict, way, stretches),
+            alternatives: self.alternatives(wheel, verdict, way, greater),
+            next: self.next(wheel, verdict, way, stretches, greater),
         }
     }
 
@@ -171,6 +174,11 @@ impl Case<'_> {
                 ends.map(|(first, last)| Span { from_s: first.from_s, to_s: last.to_s }).into_iter().collect()
             }
         }
+    }
+
+    /// When a wheel that is off is more so than at other times; a tyre always is by the same share.
+    fn greater(&self, wheel: usize) -> Option<When> {
+        Steadiness::of(self.rig, self.steady, self.reference, wheel).greater(self.error(wheel))
     }
 
     /// Spread of the side difference that a turn sensor leaves.

@@ -509,3 +509,40 @@ fn a_wheel_that_goes_wrong_on_the_way() {
     let steady = rig((0..600).map(|k| with_odd(turning(k, bend(k)), 1, -0.05)));
     assert!(!Rolling::of(&steady).unwrap().steady.is_part);
 }
+
+/// A tyre is off by the same share always: where a wheel is not, none is named, but what it looks like.
+#[test]
+fn a_share_that_is_not_constant_is_no_tyre() {
+    let of = |size: &dyn Fn(usize, f64) -> f64| {
+        let made = rig((0..600).map(|k| {
+            let speed_m_s = 10.0 + (k % 20) as f64;
+            Block { speed_m_s, ..with_odd(turning(k, bend(k)), 3, size(k, speed_m_s)) }
+        }));
+        let Rolling { reference, exchange, steady, stretches } = Rolling::of(&made).unwrap();
+        let case = Case {
+            rig: &made,
+            reference: reference.as_ref(),
+            exchange,
+            steady: &steady,
+            late: None,
+            shifted: None,
+            is_unsteady: [false; 4],
+        };
+        case.finding(3, &stretches[3])
+    };
+    let spare = of(&|_, _| 0.03);
+    assert!(spare.verdict == Verdict::Faulty && spare.alternatives[0].contains("ratio is constant"), "{spare:?}");
+    // 2 km/h at every speed, twice that share when fast, and what grows over the drive.
+    type Size<'a> = &'a dyn Fn(usize, f64) -> f64;
+    let sizes: [(Size<'_>, &str, &str); 3] = [
+        (&|_, speed_m_s| 0.55 / speed_m_s, "further off when the car is slow", "a constant added"),
+        (&|_, speed_m_s| 0.0017 * speed_m_s, "when the car is fast", "pulses"),
+        (&|k, _| 0.02 + 0.00006 * k as f64, "late in the drive", "drifts, or a tyre that loses air"),
+    ];
+    for (size, when, looks_like) in sizes {
+        let finding = of(size);
+        assert_eq!(finding.verdict, Verdict::Faulty, "{finding:?}");
+        assert!(finding.statement.contains(when) && finding.alternatives[0].contains(looks_like), "{finding:?}");
+        assert!(!finding.next.iter().any(|text| text.contains("tread")), "{finding:?}");
+    }
+}

@@ -7,10 +7,18 @@ use super::trend::Trend;
 use super::{Case, STATED_FAULT, Way};
 use crate::exposure;
 use crate::finding::{Span, Verdict};
+use crate::wheel_size::measure::When;
 use crate::wheels::{MIN_SPEED_KMH, WORDS};
 
 impl Case<'_> {
-    pub(super) fn statement(&self, wheel: usize, verdict: Verdict, way: Way, stretches: &Stretches) -> String {
+    pub(super) fn statement(
+        &self,
+        wheel: usize,
+        verdict: Verdict,
+        way: Way,
+        stretches: &Stretches,
+        greater: Option<When>,
+    ) -> String {
         let word = WORDS[wheel];
         if self.steady.n_used() == 0 {
             return format!(
@@ -81,6 +89,11 @@ impl Case<'_> {
                     100.0 * size.abs()
                 )
             }
+            (Verdict::Faulty, Way::Steady) if let Some(when) = greater => format!(
+                "The {word} wheel reads {:.1} % {side} on average against the other wheels {range} (tolerance {tolerance:.1} %); it is further off {}.",
+                100.0 * size.abs(),
+                said_of(when)
+            ),
             (Verdict::Faulty, Way::Steady) => format!(
                 "The {word} wheel reads {:.1} % {side} against the other wheels {range} (ratio {:.4}, tolerance {tolerance:.1} %), straight on and in turns.",
                 100.0 * size.abs(),
@@ -103,13 +116,17 @@ impl Case<'_> {
         }
     }
 
-    pub(super) fn alternatives(&self, wheel: usize, verdict: Verdict, way: Way) -> Vec<String> {
+    pub(super) fn alternatives(&self, wheel: usize, verdict: Verdict, way: Way, greater: Option<When>) -> Vec<String> {
         let mut list = Vec::new();
         if verdict == Verdict::Healthy || self.steady.n_used() == 0 {
             return list;
         }
         let size = self.error(wheel);
         match way {
+            // A tyre is no other explanation of what is not always the same.
+            Way::Steady if let Some(when) = greater => {
+                list.extend((verdict == Verdict::Faulty).then(|| looks_like(when, size).to_owned()));
+            }
             Way::Steady if size.abs() < 0.08 => {
                 let tyre = if size < 0.0 {
                     "larger tyre or one much newer than the others"
@@ -131,7 +148,14 @@ impl Case<'_> {
         list
     }
 
-    pub(super) fn next(&self, wheel: usize, verdict: Verdict, way: Way, stretches: &Stretches) -> Vec<String> {
+    pub(super) fn next(
+        &self,
+        wheel: usize,
+        verdict: Verdict,
+        way: Way,
+        stretches: &Stretches,
+        greater: Option<When>,
+    ) -> Vec<String> {
         let word = WORDS[wheel];
         if let Some(exchange) = self.exchange {
             return vec![format!(
@@ -141,6 +165,11 @@ impl Case<'_> {
         }
         match verdict {
             Verdict::Healthy => Vec::new(),
+            Verdict::Faulty if let Some(when) = greater => {
+                let leaks = may_leak(when, self.error(wheel));
+                let pressure = leaks.then(|| format!("measure the pressure of the {word} tyre now, and again after an hour"));
+                pressure.into_iter().chain([format!("look at sensor, air gap and tone ring of the {word} wheel")]).collect()
+            }
             Verdict::Faulty => vec![
                 format!("compare size, tread and pressure of the {word} tyre with the others"),
                 format!("if the tyre is equal, look at sensor, air gap and tone ring of the {word} wheel"),
@@ -225,6 +254,31 @@ fn counted(n: usize) -> String {
 
 fn seconds(spans: &[Span]) -> f64 {
     spans.iter().map(|span| span.to_s - span.from_s).sum()
+}
+
+/// When a wheel is further off, in words.
+fn said_of(when: When) -> &'static str {
+    match when {
+        When::Slow => "when the car is slow",
+        When::Fast => "when the car is fast",
+        When::Early => "early in the drive",
+        When::Late => "late in the drive",
+    }
+}
+
+/// Whether a tyre that loses air in the drive, and becomes smaller, would look alike.
+fn may_leak(when: When, size: f64) -> bool {
+    when == When::Late && size > 0.0
+}
+
+/// What a difference looks like that is not always the same.
+fn looks_like(when: When, size: f64) -> &'static str {
+    match when {
+        When::Slow => "a constant added to its speed; a tyre would be off by the same share at all speeds",
+        When::Fast => "pulses lost or added at speed; a tyre would be off by the same share at all speeds",
+        When::Late if may_leak(when, size) => "a value that drifts, or a tyre that loses air",
+        When::Early | When::Late => "a value that drifts; a tyre would be off by the same share all the time",
+    }
 }
 
 /// An exchange of columns in words.

@@ -213,7 +213,8 @@ fn judge<'a>(family: &'static Family, tracks: [&'a Series; 2], number: [usize; 2
         log10_odds = log10_odds.max(-0.9);
     }
     let bump = spot::bump(&relation);
-    if bump.is_some() {
+    // A bend by design, or a worn place that begins gently and reaches an end of the travel.
+    if bump.is_some() || moments.bent != 0.0 {
         log10_odds = log10_odds.max(-0.9);
     }
     if !is_line {
@@ -363,6 +364,10 @@ impl Judged<'_> {
                 seen.moments.worst,
                 seen.moments.spans.len(),
                 if seen.moments.spans.len() == 1 { "" } else { "s" }
+            ),
+            _ if seen.moments.bent != 0.0 => format!(
+                "The {names} part by up to {:+.1} % towards an end of the travel at every visit, as where one of them ends early ({line}).",
+                seen.moments.bent
             ),
             _ if seen.bump.is_some() => {
                 let bump = seen.bump.unwrap_or(Bump { from: 0.0, to: 0.0, off: 0.0 });
@@ -525,7 +530,7 @@ impl Judged<'_> {
                 "a relation that is bent by design, or signals that are not two tracks of one sensor".to_owned(),
             ];
         }
-        if seen.about == About::Place {
+        if seen.about == About::Place || (seen.moments.bent != 0.0 && seen.moments.spans.is_empty()) {
             vec!["one track bent by design at that place: the same part of another car shows it".to_owned()]
         } else {
             vec!["a poor contact in plug or ground of one track".to_owned()]
@@ -561,7 +566,9 @@ impl Judged<'_> {
                 self.place(seen.relation.visited.0, seen.relation.visited.1)
             )],
             Verdict::Healthy => vec![format!("hardly visited: {}; for these {move_it}", named())],
-            Verdict::Undecided if seen.bump.is_some() && seen.is_line && seen.moments.spans.is_empty() => {
+            Verdict::Undecided
+                if seen.bump.is_some() && seen.is_line && seen.moments.spans.is_empty() && seen.moments.bent == 0.0 =>
+            {
                 let place = seen.bump.map_or_else(String::new, |bump| self.place(bump.from, bump.to));
                 vec![format!("move slowly through {place} five times and more; for that {move_it}")]
             }

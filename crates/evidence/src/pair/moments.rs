@@ -8,6 +8,9 @@ use crate::finding::Span;
 /// Shortest disagreement that counts: control units tolerate less than 0.24 s (published thresholds of two makes).
 const SHORTEST_S: f64 = 0.24;
 
+/// Fewest neighbouring readings that do.
+const LEAST_READINGS: usize = 3;
+
 /// Holes longer than this end a run, seconds.
 pub(super) const HOLE_S: f64 = 2.5;
 
@@ -43,6 +46,8 @@ pub(crate) struct Moments {
     pub(crate) worst: f64,
     /// log10 odds of a contact that comes and goes.
     pub(crate) log10_odds: f64,
+    /// Greatest difference of what may be a bend by design, in units of the second track; 0 without one.
+    pub(crate) bent: f64,
 }
 
 /// Finds runs of three and more neighbouring readings that are off the same way, outside the place `spot`.
@@ -64,11 +69,21 @@ pub(crate) fn find(aligned: &Aligned, relation: &Relation, spot: Option<(f64, f6
     let sign = |r: &Residual| {
         let allowed = r.allowed.max(relation.floor + r.cut);
         let usual = usual[cell(r.at, relation.visited, CELLS)].unwrap_or(0.0).clamp(-allowed, allowed);
-        let beyond_usual = r.off - bends.usual(r.x).unwrap_or(usual);
-        let is_off = r.off.abs() > allowed && beyond_usual.abs() > allowed && r.off * beyond_usual > 0.0;
-        if is_off && !excused(r) { r.off.signum() } else { 0.0 }
+        let is_beyond = |usual: f64| (r.off - usual).abs() > allowed && r.off * (r.off - usual) > 0.0;
+        let is_off = r.off.abs() > allowed && is_beyond(usual) && !excused(r);
+        (if is_off { r.off.signum() } else { 0.0 }, bends.usual(r.x, r.y).all(is_beyond))
     };
-    let mut moments = Moments { log10_odds: LOG10_PRIOR, ..Moments::default() };
+    let bent = usable.windows(LEAST_READINGS).filter(|run| {
+        let way = sign(&run[0]).0;
+        way != 0.0 && run.iter().all(|r| sign(r) == (way, false))
+    });
+    let greater = |a: f64, r: &Residual| if r.off.abs() > a.abs() { r.off } else { a };
+    let bent = bent.flatten().fold(0.0, greater);
+    let sign = |r: &Residual| {
+        let (way, is_no_bend) = sign(r);
+        if is_no_bend { way } else { 0.0 }
+    };
+    let mut moments = Moments { log10_odds: LOG10_PRIOR, bent, ..Moments::default() };
     let mut k = 0;
     while k < usable.len() {
         let (from, way) = (k, sign(&usable[k]));
@@ -81,15 +96,15 @@ pub(crate) fn find(aligned: &Aligned, relation: &Relation, spot: Option<(f64, f6
         }
         let run = &usable[from..k];
         let lasts_s = run[run.len() - 1].t_s - run[0].t_s;
-        if run.len() < 3 || lasts_s < SHORTEST_S.max(2.0 * aligned.unresolved_s) {
+        if run.len() < LEAST_READINGS || lasts_s < SHORTEST_S.max(2.0 * aligned.unresolved_s) {
             continue;
         }
-        if run.iter().filter(|r| !is_met_nearby(aligned, relation, r)).count() < 3 {
+        if run.iter().filter(|r| !is_met_nearby(aligned, relation, r)).count() < LEAST_READINGS {
             continue;
         }
         moments.spans.push(Span { from_s: run[0].t_s, to_s: run[run.len() - 1].t_s });
         moments.log10_odds += (PER_RUN + PER_SECOND * lasts_s).min(MOST_PER_RUN);
-        moments.worst = run.iter().map(|r| r.off).fold(moments.worst, |a, b| if b.abs() > a.abs() { b } else { a });
+        moments.worst = run.iter().fold(moments.worst, greater);
     }
     add_gross(aligned, relation, spot, &mut moments);
     moments

@@ -55,6 +55,37 @@ fn two_tracks_either_way_round() {
     assert!((one.log10_odds - other.log10_odds).abs() < 0.5 && one.spans.is_empty());
 }
 
+/// A track that ends at 60 % by design, and one that is lost for two seconds now and then, wherever the foot is.
+#[test]
+fn what_ends_early_and_what_is_lost_either_way_round() {
+    // Now and then further than the track goes.
+    let foot = |t_s: f64| {
+        let reach = if (t_s / 25.0) as usize % 3 == 2 { 90.0 } else { 62.0 };
+        5.0 + (reach - 5.0) * 0.5 * (1.0 - (t_s / 25.0 * std::f64::consts::TAU).cos())
+    };
+    let ends: &dyn Fn(f64) -> f64 = &|x| x.min(60.0);
+    let of = |tracks: [&dyn Fn(f64) -> f64; 2]| found(foot, &tracks).remove(0);
+    for finding in [of([ends, &sound]), of([&sound, ends])] {
+        assert_eq!(finding.verdict, Verdict::Undecided, "{finding:?}");
+    }
+    let lost = |number: usize| {
+        let tracks = [1, 2].map(|k| {
+            let id = SignalId::new(&format!("pedal.position_{k}")).unwrap();
+            let mut series = Series::new(id, Unit::named("%"));
+            (0..5000).for_each(|i| {
+                // Each with times of its own.
+                let t_s = f64::from(i) * 0.05 + 0.007 * k as f64;
+                let is_lost = k == number && t_s.rem_euclid(31.0) < 2.0;
+                let value = if is_lost { 0.0 } else { (foot(t_s) * 10.0).round() / 10.0 };
+                series.push_value(signal::nanos_from_seconds(t_s), value);
+            });
+            series
+        });
+        run(&Examination::new(&Recording { series: tracks.into(), ..Recording::default() })).remove(0)
+    };
+    assert_eq!([1, 2].map(|number| lost(number).verdict), [Verdict::Faulty; 2], "{:?}", lost(1));
+}
+
 /// Of three tracks the one that disagrees with both others is at fault.
 #[test]
 fn the_odd_one_of_three() {

@@ -1,6 +1,6 @@
 //! Which hypotheses there are, and where each puts the fault in every drive.
 
-use super::{Fault, MOST_CYLINDERS, MOST_DRIVES, Placement, SwapError};
+use super::{Fault, MOST_CYLINDERS, MOST_DRIVES, MOST_PARTS, Placement, SwapError, is_word_of_verdict};
 
 /// Prior weight of a part that came later, against one that was there: new parts are seldom bad.
 const NEW_PART: f64 = 0.1;
@@ -31,24 +31,16 @@ impl Experiment {
         if placements.len() > MOST_DRIVES {
             return Err(SwapError::Drives(placements.len()));
         }
-        let kind = parts.first().ok_or_else(|| SwapError::Parts(String::new()))?;
-        if let Some(twice) = parts.iter().enumerate().find(|(k, part)| parts[..*k].contains(part) || part.is_empty()) {
-            return Err(SwapError::Parts(twice.1.clone()));
-        }
+        check_names(parts)?;
         let missing = |drive: usize, part: &String| SwapError::Missing { drive: drive + 1, part: part.clone() };
+        let kind = parts.first().ok_or(SwapError::Kinds(0))?;
         let n_cylinders = first.get(kind).ok_or_else(|| missing(0, kind))?.len();
+        if !(1..=MOST_CYLINDERS).contains(&n_cylinders) {
+            return Err(SwapError::Cylinders { part: kind.clone(), found: n_cylinders });
+        }
         for (drive, placement) in placements.iter().enumerate() {
             for part in parts {
-                let places = placement.get(part).ok_or_else(|| missing(drive, part))?;
-                if places.len() != n_cylinders || !(1..=MOST_CYLINDERS).contains(&n_cylinders) {
-                    let (part, found) = (part.clone(), places.len());
-                    return Err(SwapError::Length { drive: drive + 1, part, found, cylinders: n_cylinders });
-                }
-                let twice =
-                    places.iter().enumerate().find(|(k, number)| **number != 0 && places[..*k].contains(number));
-                if let Some((_, &number)) = twice {
-                    return Err(SwapError::Twice { drive: drive + 1, part: part.clone(), number });
-                }
+                check_row(drive, part, placement.get(part).ok_or_else(|| missing(drive, part))?, n_cylinders)?;
             }
         }
         let same = |placement: &&&Placement| parts.iter().all(|part| placement.get(part) == first.get(part));
@@ -68,6 +60,40 @@ impl Experiment {
     /// The source that a fault names.
     pub(super) fn source(&self, fault: &Fault) -> Option<&Source> {
         self.sources.iter().find(|source| source.fault == *fault)
+    }
+}
+
+/// Each kind of part has a name of its own, which no verdict takes for something else.
+fn check_names(parts: &[String]) -> Result<(), SwapError> {
+    if !(1..=MOST_PARTS).contains(&parts.len()) {
+        return Err(SwapError::Kinds(parts.len()));
+    }
+    for (k, part) in parts.iter().enumerate() {
+        if parts[..k].contains(part) || part.trim().is_empty() {
+            return Err(SwapError::Parts(part.clone()));
+        }
+        if is_word_of_verdict(part) {
+            return Err(SwapError::Name(part.clone()));
+        }
+    }
+    Ok(())
+}
+
+/// Each cylinder has one part of a kind, and none of them is on two.
+fn check_row(drive: usize, part: &str, places: &[u32], n_cylinders: usize) -> Result<(), SwapError> {
+    let (number_of_drive, part) = (drive + 1, part.to_owned());
+    if places.len() != n_cylinders {
+        let (found, cylinders) = (places.len(), n_cylinders);
+        return Err(SwapError::Length { drive: number_of_drive, part, found, cylinders });
+    }
+    // A part that came later may be without a number, one that was there at first has that of its cylinder.
+    if drive == 0 && places.contains(&0) {
+        return Err(SwapError::Zero { part });
+    }
+    let twice = places.iter().enumerate().find(|(k, number)| **number != 0 && places[..*k].contains(number));
+    match twice {
+        Some((_, &number)) => Err(SwapError::Twice { drive: number_of_drive, part, number }),
+        None => Ok(()),
     }
 }
 

@@ -35,8 +35,8 @@ use likelihood::Likelihood;
 
 /// Which part of each kind sits on each cylinder: `placement["coil"][k]` is on cylinder k + 1.
 ///
-/// Parts are numbered by the cylinder on which each sat at first. A number that the first drive does not have is a part
-/// that came later (new from the shelf); 0 is such a part without a name, taken to be good.
+/// Parts are numbered by the cylinder on which each sat at first, from 1. A number that the first drive does not have is a
+/// part that came later (new from the shelf); 0 is such a part without a name, taken to be good, and not in the first drive.
 pub type Placement = BTreeMap<String, Vec<u32>>;
 
 /// One drive of the experiment, in order of time.
@@ -66,6 +66,13 @@ pub enum Fault {
     None,
 }
 
+/// Whether a kind of part cannot have this name, because whoever reads a [`Fault`] in words takes it for something else.
+#[must_use]
+pub fn is_word_of_verdict(part: &str) -> bool {
+    let name = part.trim().to_lowercase();
+    name.starts_with("cylinder") || name == "several" || name == "none"
+}
+
 impl fmt::Display for Fault {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
@@ -83,9 +90,19 @@ pub enum SwapError {
     /// No drive was given.
     #[error("a swap needs at least one drive; give one before and one after the exchange")]
     NoDrives,
-    /// No part was named, or one twice.
+    /// No kind of part was named, or more than can be told apart.
+    #[error(
+        "{0} kinds of part are exchanged: name those that were in `parts`, 1 to {MOST_PARTS} of them, such as `coil`"
+    )]
+    Kinds(usize),
+    /// A kind of part without a name, or named twice.
     #[error("each exchanged part must be named once, `{0}` is not")]
     Parts(String),
+    /// A kind of part whose name a verdict says of something else.
+    #[error(
+        "a part cannot be called `{0}`: a verdict says `cylinder 1`, `several` and `none` of other things; call it what it is, such as `coil`"
+    )]
+    Name(String),
     /// A drive does not say where the parts of a kind sat.
     #[error("drive {drive} does not say where each `{part}` sat: add it to the placement")]
     Missing {
@@ -94,9 +111,19 @@ pub enum SwapError {
         /// The kind of part.
         part: String,
     },
+    /// A placement for no engine.
+    #[error(
+        "drive 1 places `{part}` on {found} cylinders: give one number for each of them, for 1 to {MOST_CYLINDERS} cylinders"
+    )]
+    Cylinders {
+        /// The kind of part.
+        part: String,
+        /// Entries given.
+        found: usize,
+    },
     /// A placement for another number of cylinders.
     #[error(
-        "drive {drive} places {found} of `{part}` where the engine has {cylinders} cylinders (1 to {MOST_CYLINDERS})"
+        "drive {drive} places `{part}` on {found} cylinders where drive 1 has {cylinders}: give one number for each cylinder"
     )]
     Length {
         /// Number of the drive, from 1.
@@ -107,6 +134,14 @@ pub enum SwapError {
         found: usize,
         /// Entries of the first placement.
         cylinders: usize,
+    },
+    /// Parts that are counted from 0.
+    #[error(
+        "drive 1 has `{part} 0`: numbers count from 1, and at first each part has that of its cylinder; 0 is a new part without a number, which can only come in a later drive"
+    )]
+    Zero {
+        /// The kind of part.
+        part: String,
     },
     /// One part in two places.
     #[error("drive {drive} has `{part} {number}` on two cylinders at once")]
@@ -125,6 +160,8 @@ pub enum SwapError {
 
 /// As many as have signals.
 const MOST_CYLINDERS: usize = 12;
+/// More kinds than an engine has on each cylinder; every two of their parts are weighed as a pair.
+const MOST_PARTS: usize = 12;
 /// As many as fit the bits of a mask.
 const MOST_DRIVES: usize = 64;
 
@@ -158,6 +195,14 @@ struct Evidence {
     counts: Vec<Counts>,
     blocks: Vec<Vec<Vec<Count>>>,
     load: Option<crate::misfire::LoadSource>,
+}
+
+/// Whether the placements of an experiment make sense, before any drive is read; as [`judge`] sees them.
+///
+/// # Errors
+/// [`SwapError`].
+pub fn check(placements: &[&Placement], parts: &[String]) -> Result<(), SwapError> {
+    Experiment::new(placements, parts).map(|_| ())
 }
 
 /// Judges an experiment: `parts` are the kinds that were exchanged, each with a placement in every drive.

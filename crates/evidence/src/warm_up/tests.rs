@@ -105,6 +105,9 @@ fn a_thermostat_that_holds_or_does_not() {
     assert_eq!(judged(&sound, road, 15, Heat::Fuel).verdict, Verdict::Undecided, "two minutes");
     assert_eq!(judged(&sound, &|_| 39.0, 20, Heat::Fuel).log10_odds, 0.0, "in town an open one does not show");
     about(judged(&sound, &|k| if k < 17 { 80.0 } else { 39.0 }, 20, Heat::Fuel).figures["warm_on_road_s"], 240.0, 1e-9);
+    // Never below 70 degC, and never warm: no time, and no time less than none.
+    let tepid = judged(&|_| 75.0, road, 10, Heat::Fuel).statement;
+    assert!(tepid.contains("; 0 min of it below 70 degC"), "{tepid}");
     // Too hot is a warning, whatever held.
     let hot = |most: f64| judged(&|k| (10.0 + 6.0 * k as f64).min(most), road, 30, Heat::Fuel).log10_odds;
     assert_eq!((hot(112.0), hot(111.0)), (0.5, -2.0));

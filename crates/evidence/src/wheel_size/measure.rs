@@ -87,8 +87,26 @@ impl Measured {
     }
 }
 
+/// Change that the difference of an odd wheel may have and still be one that is always there: a third of it.
+pub(super) fn change_of_odd(size: f64) -> f64 {
+    (0.3 * size.abs()).max(0.005)
+}
+
+/// When the difference of an odd wheel is greater than at other times.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum When {
+    /// While the car is slow.
+    Slow,
+    /// While the car is fast.
+    Fast,
+    /// In the earlier half of the drive.
+    Early,
+    /// In the later half of the drive.
+    Late,
+}
+
 /// The wheel's difference in parts of the drive.
-pub(super) struct Steadiness {
+pub(crate) struct Steadiness {
     /// Faster half of the blocks less the slower half, and standard error.
     speed: Option<(f64, f64)>,
     /// Later half less earlier half, and standard error.
@@ -104,7 +122,7 @@ const LEAST_CHANGE: f64 = 0.005;
 const MOST_VALUES: usize = 2048;
 
 impl Steadiness {
-    pub(super) fn of(rig: &Rig, steady: &Steady, reference: Option<&Reference>, wheel: usize) -> Self {
+    pub(crate) fn of(rig: &Rig, steady: &Steady, reference: Option<&Reference>, wheel: usize) -> Self {
         let row = own_row(rig.present, wheel);
         let turn = |k: usize| reference.map_or(f64::NAN, |r| r.turn[k]);
         let used: Vec<(&Block, f64)> = rig
@@ -148,6 +166,16 @@ impl Steadiness {
     /// Whether it changes during the drive by clearly more than `allowed`.
     pub(super) fn wavers(&self, allowed: f64) -> bool {
         is_beyond(self.time, allowed)
+    }
+
+    /// When the difference of an odd wheel is greater; `None` where it is the same at all speeds and all the time.
+    pub(crate) fn greater(&self, size: f64) -> Option<When> {
+        let allowed = change_of_odd(size);
+        let grows = self.changes().map(|change| change * size > 0.0);
+        if self.shifts(allowed) {
+            return Some(if grows[0] { When::Fast } else { When::Slow });
+        }
+        self.wavers(allowed).then_some(if grows[1] { When::Late } else { When::Early })
     }
 
     /// Greatest sudden change during the drive: when, seconds, and by how much; `None` without one.
@@ -235,6 +263,11 @@ mod tests {
         assert!(fast.shifts(0.015) && !fast.wavers(0.005));
         let slow = of(&|k| k % 4 < 2);
         about(slow.changes()[0], -0.03, 0.002);
+        // Whether the wheel reads too much or too little.
+        let greater = |steadiness: &Steadiness| [0.015, -0.015].map(|size| steadiness.greater(size));
+        assert_eq!(greater(&always), [None; 2]);
+        assert_eq!(greater(&fast), [Some(When::Fast), Some(When::Slow)]);
+        assert_eq!(greater(&slow), [Some(When::Slow), Some(When::Fast)]);
         let later = of(&|k| k >= 140);
         about(later.changes()[0], 0.0, 0.002);
         // More than half of the later half.
@@ -243,6 +276,7 @@ mod tests {
         let (at_s, size) = later.step().unwrap();
         about(at_s, 140.0, 0.0);
         about(size, 0.03, 0.002);
+        assert_eq!(greater(&later), [Some(When::Late), Some(When::Early)]);
         let earlier = of(&|k| k < 60);
         about(earlier.changes()[1], -0.03, 0.002);
         about(earlier.step().unwrap().1, -0.03, 0.002);

@@ -4,7 +4,7 @@
 //! each other; here only sizes that a tyre can have count, the difference must be there at all speeds and all the time, and
 //! it is measured rather than judged: see [`measure`].
 
-mod measure;
+pub(crate) mod measure;
 #[cfg(test)]
 mod tests;
 mod text;
@@ -146,7 +146,7 @@ impl Case<'_> {
             statement: self.statement(wheel, verdict, doubt, &measured, &steadiness),
             figures: self.figures(&measured, &steadiness),
             spans,
-            alternatives: self.alternatives(verdict, &measured),
+            alternatives: self.alternatives(verdict, doubt, &measured),
             next: self.next(wheel, verdict, doubt),
         })
     }
@@ -161,7 +161,7 @@ impl Case<'_> {
         }
         // A wheel that is not odd on the whole may still be so for part of the drive; one that is shifts the mean that the
         // others are compared with by a third of it.
-        let allowed = if is_odd { (0.3 * measured.size.abs()).max(0.005) } else { STATED_FAULT };
+        let allowed = if is_odd { measure::change_of_odd(measured.size) } else { STATED_FAULT };
         // Where it agreed for a part of the drive that part tells when, not at which speed.
         if !self.steady.is_part && steadiness.shifts(allowed) {
             return Some(Doubt::Shifts);

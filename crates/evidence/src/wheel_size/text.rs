@@ -101,7 +101,7 @@ impl Case<'_> {
         }
     }
 
-    pub(super) fn alternatives(&self, verdict: Verdict, measured: &Measured) -> Vec<String> {
+    pub(super) fn alternatives(&self, verdict: Verdict, doubt: Option<Doubt>, measured: &Measured) -> Vec<String> {
         if verdict == Verdict::Healthy || self.steady.n_used() == 0 || measured.size.abs() < TOLERANCE {
             return Vec::new();
         }
@@ -110,7 +110,11 @@ impl Case<'_> {
         } else {
             "a new tyre among worn ones (6.5 mm of tread: 2.1 %), much higher pressure or a larger size (2 to 5 %)"
         };
-        vec![tyre.to_owned(), "a sensor or control unit that counts this wheel with a wrong scale".to_owned()]
+        let no_tyre = matches!(doubt, Some(Doubt::TooMuch | Doubt::Shifts));
+        let tyre = (!no_tyre).then(|| tyre.to_owned());
+        tyre.into_iter()
+            .chain(["a sensor or control unit that counts this wheel with a wrong scale".to_owned()])
+            .collect()
     }
 
     pub(super) fn next(&self, wheel: usize, verdict: Verdict, doubt: Option<Doubt>) -> Vec<String> {

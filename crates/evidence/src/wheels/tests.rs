@@ -160,3 +160,47 @@ fn the_wider_arc_of_the_front_wheels() {
     assert!((lift_of(0.186_081) - 0.060_290).abs() < 2e-6, "{}", lift_of(0.186_081));
     assert_eq!((lift_of(0.0), lift_of(-0.1), lift_of(9.0)), (0.0, lift_of(0.1), lift_of(0.25)));
 }
+
+/// Wheels read in turn once a second, a fifth of a second apart, as a car that slows down and speeds up by 2 m/s2 shows them in
+/// such steps; between `from_s` and `to_s` the recorder keeps everything.
+fn in_turn(step_kmh: f64, from_s: f64, to_s: f64, kmh: impl Fn(f64) -> f64) -> Recording {
+    let track = |wheel: usize| {
+        let mut kept = 0.0;
+        let mut track = series(WHEELS[wheel], "km/h", 1.0, 0, |_| 0.0);
+        for k in 0..240 {
+            let t_s = f64::from(k) + 0.2 * wheel as f64;
+            if !(from_s..to_s).contains(&t_s) {
+                kept = (kmh(t_s) / step_kmh).round() * step_kmh;
+            }
+            track.push_value(signal::nanos_from_seconds(t_s), kept);
+        }
+        track
+    };
+    Recording { series: (0..4).map(track).collect(), ..Recording::default() }
+}
+
+/// Between 40 and 90 km/h, up and down in 14.3 s.
+fn up_and_down(t_s: f64) -> f64 {
+    65.0 + 25.0 * (t_s / 14.3 * std::f64::consts::TAU).cos()
+}
+
+/// What a recorder kept shows how far apart the wheels were read, and no wheel that leaves the others.
+#[test]
+fn what_was_kept_is_no_reading() {
+    use crate::finding::{Kind, Verdict};
+    for from in 0..14 {
+        let from_s = 100.0 + f64::from(from);
+        let frozen = in_turn(0.1, from_s, from_s + 12.0, up_and_down);
+        let rig = Rig::of(&frozen).unwrap();
+        let is_inside = |block: &Block| block.to_s > from_s + 1.0 && block.from_s < from_s + 11.0;
+        let inside: Vec<_> = rig.blocks.iter().filter(|block| is_inside(block)).map(|b| (b.from_s, b.to_s)).collect();
+        assert!(inside.is_empty(), "{from_s}: {inside:?}");
+        let accused =
+            crate::examine(&frozen).into_iter().find(|f| f.kind == Kind::OddWheel && f.verdict == Verdict::Faulty);
+        assert!(accused.is_none(), "{accused:?}");
+    }
+    // Nothing else is left out: neither of a drive whose values change, nor of one that stands in whole km/h at a steady speed.
+    let blocks = |recording: &Recording| Rig::of(recording).unwrap().blocks.len();
+    assert_eq!(blocks(&in_turn(0.1, 500.0, 500.0, up_and_down)), 48);
+    assert_eq!(blocks(&in_turn(1.0, 500.0, 500.0, |t_s| 70.0 + 0.7 * (t_s / 25.0).sin())), 48);
+}

@@ -416,3 +416,35 @@ fn what_stays_out_of_all_proportion_is_open() {
     assert_eq!(found(20, true), [], "cruise control holds a speed, too");
     assert_eq!(found(300, false), [], "everything stood");
 }
+
+/// A pedal track that stays at 56 % while its partner goes on to 80 %, thrice: at the end of what it ever shows that is open,
+/// whether it clips or stuck; below, it stuck.
+#[test]
+fn what_stays_at_an_end_of_its_range_is_open() {
+    // Up to 56 %, quickly to 80, slowly down to 62.375, let go and at rest.
+    let foot = |k: usize| match k % 192 {
+        k @ 0..72 => 20.0 + 0.5 * k as f64,
+        k @ 72..120 => 80.0 - 0.375 * (k - 72) as f64,
+        k => (40.0 - 0.5 * (k - 120) as f64).max(20.0),
+    };
+    let found = |id: [&str; 2], own: &dyn Fn(usize) -> f64| {
+        let all = [series(id[0], "%", EIGHTH_S, 960, own), series(id[1], "%", EIGHTH_S, 960, foot)];
+        let tracks: Vec<Track<'_>> = all.iter().map(|s| Track::new(s).unwrap()).collect();
+        find(&tracks[0], &tracks).into_iter().map(|s| s.log10_lr).collect::<Vec<_>>()
+    };
+    for id in [["pedal.position_1", "pedal.position_2"], ["throttle.position_1", "throttle.position_2"]] {
+        let clips = found(id, &|k| foot(k).min(56.0));
+        assert!(!clips.is_empty() && clips.iter().all(|log10_lr| *log10_lr == AT_AN_END), "{clips:?}");
+        // The same track that shows 80 % elsewhere has no end there; a lone sample is no end.
+        let sticks = found(id, &|k| if k < 192 { foot(k) } else { foot(k).min(56.0) });
+        assert!(!sticks.is_empty() && sticks.iter().all(|log10_lr| *log10_lr > 0.0), "{sticks:?}");
+        assert_eq!(found(id, &|k| if k == 10 { 99.0 } else { foot(k).min(56.0) }), clips);
+    }
+    let ends = |id: &str| {
+        let made = series(id, "%", EIGHTH_S, 100, |k| [20.0, 20.0, 20.0, 60.0, 60.0, 60.0, 90.0][k % 7]);
+        let ends = Ends::of(&Track::new(&made).unwrap());
+        [19.0, 21.0, 22.0, 58.0, 59.0, 90.0].map(|value| ends.has(value))
+    };
+    assert_eq!(ends("pedal.position_1"), [true, true, false, false, true, true], "steps of 1 %");
+    assert_eq!(ends("engine.speed"), [false; 6], "nothing else clips");
+}

@@ -123,14 +123,23 @@ fn judged(events: u64, firings: f64, dispersion: f64, others: Option<Count>) -> 
     let own = count(events, firings);
     let log10_rate = log10_rate_matters(own, OCCASIONAL, dispersion) + PRIOR.log10();
     let log10_more = others.map(|others| log10_more(own, others, dispersion, 4.0));
-    let weighed =
-        Weighed { basis: Basis::Drive, own, others, log10_rate, log10_more, boundary: OCCASIONAL, n_places: 1.0 };
+    let weighed = Weighed {
+        basis: Basis::Drive,
+        own,
+        others,
+        log10_rate,
+        log10_beyond_occasional: log10_rate,
+        log10_more,
+        boundary: OCCASIONAL,
+        n_places: 1.0,
+    };
     Judged {
         all: own,
         dispersion,
         standing: None,
         weighed,
         log10_odds: weighed.log10_odds(),
+        lacks_companions: false,
         stands_out: false,
         most: (0.0, 0.0),
         low_high: Some((100.0, 400.0)),
