@@ -44,6 +44,8 @@ pub struct Case {
     pub notes: Vec<Entry>,
     /// The proof of the repair.
     pub proof: Option<wire::Proof>,
+    /// Whether something came after the proof that it has not judged and that may change what it says.
+    pub is_proof_outdated: bool,
     /// What remains to be done, in the technician's words.
     pub remains: Vec<String>,
     /// Program and version.
@@ -55,6 +57,13 @@ pub struct Case {
     pub files: Vec<File>,
     /// What could not be read.
     pub problems: Vec<String>,
+}
+
+impl Case {
+    /// The proof, as long as it tells how things are now.
+    pub(crate) fn standing_proof(&self) -> Option<&wire::Proof> {
+        self.proof.as_ref().filter(|_| !self.is_proof_outdated)
+    }
 }
 
 /// Who hands the report over.
@@ -206,8 +215,23 @@ pub struct Drive {
     pub moment: Moment,
     /// When it started, for people.
     pub started: String,
+    /// What has judged it.
+    pub judged: Judged,
     /// What it proves.
     pub examined: wire::Examined,
+}
+
+/// What has judged a drive.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Judged {
+    /// All checks.
+    #[default]
+    Examined,
+    /// The proof that was made after it, or the command that it was recorded beside.
+    Elsewhere,
+    /// Nothing yet.
+    Nothing,
 }
 
 /// Exchanged parts and the verdict on them.

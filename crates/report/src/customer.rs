@@ -8,7 +8,7 @@ use wire::Finding;
 use crate::page::{Block, Look, odds, percent, sentence};
 use crate::plain::Words;
 use crate::texts::Texts;
-use crate::{Case, Drive, Moment, Settings, Swap, pictures};
+use crate::{Case, Drive, Judged, Moment, Settings, Swap, pictures};
 
 /// Findings told to the customer; the technical part has all.
 const MOST_FINDINGS: usize = 4;
@@ -120,7 +120,8 @@ fn found(case: &Case, recordings: &[Option<&Recording>], texts: &Texts, settings
         items.push(texts.fill("text", "more", &[("n", &(faults.len() - MOST_FINDINGS).to_string())]));
     }
     if faults.is_empty() {
-        let key = if case.drives.is_empty() { "no_drive" } else { "no_finding" };
+        let is_examined = case.drives.iter().any(|drive| drive.judged == Judged::Examined);
+        let key = if is_examined { "no_finding" } else { "no_drive" };
         items.push(texts.get("text", key));
     }
     items.push(codes_at_first(case, texts));
@@ -263,7 +264,10 @@ pub(crate) fn swap_table(swap: &Swap, texts: &Texts) -> Block {
 }
 
 fn proof(case: &Case, texts: &Texts) -> Vec<Block> {
-    let Some(proof) = &case.proof else { return vec![Block::text(texts.get("text", "proof_none"))] };
+    let Some(proof) = case.standing_proof() else {
+        let key = if case.is_proof_outdated { "proof_outdated" } else { "proof_none" };
+        return vec![Block::text(texts.get("text", key))];
+    };
     let key = match proof.verdict.as_str() {
         "proven" if proof.new_faults.is_empty() => "proof_proven",
         "proven" => "proof_proven_but",
@@ -304,13 +308,32 @@ fn remains(case: &Case, texts: &Texts, settings: &Settings) -> Vec<String> {
     if case.done.is_empty() && !faults(case).is_empty() {
         items.push(texts.get("text", "remains_repair"));
     }
+    let question = |finding: &Finding| Words { finding, texts, units: settings.units }.question();
+    let unproven = unproven(case);
+    for (finding, outcome) in &unproven {
+        let values = [("what", question(finding)), ("outcome", texts.get("outcome", outcome))];
+        let values: Vec<(&str, &str)> = values.iter().map(|(name, value)| (*name, value.as_str())).collect();
+        items.push(texts.fill("text", "proof_line", &values));
+    }
+    let is_told = |finding: &Finding| {
+        unproven.iter().any(|(other, _)| (&other.kind, &other.subject) == (&finding.kind, &finding.subject))
+    };
     let after = case.drives.iter().filter(|drive| drive.moment == Moment::After);
-    let left = after.flat_map(|drive| &drive.examined.findings).filter(|finding| finding.verdict == "faulty");
-    let left: BTreeSet<String> =
-        left.map(|finding| Words { finding, texts, units: settings.units }.question()).collect();
+    let left = after.flat_map(|drive| &drive.examined.findings);
+    let left = left.filter(|finding| finding.verdict == "faulty" && !is_told(finding));
+    let left: BTreeSet<String> = left.map(question).collect();
     if !left.is_empty() {
         let what = left.into_iter().collect::<Vec<_>>().join("; ");
         items.push(texts.fill("text", "remains_fault", &[("what", &what)]));
+    }
+    if case.is_proof_outdated {
+        items.push(texts.get("text", "remains_proof_anew"));
+    } else if !case.done.is_empty() && case.proof.as_ref().is_none_or(|proof| proof.verdict == "nothing before") {
+        items.push(texts.get("text", "remains_proof"));
+    }
+    let unseen = case.drives.iter().filter(|drive| drive.judged == Judged::Nothing).count();
+    if unseen > 0 {
+        items.push(texts.fill("text", "remains_unexamined", &[("n", &unseen.to_string())]));
     }
     let last = case.surveys.last().map(|survey| &survey.survey);
     let codes = |wanted: &dyn Fn(&wire::Code) -> bool| -> String {
@@ -340,6 +363,21 @@ fn remains(case: &Case, texts: &Texts, settings: &Settings) -> Vec<String> {
     items
 }
 
+/// The faults that the proof does not call gone, and those that arose since the repair, each with how it stands.
+fn unproven(case: &Case) -> Vec<(Finding, &str)> {
+    let proof = case.standing_proof();
+    let finding = |kind: &str, subject: &[String]| Finding {
+        kind: kind.to_owned(),
+        subject: subject.to_vec(),
+        ..Finding::default()
+    };
+    let is_open = |fault: &&wire::ProofOfFault| !matches!(fault.outcome.as_str(), "gone" | "nothing before");
+    let open = proof.into_iter().flat_map(|proof| &proof.faults).filter(is_open);
+    let open = open.map(|fault| (finding(&fault.kind, &fault.subject), fault.outcome.as_str()));
+    let new = proof.into_iter().flat_map(|proof| &proof.new_faults);
+    open.chain(new.map(|fault| (finding(&fault.kind, &fault.subject), "new"))).collect()
+}
+
 fn safety(case: &Case, texts: &Texts) -> Vec<String> {
     let mut keys: Vec<&str> = Vec::new();
     for (_, finding) in faults(case) {
@@ -355,12 +393,12 @@ fn safety(case: &Case, texts: &Texts) -> Vec<String> {
         };
         keys.extend(key.filter(|key| !keys.contains(key)));
     }
-    let is_still = case.proof.as_ref().is_none_or(|proof| proof.verdict != "proven") && !keys.is_empty();
+    let is_still = !keys.is_empty() && case.standing_proof().is_some_and(|proof| proof.verdict == "not repaired");
     if keys.is_empty() {
         keys.push("none");
     }
     let mut items: Vec<String> = keys.into_iter().map(|key| texts.get("safety", key)).collect();
-    if is_still && case.proof.as_ref().is_some_and(|proof| proof.verdict == "not repaired") {
+    if is_still {
         items.push(texts.get("safety", "still"));
     }
     items

@@ -4,7 +4,7 @@ use wire::{Content, Entry as Written};
 
 use crate::customer::swap_in_words;
 use crate::texts::Texts;
-use crate::{Case, Drive, Entry, File, Moment, Settings, Survey, Vehicle};
+use crate::{Case, Drive, Entry, File, Judged, Moment, Settings, Survey, Vehicle};
 
 /// 2020-01-01 UTC, ms: a recorder whose clock says less has none that runs.
 const FIRST_CLOCK_MS: i64 = 1_577_836_800_000;
@@ -15,7 +15,8 @@ impl Case {
     /// `time` writes a time (ms since 1970-01-01 UTC) for people, `say` what a test or a repair of the fault model was, in
     /// words; `None` where the model does not know it. The swap verdict, the suspects, the shop and what
     /// remains are not in a ledger: add them afterwards. Drives and surveys after the last of its [`repairs`] count as after
-    /// the repair, those after the first swap or repair as between.
+    /// the repair, those after the first swap or repair as between. Of proofs the last one counts; whether it still does,
+    /// the entries that were written after it tell.
     #[must_use]
     pub fn of_ledger(
         case: &wire::Case,
@@ -56,7 +57,12 @@ impl Case {
                 Moment::Before
             }
         };
-        let mut sums: Vec<&str> = Vec::new();
+        let proven = contents.iter().rev().find_map(|(written, content)| match content {
+            Content::Proof { proof } => Some((written.number, &**proof)),
+            _ => None,
+        });
+        // Of each drive its checksum and the number of its entry.
+        let mut entered: Vec<(&str, u64)> = Vec::new();
         for (idx, (written, content)) in contents.iter().enumerate() {
             report.technician = written.who.clone();
             report.software = written.software.clone();
@@ -72,11 +78,14 @@ impl Case {
                 }
                 Content::Drive { file, summary, problems } => {
                     report.files.push(File::from(file));
-                    sums.push(&file.sha256);
+                    entered.push((&file.sha256, written.number));
                     // It is written down when it is over, or brought in long after that.
                     let start = summary.start_unix_ms.filter(|start| (FIRST_CLOCK_MS..=done_unix_ms).contains(start));
+                    let is_proven = proven.is_some_and(|(number, _)| written.number < number);
+                    let is_seen = is_proven || is_beside_command(summary, &contents[idx + 1..]);
                     report.drives.push(Drive {
                         moment: moment(idx),
+                        judged: if is_seen { Judged::Elsewhere } else { Judged::Nothing },
                         started: time(start.unwrap_or(done_unix_ms)),
                         examined: wire::Examined {
                             drive: summary.clone(),
@@ -87,9 +96,10 @@ impl Case {
                 }
                 // A later examination of the same drive replaces an earlier one.
                 Content::Finding { file, findings } => {
-                    let at = sums.iter().position(|sha256| *sha256 == file.sha256);
+                    let at = entered.iter().position(|(sha256, _)| *sha256 == file.sha256);
                     if let Some(drive) = at.and_then(|at| report.drives.get_mut(at)) {
                         drive.examined.findings.clone_from(findings);
+                        drive.judged = Judged::Examined;
                     }
                 }
                 Content::Swap { part, from, to } => {
@@ -127,7 +137,6 @@ impl Case {
                 Content::Reference { file, model, text } => {
                     report.notes.push(entry(format!("{model}: {} {text}", file.path)));
                 }
-                Content::Proof { proof } => report.proof = Some((**proof).clone()),
                 Content::SwapVerdict { verdict } => report.notes.push(entry(swap_in_words(verdict, texts))),
                 Content::Tested { area, test, is_yes } => {
                     let plain = || format!("{area}/{test}: {}", if *is_yes { "yes" } else { "no" });
@@ -143,6 +152,7 @@ impl Case {
                     report.notes.extend(statements.iter().map(|statement| entry(said(statement))));
                 }
                 Content::Opened { .. }
+                | Content::Proof { .. }
                 | Content::Vehicle { .. }
                 | Content::Correction { .. }
                 | Content::Earlier { .. }
@@ -150,7 +160,56 @@ impl Case {
                 | Content::Reopened { .. } => {}
             }
         }
+        if let Some((number, proof)) = proven {
+            report.proof = Some(proof.clone());
+            // The proof has seen what was written before it, and nothing else, whenever that was done.
+            let mut since = contents.iter().filter(|(written, _)| written.number > number);
+            let is_changed = since.any(|(_, content)| match content {
+                Content::Swap { .. } | Content::Replaced { .. } => true,
+                Content::Repaired { helped, .. } => contradicts(*helped, proof),
+                _ => false,
+            });
+            let mut drives = entered.iter().zip(&report.drives).filter(|((_, entry), _)| *entry > number);
+            report.is_proof_outdated = is_changed || drives.any(|(_, drive)| bears_on(drive, proof));
+        }
         report
+    }
+}
+
+/// Whether a drive was recorded beside a command, which is entered behind it.
+fn is_beside_command(drive: &wire::DriveSummary, after: &[(&Written, &Content)]) -> bool {
+    let mut deeds = after.iter().map(|(_, content)| content);
+    let next = deeds.find(|content| matches!(content, Content::Command { .. } | Content::Drive { .. }));
+    matches!(next, Some(Content::Command { details, .. }) if details["drive"] == drive.file.as_str())
+}
+
+/// Whether the result of a repair that is told after a proof is another one than the proof's; mostly it is the same.
+fn contradicts(helped: bool, proof: &wire::Proof) -> bool {
+    match proof.verdict.as_str() {
+        "proven" => !helped,
+        "not repaired" | "fewer" => helped,
+        _ => false,
+    }
+}
+
+/// Whether a drive that came after a proof may change what it says.
+fn bears_on(drive: &Drive, proof: &wire::Proof) -> bool {
+    let faulty: Vec<_> = drive.examined.findings.iter().filter(|finding| finding.verdict == "faulty").collect();
+    let still = proof.faults.iter().filter(|fault| fault.outcome == "still there");
+    let known: Vec<_> = still
+        .map(|fault| (&fault.kind, &fault.subject))
+        .chain(proof.new_faults.iter().map(|fault| (&fault.kind, &fault.subject)))
+        .collect();
+    // A further drive without the fault only confirms that it is gone, and one with it that it is not.
+    let is_settled = match proof.verdict.as_str() {
+        "proven" | "nothing before" => true,
+        "not repaired" => !faulty.is_empty(),
+        _ => false,
+    };
+    match drive.judged {
+        Judged::Nothing => true,
+        Judged::Elsewhere => false,
+        Judged::Examined => !is_settled || faulty.iter().any(|it| !known.contains(&(&it.kind, &it.subject))),
     }
 }
 

@@ -30,7 +30,7 @@ mod technical;
 mod texts;
 mod units;
 
-pub use case::{Case, Drive, Entry, File, Image, Moment, Photo, Settings, Shop, Survey, Swap, Vehicle};
+pub use case::{Case, Drive, Entry, File, Image, Judged, Moment, Photo, Settings, Shop, Survey, Swap, Vehicle};
 pub use html::html;
 pub use ledger::repairs;
 #[cfg(feature = "pdf")]

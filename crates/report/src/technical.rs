@@ -7,7 +7,7 @@ use wire::{Code, Survey};
 use crate::customer::{fault_name, file_name, swap_in_words, swap_table};
 use crate::page::{Block, Look, odds, percent};
 use crate::texts::Texts;
-use crate::{Case, Entry, Moment, Settings};
+use crate::{Case, Entry, Judged, Moment, Settings};
 
 pub(crate) fn part(case: &Case, texts: &Texts, settings: &Settings) -> Vec<Block> {
     let mut blocks = vec![
@@ -206,7 +206,9 @@ fn findings(case: &Case, texts: &Texts, settings: &Settings) -> Vec<Block> {
             ]
         });
         let rows: Vec<Vec<String>> = rows.collect();
-        if rows.is_empty() {
+        if drive.judged == Judged::Nothing {
+            blocks.push(Block::text(texts.get("text", "not_examined")));
+        } else if rows.is_empty() {
             blocks.push(Block::text("–"));
         } else {
             let head = columns(texts, &["finding", "verdict", "odds", "numbers"]);
@@ -315,6 +317,9 @@ fn proof(case: &Case, texts: &Texts, settings: &Settings) -> Vec<Block> {
     });
     let rows: Vec<Vec<String>> = rows.chain(new).collect();
     let mut blocks = Vec::new();
+    if case.is_proof_outdated {
+        blocks.push(Block::looking(Look::Strong, texts.get("text", "proof_anew")));
+    }
     if !rows.is_empty() {
         blocks.push(Block::Table { head, widths: vec![4, 3, 2, 9], rows });
     }

@@ -4,7 +4,9 @@
 
 use std::collections::BTreeMap;
 
-use report::{Case, Drive, Entry, File, Language, Moment, Paper, Settings, Shop, Survey, Swap, Units, Vehicle, html};
+use report::{
+    Case, Drive, Entry, File, Judged, Language, Moment, Paper, Settings, Shop, Survey, Swap, Units, Vehicle, html,
+};
 use signal::{Recording, Series, SignalId, Unit};
 
 /// A made-up hour (or less) on the road: cylinder 1 misfires under load.
@@ -147,11 +149,13 @@ fn case(before: &Recording, after: &Recording) -> Case {
             Drive {
                 moment: Moment::Before,
                 started: "10:02".into(),
+                judged: Judged::Examined,
                 examined: examined("drives/before.mcap", before, vec![finding("faulty", 6.0)]),
             },
             Drive {
                 moment: Moment::After,
                 started: "14:40".into(),
+                judged: Judged::Examined,
                 examined: examined("drives/after.mcap", after, vec![finding("healthy", -2.1)]),
             },
         ],
@@ -242,8 +246,8 @@ fn a_misfire_that_moved_with_its_part_is_told_once() {
     let (before, after) = (road(60, true), road(60, false));
     let mut case = case(&before, &after);
     let moved = wire::Finding { subject: vec!["misfire.cylinder_4".into()], ..finding("faulty", 7.0) };
-    let between =
-        Drive { moment: Moment::Between, started: "12:30".into(), examined: examined("b", &before, vec![moved]) };
+    let examined = examined("b", &before, vec![moved]);
+    let between = Drive { moment: Moment::Between, started: "12:30".into(), examined, ..Drive::default() };
     case.drives.insert(1, between);
     let told = |case: &Case| words(&html(case, &[None, None, None], &Settings::default()));
     let page = told(&case);
@@ -572,6 +576,200 @@ fn a_ledger_is_divided_at_its_repairs() {
         let contents: Vec<(&wire::Entry, &Content)> = entries.iter().map(|(entry, content)| (entry, content)).collect();
         assert_eq!(report::repairs(&contents), expected, "{contents:?}");
     }
+}
+
+/// A ledger of these entries, written in this order, as it is reported.
+fn told_of(contents: &[wire::Content]) -> Case {
+    let entry = |(number, content): (u64, &wire::Content)| wire::Entry {
+        number,
+        content: content.clone(),
+        ..wire::Entry::default()
+    };
+    let entries: Vec<wire::Entry> = (1..).zip(contents).map(entry).collect();
+    let effective: Vec<_> = entries.iter().map(|entry| (entry, &entry.content)).collect();
+    Case::of_ledger(&wire::Case::default(), &effective, &Settings::default(), &|_| String::new(), &|_| None)
+}
+
+fn file_of(name: &str) -> wire::FileRef {
+    wire::FileRef { path: name.into(), sha256: name.into(), bytes: 10 }
+}
+
+fn drive_of(name: &str) -> wire::Content {
+    let summary = wire::DriveSummary { file: name.into(), ..wire::DriveSummary::default() };
+    wire::Content::Drive { file: file_of(name), summary, problems: Vec::new() }
+}
+
+fn examined_of(name: &str, verdict: &str) -> wire::Content {
+    wire::Content::Finding { file: file_of(name), findings: vec![finding(verdict, 5.0)] }
+}
+
+fn new_coil() -> wire::Content {
+    wire::Content::Replaced { part: "coil".into(), at: Some(1), text: String::new() }
+}
+
+/// A proof of the misfire of cylinder 1 with this verdict and outcome.
+fn proof_of(verdict: &str, outcome: &str) -> wire::Content {
+    let fault = wire::ProofOfFault {
+        kind: "misfire".into(),
+        subject: vec!["misfire.cylinder_1".into()],
+        outcome: outcome.into(),
+        progress: Some(1.0),
+        ..wire::ProofOfFault::default()
+    };
+    let proof = wire::Proof { verdict: verdict.into(), faults: vec![fault], ..wire::Proof::default() };
+    wire::Content::Proof { proof: Box::new(proof) }
+}
+
+/// A drive with the fault, a new coil, a drive without it, and the proof over both.
+fn proven() -> Vec<wire::Content> {
+    let before = [drive_of("p1"), examined_of("p1", "faulty"), new_coil()];
+    let after = [drive_of("p2"), proof_of("proven", "gone")];
+    before.into_iter().chain(after).collect()
+}
+
+/// What came after a proof and was not judged takes its word away, in either language; the technician reads what to do.
+#[test]
+fn a_proof_is_no_longer_told_once_something_came_that_it_has_not_judged() {
+    let contents = [proven(), vec![drive_of("p3")]].concat();
+    let [english, spanish] = [Language::English, Language::Spanish].map(|language| {
+        let settings = Settings { language, ..Settings::default() };
+        words(&html(&told_of(&contents), &[None, None, None], &settings))
+    });
+    for (page, told, untold) in [
+        (
+            &english,
+            [
+                "that it has not judged. Whether the repair holds is not shown.",
+                "A new proof that the repair holds",
+                "Drives that were recorded and not examined yet: 1;",
+                "Not examined yet. What to do: witness examine",
+                "What to do: witness proof",
+            ],
+            ["did not come back", "Nothing is known to remain", "Misfires of cylinder 1: gone"],
+        ),
+        (
+            &spanish,
+            [
+                "que esta no ha valorado. No está demostrado",
+                "Una nueva demostración de que la reparación aguanta",
+                "Recorridos grabados y aún sin examinar: 1;",
+                "Aún sin examinar. Qué hacer: witness examine",
+                "Qué hacer: witness proof",
+            ],
+            ["no volvieron", "No se sabe que quede nada", "Fallos de encendido del cilindro 1: ha desaparecido"],
+        ),
+    ] {
+        for sentence in told {
+            assert!(page.contains(sentence), "{sentence:?} is not in {page}");
+        }
+        for sentence in untold {
+            assert!(!page.contains(sentence), "{sentence:?} is in {page}");
+        }
+    }
+}
+
+/// Which entries after a proof make it old, and which of them in a real case do not.
+#[test]
+fn a_proof_stands_as_long_as_nothing_after_it_speaks_against_it() {
+    use wire::Content;
+    let repaired = |helped| Content::Repaired { area: "misfire.1".into(), suspect: "coil".into(), helped };
+    let command = || Content::Command {
+        module: "7E0".into(),
+        output: "fan.command".into(),
+        statement: String::new(),
+        details: serde_json::json!({ "drive": "p3" }),
+    };
+    let mark = || Content::Mark { drive: "p3".into(), t_s: 1.0, to_s: None, text: "on".into() };
+    let note = || Content::Note { text: "washed".into() };
+    let swap = || Content::Swap { part: "plug".into(), from: 1, to: 2 };
+    let still = || ("not repaired", "still there");
+    let gone = || ("proven", "gone");
+    let not_yet = || ("not yet", "not yet");
+    for ((verdict, outcome), since, is_outdated) in [
+        (gone(), vec![], false),
+        (gone(), vec![note(), repaired(true)], false),
+        (gone(), vec![repaired(false)], true),
+        (gone(), vec![swap()], true),
+        (gone(), vec![new_coil()], true),
+        (gone(), vec![drive_of("p3")], true),
+        (gone(), vec![drive_of("p3"), examined_of("p3", "healthy")], false),
+        (gone(), vec![drive_of("p3"), examined_of("p3", "undecided")], false),
+        (gone(), vec![drive_of("p3"), examined_of("p3", "faulty")], true),
+        // A drive before the proof that is examined only afterwards was judged by it.
+        (gone(), vec![examined_of("p2", "healthy")], false),
+        (gone(), vec![drive_of("p3"), mark(), command()], false),
+        // A later drive of the name that a command's drive had is none.
+        (gone(), vec![drive_of("p3"), command(), drive_of("p3")], true),
+        (gone(), vec![drive_of("p3"), proof_of("proven", "gone")], false),
+        (still(), vec![repaired(false)], false),
+        (still(), vec![drive_of("p3"), examined_of("p3", "faulty")], false),
+        (still(), vec![drive_of("p3"), examined_of("p3", "healthy")], true),
+        (still(), vec![repaired(true)], true),
+        (not_yet(), vec![repaired(true)], false),
+        (not_yet(), vec![drive_of("p3"), examined_of("p3", "healthy")], true),
+    ] {
+        let before = [drive_of("p1"), examined_of("p1", "faulty"), new_coil(), drive_of("p2")];
+        let contents = [&before[..], &[proof_of(verdict, outcome)], &since].concat();
+        assert_eq!(told_of(&contents).is_proof_outdated, is_outdated, "{verdict}, then {since:?}");
+    }
+    // What was done before the proof and written down after it, it has not seen.
+    let contents = proven();
+    let numbers = [1, 2, 3, 6, 4, 5];
+    let late = [&contents[..3], &[drive_of("late")], &contents[3..]].concat();
+    let entry = |number| wire::Entry { number, ..wire::Entry::default() };
+    let entries = numbers.map(entry);
+    let effective: Vec<_> = entries.iter().zip(&late).collect();
+    let case = Case::of_ledger(&wire::Case::default(), &effective, &Settings::default(), &|_| String::new(), &|_| None);
+    assert!(case.is_proof_outdated);
+}
+
+/// What the proof does not call gone remains, once, and so does what was not proven or not examined.
+#[test]
+fn what_is_not_proven_remains() {
+    let told = |contents: &[wire::Content]| words(&html(&told_of(contents), &[None; 3], &Settings::default()));
+    let sound = told(&proven());
+    assert!(sound.contains("did not come back") && sound.contains("Nothing is known to remain"), "{sound}");
+
+    let repaired = [drive_of("p1"), examined_of("p1", "faulty"), new_coil(), drive_of("p2")];
+    for (verdict, outcome, remains) in [
+        ("not repaired", "still there", "Misfires of cylinder 1: still there."),
+        ("fewer", "fewer", "Misfires of cylinder 1: fewer, not none."),
+        ("not yet", "not yet", "Misfires of cylinder 1: not driven enough yet."),
+    ] {
+        let page = told(&[&repaired[..], &[proof_of(verdict, outcome)]].concat());
+        assert_eq!(page.matches(remains).count(), 2, "as proof and among what remains: {page}");
+        assert!(!page.contains("Nothing is known to remain"), "{page}");
+    }
+    // A drive after the repair shows what the proof says already.
+    let page = told(&[&repaired[..], &[examined_of("p2", "faulty"), proof_of("not repaired", "still there")]].concat());
+    assert!(!page.contains("What a drive after the repair shows"), "{page}");
+
+    let mut arisen = proven();
+    if let Some(wire::Content::Proof { proof }) = arisen.last_mut() {
+        let subject = vec!["misfire.cylinder_4".to_owned()];
+        proof.new_faults.push(wire::NewFault { kind: "misfire".into(), subject, ..wire::NewFault::default() });
+    }
+    let page = told(&arisen);
+    assert!(page.contains("Misfires of cylinder 4: new since the repair."), "{page}");
+    assert!(!page.contains("Nothing is known to remain"), "{page}");
+
+    let unproven = told(&repaired);
+    for sentence in ["No proof was driven", "there is none yet", "recorded and not examined yet: 1;"] {
+        assert!(unproven.contains(sentence), "{sentence:?} is not in {unproven}");
+    }
+    assert!(!unproven.contains("Nothing is known to remain"), "{unproven}");
+    let nothing = told(&[&repaired[..], &[proof_of("nothing before", "nothing before")]].concat());
+    assert!(nothing.contains("there is none yet") && !nothing.contains("Nothing is known to remain"), "{nothing}");
+}
+
+/// Drives that nobody examined show no sound car.
+#[test]
+fn a_drive_that_was_not_examined_shows_no_lack_of_faults() {
+    let told = |contents: &[wire::Content]| words(&html(&told_of(contents), &[None], &Settings::default()));
+    let page = told(&[drive_of("p1")]);
+    assert!(page.contains("No test drive was examined") && !page.contains("showed no fault"), "{page}");
+    let page = told(&[drive_of("p1"), examined_of("p1", "healthy")]);
+    assert!(page.contains("showed no fault") && page.contains("Nothing is known to remain"), "{page}");
 }
 
 const HOSTILE: &str =
