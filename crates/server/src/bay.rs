@@ -294,12 +294,19 @@ fn surveyed(app: &App) {
 /// Pages show surveys from the ledger alone: one that could not be written into it would be lost on them.
 fn must_be_in_ledger(app: &App, survey: &wire::Survey) {
     if survey.case.is_some() {
-        return;
+        return tell_new_case(&mut lock(&app.bay().car), survey.case.as_ref());
     }
     let why = survey.problems.last().cloned().unwrap_or_default();
     let file = survey.file.as_deref().unwrap_or_default();
     let failure = Failure::own(why).hint(format!("the survey is kept in `{file}`"));
     lock(&app.bay().car).failure = Some(failure.into());
+}
+
+/// Nobody opened the case of a car that is not that of the open one: it is told that there is one now.
+fn tell_new_case(shown: &mut CarJson, case: Option<&wire::CaseRef>) {
+    if let Some(case) = case.filter(|case| case.is_new) {
+        push(&mut shown.steps, format!("no case of this car was open: opened case {}", case.number));
+    }
 }
 
 fn obey(app: &App, workshop: &Workshop, car: &mut Option<Car>, order: Order) -> Result<(), WorkshopError> {
@@ -401,6 +408,7 @@ fn hand(app: &App, client: u32) -> Hand {
 fn taped(app: &App, recorded: wire::Recorded) {
     let mut shown = lock(&app.bay().car);
     shown.n_done += 1;
+    tell_new_case(&mut shown, recorded.case.as_ref());
     if let Some(recording) = shown.recording.as_mut() {
         let file = std::path::Path::new(&recorded.drive.file);
         recording.drive = file.file_stem().map(|stem| stem.to_string_lossy().into_owned());
@@ -516,6 +524,17 @@ impl Observer for Taping<'_> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_case_that_nobody_opened_is_told_of() {
+        let mut shown = CarJson::default();
+        let case = wire::CaseRef { number: 4, entry: 1, is_new: false };
+        tell_new_case(&mut shown, Some(&case));
+        tell_new_case(&mut shown, None);
+        assert!(shown.steps.is_empty());
+        tell_new_case(&mut shown, Some(&wire::CaseRef { is_new: true, ..case }));
+        assert!(shown.steps[0].contains("case 4"), "{:?}", shown.steps);
+    }
 
     #[test]
     fn a_thread_that_breaks_off_begins_anew_and_says_so() {

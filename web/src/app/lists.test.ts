@@ -1,6 +1,6 @@
 import { afterEach, expect, test, vi } from 'vitest';
-import type { SessionJson, StateJson } from '../api/types';
-import { cases, enter, openCase, searchCases, searched, startLists, suspects } from './lists';
+import type { SessionJson, Signal, StateJson } from '../api/types';
+import { cases, enter, named, openCase, searchCases, searched, signals, startLists, suspects } from './lists';
 import { connected, session, state } from './state';
 
 /** Questions that wait for their answer, the oldest first. */
@@ -76,4 +76,15 @@ test('lists follow the ledger, the open case and the connection', async () => {
   connected.value = true;
   expect(asks('/drives')).toBe(before + 1);
   session.value = null;
+});
+
+test('signals in a text are called as people call them, and nothing else is touched', () => {
+  signals.value = [
+    { id: 'fan.command', title: 'radiator fan' },
+    { id: 'fan.command.duty', title: 'duty of the radiator fan' },
+  ] as Signal[];
+  expect(
+    named('drive output `fan.command`: fan.command.duty followed. In a.mcap, at 1.5 s, fan.commanded.'),
+  ).toBe('drive output radiator fan: duty of the radiator fan followed. In a.mcap, at 1.5 s, fan.commanded.');
+  signals.value = [];
 });

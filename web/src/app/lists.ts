@@ -47,6 +47,15 @@ export function titleOf(id: string): string {
   return said(signals.value.find((one) => one.id === id)?.title ?? id.replace(/^custom\./, ''));
 }
 
+const known = computed(() => new Set(signals.value.map((one) => one.id)));
+
+/** A text of the program with the signals in it called as people call them. */
+export function named(text: string): string {
+  return text.replace(/`?\b([a-z]\w*(?:\.\w+)+)\b`?/g, (whole, id: string) =>
+    known.value.has(id) ? titleOf(id) : whole,
+  );
+}
+
 /** What a drive of the ledger is asked for by. */
 export function driveOf(path: string): string {
   return path.replace(/^.*[/\\]/, '').replace(/\.mcap$/, '');

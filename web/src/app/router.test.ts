@@ -1,5 +1,5 @@
-import { expect, test } from 'vitest';
-import { address, codeOf, parse, spanHash, spanOf } from './router';
+import { expect, test, vi } from 'vitest';
+import { address, codeOf, parse, spanHash, spanOf, startRouter, where } from './router';
 
 test('a stretch of a drive is named in the address and read again', () => {
   expect(spanOf(spanHash(12.5, 20))).toEqual({ from: 12.5, to: 20 });
@@ -19,4 +19,25 @@ test('an address says the place and what of it', () => {
 test('a pairing code is what an invitation holds, not a stretch of a drive', () => {
   expect(codeOf({ pathname: '/join', hash: '#ABCDEFGH' })).toBe('ABCDEFGH');
   expect(codeOf({ pathname: '/review/a', hash: '#1.000-2.000' })).toBeNull();
+});
+
+test('a link to a stretch of a drive is one step back, and a drive that is open shows it', () => {
+  const handlers: Record<string, (event: object) => void> = {};
+  const [steps, told]: [string[], string[]] = [[], []];
+  vi.stubGlobal('location', { pathname: '/live', hash: '' });
+  vi.stubGlobal('history', { pushState: (_: null, __: string, to: string) => steps.push(to) });
+  vi.stubGlobal('HashChangeEvent', Event);
+  vi.stubGlobal('window', {
+    addEventListener: (name: string, handler: () => void) => {
+      handlers[name] = handler;
+    },
+    dispatchEvent: (event: Event) => told.push(event.type),
+  });
+  startRouter();
+  const link = { getAttribute: (name: string) => (name === 'href' ? '/review/a#1.000-2.000' : null) };
+  const target = { closest: () => ({ ...link, hasAttribute: () => false }) };
+  handlers.click!({ target, preventDefault: () => {} });
+  expect([steps, told]).toEqual([['/review/a#1.000-2.000'], ['hashchange']]);
+  expect(where.value).toEqual({ place: 'review', what: 'a' });
+  vi.unstubAllGlobals();
 });

@@ -63,9 +63,10 @@ export function spanOf(hash: string): { from: number; to: number } | null {
 
 export const where = signal<Where>({ place: 'start', what: null });
 
-export function go(place: Place, what?: string | null): void {
-  const path = address(place, what);
-  if (path !== location.pathname || location.hash) history.pushState(null, '', path);
+/** Goes to a place, in one step back of which the browser is where it was; `hash` is a stretch of the drive there. */
+export function go(place: Place, what?: string | null, hash = ''): void {
+  const to = address(place, what) + hash;
+  if (to !== location.pathname + location.hash) history.pushState(null, '', to);
   where.value = { place, what: what ?? null };
   side.value = 'bench';
 }
@@ -91,7 +92,8 @@ export function startRouter(): void {
     event.preventDefault();
     const [path = '/', hash] = (link.getAttribute('href') ?? '/').split('#');
     const to = parse(path);
-    go(to.place, to.what);
-    if (hash) location.hash = hash;
+    go(to.place, to.what, hash && `#${hash}`);
+    // What is pushed is told to nobody: a drive that is open already shows the stretch all the same.
+    if (hash) window.dispatchEvent(new HashChangeEvent('hashchange'));
   });
 }

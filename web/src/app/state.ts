@@ -3,7 +3,7 @@
 import { computed, signal } from '@preact/signals';
 import { Failed, get, send } from '../api/http';
 import { Stream } from '../api/stream';
-import type { SessionJson, StateJson, TakenJson } from '../api/types';
+import type { CarJson, SessionJson, StateJson, TakenJson } from '../api/types';
 import { t } from '../text';
 
 /** Who this page is; null until it has joined. */
@@ -16,22 +16,47 @@ export const state = signal<StateJson | null>(null);
 export const connected = signal(false);
 /** How often a lost connection came back: what could not be asked for meanwhile is asked for then. */
 export const returns = signal(0);
+/** Something that went wrong. */
+interface Trouble {
+  message: string;
+  hints: string[];
+  /** The workbench was out of reach: over as soon as it answers. */
+  isUnreached?: boolean;
+}
+
 /** What went wrong last, until it is put away. */
-export const trouble = signal<{ message: string; hints: string[] } | null>(null);
+export const trouble = signal<Trouble | null>(null);
 
 export const me = computed(() => state.value?.people.clients.find((client) => client.id === state.value?.me));
 export const holds = computed(() => me.value?.role === 'holder');
 
 let isLost = false;
+/** Whether a drive was being recorded when the connection was lost, of which nothing was told since. */
+let leftTaping = false;
+
+const isTaping = (car: CarJson | undefined) => car?.stage === 'recording' || car?.stage === 'commanding';
+
+/** Takes in what the workbench tells. One that was started anew knows nothing of the drive that it died in. */
+export function take(told: StateJson): void {
+  state.value = told;
+  if (leftTaping && !isTaping(told.car) && !told.car.recording)
+    trouble.value = { message: t('recording_cut'), hints: [t('recording_cut_where')] };
+  leftTaping = false;
+}
+
+/** The connection is open, or was lost. */
+export function opened(isOpen: boolean): void {
+  if (!isOpen) leftTaping ||= isTaping(state.value?.car) && connected.value;
+  else if (trouble.value?.isUnreached) trouble.value = null;
+  connected.value = isOpen;
+}
 
 export const stream = new Stream({
-  state: (told) => {
-    state.value = told;
-  },
+  state: take,
   open: (isOpen) => {
     if (isOpen && isLost) returns.value += 1;
     isLost = !isOpen;
-    connected.value = isOpen;
+    opened(isOpen);
     // Sent away or forgotten meanwhile, or opened while the workbench was away? The session says.
     if (isOpen !== (session.value !== null)) void start(false);
   },
@@ -74,7 +99,7 @@ export async function asked<T>(work: Promise<T>): Promise<T | undefined> {
   } catch (error) {
     trouble.value =
       error instanceof Failed
-        ? { message: error.message, hints: error.hints }
+        ? { message: error.message, hints: error.hints, isUnreached: error.status === 0 }
         : { message: t('trouble_page', { what: String(error) }), hints: [] };
     return undefined;
   }

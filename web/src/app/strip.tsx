@@ -5,7 +5,7 @@ import type { HandOverJson, Stage } from '../api/types';
 import { clock, t } from '../text';
 import { openCase } from './lists';
 import { address } from './router';
-import { connected, holds, state, takeCar, tried } from './state';
+import { connected, holds, session, state, takeCar, tried } from './state';
 
 const lamps: Record<Stage, string> = {
   empty: '',
@@ -86,8 +86,8 @@ function Holder() {
       </button>
     ) : null;
   }
-  // Alone, whoever acts takes the car by acting.
-  if (people.clients.length < 2) return null;
+  // Alone, whoever acts takes the car by acting; whoever was invited to look on could only be refused.
+  if (people.clients.length < 2 || !session.value?.may_hold) return null;
   return (
     <button type="button" onClick={() => void takeCar()}>
       {people.holder === null

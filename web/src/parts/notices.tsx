@@ -1,7 +1,8 @@
 /** What went wrong, and what to be careful about. */
 
-import type { FailureJson } from '../api/types';
-import { address } from '../app/router';
+import type { FailureJson, Stage } from '../api/types';
+import { openCase } from '../app/lists';
+import { address, type Place, where } from '../app/router';
 import { state, trouble } from '../app/state';
 import { clock, t } from '../text';
 import { said } from '../text/said';
@@ -32,6 +33,39 @@ export function NoCar() {
   return (
     <p>
       {t('live_no_car')} <a href={address('start')}>{t('place_start')}</a>
+    </p>
+  );
+}
+
+/** Where what keeps the car busy for long is watched and stopped. */
+const busyAt: Partial<Record<Stage, Place>> = {
+  recording: 'live',
+  commanding: 'command',
+  surveying: 'survey',
+  clearing: 'survey',
+};
+
+/** Why nothing can be begun here: the car is busy with something that another place shows. */
+export function Busy() {
+  const stage = state.value?.car.stage ?? 'empty';
+  const place = busyAt[stage];
+  if (!place || place === where.value.place) return null;
+  return (
+    <p>
+      {t('car_busy', { what: t(`stage_${stage}`) })} <a href={address(place)}>{t(`place_${place}`)}</a>
+    </p>
+  );
+}
+
+/** That the connected car is not that of the open case: what is done with it goes elsewhere. */
+export function OtherCar() {
+  const car = state.value?.car.vehicle?.vin;
+  const open = openCase.value?.case;
+  const vin = open?.vehicle.vin;
+  if (!car || !vin || car === vin) return null;
+  return (
+    <p class="trouble" role="status">
+      {t('other_car', { car, n: open.number, vin })}
     </p>
   );
 }

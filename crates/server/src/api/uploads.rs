@@ -45,7 +45,11 @@ async fn take_in(
 ) -> Result<Json<wire::TakenIn>, Failure> {
     let draft = receive(&app, body, MAX_UPLOAD).await?;
     let workshop = app.workshop_of(who);
-    let taken = app.off_thread(move |_| Ok(Json(workshop.take_in(draft.path(), &wanted.name)?))).await;
+    let taken = app.off_thread(move |_| {
+        let called = |error| Failure::from(error).calling(draft.path(), &wanted.name);
+        Ok(Json(workshop.take_in(draft.path(), &wanted.name).map_err(called)?))
+    });
+    let taken = taken.await;
     app.case_changed();
     taken
 }

@@ -146,3 +146,12 @@ fn a_case_and_the_casebook_go_out_whole_and_leave_nothing_behind() {
     }
     assert_eq!(files(bench.home()), before);
 }
+
+#[test]
+fn what_is_wrong_with_a_file_is_told_of_by_the_name_that_it_came_with() {
+    let bench = Bench::new();
+    let cookie = bench.sits();
+    let answer = bench.asks("POST", "/api/uploads?name=log.csv", &cookie, b"a,b\n1,2\n");
+    let said = answer.json()["message"].as_str().unwrap().to_owned();
+    assert_eq!(said, "`log.csv`, line 1: the first column must be `time_s`, it is `a`");
+}

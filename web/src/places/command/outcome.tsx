@@ -1,7 +1,7 @@
 /** How a command went: what ended it, whether control is back, and what responded. */
 
 import type { Commanded } from '../../api/types';
-import { titleOf } from '../../app/lists';
+import { named, titleOf } from '../../app/lists';
 import { address } from '../../app/router';
 import { Balance, odds, Verdict } from '../../parts/verdict';
 import { number, t, unitShown } from '../../text';
@@ -41,10 +41,10 @@ export function Outcome(props: { done: Commanded; drive: string | null; title: s
           </div>
           <Balance log10={finding.log10_odds} />
           <p class="small">{odds(finding.log10_odds)}</p>
-          <p>{said(finding.statement)}</p>
+          <p>{named(said(finding.statement))}</p>
           {finding.next.map((line) => (
             <p class="quiet" key={line}>
-              {said(line)}
+              {named(said(line))}
             </p>
           ))}
         </div>

@@ -6,7 +6,7 @@ import type { CommandWishJson, HowJson } from '../../api/types';
 import { signals, titleOf } from '../../app/lists';
 import { address } from '../../app/router';
 import { state, takeCar, tried } from '../../app/state';
-import { CarFailure, Caution } from '../../parts/notices';
+import { Busy, CarFailure, Caution } from '../../parts/notices';
 import { t, unitShown } from '../../text';
 import { valueSaid } from '../../text/said';
 import { Choice } from '../live/choice';
@@ -141,6 +141,7 @@ export function Prepare({ action, general }: { action: Action; general: readonly
         <Choice chosen={beside} change={setBeside} />
       </details>
       <CarFailure />
+      <Busy />
       <div class="foot">
         <button type="submit" class="key main across" disabled={!isRead || car?.stage !== 'ready'}>
           {car?.stage === 'planning' ? t('stage_planning') : t('command_prepare')}

@@ -11,8 +11,8 @@ import { clock, number, t, unitShown } from '../../text';
 import { Board, BoardView } from '../../trace/board';
 import { traceColour } from '../../trace/palette';
 import type { Band } from '../../trace/plot';
-import { shown } from '../../trace/scale';
 import { feed } from '../live/feed';
+import { Value } from '../live/readings';
 import type { Action } from './list';
 import { met, said } from './needs';
 
@@ -45,6 +45,7 @@ export function Running({ command, recording, action }: Under) {
   }, [board]);
   void tick;
   const traces = feed.traces(recording);
+  const silent = feed.silent(recording);
   board.traces = traces;
   board.bands = driven(command.id, recording.marks, feed.now);
   const latest = (id: string) => {
@@ -86,10 +87,8 @@ export function Running({ command, recording, action }: Under) {
           <li key={trace.id} class="reading">
             <i class="swatch" style={{ background: traceColour(theme.value, index) }} />
             <span class="label">{trace.label}</span>
-            <span class="value figure">
-              {trace.samples.n > 0 ? shown(trace.samples.v[trace.samples.n - 1]!) : '–'}{' '}
-              <small>{unitShown(trace.unit)}</small>
-            </span>
+            <Value trace={trace} isPresent={!silent.includes(index)} />
+            {silent.includes(index) && <span class="quiet small">{t('silent')}</span>}
           </li>
         ))}
       </ul>

@@ -1,10 +1,13 @@
 /** What an entry of the ledger says in two lines, which knot it hangs on, and where it leads. */
 
 import type { Entry } from '../../api/types';
-import { driveOf, fileOf, openCase } from '../../app/lists';
+import { driveOf, fileOf, named, openCase } from '../../app/lists';
 import { address, spanHash } from '../../app/router';
 import { clock, count, type Key, t, word } from '../../text';
-import { said } from '../../text/said';
+import * as book from '../../text/said';
+
+/** A text of the program, in the language and the words of whoever reads it. */
+const said = (text: string) => named(book.said(text));
 
 export type Knot = 'ring' | 'square' | 'diamond' | 'triangle' | 'dot' | 'cross';
 

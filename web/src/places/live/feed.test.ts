@@ -1,4 +1,4 @@
-import { expect, test } from 'vitest';
+import { expect, test, vi } from 'vitest';
 import type { RecordingJson } from '../../api/types';
 import { LiveFeed } from './feed';
 
@@ -37,4 +37,25 @@ test('samples of the drive before are not shown as those of the one that begins'
   expect(feed.traces(recording(2))[0]!.samples.n).toBe(0);
   feed.take(frame(2, [0.5]));
   expect(times(feed, recording(2))).toEqual([0.5]);
+});
+
+test('a signal that brings nothing is silent, also to a page that hears of it late', () => {
+  const [clock, feed] = [vi.spyOn(performance, 'now'), new LiveFeed()];
+  const planned = { per_second: 10, every_s: null, left_out: false };
+  const both = { feed: 1, signals: [planned, planned, { ...planned, left_out: true }] } as RecordingJson;
+  const at = (s: number) => clock.mockReturnValue(s * 1000);
+  at(50);
+  expect(feed.silent(both)).toEqual([]);
+  // From the beginning: the second one fell silent ten seconds ago.
+  feed.take(frame(1, [0, 10, 20], [0, 10]));
+  expect(feed.silent(both)).toEqual([1]);
+  at(54);
+  expect(feed.silent(both)).toEqual([0, 1]);
+  feed.take(frame(1, [24], [24]));
+  expect(feed.silent(both)).toEqual([]);
+  // Of the next recording nothing is missed before there was time for it.
+  expect(feed.silent({ ...both, feed: 2 })).toEqual([]);
+  at(58);
+  expect(feed.silent({ ...both, feed: 2 })).toEqual([0, 1]);
+  clock.mockRestore();
 });

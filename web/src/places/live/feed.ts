@@ -6,6 +6,7 @@ import { titleOf } from '../../app/lists';
 import { stream } from '../../app/state';
 import type { Trace } from '../../trace/plot';
 import { type Samples, Series } from '../../trace/series';
+import { silentOf } from './silent';
 
 const none = new Series(0);
 
@@ -15,6 +16,11 @@ export class LiveFeed {
   /** The newest time of any signal, and when it came, s of the page's clock. */
   private latest = 0;
   private ahead = Number.POSITIVE_INFINITY;
+  /** When each signal was heard last, s of the page's clock. */
+  private heard: number[] = [];
+  /** Which recording is asked for the silent ones of, and from when on each signal of it is waited for. */
+  private awaited = 0;
+  private since: number[] = [];
 
   /** Takes in a frame; one of another recording begins anew. */
   take(frame: Frame): void {
@@ -26,13 +32,17 @@ export class LiveFeed {
       this.series = [];
       this.latest = 0;
       this.ahead = Number.POSITIVE_INFINITY;
+      this.heard = [];
     }
     for (const block of frame.blocks) {
       this.at(block.signal).push(block.t, block.v);
       this.latest = Math.max(this.latest, block.t[block.t.length - 1] ?? 0);
     }
+    const now = performance.now() / 1000;
+    // What comes late, as to a page that was just opened, may be of a signal that fell silent long ago.
+    for (const { signal } of frame.blocks) this.heard[signal] = now - (this.latest - this.newest(signal));
     // The least delay that was seen is how far our clock is ahead of the drive's.
-    this.ahead = Math.min(this.ahead + 0.0005, performance.now() / 1000 - this.latest);
+    this.ahead = Math.min(this.ahead + 0.0005, now - this.latest);
   }
 
   private at(signal: number): Series {
@@ -59,6 +69,18 @@ export class LiveFeed {
   /** The present moment as it would be if samples still came. */
   get real(): number {
     return Number.isFinite(this.ahead) ? performance.now() / 1000 - this.ahead : 0;
+  }
+
+  /** Places of the signals of a recording that bring nothing now. */
+  silent(recording: RecordingJson): number[] {
+    const now = performance.now() / 1000;
+    if (recording.feed !== this.awaited) {
+      this.awaited = recording.feed;
+      this.since = [];
+    }
+    for (const place of recording.signals.keys()) this.since[place] ??= now;
+    const heard = recording.feed === this.number ? this.heard : [];
+    return silentOf(recording.signals, (place) => heard[place] ?? this.since[place] ?? now, now);
   }
 
   get first(): number {

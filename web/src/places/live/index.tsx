@@ -3,7 +3,7 @@
 import { useState } from 'preact/hooks';
 import { send } from '../../api/http';
 import { state, takeCar, tried } from '../../app/state';
-import { CarFailure, Caution, NoCar, RecordingLost } from '../../parts/notices';
+import { Busy, CarFailure, Caution, NoCar, OtherCar, RecordingLost } from '../../parts/notices';
 import { count, t } from '../../text';
 import { Choice } from './choice';
 import { Running } from './running';
@@ -39,6 +39,8 @@ function Before() {
       <div class="rows measure">
         <h1>{t('live_title')}</h1>
         <NoCar />
+        <OtherCar />
+        <Busy />
         <CarFailure />
         <RecordingLost />
         <Caution lines={[t('caution_drive'), t('caution_cable')]} />

@@ -6,6 +6,7 @@ import { number, t, unitShown } from '../../text';
 import { traceColour } from '../../trace/palette';
 import type { Trace } from '../../trace/plot';
 import { shown } from '../../trace/scale';
+import { feed } from './feed';
 
 interface Props {
   recording: RecordingJson;
@@ -18,8 +19,9 @@ interface Props {
 }
 
 /** How often a signal comes, and what that is worth. */
-function rate({ left_out, every_s, per_second, odds }: PlannedSignal): string {
+function rate({ left_out, every_s, per_second, odds }: PlannedSignal, isSilent: boolean): string {
   if (left_out) return t('live_left_out');
+  if (isSilent) return t('silent');
   // One that is asked for seldom may not have had its turn while the rates were measured.
   if (every_s !== null && every_s > 1) return t('rate_seldom', { s: number(every_s) });
   if (per_second <= 0) return t('rate_none');
@@ -27,11 +29,12 @@ function rate({ left_out, every_s, per_second, odds }: PlannedSignal): string {
 }
 
 export function Readings({ recording, traces, hidden, toggle, alone, enlarge }: Props) {
+  const silent = feed.silent(recording);
   return (
     <ul class="readings">
       {traces.map((trace, index) => {
-        const { n, v } = trace.samples;
         const planned = recording.signals[index]!;
+        const isSilent = silent.includes(index);
         const isShown = alone === null ? !hidden.includes(trace.id) : alone === trace.id;
         const colour = traceColour(theme.value, index);
         return (
@@ -39,10 +42,8 @@ export function Readings({ recording, traces, hidden, toggle, alone, enlarge }: 
             <button type="button" class="reading" aria-pressed={isShown} onClick={() => toggle(trace.id)}>
               <i class="swatch" style={{ background: isShown ? colour : 'transparent' }} />
               <span class="label">{trace.label}</span>
-              <span class="value figure">
-                {n > 0 ? shown(v[n - 1]!) : '–'} <small>{unitShown(trace.unit)}</small>
-              </span>
-              <span class="quiet small figure">{rate(planned)}</span>
+              <Value trace={trace} isPresent={!isSilent && !planned.left_out} />
+              <span class="quiet small figure">{rate(planned, isSilent)}</span>
             </button>
             <button
               type="button"
@@ -64,5 +65,15 @@ export function Readings({ recording, traces, hidden, toggle, alone, enlarge }: 
         );
       })}
     </ul>
+  );
+}
+
+/** The last value of a signal, if it is of now: one that is silent, or no longer recorded, has none. */
+export function Value({ trace, isPresent }: { trace: Trace; isPresent: boolean }) {
+  const { n, v } = trace.samples;
+  return (
+    <span class={`value figure ${isPresent ? '' : 'quiet'}`}>
+      {isPresent && n > 0 ? shown(v[n - 1]!) : '–'} <small>{unitShown(trace.unit)}</small>
+    </span>
   );
 }

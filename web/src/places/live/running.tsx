@@ -7,6 +7,7 @@ import { bind } from '../../app/keys';
 import { address } from '../../app/router';
 import { stream, takeCar, tried } from '../../app/state';
 import { passenger } from '../../app/theme';
+import { OtherCar } from '../../parts/notices';
 import { clock, count, t } from '../../text';
 import { AgainstView } from '../../trace/against-view';
 import { Board, BoardView } from '../../trace/board';
@@ -125,6 +126,7 @@ export function Running({ recording }: { recording: RecordingJson }) {
           {clock(recording.t_s, 0)} · {count('samples', recording.n_samples)}
         </span>
       </div>
+      <OtherCar />
       {choosing && (
         <div class="in-place rows">
           <button

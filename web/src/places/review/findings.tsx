@@ -2,7 +2,7 @@
 
 import { useEffect, useRef } from 'preact/hooks';
 import type { ExaminedJson, Finding } from '../../api/types';
-import { titleOf } from '../../app/lists';
+import { named, titleOf } from '../../app/lists';
 import { Balance, odds, Verdict } from '../../parts/verdict';
 import { clock, count, t, word } from '../../text';
 import { said } from '../../text/said';
@@ -88,7 +88,7 @@ function One(props: OneProps) {
       <Balance log10={finding.log10_odds} />
       <p class="small">{odds(finding.log10_odds)}</p>
       {props.plain && <p>{props.plain}</p>}
-      <p class="small">{said(finding.statement)}</p>
+      <p class="small">{named(said(finding.statement))}</p>
       {finding.spans.length > 0 && (
         <ul class="row" aria-label={t('findings_where')}>
           {finding.spans.slice(0, SHOWN).map((span, k) => (
@@ -113,7 +113,7 @@ function One(props: OneProps) {
           <summary>{t('findings_alternatives')}</summary>
           <ul class="plain">
             {finding.alternatives.map((line) => (
-              <li key={line}>{said(line)}</li>
+              <li key={line}>{named(said(line))}</li>
             ))}
           </ul>
         </details>
@@ -123,7 +123,7 @@ function One(props: OneProps) {
           <p class="label">{t('findings_next')}</p>
           <ul class="plain">
             {finding.next.map((line) => (
-              <li key={line}>{said(line)}</li>
+              <li key={line}>{named(said(line))}</li>
             ))}
           </ul>
         </div>

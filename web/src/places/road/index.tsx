@@ -1,7 +1,7 @@
 /** Road: hands-free. State, time, health of the signals, one huge place to set a mark; nothing that moves. */
 
 import { useEffect, useRef, useState } from 'preact/hooks';
-import type { PlannedSignal, RecordingJson } from '../../api/types';
+import type { RecordingJson } from '../../api/types';
 import { bind } from '../../app/keys';
 import { openCase, titleOf } from '../../app/lists';
 import { address } from '../../app/router';
@@ -10,10 +10,10 @@ import { CarFailure, Caution, RecordingLost } from '../../parts/notices';
 import { clock, count, language, number, t, word } from '../../text';
 import { said } from '../../text/said';
 import { mark as markNow, stop } from '../live/deeds';
+import { feed } from '../live/feed';
 import { cue, stayAwake, tone } from './awake';
 import type { Collector } from './condition';
 import { useGoals, workOut } from './goals';
-import { silentOf } from './silent';
 
 export function Road() {
   const car = state.value?.car;
@@ -123,32 +123,22 @@ async function mark(): Promise<void> {
 
 /** Which signals (by their place in the recording) bring nothing. */
 function useSilent(recording: RecordingJson | null): number[] {
-  const signals = useRef<PlannedSignal[]>([]);
-  signals.current = recording?.signals ?? [];
+  const running = useRef(recording);
+  running.current = recording;
   const [silent, setSilent] = useState<number[]>([]);
-  const feed = recording?.feed;
   useEffect(() => {
     setSilent([]);
-    if (feed === undefined) return;
-    const heard = new Map<number, number>();
-    const now = () => performance.now() / 1000;
-    const since = now();
-    const end = stream.watch(
-      null,
-      (frame) => {
-        for (const block of frame.blocks) heard.set(block.signal, now());
-      },
-      500,
-    );
+    if (!running.current) return;
+    const end = stream.watch(null, () => {}, 500);
     const look = setInterval(() => {
-      const quiet = silentOf(signals.current, heard, since, now());
+      const quiet = running.current ? feed.silent(running.current) : [];
       setSilent((before) => (before.join() === quiet.join() ? before : quiet));
     }, 1000);
     return () => {
       clearInterval(look);
       end();
     };
-  }, [feed]);
+  }, [recording?.feed]);
   return silent;
 }
 

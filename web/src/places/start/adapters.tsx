@@ -6,6 +6,7 @@ import type { Adapter, Adapters as Found } from '../../api/types';
 import { adapters } from '../../app/lists';
 import { go } from '../../app/router';
 import { session, state, takeCar, tried } from '../../app/state';
+import { Busy } from '../../parts/notices';
 import { number, t } from '../../text';
 import { said } from '../../text/said';
 
@@ -38,6 +39,13 @@ export function Adapters() {
     setFound((await tried(send<Found>('POST', '/adapters/look'))) ?? null);
     setLooking(false);
   };
+  // Whoever was invited to look on would only be refused.
+  const connecting = (to: string) =>
+    session.value?.may_hold && (
+      <button type="button" class="key" disabled={isBusy} onClick={() => use(to)}>
+        {t('connect')}
+      </button>
+    );
   return (
     <section class="rows" aria-labelledby="adapters">
       <div class="row apart">
@@ -48,6 +56,7 @@ export function Adapters() {
           </button>
         )}
       </div>
+      <Busy />
       <ul class="sheet ruled rows">
         {listed.map((one) => (
           <li key={one.address} class="row apart">
@@ -57,9 +66,7 @@ export function Adapters() {
                 {[one.what, one.address === last && t('start_last')].filter(Boolean).join(' · ')}
               </span>
             </span>
-            <button type="button" class="key" disabled={isBusy} onClick={() => use(one.address)}>
-              {t('connect')}
-            </button>
+            {connecting(one.address)}
           </li>
         ))}
         {reached.map((one) => (
@@ -68,9 +75,7 @@ export function Adapters() {
               <span class="grow wrap">
                 <strong class="figure">{one.address}</strong> <span class="quiet small">{about(one)}</span>
               </span>
-              <button type="button" class="key" disabled={isBusy} onClick={() => use(one.address)}>
-                {t('connect')}
-              </button>
+              {connecting(one.address)}
             </div>
             {[one.problem, ...one.hints]
               .filter((line) => line !== null)

@@ -2,6 +2,7 @@
 
 import { send } from '../../api/http';
 import { state, takeCar, tried } from '../../app/state';
+import { OtherCar } from '../../parts/notices';
 import { t } from '../../text';
 import { said } from '../../text/said';
 import { Adapters } from './adapters';
@@ -42,6 +43,7 @@ function Connected() {
           {t('disconnect')}
         </button>
       </div>
+      <OtherCar />
       <p class="quiet">{[car.vehicle.protocol, car.vehicle.adapter].filter(Boolean).join(' · ')}</p>
       <p>
         {t('start_modules')} <span class="figure">{car.vehicle.modules.join('  ')}</span>

@@ -5,7 +5,7 @@ import { send } from '../../api/http';
 import type { Cleared, ClearingCost, ClearingJson, ClearJson } from '../../api/types';
 import { address } from '../../app/router';
 import { state, takeCar, tried } from '../../app/state';
-import { CarFailure, Caution, NoCar, Steps } from '../../parts/notices';
+import { Busy, CarFailure, Caution, NoCar, Steps } from '../../parts/notices';
 import { count, t, word } from '../../text';
 import { said } from '../../text/said';
 
@@ -34,6 +34,7 @@ export function Clear() {
           ]}
         />
         <NoCar />
+        <Busy />
         <CarFailure />
         {isBusy && <Steps steps={car.steps.slice(-4)} />}
         {clearing && !clearing.done && !isReading ? (

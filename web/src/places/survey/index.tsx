@@ -6,7 +6,7 @@ import type { FreezeFrame, Module, Survey as Surveyed } from '../../api/types';
 import { surveys } from '../../app/lists';
 import { address } from '../../app/router';
 import { state, takeCar, tried } from '../../app/state';
-import { CarFailure, NoCar, Steps } from '../../parts/notices';
+import { Busy, CarFailure, NoCar, Steps } from '../../parts/notices';
 import { count, t, unitShown, word } from '../../text';
 import { said, valueSaid } from '../../text/said';
 import { changes } from './changes';
@@ -46,6 +46,7 @@ function Overview() {
           </button>
         </div>
         <NoCar />
+        <Busy />
         <CarFailure />
         {isRunning && <Steps steps={car.steps.slice(-6)} />}
         {last && <Shown survey={last} before={before} />}

@@ -12,14 +12,17 @@ const signals = [
   planned({ per_second: 0, left_out: true }),
 ];
 
+/** Somebody listens from second 100 on. */
+const at = (heard: Map<number, number>) => (place: number) => heard.get(place) ?? 100;
+
 test('a signal that fell silent is named, and one that never came', () => {
   const heard = new Map([
     [0, 106],
     [1, 100],
   ]);
-  expect(silentOf(signals, heard, 100, 102)).toEqual([]);
-  expect(silentOf(signals, heard, 100, 106)).toEqual([1]);
-  expect(silentOf(signals, new Map([[1, 106]]), 100, 106)).toEqual([0]);
+  expect(silentOf(signals, at(heard), 102)).toEqual([]);
+  expect(silentOf(signals, at(heard), 106)).toEqual([1]);
+  expect(silentOf(signals, at(new Map([[1, 106]])), 106)).toEqual([0]);
 });
 
 test('one that is asked for every ten seconds has longer, and one that was left out is not missed', () => {
@@ -28,6 +31,6 @@ test('one that is asked for every ten seconds has longer, and one that was left 
     [1, 130],
     [3, 90],
   ]);
-  expect(silentOf(signals, heard, 100, 129.9)).toEqual([]);
-  expect(silentOf(signals, heard, 100, 130.1)).toEqual([2]);
+  expect(silentOf(signals, at(heard), 129.9)).toEqual([]);
+  expect(silentOf(signals, at(heard), 130.1)).toEqual([2]);
 });
