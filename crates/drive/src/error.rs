@@ -23,6 +23,9 @@ pub enum DriveError {
     /// There is a file of that name already.
     #[error("`{}` exists already and is left untouched; choose another name or ask to overwrite it", .0.display())]
     Exists(PathBuf),
+    /// What has that name is no file that another could replace.
+    #[error("`{}` is a folder, a device or a pipe, not a file, and is left untouched", .0.display())]
+    NoFile(PathBuf),
     /// Writing failed part way. What was saved before stays readable.
     #[error(
         "cannot go on writing `{}`: {source}; everything up to {saved_until_s:.3} s is saved and readable, what came \

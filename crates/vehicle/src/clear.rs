@@ -99,7 +99,8 @@ impl Vehicle {
     /// Clears the codes of the granted modules, with all that goes with them: freeze frames, readiness, test results.
     ///
     /// Take a survey before, and another one after: what a module confirms is not always what it does. On networks without
-    /// physical addressing one request clears all modules, so that all of them have to be granted.
+    /// physical addressing one request clears all modules, so that all of them have to be granted. Modules that are not
+    /// among the outcomes were not told any more, because it was [stopped](Vehicle::stop_on).
     ///
     /// # Errors
     /// [`ClearError`]; nothing was cleared then, unless it was [interrupted](ClearError::Interrupted).
@@ -127,6 +128,10 @@ impl Vehicle {
         let mut outcomes: Vec<(Address, Clearing)> = Vec::new();
         let mut told: Option<Vec<Reply>> = None;
         for module in &wanted {
+            let is_told = is_shared(module) && told.is_some();
+            if !is_told && self.stops_here() {
+                continue;
+            }
             let outcome = if is_shared(module) {
                 // Asked once, and each answers for itself.
                 let replies = match told.take() {

@@ -1,6 +1,8 @@
 //! Asking modules, one request at a time, with everything written down.
 
 use std::collections::BTreeSet;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 use link::{Exchange, Link, LinkError, LinkInfo, Reply, Request, Target};
 use protocol::{Address, Bus, Nanos};
@@ -37,6 +39,10 @@ pub struct Vehicle {
     pub(crate) reads_from: Option<usize>,
     /// While modules are looked for: when that ends.
     pub(crate) look_ends_ns: Option<Nanos>,
+    /// Set from outside: nothing more is begun.
+    pub(crate) stop: Arc<AtomicBool>,
+    /// Whether something was left undone for it.
+    pub(crate) was_stopped: bool,
 }
 
 /// How often a survey opens a lost adapter again before it gives up.
@@ -73,6 +79,30 @@ impl Vehicle {
     #[must_use]
     pub fn faster_in_session(&self) -> Vec<Address> {
         self.session_would_help.iter().copied().collect()
+    }
+
+    /// Has surveys and clearing end between two of their steps once `flag` is set: what was done by then stands, and a
+    /// survey says where it was stopped.
+    pub fn stop_on(&mut self, flag: &Arc<AtomicBool>) {
+        self.stop = Arc::clone(flag);
+    }
+
+    /// Whether a survey or clearing left something undone because it was stopped.
+    #[must_use]
+    pub fn was_stopped(&self) -> bool {
+        self.was_stopped
+    }
+
+    /// Goes on with what comes next; to stop that too, the flag is set again.
+    pub fn go_on(&self) {
+        self.stop.store(false, Ordering::Relaxed);
+    }
+
+    /// Whether the next step of a survey or clearing is left undone.
+    pub(crate) fn stops_here(&mut self) -> bool {
+        let stops = self.stop.load(Ordering::Relaxed);
+        self.was_stopped |= stops;
+        stops
     }
 
     /// Whether OBD services have the layout that they have on CAN.

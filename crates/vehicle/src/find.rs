@@ -38,6 +38,8 @@ impl Vehicle {
             session_would_help: BTreeSet::new(),
             reads_from: None,
             look_ends_ns: None,
+            stop: std::sync::Arc::default(),
+            was_stopped: false,
         };
         let asked = current::request(&[0x00]);
         let is_can = vehicle.is_can();

@@ -1,5 +1,8 @@
 //! Who else is there: every module of the car, wherever it can be reached.
 
+use std::sync::Arc;
+use std::sync::atomic::Ordering;
+
 use definition::Definitions;
 use link::{LinkError, Target};
 use protocol::exchange::only_reads;
@@ -51,7 +54,7 @@ const NODES_OF_A_KIND: usize = 2;
 /// How long all addresses of a network are asked: over twice what they take a slow adapter, half a second each (no source).
 const LONGEST_LOOK_S: Nanos = 300;
 /// What is told then.
-const LOOK_ENDED: &str = "looking for modules was ended after";
+const LOOK_ENDED: &str = "looking for modules was ended";
 
 /// What a module is for, by its address alone, where addresses are given by kind (SAE J2178-1, from memory).
 #[must_use]
@@ -70,13 +73,20 @@ impl Vehicle {
     /// Functional requests first; then each address that is left, one at a time, with a request that changes nothing.
     /// Addresses at which a module was seen to answer are never sent to. Takes about 65 ms per silent address on CAN, 0.3
     /// to 3 s on a K-line, and 300 s at most: over a line that is too disturbed for more, the rest is not asked, and that is
-    /// told.
+    /// told. So is where it was [stopped](Vehicle::stop_on).
     ///
     /// # Errors
     /// [`LinkError`] when the link is lost; what was found until then stays.
     pub fn find_everyone(&mut self, progress: &mut dyn FnMut(&str)) -> Result<(), LinkError> {
         let n_before = self.modules.len();
         let n_losses = self.link.info().n_losses;
+        let stop = Arc::clone(&self.stop);
+        // What is left undone is no progress.
+        let progress: &mut dyn FnMut(&str) = &mut |line| {
+            if !stop.load(Ordering::Relaxed) {
+                progress(line);
+            }
+        };
         self.look_ends_ns = Some(self.link.now().saturating_add(LONGEST_LOOK_S * 1_000_000_000));
         let outcome = match self.link.info().bus {
             Some(Bus::Can { wide: false, .. }) | None => self.look_11(progress),
@@ -131,7 +141,7 @@ impl Vehicle {
         let mut lost = None;
         let variants = definitions.choose_variants(|module, request| {
             // A description could name any service: nothing is sent that does more than read.
-            if lost.is_some() || !present.contains(&module) || !only_reads(request) {
+            if lost.is_some() || self.stops_here() || !present.contains(&module) || !only_reads(request) {
                 return None;
             }
             self.ask_patiently(module, request).map_err(|error| lost = Some(error)).ok()?.into_iter().next()
@@ -182,6 +192,7 @@ impl Vehicle {
             let Some(Module { address, speaks: Speaks::Uds, .. }) = self.modules.get(idx).cloned() else { continue };
             let is_long = self.link.info().bus.is_some_and(Bus::has_long_messages);
             if is_long
+                && !self.stops_here()
                 && self.speaks_kwp(address)?
                 && let Some(module) = self.modules.get_mut(idx)
             {
@@ -210,11 +221,16 @@ impl Vehicle {
             Target::Module(Address::Logical(_)) | Target::Everyone => None,
             Target::Module(address) | Target::Anyone(address) => Some(address),
         };
-        if self.look_ends_ns.is_some_and(|ends_ns| self.link.now() >= ends_ns) {
+        let is_stopped = self.stops_here();
+        if is_stopped || self.look_ends_ns.is_some_and(|ends_ns| self.link.now() >= ends_ns) {
             let (Target::Module(place) | Target::Anyone(place)) = to else { return Ok(Vec::new()) };
             if !self.problems.iter().any(|problem| problem.starts_with(LOOK_ENDED)) {
-                let what = "the connection is too slow or disturbed; mend it and survey again";
-                self.problems.push(format!("{LOOK_ENDED} {LONGEST_LOOK_S} s, before {place}: {what}"));
+                self.problems.push(if is_stopped {
+                    format!("{LOOK_ENDED} before {place}, as it was stopped; survey again for the others")
+                } else {
+                    let what = "the connection is too slow or disturbed; mend it and survey again";
+                    format!("{LOOK_ENDED} after {LONGEST_LOOK_S} s, before {place}: {what}")
+                });
             }
             return Ok(Vec::new());
         }

@@ -6,6 +6,9 @@
 
 mod common;
 
+use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
+
 use common::vehicle;
 use protocol::Address;
 use protocol::obd::codes::CodeList;
@@ -68,6 +71,20 @@ fn nothing_is_cleared_without_leave() {
     }
     let elsewhere = Grant::new(Address::from_reply11(0x7EF), Purpose::ClearCodes, i64::MAX);
     assert!(matches!(car.clear_codes(&[elsewhere], Despite::default()), Err(ClearError::NoModule(_))));
+    assert_eq!(n_codes(&mut car, "stored"), before);
+}
+
+/// The flag is set before anything is cleared, and after that nothing more is told to clear; what comes next is not kept from it.
+#[test]
+fn stopped_before_the_first_module_nothing_is_cleared() {
+    let mut car = vehicle(WITH_CODES);
+    let before = n_codes(&mut car, "stored");
+    let stop = Arc::new(AtomicBool::new(true));
+    car.stop_on(&stop);
+    let grants = grants(&car);
+    assert_eq!(car.clear_codes(&grants, Despite::default()).unwrap(), []);
+    assert!(car.was_stopped());
+    car.go_on();
     assert_eq!(n_codes(&mut car, "stored"), before);
 }
 

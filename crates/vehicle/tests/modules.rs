@@ -4,6 +4,9 @@
 
 mod common;
 
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+
 use definition::Definitions;
 use link::{AtLink, Link, Request, Settings, Target};
 use vehicle::{ModuleSurvey, Speaks, Survey, Vehicle};
@@ -46,6 +49,35 @@ fn looking_for_modules_ends_also_where_each_address_takes_seconds() {
     let times: Vec<i64> = looked.map(|raw| raw.exchange.asked_ns).collect();
     let took_s = (times.last().unwrap() - times[0]) as f64 / 1e9;
     assert!((250.0..=300.0).contains(&took_s), "{took_s}");
+}
+
+/// Stopped at a line of its progress: a module that is being read is read whole, and nothing more is begun.
+#[test]
+fn a_survey_that_is_stopped_keeps_what_was_read_and_says_where() {
+    let stopped_at = |part: &str| {
+        let link = AtLink::start(standin::dial("crag?script=idle").unwrap(), Settings::default()).unwrap();
+        let mut car = Vehicle::find(Box::new(link)).unwrap();
+        let stop = Arc::new(AtomicBool::new(false));
+        car.stop_on(&stop);
+        let survey = car.survey_everything(&Definitions::standard(), |line| {
+            assert!(!stop.load(Ordering::Relaxed), "nothing is begun any more: {line}");
+            stop.store(line.contains(part), Ordering::Relaxed);
+        });
+        assert!(car.was_stopped());
+        survey
+    };
+    let survey = stopped_at("(3 of 25)");
+    assert_eq!(survey.modules.len(), 3);
+    assert!(survey.modules.iter().all(|module| !module.is_cut_short && module.name.is_some()), "{:?}", survey.modules);
+    assert_eq!(survey.problems, ["the survey was stopped before module 77F (4 of 25); survey again for the rest"]);
+    let survey = stopped_at("addresses 700 to 70F");
+    let begins =
+        ["the survey was stopped before module ", "looking for modules was ended before 700, as it was stopped"];
+    assert!(survey.modules.is_empty() && survey.vin.is_some(), "{:?}", survey.vin);
+    assert_eq!(survey.problems.len(), 2, "{:?}", survey.problems);
+    assert!(survey.problems.iter().zip(begins).all(|(it, begin)| it.starts_with(begin)), "{:?}", survey.problems);
+    let looked = survey.raw.iter().filter(|raw| matches!(raw.to, Target::Anyone(_))).count();
+    assert!(looked < 20, "{looked} addresses were asked");
 }
 
 /// Every address is asked again where something odd came, and is silent then, or answers: what cannot be known is said.

@@ -1,15 +1,16 @@
 //! A key that has to be held down: whoever lets go of it, or of the terminal, lets go of the command.
 
+use std::io::IsTerminal;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
 use crossterm::event::{
-    self, Event, KeyCode, KeyEventKind, KeyboardEnhancementFlags, PopKeyboardEnhancementFlags,
-    PushKeyboardEnhancementFlags,
+    Event, KeyCode, KeyEventKind, KeyboardEnhancementFlags, PopKeyboardEnhancementFlags, PushKeyboardEnhancementFlags,
 };
 use crossterm::{execute, terminal};
 
 use crate::failure::{Exit, Failure};
+use crate::keys::Keys;
 use crate::output::progress;
 
 /// Longest pause from the first press of a key to its first repetition: terminals wait half a second and more.
@@ -21,6 +22,7 @@ const REPEAT: Duration = Duration::from_millis(300);
 pub(crate) struct HeldKey {
     reports_release: bool,
     state: State,
+    keys: Keys,
 }
 
 /// What is known of the key.
@@ -77,11 +79,9 @@ impl HeldKey {
             let flags = PushKeyboardEnhancementFlags(KeyboardEnhancementFlags::REPORT_EVENT_TYPES);
             let _ = execute!(std::io::stdout(), flags);
         }
-        let mut key = Self { reports_release, state: State::Waiting };
+        let mut key = Self { reports_release, state: State::Waiting, keys: Keys::listen() };
         let first = State::of_first_press(stop, || {
-            if event::poll(Duration::from_millis(100)).unwrap_or(false) {
-                key.look();
-            }
+            key.look(Duration::from_millis(100));
             key.state
         });
         if first == State::Up {
@@ -92,22 +92,24 @@ impl HeldKey {
 
     /// Whether it is held still.
     pub(crate) fn is_held(&mut self) -> bool {
-        self.look();
+        self.look(Duration::ZERO);
         self.state = self.state.after(None, self.reports_release, Instant::now());
         matches!(self.state, State::Down { .. })
     }
 
-    /// Takes what was typed since; any other key lets go.
-    fn look(&mut self) {
-        while event::poll(Duration::ZERO).unwrap_or(false) {
-            match event::read() {
-                Ok(Event::Key(key)) if key.code == KeyCode::Char(' ') => {
+    /// Takes what was typed since, or is within `patience`; any other key lets go, and so does a terminal that is gone.
+    fn look(&mut self, mut patience: Duration) {
+        while let Some(event) = self.keys.next(std::mem::take(&mut patience)) {
+            match event {
+                Event::Key(key) if key.code == KeyCode::Char(' ') => {
                     self.state = self.state.after(Some(key.kind), self.reports_release, Instant::now());
                 }
-                Ok(Event::Key(key)) if key.kind != KeyEventKind::Release => self.state = State::Up,
-                Ok(_) => {}
-                Err(_) => self.state = State::Up,
+                Event::Key(key) if key.kind != KeyEventKind::Release => self.state = State::Up,
+                _ => {}
             }
+        }
+        if !std::io::stdin().is_terminal() {
+            self.state = State::Up;
         }
     }
 }

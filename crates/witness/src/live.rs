@@ -5,12 +5,13 @@ use std::io::{IsTerminal, Write};
 use std::time::{Duration, Instant};
 
 use crossterm::event::{Event, KeyCode, KeyEventKind, KeyModifiers};
-use crossterm::{cursor, event, execute, terminal};
+use crossterm::{cursor, execute, terminal};
 use protocol::Nanos;
 use signal::Sample;
 use workshop::{Control, Observer};
 
 use crate::failure::Failure;
+use crate::keys::Keys;
 use crate::output::{clean, clock, progress};
 
 /// A key that means something.
@@ -37,7 +38,8 @@ pub(crate) struct Live {
     notes: VecDeque<String>,
     marks: usize,
     drawn: Option<Instant>,
-    is_on: bool,
+    /// Once the terminal is taken over.
+    keys: Option<Keys>,
     control: Control,
 }
 
@@ -60,12 +62,12 @@ impl Live {
     }
 
     fn off(control: Control) -> Self {
-        Self { rows: Vec::new(), notes: VecDeque::new(), marks: 0, drawn: None, is_on: false, control }
+        Self { rows: Vec::new(), notes: VecDeque::new(), marks: 0, drawn: None, keys: None, control }
     }
 
     /// Gives the terminal back.
     fn give_back(&mut self) {
-        if std::mem::take(&mut self.is_on) {
+        if self.keys.take().is_some() {
             let _ = execute!(std::io::stdout(), cursor::Show, terminal::LeaveAlternateScreen);
             let _ = terminal::disable_raw_mode();
         }
@@ -110,7 +112,7 @@ impl Observer for Live {
         let taken = terminal::enable_raw_mode()
             .and_then(|()| execute!(std::io::stdout(), terminal::EnterAlternateScreen, cursor::Hide));
         match taken {
-            Ok(()) => self.is_on = true,
+            Ok(()) => self.keys = Some(Keys::listen()),
             Err(error) => progress(&format!("cannot take over the terminal: {error}; Ctrl-C ends the drive")),
         }
     }
@@ -135,11 +137,12 @@ impl Observer for Live {
 
     /// Draws when it is time to, and does what the pressed keys say.
     fn turn(&mut self, t_ns: Nanos) {
-        if !self.is_on || self.drawn.is_some_and(|drawn| drawn.elapsed() < PICTURE_EVERY) {
+        let Some(keys) = &self.keys else { return };
+        if self.drawn.is_some_and(|drawn| drawn.elapsed() < PICTURE_EVERY) {
             return;
         }
         self.drawn = Some(Instant::now());
-        match pressed() {
+        match pressed(keys) {
             // Taken right after this turn.
             Some(Pressed::Mark) => {
                 self.control.mark("");
@@ -201,9 +204,9 @@ impl Row {
     }
 }
 
-fn pressed() -> Option<Pressed> {
-    while event::poll(Duration::ZERO).unwrap_or(false) {
-        let Ok(Event::Key(key)) = event::read() else { continue };
+fn pressed(keys: &Keys) -> Option<Pressed> {
+    while let Some(event) = keys.next(Duration::ZERO) {
+        let Event::Key(key) = event else { continue };
         if key.kind == KeyEventKind::Release {
             continue;
         }

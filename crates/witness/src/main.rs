@@ -7,6 +7,7 @@ mod cli;
 mod commands;
 mod failure;
 mod hold;
+mod keys;
 mod live;
 mod output;
 mod stop;

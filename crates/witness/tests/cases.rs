@@ -77,7 +77,7 @@ fn a_ledger_is_written_corrected_verified_closed_and_moved() {
     let moved = done(&bench, &["case", "export", "case.zip"]);
     assert_eq!(moved["n_files"], 1);
     let (code, again) = bench.json("case", &["case", "export", "case.zip"]);
-    assert!(code == 1 && !again["error"]["hints"].to_string().contains("--force"), "no such option: {again}");
+    assert!(code == 2 && !again["error"]["hints"].to_string().contains("--force"), "no such option: {again}");
     assert_eq!(bench.run(&["case", "import", "case.zip"]).status.code(), Some(2), "it is here already");
     done(&bench, &["case", "close", "coil 1"]);
     assert_eq!(bench.run(&["case", "decide", "more"]).status.code(), Some(2), "no case is open");

@@ -53,10 +53,11 @@ impl Workshop {
     }
 
     /// Clears codes at the wanted modules. `before` is the survey that was saved for it: without a file nothing is cleared.
-    /// Surveys again afterwards.
+    /// Surveys again afterwards. Where it is [stopped](vehicle::Vehicle::stop_on), modules that were not told any more are
+    /// among the problems; reading again can be stopped too.
     ///
     /// # Errors
-    /// [`WorkshopError::Refused`] when the car is not in a state for it; nothing was cleared then.
+    /// [`WorkshopError::Refused`] when the car is not in a state for it, or it was stopped at once; nothing was cleared then.
     pub fn clear(
         &self,
         car: &mut Car,
@@ -82,10 +83,19 @@ impl Workshop {
             Err(refused) => return Err(WorkshopError::Refused(refused.to_string())),
         };
         let mut problems = Vec::new();
+        let left: Vec<String> = if interrupted.is_some() { Vec::new() } else { not_told(&modules, &outcomes) };
+        if outcomes.is_empty() && !left.is_empty() {
+            return Err(WorkshopError::Refused("nothing was cleared: it was stopped".to_owned()));
+        }
         // Before anything else can fail: what was done stands in the ledger.
         let mut told: Vec<String> = outcomes.iter().map(in_words).collect();
         if let Some((module, _)) = &interrupted {
             told.push(format!("the adapter was lost: whether {module} cleared is not known, later ones were not told"));
+        }
+        if !left.is_empty() {
+            let what = format!("not told to clear, as it was stopped: {}", left.join(", "));
+            told.push(what.clone());
+            problems.push(what);
         }
         let entry = wire::Content::Clearing {
             modules: modules.iter().map(ToString::to_string).collect(),
@@ -102,6 +112,7 @@ impl Workshop {
         let stem = Path::new(&survey_before).with_extension("after-clearing");
         let name = stem.file_name().unwrap_or_default().to_string_lossy();
         let beside = fresh(stem.parent().unwrap_or(Path::new("")), &name, "json");
+        car.vehicle.go_on();
         // The modules are known by now; looking for others would only give codes the time to come back.
         let after = self.survey(car, Scope::Emissions, Some(&beside), observer).map_err(|source| {
             let what = format!("codes were cleared ({}), but could not be read again", told.join("; "));
@@ -132,6 +143,13 @@ impl Workshop {
             }
         });
         let cleared: Vec<wire::ClearedModule> = cleared.collect();
+        let is_read = |module: &&wire::ClearedModule| after.modules.iter().any(|read| read.address == module.module);
+        let unread: Vec<&wire::ClearedModule> = cleared.iter().filter(|module| !is_read(module)).collect();
+        if !unread.is_empty() {
+            problems.extend(after.problems.iter().cloned());
+        }
+        let what = "was not read again: what it has now is not known";
+        problems.extend(unread.iter().map(|module| format!("{} {what}", module.module)));
         problems.extend(cleared.iter().filter(|module| module.outcome != "confirmed").map(|module| {
             let reason = module.reason.clone().unwrap_or_else(|| "it did not answer".to_owned());
             format!("{} cleared nothing: {reason}", module.module)
@@ -158,6 +176,12 @@ fn not_saved(before: &wire::Survey, address: &Address, unread: bool) -> Option<S
              or say that it is to be cleared all the same"
         )
     })
+}
+
+/// The modules that were not told to clear any more.
+fn not_told(modules: &[Address], outcomes: &[(Address, Clearing)]) -> Vec<String> {
+    let is_left = |address: &&Address| outcomes.iter().all(|(told, _)| told != *address);
+    modules.iter().filter(is_left).map(ToString::to_string).collect()
 }
 
 /// What clearing costs, one line each.
@@ -206,6 +230,12 @@ fn in_words((address, clearing): &(Address, Clearing)) -> String {
 
 #[cfg(test)]
 mod tests {
+    use std::sync::Arc;
+    use std::sync::atomic::{AtomicBool, Ordering};
+
+    use link::{Exchange, Link, LinkError, LinkInfo, Request};
+    use protocol::Nanos;
+
     use super::*;
     use crate::{Places, Silent};
 
@@ -246,6 +276,107 @@ mod tests {
         let wish = ClearWish { unread: true, ..ClearWish::default() };
         let cleared = workshop.clear(&mut car, &wish, &survey, &mut Silent).unwrap();
         assert!(cleared.modules.iter().all(|module| module.outcome == "confirmed"), "{cleared:?}");
+    }
+
+    /// A link through which somebody stops what is going on once this many requests to clear have been answered.
+    struct StopsAfter {
+        link: Box<dyn Link>,
+        n_left: usize,
+        stop: Arc<AtomicBool>,
+    }
+
+    impl Link for StopsAfter {
+        fn info(&self) -> &LinkInfo {
+            self.link.info()
+        }
+
+        fn now(&self) -> Nanos {
+            self.link.now()
+        }
+
+        fn pause(&mut self, nanos: Nanos) {
+            self.link.pause(nanos);
+        }
+
+        fn exchange(&mut self, request: &Request) -> Result<Exchange, LinkError> {
+            let exchange = self.link.exchange(request);
+            if matches!(request.bytes.first(), Some(0x04 | 0x14)) {
+                self.n_left = self.n_left.saturating_sub(1);
+                self.stop.fetch_or(self.n_left == 0, Ordering::Relaxed);
+            }
+            exchange
+        }
+
+        fn supply_volts(&mut self) -> Result<Option<f64>, LinkError> {
+            self.link.supply_volts()
+        }
+
+        fn reopen(&mut self) -> Result<(), LinkError> {
+            self.link.reopen()
+        }
+    }
+
+    /// Stops what is going on when this is said.
+    struct StopsAt<'a>(&'a str, &'a AtomicBool);
+
+    impl Observer for StopsAt<'_> {
+        fn say(&mut self, line: &str) {
+            self.1.fetch_or(line.contains(self.0), Ordering::Relaxed);
+        }
+    }
+
+    fn clearings(workshop: &Workshop) -> Vec<String> {
+        let entries = workshop.case_file().unwrap().entries.into_iter();
+        let statements = entries.filter_map(|entry| match entry.content {
+            wire::Content::Clearing { statement, .. } => Some(statement),
+            _ => None,
+        });
+        statements.collect()
+    }
+
+    /// Codes that a module was told to clear are gone, whoever stops it: the ledger says so, and which are not.
+    #[test]
+    fn clearing_that_is_stopped_tells_what_was_cleared_and_what_was_not() {
+        let folder = tempfile::tempdir().unwrap();
+        let workshop = Workshop::new(Places::at(folder.path()).unwrap(), "test 1");
+        let stop = Arc::new(AtomicBool::new(false));
+        let settings = link::Settings { bus: None, need_vehicle: true };
+        let link = StopsAfter { link: crate::car::open(WITH_CODES, settings).unwrap(), n_left: 2, stop: stop.clone() };
+        let vehicle = vehicle::Vehicle::find(Box::new(link)).unwrap();
+        let definitions = crate::definitions(&[]).unwrap();
+        let mut car = Car { vehicle, definitions, adapter: WITH_CODES.to_owned() };
+        car.vehicle.stop_on(&stop);
+        let before = workshop.survey(&mut car, Scope::Emissions, None, &mut Silent).unwrap();
+        let cleared = workshop.clear(&mut car, &ClearWish::default(), &before, &mut Silent).unwrap();
+        assert!(car.vehicle.was_stopped());
+        let outcomes: Vec<_> = cleared.modules.iter().map(|it| (it.module.as_str(), it.outcome.as_str())).collect();
+        assert_eq!(outcomes, [("7E8", "confirmed"), ("7E9", "confirmed")]);
+        let left = "not told to clear, as it was stopped: 7EA, 7EB";
+        assert!(cleared.problems.contains(&left.to_owned()), "{:?}", cleared.problems);
+        assert_eq!(clearings(&workshop), [format!("codes cleared: 7E8 confirmed; 7E9 confirmed; {left}")]);
+        let after = crate::survey::saved_survey(Path::new(&cleared.survey_after)).unwrap();
+        assert_eq!((after.modules.len(), after.problems.len()), (4, 0), "what is there now was read all the same");
+    }
+
+    #[test]
+    fn clearing_that_is_stopped_before_or_after_it_says_so() {
+        let folder = tempfile::tempdir().unwrap();
+        let workshop = Workshop::new(Places::at(folder.path()).unwrap(), "test 1");
+        let mut car = workshop.connect(WITH_CODES, &[], &mut Silent).unwrap();
+        let before = workshop.survey(&mut car, Scope::Emissions, None, &mut Silent).unwrap();
+        let stop = Arc::new(AtomicBool::new(true));
+        car.vehicle.stop_on(&stop);
+        let refused = workshop.clear(&mut car, &ClearWish::default(), &before, &mut Silent).unwrap_err();
+        assert_eq!(refused.to_string(), "nothing was cleared: it was stopped");
+        assert_eq!(clearings(&workshop), Vec::<String>::new());
+        car.vehicle.go_on();
+        let mut observer = StopsAt("(3 of 4)", &stop);
+        let cleared = workshop.clear(&mut car, &ClearWish::default(), &before, &mut observer).unwrap();
+        assert_eq!(cleared.modules.len(), 4, "all were told");
+        let said = |problem: &str| cleared.problems.iter().any(|it| it.starts_with(problem));
+        assert!(said("the survey was stopped before module 7EB (4 of 4)"), "{:?}", cleared.problems);
+        assert!(said("7EB was not read again") && !said("7EA was not read again"), "{:?}", cleared.problems);
+        assert_eq!(clearings(&workshop).len(), 1);
     }
 
     /// Bit 0 of the status byte alone: the test fails now (ISO 14229-1). A module need not keep the bits by which a code is

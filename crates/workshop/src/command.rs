@@ -114,7 +114,8 @@ impl Workshop {
     /// is away, or `control` is stopped, all of it ends.
     ///
     /// # Errors
-    /// [`WorkshopError::Refused`] when nothing was sent for safety's sake; [`WorkshopError::Order`] for what cannot be done.
+    /// [`WorkshopError::Refused`] when nothing was sent for safety's sake; [`WorkshopError::NoModule`];
+    /// [`WorkshopError::Order`] for what cannot be done.
     /// What stopped it on the way stands in [`wire::Commanded::ended`].
     pub fn command(
         &self,
@@ -129,6 +130,10 @@ impl Workshop {
         // No grant lasts that long, and it would be refused as one that is over.
         if !order.seconds().is_finite() {
             return Err(WorkshopError::Order(vehicle::PatternError::Time.to_string()));
+        }
+        // Before a drive is begun, which may be to replace another.
+        if car.vehicle.modules().iter().all(|module| module.address != order.module()) {
+            return Err(WorkshopError::NoModule(order.module()));
         }
         if !wish.cautions_read {
             let what =
@@ -164,13 +169,15 @@ impl Workshop {
                 // Control went back before the recording gave up; how, the raw exchanges of the drive tell.
                 Conduct { ended: Ended::Released, returned: Returned::Unknown, driven: Vec::new(), results: None }
             }
-            Err(error @ (CommandError::Grant(_) | CommandError::Unreadable { .. } | CommandError::NoModule(_))) => {
+            Err(error @ (CommandError::Grant(_) | CommandError::Unreadable { .. })) => {
                 return Err(WorkshopError::Refused(error.to_string()));
             }
+            Err(CommandError::NoModule(address)) => return Err(WorkshopError::NoModule(address)),
             Err(error) => return Err(WorkshopError::Order(error.to_string())),
         };
-        let (recording, _) = crate::examine::open_drive(std::path::Path::new(&recorded.drive.file))?;
-        let findings = evidence::examine(&recording);
+        // Why it cannot be read again stands among the problems already.
+        let opened = crate::examine::open_drive(std::path::Path::new(&recorded.drive.file));
+        let findings = opened.map_or_else(|_| Vec::new(), |(recording, _)| evidence::examine(&recording));
         let own = findings.iter().filter(|finding| {
             finding.kind == evidence::Kind::Command
                 && finding.subject.iter().any(|subject| *subject == wish.id.to_string())

@@ -164,6 +164,9 @@ pub enum WorkshopError {
     /// The car has no such output or routine, as far as the definitions know.
     #[error("the definitions of this car have no output or routine `{0}`")]
     NoCommand(String),
+    /// The module that would have to do it does not answer.
+    #[error("no module answers at {0}")]
+    NoModule(protocol::Address),
     /// A level, pattern or parameter that cannot be used.
     #[error("{0}")]
     Order(String),
@@ -182,8 +185,18 @@ pub enum WorkshopError {
         problem: String,
     },
     /// A kind of part cannot have this name.
-    #[error("a part is named by up to 40 letters and digits, such as `coil`: `{}`", .0.escape_debug())]
+    #[error("a part is named by up to 40 letters and digits, such as `coil`, and not `cylinder`, `several` or `none`, which a verdict says of other things: `{}`", .0.escape_debug())]
     Part(String),
+    /// One recording given as two different things.
+    #[error("`{}` is the same recording as `{}`: one recording cannot {cannot}", again.display(), first.display())]
+    SameRecording {
+        /// How it was given first.
+        first: PathBuf,
+        /// How it was given then.
+        again: PathBuf,
+        /// What it cannot be.
+        cannot: &'static str,
+    },
     /// The case has no drives or swaps of which this could be said.
     #[error("case {case}: {lacking}")]
     Lacking {
@@ -297,26 +310,39 @@ impl WorkshopError {
         matches!(self, Self::Casebook(CasebookError::NoCase(_)))
     }
 
+    /// What the operating system said of a file or folder, where that is the error.
+    fn said_of_file(&self) -> Option<ErrorKind> {
+        use interchange::InterchangeError as I;
+        match self {
+            Self::Write { source, .. }
+            | Self::Read { source, .. }
+            | Self::Drive(DriveError::Io { source, .. })
+            | Self::Interchange(I::Drive(DriveError::Io { source, .. }))
+            | Self::Casebook(CasebookError::Io { source, .. }) => Some(source.kind()),
+            _ => None,
+        }
+    }
+
     /// Whose doing it is.
     #[must_use]
     pub fn blame(&self) -> Blame {
         use DriveError as D;
+        use ErrorKind as K;
         use interchange::InterchangeError as I;
+        // Nothing failed: another kind of thing has that name, or nothing has it.
+        if let Some(K::NotFound | K::AlreadyExists | K::IsADirectory | K::NotADirectory) = self.said_of_file() {
+            return Blame::Input;
+        }
         match self {
             Self::Link(LinkError::Address(_)) => Blame::Input,
-            Self::Link(_) => Blame::NoAnswer,
+            Self::Link(_) | Self::NoModule(_) => Blame::NoAnswer,
             Self::Refused(_) => Blame::Refused,
             Self::NotReadAgain { source, .. } => source.blame(),
-            Self::Drive(D::Io { source, .. }) | Self::Interchange(I::Drive(D::Io { source, .. }))
-                if source.kind() == ErrorKind::NotFound =>
-            {
-                Blame::Input
-            }
             Self::Drive(error) | Self::Interchange(I::Drive(error)) => match error {
                 D::Io { .. } | D::Stopped { .. } | D::Write { .. } | D::Lost { .. } => Blame::Failure,
                 _ => Blame::Input,
             },
-            Self::Write { .. } | Self::Kept(_) | Self::NoFolder | Self::Broke | Self::Pdf(_) => Blame::Failure,
+            Self::Write { .. } | Self::NoFolder | Self::Broke | Self::Pdf(_) => Blame::Failure,
             Self::Casebook(error) if !crate::cases::is_input(error) => Blame::Failure,
             _ => Blame::Input,
         }
@@ -334,20 +360,26 @@ impl WorkshopError {
             | Self::Interchange(interchange::InterchangeError::Drive(DriveError::Exists(_))) => {
                 "give --force to replace it"
             }
-            Self::Drive(DriveError::Io { source, .. }) | Self::Read { source, .. }
-                if source.kind() == ErrorKind::NotFound =>
-            {
+            _ if matches!(self.said_of_file(), Some(ErrorKind::NotFound | ErrorKind::NotADirectory)) => {
                 "check the path"
             }
+            _ if self.said_of_file() == Some(ErrorKind::IsADirectory) => "give a file, not a folder",
             Self::Lacking { lacking, .. } => lacking.hint(),
-            Self::Kept(_) | Self::OverSource(_) => "choose another name",
+            Self::SameRecording { .. } => "give another recording for one of the two, such as a drive made since",
+            Self::Kept(_)
+            | Self::OverSource(_)
+            | Self::Drive(DriveError::NoFile(_))
+            | Self::Interchange(interchange::InterchangeError::Drive(DriveError::NoFile(_))) => "choose another name",
+            Self::NoModule(_) => {
+                "switch the ignition on (engine may be off), push the plug fully in, wait five seconds and try again"
+            }
             Self::Repaired(_) => "go on with that copy; to make it anew, put it aside first",
             Self::Drive(DriveError::NotADrive { .. }) => {
                 "make a drive from a table with `witness import FILE.csv --out DRIVE.mcap`"
             }
             Self::Standin(_) => "`witness standin --help-cars` explains names, faults and settings",
             Self::Write { source, .. } => match source.kind() {
-                ErrorKind::AlreadyExists => "choose another name, or give --force to replace the file",
+                ErrorKind::AlreadyExists => "choose another name",
                 ErrorKind::PermissionDenied => {
                     "choose a folder that you may write to; WITNESS_HOME names the one for data"
                 }

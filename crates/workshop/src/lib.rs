@@ -44,6 +44,7 @@ mod pictures;
 mod places;
 mod plan;
 mod record;
+mod repeats;
 mod report;
 mod shop;
 mod story;

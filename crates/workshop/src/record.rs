@@ -6,7 +6,7 @@ use definition::Definitions;
 use drive::{DriveError, DriveInfo, FrameBatch, Recorder, SignalHandle};
 use link::{Heard, Source};
 use protocol::{CanId, Nanos};
-use signal::{Gap, Mark, Sample, SignalId};
+use signal::{Gap, Mark, Recording, Sample, SignalId};
 use vehicle::{Plan, Rate, RawExchange, SampleError, Sink, Vehicle};
 use wire::{Content, FileRef};
 
@@ -132,32 +132,51 @@ impl Workshop {
         tape.keep_frames();
         tape.set_marks(tape.part.t_ns, control.take_last_marks());
         let Tape { recorder, observer, mut problems, notes, .. } = tape;
+        let unfinished = recorder.path().to_owned();
         // Closed before anything else is said, so that what was recorded is safe.
         let finished = recorder.finish();
         observer.end();
-        let bytes = match finished {
-            Ok(finished) => finished.bytes,
-            Err(error) => {
-                problems.push(error.to_string());
-                std::fs::metadata(&out).map(|file| file.len()).unwrap_or(0)
-            }
+        // Where this drive is: under the wanted name there may still be the one that it was to replace.
+        let path = match &finished {
+            Ok(_) | Err(DriveError::Lost { .. }) => &out,
+            Err(_) => &unfinished,
         };
-        let (recording, lost) = open_drive(&out)?;
-        problems.extend(lost);
-        let summary = to_wire::drive(&out, &recording);
-        let file = self.file_ref(&out)?;
-        let contents = drive_entries(file, &summary, &problems);
-        let case = self.enter_or_tell(info.vin.as_deref(), &mut problems, &contents);
+        problems.extend(finished.err().map(|error| error.to_string()));
+        if *path != out {
+            let (out, path) = (out.display(), path.display());
+            problems.push(format!("`{out}` was not replaced: what was recorded is in `{path}`"));
+        }
+        let (drive, case) = self.enter_drive(path, info.vin.as_deref(), &mut problems);
         let recorded = wire::Recorded {
-            drive: summary,
+            drive,
             rates: rates.iter().map(to_wire::rate).collect(),
             unavailable: plan.unavailable.iter().map(to_wire::unavailable).collect(),
-            bytes,
+            bytes: path.metadata().map_or(0, |file| file.len()),
             notes,
             problems,
             case,
         };
         Ok((outcome, recorded))
+    }
+
+    /// What the file of a drive holds that was just recorded, written into its case. What cannot be read or written is
+    /// told among the problems.
+    fn enter_drive(
+        &self,
+        path: &Path,
+        vin: Option<&str>,
+        problems: &mut Vec<String>,
+    ) -> (wire::DriveSummary, Option<wire::CaseRef>) {
+        let (recording, lost) =
+            open_drive(path).unwrap_or_else(|error| (Recording::default(), vec![error.to_string()]));
+        problems.extend(lost);
+        let summary = to_wire::drive(path, &recording);
+        let entered = self.file_ref(path).and_then(|file| self.enter(vin, &drive_entries(file, &summary, problems)));
+        let case = entered.unwrap_or_else(|error| {
+            problems.push(format!("not written into the casebook: {error}"));
+            None
+        });
+        (summary, case)
     }
 
     /// Whether a drive can be made under this name, for asking before a car is connected; `None`: a name of its own. It

@@ -2,7 +2,8 @@
 
 use std::path::{Path, PathBuf};
 
-use ::report::{Case, Drive, File, Moment, Settings, Survey, Swap};
+use ::report::{Case, Drive, File, Judged, Moment, Settings, Survey, Swap};
+use drive::DriveError;
 use evidence::misfire::beside_freeze_frames;
 use evidence::suspects::{Evidence, Seen};
 use signal::Recording;
@@ -10,7 +11,7 @@ use signal::Recording;
 use crate::examine::{frames_of, open_drive};
 use crate::survey::saved_survey;
 use crate::suspects::{codes_of, in_words};
-use crate::tables::expect_apart;
+use crate::tables::{expect_apart, overwrite};
 use crate::weigh::weigh_ledger;
 use crate::{Workshop, WorkshopError, time_for_people, to_wire, unix_now_ns};
 
@@ -50,6 +51,7 @@ impl Workshop {
         let format = Format::of(&wish.out)?;
         let files = wish.surveys.iter().chain(&wish.drives).map(|(_, file)| file);
         expect_apart(&wish.out, files.chain(&wish.swap).chain(&wish.shop))?;
+        drive::expect_room(&wish.out, overwrite(wish.replace))?;
         let mut case = wish.case.clone();
         case.software.clone_from(&self.software);
         if case.opened.is_empty() {
@@ -79,6 +81,7 @@ impl Workshop {
             case.drives.push(Drive {
                 moment: *moment,
                 started: recording.start_unix_ns.map(time_for_people).unwrap_or_default(),
+                judged: Judged::Examined,
                 examined: wire::Examined {
                     drive: to_wire::drive(path, &recording),
                     findings: findings.iter().map(to_wire::finding).collect(),
@@ -99,9 +102,12 @@ impl Workshop {
             case.swap = Some(Swap { experiment, judged });
         }
         case.suspects = Some(to_wire::suspects(&evidence::suspects::weigh(&known), Vec::new()));
+        let given = wish.drives.iter().map(|(moment, path)| (path.as_path(), *moment));
+        let repeats = crate::repeats::repeats(given, "be from two moments of the repair", &mut case.problems)?;
         let at = |wanted: Moment| -> Vec<&Recording> {
-            let both = wish.drives.iter().zip(&recordings);
-            both.filter(|((moment, _), _)| *moment == wanted).map(|(_, recording)| recording).collect()
+            let each = wish.drives.iter().zip(&recordings).zip(&repeats);
+            let each = each.filter(|(((moment, _), _), repeated)| *moment == wanted && repeated.is_none());
+            each.map(|((_, recording), _)| recording).collect()
         };
         let (before, after) = (at(Moment::Before), at(Moment::After));
         // Without a drive from before nothing is known of what it would have shown.
@@ -120,6 +126,7 @@ impl Workshop {
     /// As [`Workshop::report`], [`WorkshopError::NoOpenCase`] and [`WorkshopError::Casebook`].
     pub fn report_of_case(&self, wish: &ReportWish) -> Result<wire::Reported, WorkshopError> {
         let format = Format::of(&wish.out)?;
+        drive::expect_room(&wish.out, overwrite(wish.replace))?;
         let (case, recordings) = self.reported_case(wish)?;
         let shown: Vec<Option<&Recording>> = recordings.iter().map(Option::as_ref).collect();
         self.write_report(&case, &shown, &wish.settings, &wish.out, format, wish.replace)
@@ -202,16 +209,9 @@ impl Workshop {
 
 /// A report is there whole or not at all.
 pub(crate) fn write_whole(path: &Path, bytes: &[u8], replace: bool) -> Result<(), WorkshopError> {
-    use std::io::Write;
-    if replace {
-        let part = path.with_extension("part");
-        std::fs::write(&part, bytes).map_err(WorkshopError::write(&part))?;
-        return std::fs::rename(&part, path).map_err(WorkshopError::write(path));
-    }
-    let mut file = std::fs::File::create_new(path).map_err(WorkshopError::write(path))?;
-    file.write_all(bytes).map_err(|source| {
-        let _ = std::fs::remove_file(path); // half a report would pass for a whole one
-        WorkshopError::write(path)(source)
+    drive::write_file(path, overwrite(replace), |to| to.write_all(bytes)).map_err(|error| match error {
+        DriveError::Io { path, source, .. } => WorkshopError::Write { path, source },
+        other => other.into(),
     })
 }
 

@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 
 use casebook::{effective, just_before_unix_ms, placements};
 use evidence::proof::Part;
+use evidence::swap::is_word_of_verdict;
 use wire::{CaseEntry, CaseFile, CaseRef, Content, Experiment, ExperimentDrive, FileRef, Placement};
 
 use crate::own_tests::{codes_to_stay_away, monitors_to_run};
@@ -282,7 +283,7 @@ fn path_of_part(placed: &[Placement], kind: &str, number: u32) -> Vec<Option<usi
 fn part_name(part: &str) -> Result<String, WorkshopError> {
     let name = part.trim().to_lowercase();
     let fits = |c: char| c.is_alphanumeric() || c == '-' || c == ' ';
-    if name.is_empty() || name.chars().count() > 40 || !name.chars().all(fits) {
+    if name.is_empty() || name.chars().count() > 40 || !name.chars().all(fits) || is_word_of_verdict(&name) {
         return Err(WorkshopError::Part(part.to_owned()));
     }
     Ok(name)

@@ -9,6 +9,7 @@ use signal::Recording;
 use wire::{Content, Placement};
 
 use crate::examine::{frames_of, open_drive};
+use crate::repeats::{once, repeats};
 use crate::survey::saved_survey;
 use crate::{Workshop, WorkshopError, to_wire};
 
@@ -67,10 +68,10 @@ impl Workshop {
     }
 
     /// Follows up every fault of the drives before a repair in the drives after it; without one of those it says what
-    /// must be driven.
+    /// must be driven. A recording that is given again counts once.
     ///
     /// # Errors
-    /// [`WorkshopError::Drive`].
+    /// [`WorkshopError::Drive`], [`WorkshopError::SameRecording`] for one that is given as before and after.
     pub fn proof(&self, before: &[PathBuf], after: &[PathBuf]) -> Result<wire::Proof, WorkshopError> {
         self.proof_of_part(before, after, None)
     }
@@ -83,17 +84,26 @@ impl Workshop {
         part: Option<&Part>,
     ) -> Result<wire::Proof, WorkshopError> {
         let mut problems = Vec::new();
-        let mut open = |files: &[PathBuf]| -> Result<Vec<Recording>, WorkshopError> {
-            let each = files.iter().map(|file| {
+        let given = before.iter().map(|file| (file, "before")).chain(after.iter().map(|file| (file, "after")));
+        let given = given.map(|(file, moment)| (file.as_path(), moment));
+        let repeats = repeats(given, "be from before and from after the repair", &mut problems)?;
+        let (of_before, of_after) = repeats.split_at(before.len());
+        let mut open = |files: &[PathBuf], repeats: &[Option<usize>]| -> Result<Vec<Recording>, WorkshopError> {
+            let each = once(files, repeats).map(|file| {
                 let (recording, lost) = open_drive(file)?;
                 problems.extend(lost.into_iter().map(|problem| format!("{}: {problem}", file.display())));
                 Ok(recording)
             });
             each.collect()
         };
-        let (before, after) = (open(before)?, open(after)?);
+        let part = part.map(|part| Part {
+            before: once(&part.before, of_before).copied().collect(),
+            after: once(&part.after, of_after).copied().collect(),
+            ..part.clone()
+        });
+        let (before, after) = (open(before, of_before)?, open(after, of_after)?);
         let (before, after): (Vec<_>, Vec<_>) = (before.iter().collect(), after.iter().collect());
-        let repaired = evidence::proof::prove_part(&before, &after, part);
+        let repaired = evidence::proof::prove_part(&before, &after, part.as_ref());
         Ok(to_wire::proof(&repaired, problems))
     }
 }

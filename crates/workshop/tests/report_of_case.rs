@@ -39,16 +39,17 @@ fn a_case_is_told_from_its_ledger() {
     let vehicle = CaseVehicle { model: Some("Tarnwick Fell 1.6".into()), ..CaseVehicle::default() };
     let complaint = "El motor vibra cuesta arriba".to_owned();
     workshop.new_case(&NewCase { vehicle, complaint, ..NewCase::default() }).unwrap();
-    let drive = |name: &str, extra: &str| {
+    let record = |name: &str, seconds: f64, extra: &str| {
         let car = format!("standin:fell?script=mixed&warm=1{extra}");
         let mut car = workshop.connect(&car, &[], &mut Silent).unwrap();
         let names: Vec<String> = SIGNALS.iter().map(|name| (*name).to_owned()).collect();
         let out = folder.path().join(name);
         let wish =
-            Wish { seconds: Some(400.0), out: Some(out.clone()), ..Wish::of(workshop::signal_ids(&names).unwrap()) };
+            Wish { seconds: Some(seconds), out: Some(out.clone()), ..Wish::of(workshop::signal_ids(&names).unwrap()) };
         workshop.record(&mut car, &wish, &Control::default(), &mut Silent).unwrap();
-        workshop.examine(&out).unwrap();
+        out
     };
+    let drive = |name: &str, extra: &str| workshop.examine(&record(name, 400.0, extra)).unwrap();
     drive("first.mcap", "&fault=misfire-coil:1:0.8");
     let mut car = workshop
         .connect("standin:fell?script=mixed&warm=1&start=600&fault=misfire-coil:1:0.8", &[], &mut Silent)
@@ -87,6 +88,8 @@ fn a_case_is_told_from_its_ledger() {
     ] {
         assert!(english.contains(sentence), "{sentence:?} is not in {english}");
     }
+    // What is told after a proof as it showed it takes nothing of its word.
+    assert!(!english.contains("has not judged"), "{english}");
     // Only one part is accused: cylinder 4 misfired because of the coil that stood there.
     assert!(!english.contains("Misfire on cylinder 4"), "{english}");
     let spanish = page(Language::Spanish, Units::Us);
@@ -105,4 +108,12 @@ fn a_case_is_told_from_its_ledger() {
     let told = words(&std::fs::read_to_string(out).unwrap());
     assert!(told.contains("first.mcap: coil on cylinder"), "{told}");
     assert_eq!(other.judge_case().unwrap().drives[0].file, "first.mcap");
+
+    // A drive behind the proof that nobody looked at yet, and then one that the proof has seen.
+    record("fourth.mcap", 20.0, "&coils=4,2,3,1&seed=4");
+    let english = page(Language::English, Units::Metric);
+    assert!(english.contains("has not judged") && english.contains("not examined yet: 1;"), "{english}");
+    workshop.proof_of_case().unwrap();
+    let english = page(Language::English, Units::Metric);
+    assert!(!english.contains("has not judged") && !english.contains("not examined yet"), "{english}");
 }

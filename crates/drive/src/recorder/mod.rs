@@ -61,10 +61,11 @@ impl Recorder {
     /// one is finished; until then the new one is a file beside it, see [`Recorder::path`].
     ///
     /// # Errors
-    /// [`DriveError::Exists`], [`DriveError::Io`], or [`DriveError::Stopped`] if the disk takes nothing.
+    /// [`DriveError::Exists`], [`DriveError::NoFile`], [`DriveError::Io`], or [`DriveError::Stopped`] if the disk takes
+    /// nothing.
     pub fn create(path: &Path, info: &DriveInfo, overwrite: Overwrite) -> Result<Self, DriveError> {
         let (new_file, file) = NewFile::open(path, overwrite)?;
-        Self::with_sink(Box::new(file), new_file.current().to_owned(), Some(new_file), info, MAX_WAITING_BYTES)
+        Self::with_sink(Box::new(file), new_file.current(), Some(new_file), info, MAX_WAITING_BYTES)
     }
 
     fn with_sink(

@@ -33,8 +33,12 @@ impl Write for DurableFile {
 /// Whether a drive can be made under this name, as far as that can be known before: for asking before a car is.
 ///
 /// # Errors
-/// [`DriveError::Exists`], unless it may be overwritten; [`DriveError::Io`] if its folder is none.
+/// [`DriveError::NoFile`] if what is there is a folder, a device or a pipe, or leads to one; [`DriveError::Exists`], unless
+/// it may be overwritten; [`DriveError::Io`] if its folder is none.
 pub fn expect_room(target: &Path, overwrite: Overwrite) -> Result<(), DriveError> {
+    if target.metadata().is_ok_and(|there| !there.is_file()) {
+        return Err(DriveError::NoFile(target.to_owned()));
+    }
     if overwrite == Overwrite::Never && target.symlink_metadata().is_ok() {
         return Err(DriveError::Exists(target.to_owned()));
     }
@@ -73,6 +77,7 @@ impl NewFile {
     /// A file under its final name from the start if that name is free; otherwise, if it may be overwritten, as
     /// [`NewFile::beside`], but kept under its temporary name if it is never completed.
     pub(crate) fn open(target: &Path, overwrite: Overwrite) -> Result<(Self, DurableFile), DriveError> {
+        expect_room(target, overwrite)?;
         match File::options().write(true).create_new(true).open(target) {
             Ok(file) => {
                 sync_folder(target);
@@ -93,9 +98,10 @@ impl NewFile {
         }
     }
 
-    /// Where the bytes are until [`NewFile::keep`].
-    pub(crate) fn current(&self) -> &Path {
-        self.temporary.as_ref().map_or(&self.target, |temporary| temporary.path())
+    /// Where the bytes are until [`NewFile::keep`], in the words that name the target.
+    pub(crate) fn current(&self) -> PathBuf {
+        let name = self.temporary.as_ref().and_then(|temporary| temporary.path().file_name());
+        name.map_or_else(|| self.target.clone(), |name| self.target.with_file_name(name))
     }
 
     /// Gives the complete file its name.

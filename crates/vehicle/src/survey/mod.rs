@@ -144,7 +144,7 @@ impl Vehicle {
     /// Reads everything that OBD offers, and identity and codes of the modules that speak UDS only. Changes nothing.
     ///
     /// A module that fails costs its own data, not the others'; a link that fails for good ends the survey with what
-    /// was read so far and a problem that says so.
+    /// was read so far and a problem that says so, and so does [stopping](Vehicle::stop_on) it between two modules.
     pub fn survey(&mut self, progress: impl FnMut(&str)) -> Survey {
         self.read_all(Depth::Emissions, progress)
     }
@@ -183,7 +183,12 @@ impl Vehicle {
         };
         let modules = self.modules.clone();
         for (idx, module) in modules.iter().enumerate() {
-            progress(&format!("module {} ({} of {})", module.address, idx + 1, modules.len()));
+            let place = format!("module {} ({} of {})", module.address, idx + 1, modules.len());
+            if self.stops_here() {
+                survey.problems.push(format!("the survey was stopped before {place}; survey again for the rest"));
+                break;
+            }
+            progress(&place);
             let mut read = ModuleSurvey::new(module);
             self.reads_from = Some(self.log.len());
             // Problems from before belong to the whole car.
@@ -216,6 +221,9 @@ impl Vehicle {
         if survey.vin.is_some() {
             // Where it was asked for at an unlucky moment, it is known from now on.
             self.vin = Some(survey.vin.clone());
+        } else if self.was_stopped {
+            // What was read is this car's, however little that is.
+            survey.vin = self.vin().unwrap_or_default();
         }
         survey.problems.append(&mut self.problems);
         survey.notes.append(&mut self.notes);

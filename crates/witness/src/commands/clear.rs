@@ -1,11 +1,14 @@
 //! `witness clear`: survey, what it costs, clear, survey again.
 
+use std::sync::Arc;
+
 use protocol::Address;
 use workshop::{ClearWish, Despite, Scope};
 
 use crate::cli::ClearArgs;
 use crate::failure::{Exit, Failure};
 use crate::output::{Aloud, clean, print_json, print_text, progress};
+use crate::stop::{AtOnce, on_signals};
 
 pub(crate) fn run(args: &ClearArgs, json: bool) -> Result<Exit, Failure> {
     let parsed = args.module.iter().map(|text| text.parse::<Address>().map_err(Failure::input));
@@ -13,8 +16,18 @@ pub(crate) fn run(args: &ClearArgs, json: bool) -> Result<Exit, Failure> {
     let workshop = super::workshop()?;
     workshop.expect_survey_room(args.survey.as_deref())?;
     let mut car = super::connect(&workshop, &args.adapter)?;
+    let stop = Arc::default();
+    let at_once = AtOnce::when_repeated(&stop)?;
+    on_signals(&stop)?;
+    car.vehicle.stop_on(&stop);
     let before = workshop.survey(&mut car, Scope::Everything, args.survey.as_deref(), &mut Aloud)?;
     progress(&format!("saved: {}", before.file.as_deref().unwrap_or_default()));
+    if car.vehicle.was_stopped() {
+        let file = before.file.as_deref().unwrap_or_default();
+        let what = format!("nothing was cleared: reading was stopped before; what was read is in `{file}`");
+        let stopped = Failure::new(Exit::Lost, what);
+        return Err(before.problems.iter().fold(stopped, |stopped, problem| stopped.hint(problem.clone())));
+    }
     // An address as people write it means the module that answers there.
     let known = |address: &Address| {
         let answering = car.vehicle.modules().iter().map(|module| module.address);
@@ -36,14 +49,23 @@ pub(crate) fn run(args: &ClearArgs, json: bool) -> Result<Exit, Failure> {
         progress(&format!("will be lost: {}", clean(cost)));
     }
     progress("caution: an inspection may be refused until the monitors have run again; keep the saved survey");
-    if !super::is_read(args.i_have_read, "clear") {
+    let is_read = {
+        let _question = AtOnce::always()?;
+        super::is_read(args.i_have_read, "clear")
+    };
+    if !is_read {
         let refused = Failure::new(Exit::Refused, "nothing was cleared: nobody has read what will be lost");
         let refused = costs.iter().fold(refused, |refused, cost| refused.hint(cost.clone()));
         return Err(refused.hint("--i-have-read says that you have"));
     }
+    // What is cleared is written down first, however often somebody asks to end.
+    drop(at_once);
     let cleared = workshop.clear(&mut car, &wish, &before, &mut Aloud).map_err(|error| {
+        let was_stopped = car.vehicle.was_stopped();
         let failure = Failure::from(error);
-        if failure.exit == Exit::Refused {
+        if failure.exit == Exit::Refused && was_stopped {
+            Failure { exit: Exit::Lost, ..failure }
+        } else if failure.exit == Exit::Refused {
             failure.hint("engine off, ignition on; --engine-running, --standing and --codes-unread say otherwise where that is meant")
         } else {
             failure
@@ -55,14 +77,21 @@ pub(crate) fn run(args: &ClearArgs, json: bool) -> Result<Exit, Failure> {
         print_text(&page(&cleared));
     }
     let is_done = cleared.modules.iter().all(|module| module.outcome == "confirmed");
-    Ok(if is_done { Exit::Done } else { Exit::Failed })
+    Ok(match (is_done, car.vehicle.was_stopped()) {
+        (_, true) => Exit::Lost,
+        (true, false) => Exit::Done,
+        (false, false) => Exit::Failed,
+    })
 }
 
 fn page(cleared: &wire::Cleared) -> String {
     let mut page = String::new();
     for module in &cleared.modules {
         let codes = |codes: &[String]| if codes.is_empty() { "none".to_owned() } else { codes.join(", ") };
-        let (before, after) = (codes(&module.before), codes(&module.after));
+        let is_unread =
+            cleared.problems.iter().any(|it| it.starts_with(&format!("{} was not read again", module.module)));
+        let after = if is_unread { "not read".to_owned() } else { codes(&module.after) };
+        let before = codes(&module.before);
         page += &format!("{}: {}; codes before: {before}; after: {after}\n", module.module, module.outcome);
     }
     for problem in &cleared.problems {

@@ -70,13 +70,19 @@ pub(crate) fn run(args: &CommandArgs, json: bool) -> Result<Exit, Failure> {
     } else {
         print_text(&page(&commanded));
     }
-    let is_refused = matches!(commanded.ended.as_str(), "unmet" | "refused");
+    Ok(exit_of(&commanded))
+}
+
+/// Nothing is called done that ended because nobody answered, nor what may still be driven.
+fn exit_of(commanded: &wire::Commanded) -> Exit {
     let is_complete = commanded.recorded.problems.is_empty() && commanded.recorded.drive.gaps.is_empty();
-    Ok(match (is_refused, is_complete) {
-        (true, _) => Exit::Refused,
-        (false, true) => Exit::Done,
-        (false, false) => Exit::Lost,
-    })
+    match (commanded.ended.as_str(), commanded.returned.as_str()) {
+        ("unmet" | "refused", _) => Exit::Refused,
+        ("silent", _) => Exit::NoAnswer,
+        (ended, _) if ended == "link-lost" || !is_complete => Exit::Lost,
+        (_, "unknown") => Exit::Failed,
+        _ => Exit::Done,
+    }
 }
 
 fn care_lines(care: &wire::Care) -> String {
@@ -145,4 +151,38 @@ fn page(commanded: &wire::Commanded) -> String {
     }
     page += &format!("\nnext: witness examine {}\n", commanded.recorded.drive.file);
     page
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn only_what_was_done_and_given_back_is_done() {
+        let ended = |ended: &str, returned: &str, problems: &[&str]| {
+            let recorded = wire::Recorded {
+                problems: problems.iter().map(|&problem| problem.to_owned()).collect(),
+                ..wire::Recorded::default()
+            };
+            exit_of(&wire::Commanded {
+                ended: ended.to_owned(),
+                returned: returned.to_owned(),
+                recorded,
+                ..wire::Commanded::default()
+            })
+        };
+        for (why, returned, problems, exit) in [
+            ("complete", "confirmed", &[][..], Exit::Done),
+            ("released", "by-session", &[], Exit::Done),
+            ("complete", "unknown", &[], Exit::Failed),
+            ("released", "unknown", &["the disk is full"], Exit::Lost),
+            ("silent", "by-session", &[], Exit::NoAnswer),
+            ("silent", "not-driven", &[], Exit::NoAnswer),
+            ("link-lost", "unknown", &[], Exit::Lost),
+            ("unmet", "not-driven", &[], Exit::Refused),
+            ("refused", "not-driven", &["lost"], Exit::Refused),
+        ] {
+            assert_eq!(ended(why, returned, problems), exit, "{why}, {returned}");
+        }
+    }
 }
