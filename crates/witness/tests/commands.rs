@@ -682,12 +682,22 @@ fn last_of_clutch(path: &Path) -> Option<f64> {
     recording.series("ac.clutch")?.value.last().copied()
 }
 
+/// The same command as from a terminal, whatever these tests were started by: `nohup` has all that it starts ignore SIGHUP.
+fn hearing_hang_ups(bench: &Bench, command: &Command) -> Command {
+    let mut heard = Command::new("env");
+    // Elsewhere `env` has no such option.
+    heard.args(cfg!(target_os = "linux").then_some("--default-signal=HUP"));
+    heard.arg(command.get_program()).args(command.get_args());
+    heard.current_dir(bench.path("")).env("WITNESS_HOME", bench.path("home")).stdin(Stdio::null());
+    heard
+}
+
 /// A tool that drives the clutch, with its JSON and what it tells piped.
 fn tool_that_drives_the_clutch(bench: &Bench, adapter: &str, out: &Path) -> Child {
     let arguments =
         ["command", "--output", "ac.clutch", "--on", "--hold", "100", "--i-have-read", "--signals", "ac.clutch"];
     let where_to = ["--adapter", adapter, "--out", out.to_str().unwrap(), "--json"];
-    let mut command = bench.command(&[&arguments[..], &where_to].concat());
+    let mut command = hearing_hang_ups(bench, &bench.command(&[&arguments[..], &where_to].concat()));
     let tool = command.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
     let deadline = Instant::now() + Duration::from_secs(60);
     while last_of_clutch(out) != Some(1.0) {
