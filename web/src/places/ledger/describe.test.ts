@@ -1,12 +1,13 @@
 import { afterEach, expect, test } from 'vitest';
-import type { CaseShown, Entry } from '../../api/types';
-import { openCase } from '../../app/lists';
+import type { CaseShown, Entry, Signal } from '../../api/types';
+import { openCase, signals } from '../../app/lists';
 import { language } from '../../text';
 import { learn } from '../../text/said';
 import { describe } from './describe';
 
 afterEach(() => {
   openCase.value = null;
+  signals.value = [];
   language.value = 'en';
 });
 
@@ -33,4 +34,10 @@ test('tests and repairs are told in words of whoever reads them', async () => {
     'alimentación, masa y disparo de la bobina aguantan con carga',
     'bujía del cilindro 1: ayudó',
   ]);
+});
+
+test('the mark that a command sets calls its output as people do', () => {
+  signals.value = [{ id: 'fan.command', title: 'radiator fan' }] as Signal[];
+  const mark = { number: 4, content: { kind: 'mark', t_s: 3.4, text: 'fan.command on' } } as Entry;
+  expect(describe(mark).line).toMatch(/radiator fan on$/);
 });

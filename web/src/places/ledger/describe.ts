@@ -56,7 +56,7 @@ export function describe(entry: Entry): Described {
       return made(
         'dot',
         'entry_mark',
-        [at, content.text].filter(Boolean).join('  '),
+        [at, named(content.text)].filter(Boolean).join('  '),
         drive && `${address('review', driveOf(drive))}${spanHash(content.t_s, until)}`,
       );
     }
