@@ -58,8 +58,6 @@ const BY_TRIMS: f64 = -1.1;
 /// Where they are normal although the air does not fit, one of the other values is as likely to be the wrong one: no more than
 /// even.
 const MOST_BESIDE_TRIMS: f64 = 0.0;
-/// Nothing may be called healthy from here on: see [`Verdict::from_log10_odds`].
-const OPEN: f64 = -0.9;
 /// Air at sea level, kPa.
 const SEA_LEVEL_KPA: f64 = 101.3;
 
@@ -267,10 +265,10 @@ fn weigh(
     // Without the displacement an error of scale could have been overlooked, which is not healthy; but an engine that meters
     // its fuel by this air would make up for it by its trims.
     let least_odds = match (displacement, is_fuel_right) {
-        _ if is_too_wide => OPEN,
+        _ if is_too_wide => Verdict::LEAST_OPEN,
         (Some(_), _) => -1.5,
         (None, true) => BY_TRIMS,
-        (None, false) => OPEN,
+        (None, false) => Verdict::LEAST_OPEN,
     };
     let most_odds = if is_fuel_right { MOST_BESIDE_TRIMS } else { MOST };
     let odds = (PRIOR_LOG10_ODDS + (total / weighed.len() as f64).log10()).clamp(least_odds, most_odds);
@@ -289,7 +287,7 @@ fn weigh(
         );
         figures.insert("displacement_l".into(), litres);
     }
-    let is_explained = odds > OPEN;
+    let is_explained = odds > Verdict::LEAST_OPEN;
     if is_explained {
         story += &format!("; the best explanation of its course is {} by {off_pct:.0} %", considered[best].0);
     } else if is_too_wide {
@@ -437,7 +435,7 @@ mod tests {
         };
         assert_eq!(of(0.8).verdict, Verdict::Healthy);
         let wide = of(0.75);
-        assert_eq!((wide.log10_odds, wide.figures.contains_key("off_by_pct")), (OPEN, false));
+        assert_eq!((wide.log10_odds, wide.figures.contains_key("off_by_pct")), (Verdict::LEAST_OPEN, false));
         assert!(
             wide.statement.contains("a sound engine's changes less") && wide.next[0].contains("barometric"),
             "{wide:?}"

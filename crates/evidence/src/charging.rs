@@ -310,7 +310,7 @@ fn judge(blocks: &[Block], rows: &Rows, factor: f64, scatter_v: f64) -> Finding 
             "; neighbouring values scatter by {:.2} V: a warning, recorded values cannot show the ripple itself",
             scatter_v * factor
         );
-        odds = f64::max(odds, -0.9);
+        odds = f64::max(odds, Verdict::LEAST_OPEN);
         next.push("Look at the ripple at the generator with an oscilloscope (AC, 2000 rpm, consumers on): regular arches or gaps.".to_owned());
     }
     let mut finding = answer(Kind::Charging, SUBJECT, odds, story + ".");

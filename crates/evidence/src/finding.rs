@@ -68,6 +68,9 @@ pub enum Verdict {
 }
 
 impl Verdict {
+    /// Least log10 odds of what nothing accuses and what must not be called healthy all the same.
+    pub(crate) const LEAST_OPEN: f64 = -0.9;
+
     /// The verdict that odds and sufficiency allow.
     #[must_use]
     pub fn from_log10_odds(log10_odds: f64) -> Self {

@@ -174,7 +174,7 @@ fn judge(subject: &str, found: &cells::Found) -> Finding {
     let is_wide = most >= RANGE * least;
     let is_remarkable = cells.iter().any(|cell| cell.trim.abs() > NORMAL);
     if !is_wide || !found.has_idle || is_remarkable {
-        odds = odds.max(-0.9);
+        odds = odds.max(Verdict::LEAST_OPEN);
     }
     let seconds: f64 = cells.iter().map(|cell| cell.seconds).sum();
     let (low, high) = (&cells[0], &cells[n - 1]);

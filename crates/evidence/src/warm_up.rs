@@ -157,7 +157,7 @@ fn judge(blocks: &[Block], heat: Heat) -> Finding {
         let cap = if (is_plateau || !fallen.is_empty()) && is_enough { MOST } else { 1.5 };
         let from_fit = fitted.map_or(0.0, |fit| fit.0);
         // A drive that never got warm has not shown that the thermostat holds.
-        odds = from_fit.clamp(-0.9, cap);
+        odds = from_fit.clamp(Verdict::LEAST_OPEN, cap);
         if !fallen.is_empty() {
             story += &format!("; fell below {FALLEN_DEGC:.0} degC on the road after having been warm");
         }

@@ -305,7 +305,7 @@ fn must_be_in_ledger(app: &App, survey: &wire::Survey) {
 /// Nobody opened the case of a car that is not that of the open one: it is told that there is one now.
 fn tell_new_case(shown: &mut CarJson, case: Option<&wire::CaseRef>) {
     if let Some(case) = case.filter(|case| case.is_new) {
-        push(&mut shown.steps, format!("no case of this car was open: opened case {}", case.number));
+        push(&mut shown.steps, workshop::opened_in_words(case));
     }
 }
 

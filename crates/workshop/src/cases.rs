@@ -425,6 +425,12 @@ pub(crate) fn is_checksum(text: &str) -> bool {
     text.len() == 64 && text.bytes().all(|byte| byte.is_ascii_hexdigit())
 }
 
+/// That the case was opened by what is written into it.
+#[must_use]
+pub fn opened_in_words(case: &wire::CaseRef) -> String {
+    format!("no case of this car was open: opened case {}", case.number)
+}
+
 /// The file that an entry is about.
 #[must_use]
 pub fn file_of(content: &Content) -> Option<&FileRef> {

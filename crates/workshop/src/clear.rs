@@ -148,8 +148,7 @@ impl Workshop {
         if !unread.is_empty() {
             problems.extend(after.problems.iter().cloned());
         }
-        let what = "was not read again: what it has now is not known";
-        problems.extend(unread.iter().map(|module| format!("{} {what}", module.module)));
+        problems.extend(unread.iter().map(|module| not_read_again(&module.module)));
         problems.extend(cleared.iter().filter(|module| module.outcome != "confirmed").map(|module| {
             let reason = module.reason.clone().unwrap_or_else(|| "it did not answer".to_owned());
             format!("{} cleared nothing: {reason}", module.module)
@@ -176,6 +175,12 @@ fn not_saved(before: &wire::Survey, address: &Address, unread: bool) -> Option<S
              or say that it is to be cleared all the same"
         )
     })
+}
+
+/// What is told, among the problems, of a module that cleared and of which nothing was read since.
+#[must_use]
+pub fn not_read_again(module: &str) -> String {
+    format!("{module} was not read again: what it has now is not known")
 }
 
 /// The modules that were not told to clear any more.

@@ -48,8 +48,6 @@ const REFERENCE_STUCK_S: f64 = 1.0;
 /// Share of the faults that make a value stick and never lose it (common practice, no source). So losses that stayed away
 /// alone never make a signal healthy that could also have stuck.
 const STICK: f64 = 0.2;
-/// Odds from which on nothing is called healthy.
-const OPEN: f64 = -0.9;
 
 /// Examines every signal of a recording.
 fn run(recording: &Examination<'_>) -> Vec<Finding> {
@@ -105,7 +103,7 @@ fn finding(track: &Track<'_>, events: Option<Vec<Event>>, exposure: &Exposure, s
         log10_odds += with_stuck.log10().max(-3.0);
         // One value throughout is what a sensor shows that died before the drive.
         if !track.moves {
-            log10_odds = log10_odds.max(OPEN);
+            log10_odds = log10_odds.max(Verdict::LEAST_OPEN);
         }
         lacks_only_stuck = log10_odds > -1.0 && PRIOR_LOG10_ODDS + unseen.log10() <= -1.0;
     }
@@ -225,7 +223,7 @@ mod tests {
         assert_eq!(pressure.verdict, Verdict::Healthy);
         assert!(pressure.statement.ends_with("; a value that merely stuck would not have shown."), "{pressure:?}");
         let dead = judged("coolant.temperature", "degC", &|_| 40.0);
-        assert_eq!((dead.verdict, dead.log10_odds), (Verdict::Undecided, OPEN));
+        assert_eq!((dead.verdict, dead.log10_odds), (Verdict::Undecided, Verdict::LEAST_OPEN));
         assert!(dead.statement.contains("nothing shows whether it is alive"), "{dead:?}");
         assert!(dead.next.iter().any(|next| next.contains("while what it measures changes")), "{dead:?}");
     }

@@ -42,7 +42,7 @@ const LEARNED: f64 = 1.2;
 const FORGETS_STEPS: f64 = 5.0;
 /// At the end of what a track shows it stays by nature, and may have stuck there: that speaks for neither side, and keeps the
 /// signal from being called healthy.
-const AT_AN_END: f64 = 0.0;
+pub(super) const AT_AN_END: f64 = 0.0;
 /// A value that stayed on a slope and made up for it in one step: the module or the adapter may have stalled as well.
 const CAUGHT_UP: f64 = 1.0;
 /// A signal renewed more slowly than this repeats by chance too often for its own habits to tell, seconds.
@@ -186,10 +186,13 @@ pub(super) struct Ends(Option<(f64, f64)>);
 
 impl Ends {
     pub(super) fn of(track: &Track<'_>) -> Self {
-        let clips = matches!(track.family(), Some(Family::Pedal | Family::Throttle));
-        let middles = || (0..track.len().saturating_sub(2)).map(|idx| middle(track, idx));
-        let (least, most) = (middles().fold(f64::INFINITY, f64::min), middles().fold(f64::NEG_INFINITY, f64::max));
-        Self(clips.then_some((least + track.step, most - track.step)))
+        if !matches!(track.family(), Some(Family::Pedal | Family::Throttle)) {
+            return Self(None);
+        }
+        let middles = (0..track.len().saturating_sub(2)).map(|idx| middle(track, idx));
+        let (least, most) =
+            middles.fold((f64::INFINITY, f64::NEG_INFINITY), |(least, most), it| (least.min(it), most.max(it)));
+        Self(Some((least + track.step, most - track.step)))
     }
 
     pub(super) fn has(&self, value: f64) -> bool {

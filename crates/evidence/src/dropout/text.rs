@@ -6,7 +6,7 @@ use signal::{Series, Unit};
 
 use super::event::{Event, Shape};
 use super::exposure::{Exposure, best_worth, stuck_needed_s, unseen};
-use super::stuck::{Ends, Shown};
+use super::stuck::{AT_AN_END, Ends, Shown};
 use super::track::Track;
 use super::{REFERENCE_LOSS_S, REFERENCE_STUCK_S};
 use crate::physics::Family;
@@ -257,9 +257,11 @@ impl Told<'_> {
 
     /// Whether all that was found is a track that stayed at an end of what it shows.
     fn is_at_an_end(&self) -> bool {
-        let ends = Ends::of(self.track);
-        let stays = |event: &Event| event.shape == Shape::Stuck && event.log10_lr == 0.0 && ends.has(event.level);
-        !self.own.is_empty() && self.own.iter().all(stays)
+        let stays = |event: &Event| event.shape == Shape::Stuck && event.log10_lr == AT_AN_END;
+        !self.own.is_empty() && self.own.iter().all(stays) && {
+            let ends = Ends::of(self.track);
+            self.own.iter().all(|event| ends.has(event.level))
+        }
     }
 
     /// What would let a value that sticks for the reference length show.

@@ -8,8 +8,6 @@ use super::{Cylinder, Cylinders, PREFIX, region_text};
 use crate::finding::{Finding, Kind, Verdict};
 use crate::poisson::{Count, compare};
 
-/// A cylinder that never reached the condition of its code stays this far from healthy.
-const NOT_HEALTHY: f64 = -0.9;
 /// Chance below which misfires are more frequent in the condition than elsewhere.
 const SIGNIFICANT: f64 = 0.01;
 
@@ -105,8 +103,8 @@ impl<'a> Beside<'a> {
     fn tell(&self, finding: &mut Finding) {
         let lacking = self.lacking();
         if finding.verdict == Verdict::Healthy && !lacking.is_empty() {
-            finding.log10_odds = NOT_HEALTHY;
-            finding.verdict = Verdict::from_log10_odds(NOT_HEALTHY);
+            finding.log10_odds = Verdict::LEAST_OPEN;
+            finding.verdict = Verdict::from_log10_odds(Verdict::LEAST_OPEN);
             // What was asked for other conditions comes after this one.
             finding.next.splice(0..0, lacking);
         } else if finding.verdict == Verdict::Undecided {

@@ -3,6 +3,7 @@
 use super::Cylinder;
 use super::engine::LoadSource;
 use super::map::{Grid, Piece, Region, Standing};
+use crate::finding::Verdict;
 use crate::poisson::{Count, binomial_tail, upper_bound};
 use crate::stats::gauss::ln_sum_exp;
 
@@ -255,7 +256,8 @@ pub(super) fn judge(
     let weigh = |basis, own: Count, others: Vec<Count>, n_places: f64, dispersion: f64| {
         let others = others.into_iter().reduce(add);
         let beyond = |rate: f64| log10_rate_matters(own, rate, dispersion) + PRIOR.log10() - n_places.log10();
-        let (log10_rate, log10_beyond_occasional) = (beyond(boundary), beyond(OCCASIONAL));
+        let log10_rate = beyond(boundary);
+        let log10_beyond_occasional = if companions.is_empty() { beyond(OCCASIONAL) } else { log10_rate };
         let here = others.map(|others| log10_more(own, others, dispersion, n * n_places));
         let log10_more = here.zip(more_in_all).map(|(here, in_all)| here.max(in_all));
         Weighed { basis, own, others, log10_rate, log10_beyond_occasional, log10_more, boundary, n_places }
@@ -311,15 +313,15 @@ pub(super) fn judge(
     // was short of its end prove nothing.
     if cylinder.counter.is_saturated {
         let most = if judged.weighed.own.events < LEAST_UNTIL_END { 1.9 } else { f64::INFINITY };
-        judged.log10_odds = judged.log10_odds.clamp(-0.9, most);
+        judged.log10_odds = judged.log10_odds.clamp(Verdict::LEAST_OPEN, most);
     }
     if cylinder.counter.is_doubtful() {
-        judged.log10_odds = judged.log10_odds.max(-0.9);
+        judged.log10_odds = judged.log10_odds.max(Verdict::LEAST_OPEN);
     }
     // A rate below what matters, but far above that of the companions, is the beginning of something.
     judged.stands_out = more_in_all.is_some_and(|more| more >= 2.0);
     if judged.log10_odds <= -1.0 && (judged.stands_out || judged.lacks_companions || !judged.is_bounded()) {
-        judged.log10_odds = -0.9;
+        judged.log10_odds = Verdict::LEAST_OPEN;
     }
     judged
 }

@@ -37,8 +37,6 @@ const HARDEST_M_S2: f64 = 2.0;
 const HIDDEN: f64 = 5.0;
 /// A signal that is sampled this many times as slowly as all of its partners bends more between its samples than they do.
 const UNEVEN: f64 = 1.5;
-/// A signal that lacks its proof stays this far from healthy, and from faulty.
-const NOT_HEALTHY: f64 = -0.9;
 const NOT_FAULTY: f64 = 1.9;
 
 /// What a signal was compared with.
@@ -302,7 +300,7 @@ impl<'a> Case<'a> {
     /// Keeps the verdict undecided, or, where only the proof of health is lacking, from being healthy.
     fn withhold(&mut self, lack: Lack) {
         self.lacks.push(lack);
-        self.log10_odds = self.log10_odds.max(NOT_HEALTHY);
+        self.log10_odds = self.log10_odds.max(Verdict::LEAST_OPEN);
         if !matches!(lack, Lack::Quiet | Lack::DrawnPartner | Lack::Bursts) {
             self.log10_odds = self.log10_odds.min(NOT_FAULTY);
         }

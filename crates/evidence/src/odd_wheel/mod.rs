@@ -126,25 +126,25 @@ impl Case<'_> {
         // What is no more than its own prior is not worth telling.
         let mut way = if log10_odds > -1.0 { worst.0 } else { Way::Steady };
         if log10_odds <= -1.0 && self.late.is_some_and(|late| late.is_suspect(wheel)) {
-            (log10_odds, way) = (-0.9, Way::Late);
+            (log10_odds, way) = (Verdict::LEAST_OPEN, Way::Late);
         }
         if log10_odds <= -1.0 && stretches.least.is_some_and(|least| least > STATED_IN_STRETCH) {
-            (log10_odds, way) = (-0.9, Way::Stretches);
+            (log10_odds, way) = (Verdict::LEAST_OPEN, Way::Stretches);
         }
         let n_used = steady.n_used();
         let has_power = n_used >= LEAST_BLOCKS && self.sees_fault(wheel, More::default(), self.sigma());
         if !has_power {
-            log10_odds = log10_odds.max(-0.9);
+            log10_odds = log10_odds.max(Verdict::LEAST_OPEN);
         }
         if self.is_contested(wheel) {
-            log10_odds = log10_odds.max(-0.9);
+            log10_odds = log10_odds.max(Verdict::LEAST_OPEN);
         }
         // What a wheel does all the time cannot be told while another comes and goes.
         if (n_used < LEAST_BLOCKS || self.is_unsteady[wheel]) && way != Way::Stretches {
             log10_odds = log10_odds.min(1.9);
         }
         if self.exchange.is_some() {
-            log10_odds = log10_odds.clamp(-0.9, 1.9);
+            log10_odds = log10_odds.clamp(Verdict::LEAST_OPEN, 1.9);
         }
         let log10_odds = log10_odds.clamp(-MAX_LOG10_ODDS, MAX_LOG10_ODDS);
         let verdict = Verdict::from_log10_odds(log10_odds);

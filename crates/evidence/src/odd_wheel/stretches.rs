@@ -7,7 +7,7 @@ use super::model::{self, Mixture, Nuisance, Sizes, Weighing};
 use super::road::Reference;
 use super::steady::{HIDDEN_SKEW_S, Steady, TRACK_MISMATCH, contrast, is_ordinary};
 use super::trend;
-use crate::finding::Span;
+use crate::finding::{Span, Verdict};
 use crate::stats::robust;
 use crate::wheels::{Block, Rig, TRACK_M};
 
@@ -120,7 +120,7 @@ pub(crate) fn find(rig: &Rig, steady: &Steady, reference: Option<&Reference>) ->
         // A road on which several wheels slip speaks against each of the stories about one wheel.
         stretches.log10_odds = LOG10_PRIOR + own - (total - own);
         if !stretches.open.is_empty() {
-            stretches.log10_odds = stretches.log10_odds.max(-0.9);
+            stretches.log10_odds = stretches.log10_odds.max(Verdict::LEAST_OPEN);
         }
         stretches.least = least;
     }

@@ -210,15 +210,15 @@ fn judge<'a>(family: &'static Family, tracks: [&'a Series; 2], number: [usize; 2
     let mut log10_odds = floor.max(spot_odds).max(moments.log10_odds).max(apart_odds);
     let travel = (relation.visited.1 - relation.visited.0) * relation.slope.abs().max(1.0);
     if travel < LEAST_TRAVEL {
-        log10_odds = log10_odds.max(-0.9);
+        log10_odds = log10_odds.max(Verdict::LEAST_OPEN);
     }
     let bump = spot::bump(&relation);
     // A bend by design, or a worn place that begins gently and reaches an end of the travel.
     if bump.is_some() || moments.bent != 0.0 {
-        log10_odds = log10_odds.max(-0.9);
+        log10_odds = log10_odds.max(Verdict::LEAST_OPEN);
     }
     if !is_line {
-        log10_odds = log10_odds.clamp(-0.9, MOST_OF_OPEN);
+        log10_odds = log10_odds.clamp(Verdict::LEAST_OPEN, MOST_OF_OPEN);
     }
     let log10_odds = log10_odds.clamp(-MAX_LOG10_ODDS, MAX_LOG10_ODDS);
     let seen = Seen { relation, spot, moments, parts, is_line, spot_odds, bump, stuck, onset, about };

@@ -66,32 +66,29 @@ pub(crate) fn find(aligned: &Aligned, relation: &Relation, spot: Option<(f64, f6
     }
     let usual = middles(usable.iter().map(|r| (cell(r.at, relation.visited, CELLS), r.off)));
     let excused = |r: &Residual| spot.is_some_and(|(from, to)| r.at >= from - 1.0 && r.at <= to + 1.0);
-    let sign = |r: &Residual| {
+    // Which way each reading is off, and whether no bend explains that.
+    let off = |r: &Residual| {
         let allowed = r.allowed.max(relation.floor + r.cut);
         let usual = usual[cell(r.at, relation.visited, CELLS)].unwrap_or(0.0).clamp(-allowed, allowed);
         let is_beyond = |usual: f64| (r.off - usual).abs() > allowed && r.off * (r.off - usual) > 0.0;
         let is_off = r.off.abs() > allowed && is_beyond(usual) && !excused(r);
         (if is_off { r.off.signum() } else { 0.0 }, bends.usual(r.x, r.y).all(is_beyond))
     };
-    let bent = usable.windows(LEAST_READINGS).filter(|run| {
-        let way = sign(&run[0]).0;
-        way != 0.0 && run.iter().all(|r| sign(r) == (way, false))
-    });
+    let ways: Vec<(f64, bool)> = usable.iter().map(off).collect();
     let greater = |a: f64, r: &Residual| if r.off.abs() > a.abs() { r.off } else { a };
-    let bent = bent.flatten().fold(0.0, greater);
-    let sign = |r: &Residual| {
-        let (way, is_no_bend) = sign(r);
-        if is_no_bend { way } else { 0.0 }
-    };
+    let in_a_row = usable.windows(LEAST_READINGS).zip(ways.windows(LEAST_READINGS));
+    let bent = in_a_row.filter(|(_, ways)| ways[0].0 != 0.0 && ways.iter().all(|way| *way == (ways[0].0, false)));
+    let bent = bent.flat_map(|(run, _)| run).fold(0.0, greater);
+    let sign = |k: usize| if ways[k].1 { ways[k].0 } else { 0.0 };
     let mut moments = Moments { log10_odds: LOG10_PRIOR, bent, ..Moments::default() };
     let mut k = 0;
     while k < usable.len() {
-        let (from, way) = (k, sign(&usable[k]));
+        let (from, way) = (k, sign(k));
         k += 1;
         if way == 0.0 {
             continue;
         }
-        while k < usable.len() && sign(&usable[k]) == way && usable[k].t_s - usable[k - 1].t_s <= HOLE_S {
+        while k < usable.len() && sign(k) == way && usable[k].t_s - usable[k - 1].t_s <= HOLE_S {
             k += 1;
         }
         let run = &usable[from..k];

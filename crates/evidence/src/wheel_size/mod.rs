@@ -123,14 +123,14 @@ impl Case<'_> {
             log10_odds = log10_odds.min(1.9);
         }
         if n_used < LEAST_BLOCKS || !self.sees_fault(wheel, More::default(), self.sigma()) {
-            log10_odds = log10_odds.max(-0.9);
+            log10_odds = log10_odds.max(Verdict::LEAST_OPEN);
         }
         // More probably beyond the tolerance than within it is not healthy, whatever explains it better than this wheel alone.
         if measured.size.abs() - measured.error > TOLERANCE {
-            log10_odds = log10_odds.max(-0.9);
+            log10_odds = log10_odds.max(Verdict::LEAST_OPEN);
         }
         if doubt.is_some() {
-            log10_odds = log10_odds.clamp(-0.9, 1.9);
+            log10_odds = log10_odds.clamp(Verdict::LEAST_OPEN, 1.9);
         }
         let log10_odds = log10_odds.clamp(-MAX_LOG10_ODDS, MAX_LOG10_ODDS);
         let verdict = Verdict::from_log10_odds(log10_odds);

@@ -5,7 +5,7 @@
 
 use super::Track;
 
-/// So many own intervals without a new value are no movement.
+/// So many own intervals without a new value are no movement (no source).
 const LEAST_INTERVALS: f64 = 3.0;
 
 /// Wheels that change by one step at a time are steady, and stand still in their steps by themselves; keeping them keeps no

@@ -1,14 +1,12 @@
 //! `witness clear`: survey, what it costs, clear, survey again.
 
-use std::sync::Arc;
-
 use protocol::Address;
-use workshop::{ClearWish, Despite, Scope};
+use workshop::{ClearWish, Despite, Scope, not_read_again};
 
 use crate::cli::ClearArgs;
 use crate::failure::{Exit, Failure};
 use crate::output::{Aloud, clean, print_json, print_text, progress};
-use crate::stop::{AtOnce, on_signals};
+use crate::stop::AtOnce;
 
 pub(crate) fn run(args: &ClearArgs, json: bool) -> Result<Exit, Failure> {
     let parsed = args.module.iter().map(|text| text.parse::<Address>().map_err(Failure::input));
@@ -16,10 +14,7 @@ pub(crate) fn run(args: &ClearArgs, json: bool) -> Result<Exit, Failure> {
     let workshop = super::workshop()?;
     workshop.expect_survey_room(args.survey.as_deref())?;
     let mut car = super::connect(&workshop, &args.adapter)?;
-    let stop = Arc::default();
-    let at_once = AtOnce::when_repeated(&stop)?;
-    on_signals(&stop)?;
-    car.vehicle.stop_on(&stop);
+    let at_once = super::stop_between_steps(&mut car)?;
     let before = workshop.survey(&mut car, Scope::Everything, args.survey.as_deref(), &mut Aloud)?;
     progress(&format!("saved: {}", before.file.as_deref().unwrap_or_default()));
     if car.vehicle.was_stopped() {
@@ -88,8 +83,7 @@ fn page(cleared: &wire::Cleared) -> String {
     let mut page = String::new();
     for module in &cleared.modules {
         let codes = |codes: &[String]| if codes.is_empty() { "none".to_owned() } else { codes.join(", ") };
-        let is_unread =
-            cleared.problems.iter().any(|it| it.starts_with(&format!("{} was not read again", module.module)));
+        let is_unread = cleared.problems.contains(&not_read_again(&module.module));
         let after = if is_unread { "not read".to_owned() } else { codes(&module.after) };
         let before = codes(&module.before);
         page += &format!("{}: {}; codes before: {before}; after: {after}\n", module.module, module.outcome);

@@ -25,13 +25,14 @@ mod suspects;
 mod swap;
 mod watchlist;
 
-use std::sync::OnceLock;
+use std::sync::{Arc, OnceLock};
 
 use ::workshop::{Car, CaseChoice, Places, SignalWish, Workshop};
 
 use crate::cli::{AdapterArgs, Cli, Command, DriveCommand, DriveOptions, InCaseArgs, PaceArgs, SignalChoice};
 use crate::failure::{Exit, Failure};
 use crate::output::{Aloud, progress};
+use crate::stop::{AtOnce, on_signals};
 
 /// Runs the command that was asked for.
 pub(crate) fn run(cli: Cli) -> Result<Exit, Failure> {
@@ -98,9 +99,7 @@ pub(crate) fn is_without_case() -> bool {
 /// Tells which case something was written into.
 pub(crate) fn tell_case(case: Option<&wire::CaseRef>) {
     match case {
-        Some(case) if case.is_new => {
-            progress(&format!("no case of this car was open: opened case {}; `witness case show`", case.number));
-        }
+        Some(case) if case.is_new => progress(&format!("{}; `witness case show`", ::workshop::opened_in_words(case))),
         Some(case) => progress(&format!("case {}, entry {}", case.number, case.entry)),
         None => {}
     }
@@ -109,6 +108,16 @@ pub(crate) fn tell_case(case: Option<&wire::CaseRef>) {
 /// Connects to the car behind the adapter, telling progress.
 pub(crate) fn connect(workshop: &Workshop, args: &AdapterArgs) -> Result<Car, Failure> {
     Ok(workshop.connect(&args.adapter, &args.definitions, &mut Aloud)?)
+}
+
+/// Has what asks the program to end stop surveys and clearing between two of their steps; while what is given back lives,
+/// asking once more ends it at once.
+pub(crate) fn stop_between_steps(car: &mut Car) -> Result<AtOnce, Failure> {
+    let stop = Arc::default();
+    let at_once = AtOnce::when_repeated(&stop)?;
+    on_signals(&stop)?;
+    car.vehicle.stop_on(&stop);
+    Ok(at_once)
 }
 
 /// The signals that a command was given.

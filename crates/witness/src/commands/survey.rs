@@ -1,23 +1,17 @@
 //! `witness survey`: reads everything, saves it, then shows it.
 
-use std::sync::Arc;
-
 use workshop::Scope;
 
 use crate::cli::SurveyArgs;
 use crate::failure::{Exit, Failure};
 use crate::output::{Aloud, clean, in_columns, print_json, print_text, width, wrapped};
-use crate::stop::{AtOnce, on_signals};
 
 pub(crate) fn run(args: &SurveyArgs, json: bool) -> Result<Exit, Failure> {
     let scope = if args.emissions_only { Scope::Emissions } else { Scope::Everything };
     let workshop = super::workshop()?;
     workshop.expect_survey_room(args.out.as_deref())?;
     let mut car = super::connect(&workshop, &args.adapter)?;
-    let stop = Arc::default();
-    let _at_once = AtOnce::when_repeated(&stop)?;
-    on_signals(&stop)?;
-    car.vehicle.stop_on(&stop);
+    let _at_once = super::stop_between_steps(&mut car)?;
     let survey = workshop.survey(&mut car, scope, args.out.as_deref(), &mut Aloud)?;
     super::tell_case(survey.case.as_ref());
     if json {
