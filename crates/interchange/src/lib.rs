@@ -11,8 +11,8 @@
 //! assert_eq!(Format::of_content(b"MDF     4.10    "), Some(Format::Mdf));
 //! ```
 
-mod footer;
 mod mdf;
+mod outline;
 mod parquet;
 
 use std::path::Path;

@@ -20,15 +20,17 @@ use parquet::file::writer::{SerializedFileWriter, SerializedRowGroupWriter};
 use parquet::schema::parser::parse_message_type;
 use signal::{Gap, Mark, Series, SignalId, Unit};
 
-use crate::{InterchangeError, describe, footer, take_description, vss};
+use crate::{InterchangeError, describe, outline, take_description, vss};
 
 const FORMAT: &str = "Parquet";
 /// Rows that are written together.
 const ROWS_AT_ONCE: usize = 1 << 18;
 /// Most rows that are read: those of a drive are held in memory.
 const MAX_ROWS: i64 = 200_000_000;
-/// Most rows in one group of a file that is read.
-const MAX_GROUP: i64 = 16 << 20;
+/// Most rows in one group of a file that is read, which other writers make at most: they are unpacked at once.
+const MAX_GROUP: i64 = 1 << 20;
+/// Most rows for each byte of a file: a column that stays as it is takes next to nothing, but times go on.
+const MAX_ROWS_PER_BYTE: u64 = 64;
 const META: &str = "witness.";
 
 /// The columns, in order.
@@ -272,7 +274,7 @@ fn write_to(contents: &Contents, sink: &mut (dyn std::io::Write + Send)) -> Resu
 /// Reads everything back: contents, number of rows, notes.
 pub(crate) fn read(file: File, name: &str) -> Result<(Contents, u64, Vec<String>), InterchangeError> {
     let wrong = |what: String| InterchangeError::Content { file: name.to_owned(), format: FORMAT, what };
-    footer::check(&file).map_err(wrong)?;
+    let n_bytes = outline::check(&file).map_err(wrong)?;
     let reader = SerializedFileReader::new(file).map_err(|error| wrong(error.to_string()))?;
     let metadata = reader.metadata();
     let columns = metadata.file_metadata().schema_descr().columns();
@@ -284,7 +286,9 @@ pub(crate) fn read(file: File, name: &str) -> Result<(Contents, u64, Vec<String>
             names.join(", ")
         )));
     }
-    if metadata.file_metadata().num_rows() > MAX_ROWS
+    let n_announced = metadata.row_groups().iter().map(|group| group.num_rows().clamp(0, MAX_ROWS)).sum::<i64>();
+    let most = MAX_ROWS.min(i64::try_from(n_bytes.saturating_mul(MAX_ROWS_PER_BYTE)).unwrap_or(MAX_ROWS));
+    if n_announced > most.saturating_add(ROWS_AT_ONCE as i64)
         || metadata.row_groups().iter().any(|group| group.num_rows() > MAX_GROUP)
     {
         return Err(wrong("more rows than are read into memory at once".into()));

@@ -197,6 +197,45 @@ fn pyarrow_sees_every_time_and_value_bit_by_bit() {
     another_reader("drive.parquet", PYARROW);
 }
 
+/// Written anew by pyarrow, with pages, encodings and statistics of its own.
+const REWRITTEN: &str = r#"
+import sys
+import pyarrow.parquet as pq
+table = pq.read_table(sys.argv[1])
+common = dict(use_dictionary=False, write_statistics=True, write_page_index=True, write_page_checksum=True)
+ways = {
+    "plain": dict(compression="none"),
+    "pages": dict(compression="snappy", data_page_version="2.0", data_page_size=64, row_group_size=3, **common),
+    "delta": dict(compression="snappy", column_encoding={"time_ns": "DELTA_BINARY_PACKED", "kind": "DELTA_BYTE_ARRAY"}, **common),
+}
+for name, options in ways.items():
+    pq.write_table(table, f"{sys.argv[1]}.{name}", **options)
+"#;
+
+#[test]
+fn what_pyarrow_writes_anew_comes_back() {
+    let Some(python) = std::env::var_os("WITNESS_PYTHON") else {
+        eprintln!("skipped: WITNESS_PYTHON does not name a Python with `pyarrow` and `asammdf`");
+        return;
+    };
+    let folder = tempfile::tempdir().unwrap();
+    let out = exported(folder.path(), "drive.parquet");
+    let output = Command::new(python).args(["-c", REWRITTEN]).arg(&out).output().unwrap();
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    let again = |way: &str| {
+        let (file, drive) =
+            (folder.path().join(format!("drive.parquet{way}")), folder.path().join(format!("x{way}.mcap")));
+        interchange::import(&file, &drive, Format::Parquet, "x", Overwrite::Never).unwrap();
+        Contents::read(&drive).unwrap().0
+    };
+    let expected = again("");
+    for way in [".plain", ".pages", ".delta"] {
+        let contents = again(way);
+        assert_eq!(contents.recording, expected.recording, "{way}");
+        assert_eq!(contents.exchanges, expected.exchanges, "{way}");
+    }
+}
+
 #[test]
 fn asammdf_sees_every_time_and_value_bit_by_bit() {
     another_reader("drive.mf4", ASAMMDF);
@@ -215,7 +254,7 @@ fn what_is_no_drive_is_refused_with_what_is_wrong() {
     }
 }
 
-/// Found by fuzzing: a page that is shorter than its values, and a link to the last bytes. The libraries beneath panic there.
+/// Found by fuzzing: a page that is shorter than its values, and a link to the last bytes: the libraries beneath panic there.
 #[test]
 fn files_that_contradict_themselves_are_told() {
     let data = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data");
@@ -228,18 +267,49 @@ fn files_that_contradict_themselves_are_told() {
     }
 }
 
+/// What is said of a Parquet file with this metadata and nothing else.
+fn complaint(metadata: &[u8]) -> String {
+    let length = u32::try_from(metadata.len()).unwrap().to_le_bytes();
+    let folder = tempfile::tempdir().unwrap();
+    let (file, drive) = (folder.path().join("a.parquet"), folder.path().join("a.mcap"));
+    std::fs::write(&file, [&b"PAR1"[..], metadata, &length, b"PAR1"].concat()).unwrap();
+    interchange::import(&file, &drive, Format::Parquet, "x", Overwrite::Never).unwrap_err().to_string()
+}
+
+/// Children and row groups: memory is set aside for as many as are announced, before they are looked for.
+#[test]
+fn what_is_announced_and_cannot_be_there_is_refused() {
+    // Elements in Thrift's compact protocol: a name and 2^31 - 1 children; and one of no name, with as many row groups.
+    let children = complaint(&[0x15, 2, 0x19, 0x1C, 0x48, 1, b'g', 0x15, 0xFE, 0xFF, 0xFF, 0xFF, 0x0F, 0, 0]);
+    assert!(children.contains("more than 1000 elements"), "{children}");
+    let groups =
+        complaint(&[0x15, 2, 0x19, 0x1C, 0x48, 1, b'g', 0, 0x16, 0, 0x19, 0xFC, 0xFF, 0xFF, 0xFF, 0xFF, 0x07, 0]);
+    assert!(groups.contains("its metadata is damaged"), "{groups}");
+}
+
+/// Found by fuzzing: a list of truths takes no bytes where the library passes over it, and lasts as long as it says.
+#[test]
+fn a_list_without_end_in_a_page_is_refused() {
+    let folder = tempfile::tempdir().unwrap();
+    let out = exported(folder.path(), "drive.parquet");
+    let mut bytes = std::fs::read(&out).unwrap();
+    // The header of the first page begins behind the mark of the format: a field that nobody knows, 2^31 - 1 truths.
+    bytes[4..11].copy_from_slice(&[0x99, 0xF2, 0xFF, 0xFF, 0xFF, 0xFF, 0x07]);
+    std::fs::write(&out, &bytes).unwrap();
+    let drive = folder.path().join("x.mcap");
+    let error = interchange::import(&out, &drive, Format::Parquet, "x", Overwrite::Never).unwrap_err();
+    assert!(error.to_string().contains("its pages are damaged"), "{error}");
+    assert!(!drive.exists());
+}
+
 /// A schema of groups within groups: the library goes one call deeper with each, and beyond its stack the program would end.
 #[test]
 fn a_schema_without_end_is_refused() {
     // Elements in Thrift's compact protocol: their name, and that one more is within.
     let groups = [0x48, 1, b'g', 0x15, 2, 0].repeat(100_000);
     let metadata = [&[0x15, 2, 0x19, 0xFC, 0xA0, 0x8D, 0x06][..], &groups, &[0x16, 0, 0x19, 0x0C, 0]].concat();
-    let length = u32::try_from(metadata.len()).unwrap().to_le_bytes();
-    let folder = tempfile::tempdir().unwrap();
-    let (file, drive) = (folder.path().join("a.parquet"), folder.path().join("a.mcap"));
-    std::fs::write(&file, [&b"PAR1"[..], &metadata, &length, b"PAR1"].concat()).unwrap();
-    let error = interchange::import(&file, &drive, Format::Parquet, "x", Overwrite::Never).unwrap_err();
-    assert!(error.to_string().contains("more than 1000 elements"), "{error}");
+    let error = complaint(&metadata);
+    assert!(error.contains("more than 1000 elements"), "{error}");
 }
 
 /// asammdf writes a start without a time zone with flag 1 of the header, one with a time zone with flag 2.

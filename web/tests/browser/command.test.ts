@@ -18,10 +18,13 @@ afterAll(async () => {
   await workbench?.end();
 });
 
+/** An output in the list of them; the ledger beside it has links to the marks that were set while it was driven. */
+const outputIn = (page: Page, title: RegExp) => page.getByRole('main').getByRole('link', { name: title });
+
 /** From the list of outputs to the button, which waits for its conditions. */
 async function prepare(page: Page, title: RegExp): Promise<void> {
   await goTo(page, '/command');
-  await page.getByRole('link', { name: title }).click();
+  await outputIn(page, title).click();
   const begin = page.getByRole('button', { name: 'Prepare' });
   expect(await begin.isDisabled(), 'nobody has read the cautions').toBe(true);
   await page.getByRole('checkbox', { name: /^I have read this/ }).check();
@@ -160,7 +163,7 @@ test('by keyboard alone, in Spanish, with text at 200 %', async () => {
   await page.keyboard.press('Enter');
   await page.locator('.lamp.on').waitFor();
   await page.keyboard.press('5');
-  const clutch = page.getByRole('link', { name: /compressor clutch/ });
+  const clutch = outputIn(page, /compressor clutch/);
   await clutch.waitFor();
   await tabTo(page, clutch);
   await page.keyboard.press('Enter');
