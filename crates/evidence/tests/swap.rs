@@ -270,6 +270,16 @@ fn placements_that_contradict_themselves() {
     assert_eq!(try_it(&[start(), placed(&[1, 2, 3], &FIRST)], &["coil"]), length);
     let twice = SwapError::Twice { drive: 1, part: "coil".into(), number: 2 };
     assert_eq!(try_it(&[placed(&[2, 2, 3, 4], &FIRST)], &["coil"]), twice);
+    // The plugs moved as well; where they stayed, or are told of only later, they need not be named.
+    let moved = SwapError::Unnamed { drive: 2, part: "plug".into() };
+    assert_eq!(try_it(&[start(), placed(&[2, 1, 3, 4], &[1, 3, 2, 4])], &["coil"]), moved);
+    let coils = Placement::from([("coil".to_owned(), FIRST.to_vec())]);
+    assert_eq!(try_it(&[coils.clone(), placed(&[2, 1, 3, 4], &[1, 3, 2, 4])], &["coil"]), moved);
+    for first in [start(), coils] {
+        let later = placed(&[2, 1, 3, 4], &FIRST);
+        let drives = [&first, &later].map(|placement| SwapDrive { recording: &recording, placement });
+        assert!(judge(&drives, &["coil".to_owned()]).is_ok());
+    }
     let many: Vec<u32> = (1..=13).collect();
     for numbers in [&many[..], &[]] {
         let cylinders = SwapError::Cylinders { part: "coil".into(), found: numbers.len() };

@@ -20,6 +20,8 @@ use vehicle::{
 
 /// The car whose definitions are used.
 const CAR: &str = "fell";
+/// Asks for the active session (identifier F186 of ISO 14229-1).
+const ACTIVE_SESSION: [u8; 3] = [0x22, 0xF1, 0x86];
 const BODY: Address = Address::from_reply11(0x7EB);
 
 fn wish(name: &str) -> Wish {
@@ -112,7 +114,7 @@ fn a_pulse_train_moves_the_pressure_and_is_marked() {
     // Some seconds before the first and after the last are on record.
     assert!(on_s > 4.9 && run.took_s > run.keep.marks[5].t_ns as f64 / 1e9 + 4.9);
     // The session is kept open all the while, and left at the end.
-    assert!(run.keep.times_s(&[0x3E]).len() > 10);
+    assert!(run.keep.times_s(&ACTIVE_SESSION).len() > 10);
     assert_eq!(run.keep.times_s(&[0x10, 0x01]).len(), 1);
     assert_eq!(relay(&mut run.vehicle), 0.0);
 }
@@ -273,10 +275,36 @@ fn a_module_that_falls_silent_takes_back_by_itself() {
     assert_eq!(relay(&mut run.vehicle), 0.0);
 }
 
+/// Away for half a second, shorter than between two keep-alives: nothing that is asked goes unanswered, but the relay has
+/// fallen off.
+#[test]
+fn a_module_that_starts_anew_in_mid_hold_is_noticed() {
+    let mut run = hold("fell?script=idle&restart=body:14.2:0.5");
+    let conduct = run.outcome.unwrap();
+    assert_eq!((conduct.ended, conduct.returned), (Ended::SessionOver, Returned::Confirmed));
+    assert!(run.took_s < 18.5, "{}", run.took_s);
+    assert_eq!(relay(&mut run.vehicle), 0.0);
+}
+
+/// 31 (hex): request out of range (ISO 14229-1). The session is kept open by the service for that.
+#[test]
+fn a_module_that_does_not_tell_its_session_is_driven_as_well() {
+    let mut run = hold_spoiled(|request, _, replies| {
+        if request == ACTIVE_SESSION {
+            replies.iter_mut().for_each(|reply| reply.bytes = vec![0x7F, 0x22, 0x31]);
+        }
+    });
+    let conduct = run.outcome.unwrap();
+    assert_eq!((conduct.ended, conduct.returned), (Ended::Complete, Returned::Confirmed));
+    assert_eq!(run.keep.times_s(&ACTIVE_SESSION).len(), 1);
+    assert!(run.keep.times_s(&[0x3E]).len() > 5);
+    assert_eq!(relay(&mut run.vehicle), 0.0);
+}
+
 /// What is done to the answer to a request, given how many like it came before.
 type Spoil = fn(&[u8], usize, &mut Vec<Reply>);
 
-/// The invented car behind a line that spoils answers to service 2F.
+/// The invented car behind a line that spoils answers to service 2F, and to what asks for the session.
 struct Spoiled {
     car: Box<dyn Link>,
     asked: Vec<Vec<u8>>,
@@ -298,7 +326,7 @@ impl Link for Spoiled {
 
     fn exchange(&mut self, request: &Request) -> Result<Exchange, LinkError> {
         let mut exchange = self.car.exchange(request)?;
-        if request.bytes.first() == Some(&0x2F) {
+        if request.bytes.first() == Some(&0x2F) || request.bytes == ACTIVE_SESSION {
             let n_before = self.asked.iter().filter(|asked| **asked == request.bytes).count();
             (self.spoil)(&request.bytes, n_before, &mut exchange.replies);
             self.asked.push(request.bytes.clone());

@@ -262,6 +262,7 @@ fn ended(ended: &Ended) -> &'static str {
         Ended::Longest => "longest",
         Ended::Refused(_) => "refused",
         Ended::Silent => "silent",
+        Ended::SessionOver => "session-over",
         Ended::LinkLost => "link-lost",
     }
 }
@@ -278,6 +279,7 @@ fn ended_text(ended: &Ended, care: &Care) -> String {
         }
         Ended::Refused(why) => format!("the module refused: {why}"),
         Ended::Silent => "the module did not answer any more".to_owned(),
+        Ended::SessionOver => "the module started anew and drives it no more".to_owned(),
         Ended::LinkLost => "the adapter was lost".to_owned(),
     }
 }

@@ -43,6 +43,16 @@ impl Experiment {
                 check_row(drive, part, placement.get(part).ok_or_else(|| missing(drive, part))?, n_cylinders)?;
             }
         }
+        for (drive, placement) in placements.iter().enumerate() {
+            let stayed = |part: &String, row: &Vec<u32>| match first.get(part) {
+                Some(at_first) => at_first == row,
+                None => row.iter().copied().eq(1..=row.len() as u32),
+            };
+            let moved = placement.iter().find(|(part, row)| !parts.contains(part) && !stayed(part, row));
+            if let Some((part, _)) = moved {
+                return Err(SwapError::Unnamed { drive: drive + 1, part: part.clone() });
+            }
+        }
         let same = |placement: &&&Placement| parts.iter().all(|part| placement.get(part) == first.get(part));
         Ok(Self {
             n_cylinders,

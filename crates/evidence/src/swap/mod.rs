@@ -111,6 +111,16 @@ pub enum SwapError {
         /// The kind of part.
         part: String,
     },
+    /// A kind of part that changed its place and is not among those that are judged.
+    #[error(
+        "drive {drive} has a `{part}` in another place than drive 1, and `parts` does not name it: add it, or the verdict blames what stayed"
+    )]
+    Unnamed {
+        /// Number of the drive, from 1.
+        drive: usize,
+        /// The kind of part.
+        part: String,
+    },
     /// A placement for no engine.
     #[error(
         "drive 1 places `{part}` on {found} cylinders: give one number for each of them, for 1 to {MOST_CYLINDERS} cylinders"

@@ -181,6 +181,7 @@ fn serve(ecu: &mut dyn Diagnostics, service: u8, rest: &[u8], state: &State) -> 
 fn value_of(ecu: &mut dyn Diagnostics, did: u16, state: &State) -> Option<Vec<u8>> {
     match ecu.session().defined.get(&did).cloned() {
         Some(pieces) => Some(pieces.iter().flat_map(|piece| cut(ecu, *piece, state)).collect()),
+        None if did == 0xF186 => Some(vec![if ecu.session().is_extended(state) { 3 } else { 1 }]),
         None => data_of(ecu, did, state),
     }
 }

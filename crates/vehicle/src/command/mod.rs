@@ -119,6 +119,8 @@ pub enum Ended {
     Refused(String),
     /// The module did not answer any more.
     Silent,
+    /// The module answers from its default session: it started anew, and what was driven is driven no more.
+    SessionOver,
     /// The adapter was lost.
     LinkLost,
 }

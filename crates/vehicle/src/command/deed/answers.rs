@@ -3,6 +3,7 @@
 use definition::ResultsIn;
 use link::Request;
 use protocol::uds::session;
+use protocol::uds_read::identifiers;
 use protocol::{Nanos, NegativeCode, ReplyError, kwp};
 
 use super::{Asked, Deed, Stage};
@@ -72,7 +73,17 @@ impl Deed<'_> {
                     self.results_ns = now + RESULTS_NS;
                 }
             }
-            (Asked::Present, Ok(_) | Err(Some(ReplyError::Negative { .. }))) => self.silences = 0,
+            (Asked::Present, Ok(body)) => {
+                self.silences = 0;
+                let [high, low] = identifiers::ACTIVE_SESSION.to_be_bytes();
+                if body == [high, low, session::DEFAULT] {
+                    self.end(Ended::SessionOver, now);
+                }
+            }
+            (Asked::Present, Err(Some(ReplyError::Negative { .. }))) => {
+                self.silences = 0;
+                self.tells_session = false;
+            }
             (Asked::Results, outcome) => {
                 if let Ok(record) = outcome {
                     self.results = Some(record.to_vec());

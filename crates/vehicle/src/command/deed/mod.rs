@@ -5,6 +5,7 @@ mod answers;
 use definition::{Care, ResultsIn};
 use link::{Exchange, LinkError, Request, Target};
 use protocol::uds::{session, tester_present};
+use protocol::uds_read::identifiers;
 use protocol::{Address, Nanos, kwp};
 use signal::Sample;
 
@@ -87,6 +88,8 @@ pub(super) struct Deed<'d> {
     present_ns: Nanos,
     results_ns: Nanos,
     is_open_session: bool,
+    /// Whether the module tells which session it is in, as far as is known.
+    tells_session: bool,
     lost_ns: Option<Nanos>,
     /// Since when it is driven away from its safe level.
     on_since_ns: Option<Nanos>,
@@ -137,6 +140,7 @@ impl<'d> Deed<'d> {
             present_ns: Nanos::MAX,
             results_ns: Nanos::MAX,
             is_open_session: false,
+            tells_session: true,
             lost_ns: None,
             on_since_ns: None,
             ended: None,
@@ -280,7 +284,7 @@ impl<'d> Deed<'d> {
             return self.ask(Asked::Level(step.level), bytes);
         }
         if now >= self.present_ns {
-            let bytes = if self.what.is_kwp() { kwp::session::present(true) } else { tester_present::request(true) };
+            let bytes = self.present_bytes();
             return self.ask(Asked::Present, bytes);
         }
         if now >= self.results_ns
@@ -292,6 +296,18 @@ impl<'d> Deed<'d> {
         let step_ns = self.steps.steps.get(self.n_done).map_or(self.steps.end_ns, |step| step.at_ns);
         let next_ns = (self.begun_ns + step_ns).min(self.begun_ns + self.steps.end_ns);
         Want::Wait(next_ns.min(self.present_ns).min(self.results_ns))
+    }
+
+    /// Keeps the session open. Any request does (ISO 14229-2), so the session itself is asked for where the module tells it:
+    /// one that started anew meanwhile answers as if nothing had happened, and drives nothing.
+    fn present_bytes(&self) -> Vec<u8> {
+        if self.what.is_kwp() {
+            kwp::session::present(true)
+        } else if self.is_open_session && self.tells_session {
+            identifiers::request(&[identifiers::ACTIVE_SESSION])
+        } else {
+            tester_present::request(true)
+        }
     }
 
     fn begin(&mut self, now: Nanos) {
