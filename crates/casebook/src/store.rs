@@ -349,6 +349,9 @@ impl Casebook {
         if to.exists() {
             return Err(io("will not replace")(std::io::ErrorKind::AlreadyExists.into()));
         }
+        if to.parent().is_some_and(|folder| !folder.as_os_str().is_empty() && !folder.is_dir()) {
+            return Err(io("cannot write")(std::io::ErrorKind::NotFound.into()));
+        }
         let draft = to.with_extension("part");
         let _ = std::fs::remove_file(&draft);
         let made = self.db.copy_into(&draft).and_then(|()| Sqlite::open(&draft)?.check());

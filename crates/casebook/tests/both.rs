@@ -299,6 +299,12 @@ fn a_backup_is_a_casebook(shelf: &Shelf) {
     let copy = folder.path().join("copy.sqlite");
     casebook.back_up(&copy).unwrap();
     assert!(matches!(casebook.back_up(&copy), Err(CasebookError::Io { .. })), "a backup is never replaced");
+    let nowhere = copy.with_file_name("missing").join("copy.sqlite");
+    let error = casebook.back_up(&nowhere).unwrap_err();
+    assert!(
+        matches!(&error, CasebookError::Io { source, .. } if source.kind() == std::io::ErrorKind::NotFound),
+        "{error}"
+    );
     casebook.append(&me(), case.number, &note("later")).unwrap();
     let mut restored = Casebook::open_file(&copy).unwrap();
     assert_eq!(restored.case(case.number).unwrap().entries.len(), 2);

@@ -361,6 +361,13 @@ fn a_swap_names_the_part_that_the_misfire_followed() {
     }
     let (code, value) = bench.json("report", &report);
     assert_eq!(code, 2, "a report is not replaced unasked: {value}");
+    let pictures = |name: &str, drives: &[&str]| {
+        let (code, _) = bench.json("report", &[&["report", "--out", name], drives].concat());
+        (code, std::fs::read_to_string(bench.path(name)).unwrap().matches("<svg").count())
+    };
+    let (_, once) = pictures("once.html", &["--before", "before.mcap"]);
+    let twice = pictures("twice.html", &["--before", "before.mcap", "--before", "before.mcap"]);
+    assert!(once > 0 && twice == (5, once), "a recording stands once, and that is told: {once}, {twice:?}");
     let (code, value) = bench.json("report", &["report", "--before", "before.mcap", "--out", "report.txt"]);
     assert_eq!(code, 2, "{value}");
 

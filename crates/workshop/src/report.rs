@@ -9,6 +9,7 @@ use evidence::suspects::{Evidence, Seen};
 use signal::Recording;
 
 use crate::examine::{frames_of, open_drive};
+use crate::repeats::{once, repeats};
 use crate::survey::saved_survey;
 use crate::suspects::{codes_of, in_words};
 use crate::tables::{expect_apart, overwrite};
@@ -68,8 +69,10 @@ impl Workshop {
             case.files.push(checksum(path)?);
         }
         let frames: Vec<_> = case.surveys.iter().flat_map(|it| frames_of(&it.survey)).collect();
+        let given = wish.drives.iter().map(|(moment, path)| (path.as_path(), *moment));
+        let repeats = repeats(given, "be from two moments of the repair", &mut case.problems)?;
         let mut recordings = Vec::new();
-        for (moment, path) in &wish.drives {
+        for (moment, path) in once(&wish.drives, &repeats) {
             let (recording, problems) = open_drive(path)?;
             let mut findings = evidence::examine(&recording);
             beside_freeze_frames(&recording, &frames, &mut findings);
@@ -102,12 +105,9 @@ impl Workshop {
             case.swap = Some(Swap { experiment, judged });
         }
         case.suspects = Some(to_wire::suspects(&evidence::suspects::weigh(&known), Vec::new()));
-        let given = wish.drives.iter().map(|(moment, path)| (path.as_path(), *moment));
-        let repeats = crate::repeats::repeats(given, "be from two moments of the repair", &mut case.problems)?;
         let at = |wanted: Moment| -> Vec<&Recording> {
-            let each = wish.drives.iter().zip(&recordings).zip(&repeats);
-            let each = each.filter(|(((moment, _), _), repeated)| *moment == wanted && repeated.is_none());
-            each.map(|((_, recording), _)| recording).collect()
+            let each = case.drives.iter().zip(&recordings).filter(|(drive, _)| drive.moment == wanted);
+            each.map(|(_, recording)| recording).collect()
         };
         let (before, after) = (at(Moment::Before), at(Moment::After));
         // Without a drive from before nothing is known of what it would have shown.
