@@ -200,20 +200,22 @@ const STRUCT: u8 = 12;
 
 /// Refuses a file that a library cannot be trusted with; the length of any other, bytes.
 pub(crate) fn check(mut file: &File) -> Result<u64, String> {
-    let damaged = |what: &str| format!("its {what} damaged");
+    let damaged = || "its metadata is damaged".to_owned();
     let length = file.seek(SeekFrom::End(0)).map_err(|error| error.to_string())?;
-    let metadata = metadata(file, length).ok_or_else(|| damaged("metadata is"))?;
+    let metadata = metadata(file, length).ok_or_else(damaged)?;
     let mut found = Found::default();
-    Compact(&metadata).fields(FILE_METADATA, MAX_DEPTH, &mut found).ok_or_else(|| damaged("metadata is"))?;
+    Compact(&metadata).fields(FILE_METADATA, MAX_DEPTH, &mut found).ok_or_else(damaged)?;
     if found.n_elements > MAX_ELEMENTS || found.most_children > MAX_ELEMENTS {
         return Err(format!("its schema has more than {MAX_ELEMENTS} elements"));
     }
     // Columns do not lie within each other.
     let size = found.chunks.iter().try_fold(0_u64, |sum, chunk| sum.checked_add(chunk.size));
     if size.is_none_or(|size| size > length) {
-        return Err(damaged("metadata is"));
+        return Err(damaged());
     }
-    found.chunks.iter().try_for_each(|chunk| pages(file, chunk)).ok_or_else(|| damaged("pages are"))?;
+    if found.chunks.iter().try_for_each(|chunk| pages(file, chunk)).is_none() {
+        return Err("its pages are damaged, or packed by something else than Snappy".into());
+    }
     file.rewind().map_err(|error| error.to_string())?;
     Ok(length)
 }
