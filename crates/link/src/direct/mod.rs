@@ -139,10 +139,7 @@ impl<C: Carrier> DirectLink<C> {
 
     /// Takes a message for the late answer to a request that was given up; whether it is one.
     fn is_late(&mut self, reply: &Reply) -> bool {
-        let late = self.owed.answered(reply);
-        let is_late = late.is_some();
-        self.late.extend(late);
-        is_late
+        self.owed.answered(reply, &mut self.late)
     }
 
     /// A message that answers nothing that is under way.
