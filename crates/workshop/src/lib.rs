@@ -53,6 +53,7 @@ mod suspects;
 mod swap;
 mod tables;
 mod to_wire;
+mod unheard;
 mod watchlist;
 mod weigh;
 

@@ -14,6 +14,7 @@ use crate::examine::open_drive;
 use crate::places::{fresh, time_for_name, unix_now_ns};
 use crate::plan::{measured, planned_signals};
 use crate::tables::overwrite;
+use crate::unheard::Unheard;
 use crate::{Car, Control, Observer, Workshop, WorkshopError, to_wire};
 
 /// How long rates are measured before a recording starts, seconds.
@@ -116,6 +117,7 @@ impl Workshop {
             recorder,
             signals: Vec::new(),
             numbers: Vec::new(),
+            unheard: Vec::new(),
             part: Part::default(),
             until_ns,
             control,
@@ -131,6 +133,8 @@ impl Workshop {
         let outcome = work(&mut car.vehicle, plan, &mut tape);
         tape.keep_frames();
         tape.set_marks(tape.part.t_ns, control.take_last_marks());
+        tape.all_heard(tape.part.t_ns, tape.part.t_ns);
+        tape.tell_unheard();
         let Tape { recorder, observer, mut problems, notes, .. } = tape;
         let unfinished = recorder.path().to_owned();
         // Closed before anything else is said, so that what was recorded is safe.
@@ -245,6 +249,8 @@ pub(crate) struct Tape<'a> {
     signals: Vec<(SignalHandle, wire::PlannedSignal)>,
     /// Which of them each signal of the plan is.
     numbers: Vec<usize>,
+    /// What was missed of each signal of the drive.
+    unheard: Vec<Unheard>,
     part: Part,
     until_ns: Option<Nanos>,
     control: &'a Control,
@@ -295,9 +301,11 @@ impl Tape<'_> {
                 None => {
                     let handle = self.recorder.add_signal(&signal.id, &signal.unit, &signal.source)?;
                     self.signals.push((handle, planned.clone()));
+                    self.unheard.push(Unheard::default());
                     self.signals.len() - 1
                 }
             };
+            self.unheard[number].begin(self.part.from_ns, planned.per_second);
             self.signals[number].1 = planned;
             self.numbers.push(number);
         }
@@ -324,6 +332,7 @@ impl Tape<'_> {
         let wanted: Vec<vehicle::Wish> = wanted.iter().cloned().map(vehicle::Wish::from).collect();
         let measured = measured(vehicle, definitions, &wanted, TRIAL_S, &mut *self.observer);
         let to_ns = start_ns + (vehicle.now() - began_ns);
+        self.all_heard(from_ns, to_ns);
         self.part = Part { from_ns: to_ns, t_ns: to_ns, from_exchange: self.part.exchange, ..self.part };
         self.recorder.gap(Gap { from_ns, to_ns, reason: "the signals were changed".to_owned() });
         match measured {
@@ -365,6 +374,20 @@ impl Tape<'_> {
         }
     }
 
+    /// What was missing up to `from_ns` was; what is missing until `to_ns` is known otherwise.
+    fn all_heard(&mut self, from_ns: Nanos, to_ns: Nanos) {
+        for number in &self.numbers {
+            self.unheard[*number].heard(from_ns, to_ns);
+        }
+    }
+
+    /// Notes of which signals something is missing.
+    fn tell_unheard(&mut self) {
+        let told =
+            self.signals.iter().zip(&self.unheard).filter_map(|((_, planned), unheard)| unheard.told(&planned.id));
+        self.problems.extend(told);
+    }
+
     /// Hands the frames that were heard to the recorder.
     fn keep_frames(&mut self) {
         if !self.frames.is_empty() {
@@ -385,6 +408,7 @@ impl Sink for Tape<'_> {
             ..sample
         };
         let recorded = go_on_after(&mut self.problems, self.recorder.push(self.signals[number].0, sample));
+        self.unheard[number].heard(sample.t_ns, sample.t_ns);
         self.observer.sample(number, sample);
         recorded
     }
@@ -436,8 +460,9 @@ impl Sink for Tape<'_> {
 
     fn gap(&mut self, gap: Gap) -> Result<(), DriveError> {
         let Gap { from_ns, to_ns, reason } = gap;
-        let start_ns = self.part.from_ns;
-        self.recorder.gap(Gap { from_ns: from_ns + start_ns, to_ns: to_ns + start_ns, reason });
+        let (from_ns, to_ns) = (from_ns + self.part.from_ns, to_ns + self.part.from_ns);
+        self.all_heard(from_ns, to_ns);
+        self.recorder.gap(Gap { from_ns, to_ns, reason });
         Ok(())
     }
 
@@ -523,6 +548,18 @@ mod tests {
         // Exchanges are numbered on: equal numbers mean the same answer.
         assert!(speed.exchange.windows(2).all(|pair| pair[0] < pair[1]), "{:?}", speed.exchange);
         assert!((recorded.drive.duration_s - 20.0).abs() < 1.0, "{}", recorded.drive.duration_s);
+    }
+
+    #[test]
+    fn a_module_that_falls_silent_in_mid_drive_is_told() {
+        let folder = tempfile::tempdir().unwrap();
+        let workshop = Workshop::new(Places::at(folder.path()).unwrap(), "test 1");
+        let mut car = workshop.connect("standin:fell?script=idle&silent=body:16:60", &[], &mut crate::Silent).unwrap();
+        let ids = ["engine.speed", "ac.clutch"].map(|name| SignalId::new(name).unwrap());
+        let wish = Wish { seconds: Some(20.0), ..Wish::of(ids.to_vec()) };
+        let recorded = workshop.record(&mut car, &wish, &Control::default(), &mut crate::Silent).unwrap();
+        assert_eq!(recorded.problems.len(), 1, "{:?}", recorded.problems);
+        assert!(recorded.problems[0].starts_with("ac.clutch has no sample from "), "{:?}", recorded.problems);
     }
 
     /// A module that asks for three seconds more each time (78, ISO 14229-1): an answer is under way when the signals change.
