@@ -125,7 +125,7 @@ pub struct Commanded {
     pub id: String,
     /// Its module, in hex.
     pub module: String,
-    /// `complete`, `released`, `unmet`, `expired`, `longest`, `refused`, `silent` or `link-lost`.
+    /// `complete`, `released`, `unmet`, `expired`, `longest`, `refused`, `silent`, `session-over` or `link-lost`.
     pub ended: String,
     /// The same in words, with the reason.
     pub ended_text: String,

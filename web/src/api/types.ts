@@ -508,7 +508,7 @@ id: string,
  */
 module: string, 
 /**
- * `complete`, `released`, `unmet`, `expired`, `longest`, `refused`, `silent` or `link-lost`.
+ * `complete`, `released`, `unmet`, `expired`, `longest`, `refused`, `silent`, `session-over` or `link-lost`.
  */
 ended: string, 
 /**

@@ -79,7 +79,8 @@ fn exit_of(commanded: &wire::Commanded) -> Exit {
     match (commanded.ended.as_str(), commanded.returned.as_str()) {
         ("unmet" | "refused", _) => Exit::Refused,
         ("silent", _) => Exit::NoAnswer,
-        (ended, _) if ended == "link-lost" || !is_complete => Exit::Lost,
+        ("link-lost" | "session-over", _) => Exit::Lost,
+        _ if !is_complete => Exit::Lost,
         (_, "unknown") => Exit::Failed,
         _ => Exit::Done,
     }
@@ -179,6 +180,7 @@ mod tests {
             ("silent", "by-session", &[], Exit::NoAnswer),
             ("silent", "not-driven", &[], Exit::NoAnswer),
             ("link-lost", "unknown", &[], Exit::Lost),
+            ("session-over", "confirmed", &[], Exit::Lost),
             ("unmet", "not-driven", &[], Exit::Refused),
             ("refused", "not-driven", &["lost"], Exit::Refused),
         ] {
