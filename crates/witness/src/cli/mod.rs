@@ -64,8 +64,9 @@ pub(crate) enum Command {
     Plan(PlanArgs),
     /// Drive an output or run a routine, with the signals that respond recorded beside it; without a name, list them.
     ///
-    /// Ends with 4 when the module refuses or a condition does not hold, with 3 when the module falls silent, with 5 when the
-    /// adapter is lost or some of the recording, and with 1 when nobody knows whether the module has control back.
+    /// Ends with 4 when the module refuses or a condition does not hold, with 3 when the module falls silent, with 5 when it
+    /// starts anew on the way, or the adapter or some of the recording is lost, and with 1 when nobody knows whether the module
+    /// has control back.
     #[command(name = "command")]
     Act(CommandArgs),
     /// Clear trouble codes, after a full survey is saved; reads again afterwards.
