@@ -17,7 +17,7 @@ use std::io::{Read as _, Seek as _, SeekFrom};
 const MAX_ELEMENTS: u64 = 1000;
 /// Longest metadata: a drive of the most rows that are read has some 2 MB of them.
 const MAX_METADATA: u32 = 64 << 20;
-/// Where the header of a page ends at the latest, and usually.
+/// Where the header of a page usually ends, and at the latest (no source; statistics in it hold a least and a greatest text).
 const PAGE_HEADERS: [u64; 2] = [1 << 10, 64 << 10];
 /// Most that Snappy makes of a byte: copies of three bytes stand for up to 64.
 const MAX_EXPANSION: u64 = 22;
@@ -143,7 +143,6 @@ const COLUMN_CHUNK: Type = Type::Struct(&[
     (5, NUMBER),
     (6, NUMBER),
     (7, NUMBER),
-    (9, Type::Bytes),
 ]);
 
 const ROW_GROUP: Type = Type::Struct(&[
@@ -220,15 +219,14 @@ pub(crate) fn check(mut file: &File) -> Result<u64, String> {
     Ok(length)
 }
 
-fn metadata(mut file: &File, file_length: u64) -> Option<Vec<u8>> {
-    file.seek(SeekFrom::Start(file_length.checked_sub(8)?)).ok()?;
-    let mut length = [0; 4];
-    file.read_exact(&mut length).ok()?;
-    let length = u32::from_le_bytes(length);
+/// The metadata of a file: its last eight bytes are their length and the mark of the format.
+fn metadata(file: &File, file_length: u64) -> Option<Vec<u8>> {
+    let end = file_length.checked_sub(8)?;
+    let length = u32::from_le_bytes(read_at(file, end, 4)?.try_into().ok()?);
     if length > MAX_METADATA {
         return None;
     }
-    read_at(file, (file_length - 8).checked_sub(length.into())?, length.into())
+    read_at(file, end.checked_sub(length.into())?, length.into())
 }
 
 /// Up to so many bytes from there on.

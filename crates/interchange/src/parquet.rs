@@ -27,10 +27,11 @@ const FORMAT: &str = "Parquet";
 const ROWS_AT_ONCE: usize = 1 << 18;
 /// Most rows that are read: those of a drive are held in memory.
 const MAX_ROWS: i64 = 200_000_000;
-/// Most rows in one group of a file that is read, which other writers make at most: they are unpacked at once.
+/// Most rows in one group of a file that is read, for they are unpacked at once; other writers make as many at most unless
+/// they are told otherwise (common practice, from memory).
 const MAX_GROUP: i64 = 1 << 20;
-/// Most rows for each byte of a file: a column that stays as it is takes next to nothing, but times go on.
-const MAX_ROWS_PER_BYTE: u64 = 64;
+/// Most rows for each byte of a file (no source): a column that stays as it is takes next to nothing, but times go on.
+const MAX_ROWS_PER_BYTE: i64 = 64;
 const META: &str = "witness.";
 
 /// The columns, in order.
@@ -286,11 +287,7 @@ pub(crate) fn read(file: File, name: &str) -> Result<(Contents, u64, Vec<String>
             names.join(", ")
         )));
     }
-    let n_announced = metadata.row_groups().iter().map(|group| group.num_rows().clamp(0, MAX_ROWS)).sum::<i64>();
-    let most = MAX_ROWS.min(i64::try_from(n_bytes.saturating_mul(MAX_ROWS_PER_BYTE)).unwrap_or(MAX_ROWS));
-    if n_announced > most.saturating_add(ROWS_AT_ONCE as i64)
-        || metadata.row_groups().iter().any(|group| group.num_rows() > MAX_GROUP)
-    {
+    if !are_rows_few(metadata.row_groups().iter().map(|group| group.num_rows()), n_bytes) {
         return Err(wrong("more rows than are read into memory at once".into()));
     }
     let mut contents = Contents::default();
@@ -339,6 +336,16 @@ pub(crate) fn read(file: File, name: &str) -> Result<(Contents, u64, Vec<String>
     contents.recording.marks.sort_by_key(|mark| mark.t_ns);
     contents.recording.gaps.sort_by_key(|gap| gap.from_ns);
     Ok((contents, n_rows, Vec::new()))
+}
+
+/// Whether the rows of these groups are no more than are held in memory, and than a file of so many bytes can have.
+fn are_rows_few(groups: impl IntoIterator<Item = i64>, n_bytes: u64) -> bool {
+    let n_bytes = i64::try_from(n_bytes).unwrap_or(i64::MAX);
+    let mut left = n_bytes.saturating_mul(MAX_ROWS_PER_BYTE).saturating_add(ROWS_AT_ONCE as i64).min(MAX_ROWS);
+    groups.into_iter().all(|n_rows| {
+        left = left.saturating_sub(n_rows.max(0));
+        n_rows <= MAX_GROUP && left >= 0
+    })
 }
 
 macro_rules! column {
@@ -461,5 +468,22 @@ impl Builder {
         if series.exchange.len() != series.t_ns.len() {
             series.exchange.clear();
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn rows_are_as_many_as_memory_and_the_file_have_room_for() {
+        let (large, group, at_once) = (1 << 32, MAX_GROUP, ROWS_AT_ONCE as i64);
+        assert!(are_rows_few([], 0) && are_rows_few([group; 3], large));
+        assert!(!are_rows_few([group + 1], large));
+        // A short file: so many for each byte beside those of one group of our own.
+        assert!(are_rows_few([at_once, 6400], 100) && !are_rows_few([at_once, 6401], 100));
+        // 190 groups are less than 200 million rows, 191 are more, and whatever a damaged one says.
+        assert!(are_rows_few(vec![group; 190], large) && !are_rows_few(vec![group; 191], u64::MAX));
+        assert!(!are_rows_few([i64::MIN, i64::MAX], large));
     }
 }

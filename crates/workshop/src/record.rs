@@ -117,7 +117,6 @@ impl Workshop {
             recorder,
             signals: Vec::new(),
             numbers: Vec::new(),
-            unheard: Vec::new(),
             part: Part::default(),
             until_ns,
             control,
@@ -133,7 +132,6 @@ impl Workshop {
         let outcome = work(&mut car.vehicle, plan, &mut tape);
         tape.keep_frames();
         tape.set_marks(tape.part.t_ns, control.take_last_marks());
-        tape.all_heard(tape.part.t_ns, tape.part.t_ns);
         tape.tell_unheard();
         let Tape { recorder, observer, mut problems, notes, .. } = tape;
         let unfinished = recorder.path().to_owned();
@@ -246,11 +244,9 @@ fn drive_entries(file: FileRef, summary: &wire::DriveSummary, problems: &[String
 pub(crate) struct Tape<'a> {
     recorder: Recorder,
     /// All signals of the drive.
-    signals: Vec<(SignalHandle, wire::PlannedSignal)>,
+    signals: Vec<Taped>,
     /// Which of them each signal of the plan is.
     numbers: Vec<usize>,
-    /// What was missed of each signal of the drive.
-    unheard: Vec<Unheard>,
     part: Part,
     until_ns: Option<Nanos>,
     control: &'a Control,
@@ -261,6 +257,13 @@ pub(crate) struct Tape<'a> {
     frames_from_ns: Nanos,
     problems: Vec<String>,
     notes: Vec<String>,
+}
+
+/// A signal of the drive.
+struct Taped {
+    handle: SignalHandle,
+    planned: wire::PlannedSignal,
+    unheard: Unheard,
 }
 
 /// A part of a drive over which the same signals are recorded. The sampler counts time and exchanges from its start.
@@ -289,31 +292,31 @@ impl Part {
 impl Tape<'_> {
     /// Takes in what a plan records from now on.
     fn take_in(&mut self, plan: &Plan, rates: &[Rate]) -> Result<(), DriveError> {
-        for (_, planned) in &mut self.signals {
+        for Taped { planned, .. } in &mut self.signals {
             (planned.per_second, planned.odds, planned.events_for_95_percent) = (0.0, 0.0, None);
             planned.left_out = true;
         }
         self.numbers.clear();
         for (signal, planned) in plan.signals.iter().zip(planned_signals(plan, rates, EVENT_MS)) {
-            let known = self.signals.iter().position(|(_, known)| known.id == planned.id);
+            let known = self.signals.iter().position(|known| known.planned.id == planned.id);
             let number = match known {
                 Some(number) => number,
                 None => {
                     let handle = self.recorder.add_signal(&signal.id, &signal.unit, &signal.source)?;
-                    self.signals.push((handle, planned.clone()));
-                    self.unheard.push(Unheard::default());
+                    self.signals.push(Taped { handle, planned: planned.clone(), unheard: Unheard::default() });
                     self.signals.len() - 1
                 }
             };
-            self.unheard[number].begin(self.part.from_ns, planned.per_second);
-            self.signals[number].1 = planned;
+            let taped = &mut self.signals[number];
+            taped.unheard.begin(self.part.from_ns, planned.per_second);
+            taped.planned = planned;
             self.numbers.push(number);
         }
         Ok(())
     }
 
     fn planned(&self) -> Vec<wire::PlannedSignal> {
-        self.signals.iter().map(|(_, planned)| planned.clone()).collect()
+        self.signals.iter().map(|taped| taped.planned.clone()).collect()
     }
 
     /// Plans and measures other signals and goes on with them in the same drive; the time that this takes is a gap. If
@@ -332,9 +335,8 @@ impl Tape<'_> {
         let wanted: Vec<vehicle::Wish> = wanted.iter().cloned().map(vehicle::Wish::from).collect();
         let measured = measured(vehicle, definitions, &wanted, TRIAL_S, &mut *self.observer);
         let to_ns = start_ns + (vehicle.now() - began_ns);
-        self.all_heard(from_ns, to_ns);
+        self.nothing_came(Gap { from_ns, to_ns, reason: "the signals were changed".to_owned() });
         self.part = Part { from_ns: to_ns, t_ns: to_ns, from_exchange: self.part.exchange, ..self.part };
-        self.recorder.gap(Gap { from_ns, to_ns, reason: "the signals were changed".to_owned() });
         match measured {
             Ok((new, rates)) => {
                 self.take_in(&new, &rates)?;
@@ -374,17 +376,23 @@ impl Tape<'_> {
         }
     }
 
-    /// What was missing up to `from_ns` was; what is missing until `to_ns` is known otherwise.
-    fn all_heard(&mut self, from_ns: Nanos, to_ns: Nanos) {
+    /// A gap, on the time base of the drive: a signal is missing before it, but not in it, where nothing could come.
+    fn nothing_came(&mut self, gap: Gap) {
+        self.miss_until(gap.from_ns, gap.to_ns);
+        self.recorder.gap(gap);
+    }
+
+    /// Whatever did not come until `t_ns` was missing; what comes next may take its time from `next_ns` on.
+    fn miss_until(&mut self, t_ns: Nanos, next_ns: Nanos) {
         for number in &self.numbers {
-            self.unheard[*number].heard(from_ns, to_ns);
+            self.signals[*number].unheard.heard(t_ns, next_ns);
         }
     }
 
-    /// Notes of which signals something is missing.
+    /// Notes at the end of which signals something is missing.
     fn tell_unheard(&mut self) {
-        let told =
-            self.signals.iter().zip(&self.unheard).filter_map(|((_, planned), unheard)| unheard.told(&planned.id));
+        self.miss_until(self.part.t_ns, self.part.t_ns);
+        let told = self.signals.iter().filter_map(|taped| taped.unheard.told(&taped.planned.id));
         self.problems.extend(told);
     }
 
@@ -407,8 +415,9 @@ impl Sink for Tape<'_> {
             exchange: self.part.exchange(sample.exchange),
             ..sample
         };
-        let recorded = go_on_after(&mut self.problems, self.recorder.push(self.signals[number].0, sample));
-        self.unheard[number].heard(sample.t_ns, sample.t_ns);
+        let taped = &mut self.signals[number];
+        taped.unheard.heard(sample.t_ns, sample.t_ns);
+        let recorded = go_on_after(&mut self.problems, self.recorder.push(taped.handle, sample));
         self.observer.sample(number, sample);
         recorded
     }
@@ -460,9 +469,8 @@ impl Sink for Tape<'_> {
 
     fn gap(&mut self, gap: Gap) -> Result<(), DriveError> {
         let Gap { from_ns, to_ns, reason } = gap;
-        let (from_ns, to_ns) = (from_ns + self.part.from_ns, to_ns + self.part.from_ns);
-        self.all_heard(from_ns, to_ns);
-        self.recorder.gap(Gap { from_ns, to_ns, reason });
+        let start_ns = self.part.from_ns;
+        self.nothing_came(Gap { from_ns: from_ns + start_ns, to_ns: to_ns + start_ns, reason });
         Ok(())
     }
 

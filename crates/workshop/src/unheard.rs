@@ -14,8 +14,9 @@ pub(crate) struct Unheard {
 }
 
 impl Unheard {
-    /// A poll that nobody answers is asked again some seconds later at the latest; a slow one comes seldom anyway.
+    /// A poll that nobody answered is asked again 2 s later at the latest, and may take a second to be sent (no source).
     const LEAST_NS: Nanos = 3_000_000_000;
+    /// What comes seldom is missed only after so many intervals between its samples (no source).
     const INTERVALS: f64 = 20.0;
 
     /// It is asked for from now on.
@@ -37,6 +38,7 @@ impl Unheard {
         self.latest_ns = from_ns.max(to_ns);
     }
 
+    /// What is to be said of this signal, if anything.
     pub(crate) fn told(&self, id: &str) -> Option<String> {
         let [total_s, from_s, to_s] = [self.total_ns, self.longest.0, self.longest.1].map(signal::seconds_from_nanos);
         match self.n {

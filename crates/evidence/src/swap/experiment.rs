@@ -42,16 +42,7 @@ impl Experiment {
             for part in parts {
                 check_row(drive, part, placement.get(part).ok_or_else(|| missing(drive, part))?, n_cylinders)?;
             }
-        }
-        for (drive, placement) in placements.iter().enumerate() {
-            let stayed = |part: &String, row: &Vec<u32>| match first.get(part) {
-                Some(at_first) => at_first == row,
-                None => row.iter().copied().eq(1..=row.len() as u32),
-            };
-            let moved = placement.iter().find(|(part, row)| !parts.contains(part) && !stayed(part, row));
-            if let Some((part, _)) = moved {
-                return Err(SwapError::Unnamed { drive: drive + 1, part: part.clone() });
-            }
+            check_others(drive, placement, first, parts)?;
         }
         let same = |placement: &&&Placement| parts.iter().all(|part| placement.get(part) == first.get(part));
         Ok(Self {
@@ -103,6 +94,18 @@ fn check_row(drive: usize, part: &str, places: &[u32], n_cylinders: usize) -> Re
     let twice = places.iter().enumerate().find(|(k, number)| **number != 0 && places[..*k].contains(number));
     match twice {
         Some((_, &number)) => Err(SwapError::Twice { drive: number_of_drive, part, number }),
+        None => Ok(()),
+    }
+}
+
+/// Whatever is not judged sits where it sat at first: on the cylinder of its number where that is not told.
+fn check_others(drive: usize, placement: &Placement, first: &Placement, parts: &[String]) -> Result<(), SwapError> {
+    let stayed = |part: &String, row: &Vec<u32>| match first.get(part) {
+        Some(at_first) => at_first == row,
+        None => row.iter().copied().eq(1..=row.len() as u32),
+    };
+    match placement.iter().find(|(part, row)| !parts.contains(part) && !stayed(part, row)) {
+        Some((part, _)) => Err(SwapError::Unnamed { drive: drive + 1, part: part.clone() }),
         None => Ok(()),
     }
 }
