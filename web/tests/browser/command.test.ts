@@ -3,7 +3,7 @@
 import type { Browser, Locator, Page } from 'playwright-core';
 import { afterAll, beforeAll, expect, test } from 'vitest';
 import { launch, openPage, startWorkbench, type Workbench } from './harness.ts';
-import { complaintsOfAxe, connect, giveUpCar, goTo } from './steps.ts';
+import { complaintsOfAxe, connect, giveUpCar, goTo, outputIn } from './steps.ts';
 
 let workbench: Workbench;
 let browser: Browser;
@@ -17,9 +17,6 @@ afterAll(async () => {
   await browser?.close();
   await workbench?.end();
 });
-
-/** An output in the list of them; the ledger beside it has links to the marks that were set while it was driven. */
-const outputIn = (page: Page, title: RegExp) => page.getByRole('main').getByRole('link', { name: title });
 
 /** From the list of outputs to the button, which waits for its conditions. */
 async function prepare(page: Page, title: RegExp): Promise<void> {

@@ -15,6 +15,7 @@ import {
   type Workbench,
   watched,
 } from './harness.ts';
+import { outputIn, goTo as step } from './steps.ts';
 
 const folder = join(import.meta.dirname, '../../screenshots');
 /** An invented model. */
@@ -171,10 +172,9 @@ test('pictures of every place', { timeout: 1_200_000 }, async () => {
         await page.frameLocator('.preview').locator('main').waitFor();
         await take(`report-${theme}`);
         await goTo(page, '/command');
-        await page.getByRole('link', { name: /compressor clutch/ }).waitFor();
+        await outputIn(page, /compressor clutch/).waitFor();
         await take(`command-list-${theme}`);
-        await page
-          .getByRole('link', { name: /radiator fan/ })
+        await outputIn(page, /radiator fan/)
           .first()
           .click();
         await take(`command-before-${theme}`);
@@ -257,10 +257,9 @@ async function commands(page: Page, take: (name: string) => Promise<void>): Prom
   await page.getByRole('button', { name: 'Connect', exact: true }).last().click();
   await page.waitForTimeout(1500);
   await goTo(page, '/command');
-  await page.getByRole('link', { name: /compressor clutch/ }).waitFor();
+  await outputIn(page, /compressor clutch/).waitFor();
   await take('command-list');
-  await page
-    .getByRole('link', { name: /radiator fan/ })
+  await outputIn(page, /radiator fan/)
     .first()
     .click();
   await take('command-before');
@@ -280,9 +279,6 @@ async function commands(page: Page, take: (name: string) => Promise<void>): Prom
 }
 
 async function goTo(page: Page, path: string): Promise<void> {
-  await page.evaluate((to) => {
-    history.pushState(null, '', to);
-    dispatchEvent(new PopStateEvent('popstate'));
-  }, path);
+  await step(page, path);
   await page.waitForTimeout(150);
 }

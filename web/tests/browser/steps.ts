@@ -10,6 +10,10 @@ export const goTo = (page: Page, path: string) =>
     dispatchEvent(new PopStateEvent('popstate'));
   }, path);
 
+/** An output in the list of them; the ledger beside it has links to the marks that were set while it was driven. */
+export const outputIn = (page: Page, title: RegExp) =>
+  page.getByRole('main').getByRole('link', { name: title });
+
 export async function connect(page: Page): Promise<void> {
   await goTo(page, '/');
   await page.getByRole('button', { name: 'Connect', exact: true }).first().click();
